@@ -1,0 +1,256 @@
+"""Read ``knowledge/*.toml`` into one immutable KnowledgeBase.
+
+The knowledge base is data that an instructor or a mechanic can correct. Reading reports every entry
+that cannot be decoded at once, each with its file and entry; what decodes but makes no sense is the
+business of ``validate``.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from diagnose.errors import KnowledgeError, UnknownName
+from diagnose.model import (
+    Axis,
+    ContextFlag,
+    Document,
+    Failure,
+    Gauge,
+    GradeCost,
+    HandbookRow,
+    Limits,
+    Manoeuvre,
+    Memory,
+    NormalEffect,
+    Opposition,
+    Panel,
+    Part,
+    Quantity,
+    Setting,
+    Source,
+    Substitute,
+    Switch,
+    Variation,
+)
+
+#: table name in a file -> (field of KnowledgeBase, record type)
+TABLES: dict[str, tuple[str, type]] = {
+    "document": ("documents", Document),
+    "part": ("parts", Part),
+    "source": ("sources", Source),
+    "switch": ("switches", Switch),
+    "memory": ("memories", Memory),
+    "failure": ("failures", Failure),
+    "context": ("context", ContextFlag),
+    "gauge": ("gauges", Gauge),
+    "opposition": ("oppositions", Opposition),
+    "axis": ("axes", Axis),
+    "manoeuvre": ("manoeuvres", Manoeuvre),
+    "variation": ("variations", Variation),
+    "panel": ("panels", Panel),
+    "substitute": ("substitutes", Substitute),
+    "effect": ("effects", NormalEffect),
+    "quantity": ("quantities", Quantity),
+    "setting": ("settings", Setting),
+    "grade_cost": ("grade_costs", GradeCost),
+}
+#: single tables of a file
+SINGLES: dict[str, tuple[str, type]] = {"limits": ("limits", Limits)}
+#: files in the knowledge folder that other readers own
+OTHER_FILES = ("words.toml",)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnowledgeBase:
+    """All knowledge by id, in the order of the files. ``origin``: (field, id) -> file name."""
+
+    documents: Mapping[str, Document] = field(default_factory=dict)
+    parts: Mapping[str, Part] = field(default_factory=dict)
+    sources: Mapping[str, Source] = field(default_factory=dict)
+    switches: Mapping[str, Switch] = field(default_factory=dict)
+    memories: Mapping[str, Memory] = field(default_factory=dict)
+    failures: Mapping[str, Failure] = field(default_factory=dict)
+    context: Mapping[str, ContextFlag] = field(default_factory=dict)
+    gauges: Mapping[str, Gauge] = field(default_factory=dict)
+    oppositions: Mapping[str, Opposition] = field(default_factory=dict)
+    axes: Mapping[str, Axis] = field(default_factory=dict)
+    manoeuvres: Mapping[str, Manoeuvre] = field(default_factory=dict)
+    variations: Mapping[str, Variation] = field(default_factory=dict)
+    panels: Mapping[str, Panel] = field(default_factory=dict)
+    substitutes: Mapping[str, Substitute] = field(default_factory=dict)
+    effects: Mapping[str, NormalEffect] = field(default_factory=dict)
+    quantities: Mapping[str, Quantity] = field(default_factory=dict)
+    settings: Mapping[str, Setting] = field(default_factory=dict)
+    grade_costs: Mapping[str, GradeCost] = field(default_factory=dict)
+    limits: Limits
+    origin: Mapping[tuple[str, str], str] = field(default_factory=dict)
+
+    def panel(self, panel_id: str) -> Panel:
+        """Give a panel with everything that it takes from the panels it is based on.
+
+        Raises UnknownName for a panel that is not in the knowledge base.
+        """
+        if panel_id not in self.panels:
+            raise UnknownName("panel", panel_id, tuple(self.panels))
+        panel = self.panels[panel_id]
+        if not panel.based_on:
+            return panel
+        base = self.panel(panel.based_on)
+
+        def joined(own: Iterable[str], inherited: Iterable[str]) -> tuple[str, ...]:
+            kept = [name for name in inherited if name not in panel.without]
+            return tuple(dict.fromkeys([*kept, *own]))
+
+        return msgspec.structs.replace(
+            panel,
+            parts=joined(panel.parts, base.parts),
+            gauges=joined(panel.gauges, base.gauges),
+            switches=joined(panel.switches, base.switches),
+        )
+
+    def facet_ids(self, gauge_id: str) -> tuple[str, ...]:
+        """Give the full ids ("airspeed.trend") of a gauge's facets."""
+        return tuple(f"{gauge_id}.{facet.id}" for facet in self.gauges[gauge_id].facets)
+
+
+def knowledge_root() -> Path:
+    """Give the folder of the packaged knowledge: in the wheel, or in the checkout."""
+    return _data_folder("knowledge")
+
+
+def cases_root() -> Path:
+    """Give the folder of the shipped cases."""
+    return _data_folder("cases")
+
+
+def _data_folder(name: str) -> Path:
+    package = Path(str(resources.files("diagnose")))
+    inside = package / name
+    return inside if inside.is_dir() else package.parent / name
+
+
+def load_knowledge(root: Path | None = None, overlays: tuple[Path, ...] = ()) -> KnowledgeBase:
+    """Read the knowledge base, then lay the user's own files over it, entry by entry.
+
+    Raises KnowledgeError that lists every entry that cannot be read.
+    """
+    folder = knowledge_root() if root is None else root
+    paths = [
+        path
+        for path in sorted(folder.rglob("*.toml"))
+        if path.name not in OTHER_FILES and "handbook" not in path.parts[-2:-1]
+    ]
+    named = [(str(path.relative_to(folder)), path) for path in paths]
+    named += [(str(path), path) for path in overlays]
+    problems: list[str] = []
+    tables: dict[str, dict[str, Any]] = {name: {} for name, _ in TABLES.values()}
+    origin: dict[tuple[str, str], str] = {}
+    singles: dict[str, Any] = {}
+    for name, path in named:
+        content = read_toml(path, name, problems)
+        for key, value in content.items():
+            if key in TABLES:
+                _take_table(name, key, value, tables, origin, problems, overlay=path in overlays)
+            elif key in SINGLES:
+                target, kind = SINGLES[key]
+                record = _decode(value, kind, f"{name}, [{key}]", problems)
+                if record is not None:
+                    singles[target] = record
+            else:
+                problems.append(f"{name}: unknown table [[{key}]]; known: {', '.join(TABLES)}")
+    if "limits" not in singles:
+        problems.append("engine.toml: no readable [limits]")
+    if problems:
+        raise KnowledgeError(tuple(problems))
+    return KnowledgeBase(**tables, **singles, origin=origin)
+
+
+def load_handbook(root: Path | None = None) -> tuple[HandbookRow, ...]:
+    """Read the published failure tables of ``knowledge/handbook``."""
+    folder = (knowledge_root() if root is None else root) / "handbook"
+    problems: list[str] = []
+    rows: list[HandbookRow] = []
+    for path in sorted(folder.glob("*.toml")):
+        for index, entry in enumerate(read_toml(path, path.name, problems).get("row", [])):
+            where = f"handbook/{path.name}, row {entry.get('id', index + 1)}"
+            record = _decode(entry, HandbookRow, where, problems)
+            if record is not None:
+                rows.append(record)
+    if problems:
+        raise KnowledgeError(tuple(problems))
+    return tuple(rows)
+
+
+def with_only(kb: KnowledgeBase, **tables: Any) -> KnowledgeBase:
+    """Give a copy of the knowledge base with some tables exchanged (for small test bases)."""
+    return replace(kb, **tables)
+
+
+def read_toml(path: Path, name: str, problems: list[str]) -> dict[str, Any]:
+    """Read one TOML file; what is wrong with it is added to ``problems``."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        problems.append(f"{name}: cannot be read ({error.strerror or error})")
+    except UnicodeDecodeError:
+        problems.append(f"{name}: is not a text file in UTF-8")
+    except tomllib.TOMLDecodeError as error:
+        problems.append(f"{name}: is not valid TOML ({error})")
+    return {}
+
+
+def _take_table(
+    name: str,
+    key: str,
+    entries: Any,
+    tables: dict[str, dict[str, Any]],
+    origin: dict[tuple[str, str], str],
+    problems: list[str],
+    *,
+    overlay: bool,
+) -> None:
+    target, kind = TABLES[key]
+    if not isinstance(entries, list):
+        problems.append(f"{name}: [{key}] must be written [[{key}]]")
+        return
+    for index, entry in enumerate(entries):
+        label = entry.get("id", f"number {index + 1}") if isinstance(entry, dict) else index + 1
+        record = _decode(entry, kind, f"{name}, {key} {label}", problems)
+        if record is None:
+            continue
+        entry_id = _id_of(record)
+        if entry_id in tables[target] and not overlay:
+            first = origin[target, entry_id]
+            problems.append(f"{name}, {key} {entry_id}: this id stands in {first} already")
+            continue
+        tables[target][entry_id] = record
+        origin[target, entry_id] = name
+
+
+def _id_of(record: Any) -> str:
+    match record:
+        case Opposition():
+            return " / ".join(record.facets)
+        case Substitute():
+            return f"{record.axis}:{record.gauge}"
+        case GradeCost():
+            return record.grade.value
+        case Variation():
+            return f"{record.part}:{record.condition}"
+        case _:
+            return str(record.id)
+
+
+def _decode(entry: Any, kind: type, where: str, problems: list[str]) -> Any:
+    try:
+        return msgspec.convert(entry, kind)
+    except msgspec.ValidationError as error:
+        problems.append(f"{where}: {error}")
+        return None

@@ -1,0 +1,236 @@
+"""Likelihood tables: P(reading | states, memories, motion) by simulating many flights.
+
+The counts of the simulation are stored in ``knowledge/derived/`` with a fingerprint of all that went
+into them, so a facet whose definition, or a quantity of the physics, was corrected is simulated anew
+when it is next needed; ``diagnose derive`` does that for all and stores the result. Same seed, same
+knowledge, same tables.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from diagnose.knowledge import KnowledgeBase, knowledge_root
+from diagnose.model import Facet, Row
+from diagnose.physics.draws import Draws
+from diagnose.physics.flight import draw_flights
+from diagnose.physics.panel import show
+from diagnose.readings import classify
+from diagnose.units import Array
+
+SEED = 20261125
+FLIGHTS_PER_CELL = 200
+#: raised whenever the physics code changes what a table holds
+PHYSICS_VERSION = 1
+#: pseudo-flights spread over the readings of a cell, so that no chance is zero for lack of flights
+PRIOR_FLIGHTS = 0.5
+TABLES_FILE = "likelihoods.npz"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FacetTable:
+    """Chances of a facet's readings.
+
+    ``chance``: axes are the parents in their order, then the motion axes, then the readings;
+    misreport is mixed in. ``simulated`` tells whether the physics made it.
+    """
+
+    facet: str
+    parents: tuple[str, ...]
+    axes: tuple[str, ...]
+    readings: tuple[str, ...]
+    chance: Array
+    simulated: bool
+
+
+def states_of(kb: KnowledgeBase, name: str) -> tuple[str, ...]:
+    """Give the states of a part, source, memory, axis or switch, in order."""
+    for table in (kb.parts, kb.sources):
+        if name in table:
+            return tuple(table[name].conditions)
+    if name in kb.memories:
+        return tuple(kb.memories[name].states)
+    if name in kb.axes:
+        return kb.axes[name].values
+    return kb.switches[name].positions
+
+
+def matches(when: Mapping[str, str | tuple[str, ...]], state: Mapping[str, str]) -> bool:
+    """Tell whether every name in ``when`` is in one of its listed states."""
+    return all(
+        state.get(name) == wanted if isinstance(wanted, str) else state.get(name) in wanted
+        for name, wanted in when.items()
+    )
+
+
+# ------------------------------------------------------------------ one facet
+
+
+def fingerprint(kb: KnowledgeBase, facet: Facet) -> str:
+    """Give a digest of everything that decides the counts of a simulated facet."""
+    names = (*facet.parents, *facet.axes)
+    parts = (
+        str(PHYSICS_VERSION),
+        str((SEED, FLIGHTS_PER_CELL)),
+        facet.channel,
+        repr([(reading.id, reading.where) for reading in facet.readings]),
+        repr([(name, states_of(kb, name)) for name in names]),
+        repr([(q.id, q.low, q.high, q.scale) for q in kb.quantities.values()]),
+    )
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
+
+
+def _combinations(kb: KnowledgeBase, facet: Facet) -> Iterator[tuple[tuple[int, ...], dict[str, str]]]:
+    states = [states_of(kb, name) for name in facet.parents]
+    for index in itertools.product(*(range(len(values)) for values in states)):
+        yield index, {
+            name: values[i] for name, values, i in zip(facet.parents, states, index, strict=True)
+        }
+
+
+def _without_idle_memories(
+    kb: KnowledgeBase, facet: Facet, state: dict[str, str]
+) -> dict[str, str]:
+    """Put memories that do not run in this state back to their start: they change nothing."""
+    settled = dict(state)
+    for name in facet.parents:
+        memory = kb.memories.get(name)
+        if (
+            memory is not None
+            and memory.driver in state
+            and state[memory.driver] not in memory.carry
+        ):
+            settled[name] = memory.start
+    return settled
+
+
+def simulate_counts(
+    kb: KnowledgeBase, gauge_id: str, facet: Facet, flights_per_cell: int = FLIGHTS_PER_CELL
+) -> np.ndarray:
+    """Count readings over simulated flights; shape (parents…, axes…, readings), uint16."""
+    axis_values = [states_of(kb, axis) for axis in facet.axes]
+    cells = list(itertools.product(*axis_values))
+    count = len(cells) * flights_per_cell
+    per_flight = {
+        axis: np.repeat(np.array([cell[i] for cell in cells]), flights_per_cell)
+        for i, axis in enumerate(facet.axes)
+    }
+    seed = int.from_bytes(hashlib.sha256(f"{SEED} {gauge_id}.{facet.id}".encode()).digest()[:8])
+    flights = draw_flights(per_flight, count, Draws(kb.quantities, np.random.default_rng(seed)))
+    shape = tuple(len(states_of(kb, name)) for name in facet.parents)
+    counts = np.zeros((*shape, len(cells), len(facet.readings)), dtype=np.uint16)
+    done: dict[tuple[str, ...], np.ndarray] = {}
+    for index, state in _combinations(kb, facet):
+        settled = _without_idle_memories(kb, facet, state)
+        key = tuple(settled[name] for name in facet.parents)
+        if key not in done:
+            text = f"{SEED} {gauge_id}.{facet.id} {key}"
+            own_seed = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8])
+            shown = show(
+                facet.channel, settled, flights, Draws(kb.quantities, np.random.default_rng(own_seed))
+            )
+            found = classify(facet.readings, shown.channel, shown.dial)
+            cell_of = np.repeat(np.arange(len(cells)), flights_per_cell)
+            flat = np.bincount(
+                cell_of * len(facet.readings) + found, minlength=len(cells) * len(facet.readings)
+            )
+            done[key] = flat.reshape(len(cells), -1)
+        counts[index] = done[key]
+    return counts.reshape(*shape, *(len(values) for values in axis_values), -1)
+
+
+def _stated(kb: KnowledgeBase, facet: Facet) -> Array:
+    """Fill a table from the stated rows of a facet; the first row that matches holds."""
+    names = (*facet.parents, *facet.axes)
+    states = [states_of(kb, name) for name in names]
+    table = np.zeros((*(len(values) for values in states), len(facet.readings)))
+    for index in itertools.product(*(range(len(values)) for values in states)):
+        state = {name: values[i] for name, values, i in zip(names, states, index, strict=True)}
+        row: Row = next(row for row in facet.rows if matches(row.when, state))
+        table[index] = [row.gives.get(reading.id, 0.0) for reading in facet.readings]
+    return table
+
+
+def facet_table(
+    kb: KnowledgeBase, gauge_id: str, facet: Facet, counts: np.ndarray | None
+) -> FacetTable:
+    """Give the table of a facet from its counts or stated rows, with misreports mixed in."""
+    if facet.channel:
+        found = simulate_counts(kb, gauge_id, facet) if counts is None else counts
+        smooth = found + PRIOR_FLIGHTS / len(facet.readings)
+        chance = smooth / smooth.sum(axis=-1, keepdims=True)
+    else:
+        chance = _stated(kb, facet)
+        chance = chance / chance.sum(axis=-1, keepdims=True)
+    mixed = (1.0 - facet.misreport) * chance + facet.misreport / len(facet.readings)
+    return FacetTable(
+        facet=f"{gauge_id}.{facet.id}",
+        parents=facet.parents,
+        axes=facet.axes,
+        readings=tuple(reading.id for reading in facet.readings),
+        chance=mixed,
+        simulated=bool(facet.channel),
+    )
+
+
+# ------------------------------------------------------------------ all facets, stored
+
+
+@dataclass(frozen=True, slots=True)
+class StoredCounts:
+    """Counts as they stand on disk: facet -> (fingerprint, counts)."""
+
+    counts: Mapping[str, tuple[str, np.ndarray]]
+
+
+def read_counts(path: Path | None = None) -> StoredCounts:
+    """Read the stored counts; an absent file gives none."""
+    file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
+    if not file.is_file():
+        return StoredCounts({})
+    with np.load(file) as archive:
+        marks = msgspec.json.decode(bytes(archive["fingerprints"]), type=dict[str, str])
+        return StoredCounts({name: (mark, archive[name]) for name, mark in marks.items()})
+
+
+def facet_tables(
+    kb: KnowledgeBase, gauges: tuple[str, ...], stored: StoredCounts
+) -> dict[str, FacetTable]:
+    """Give the tables of some gauges; facets whose knowledge has changed are simulated anew."""
+    tables = {}
+    for gauge_id in gauges:
+        for facet in kb.gauges[gauge_id].facets:
+            name = f"{gauge_id}.{facet.id}"
+            counts = None
+            if facet.channel and name in stored.counts:
+                mark, found = stored.counts[name]
+                counts = found if mark == fingerprint(kb, facet) else None
+            tables[name] = facet_table(kb, gauge_id, facet, counts)
+    return tables
+
+
+def derive(kb: KnowledgeBase, path: Path | None = None) -> Path:
+    """Simulate every facet and store the counts with their fingerprints."""
+    file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
+    arrays: dict[str, np.ndarray] = {}
+    marks: dict[str, str] = {}
+    for gauge_id, gauge in kb.gauges.items():
+        for facet in gauge.facets:
+            if facet.channel:
+                name = f"{gauge_id}.{facet.id}"
+                arrays[name] = simulate_counts(kb, gauge_id, facet)
+                marks[name] = fingerprint(kb, facet)
+    file.parent.mkdir(parents=True, exist_ok=True)
+    fresh = file.with_suffix(".new.npz")
+    np.savez_compressed(
+        fresh, fingerprints=np.frombuffer(msgspec.json.encode(marks), dtype=np.uint8), **arrays
+    )
+    fresh.replace(file)
+    return file

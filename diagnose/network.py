@@ -1,0 +1,274 @@
+"""The Bayesian network of one panel: parts, sources, memories, motion and gauges, with their tables.
+
+``Network`` is what both the engine and the pgmpy bridge are built from. The graph runs
+failures -> parts -> sources -> gauges; memories carry the past; motion is tied to the manoeuvre.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.errors import CaseError
+from diagnose.knowledge import KnowledgeBase
+from diagnose.likelihood import FacetTable, StoredCounts, facet_tables, read_counts, states_of
+from diagnose.memories import MemoryTables, memory_tables
+from diagnose.model import Failure, Panel, Rule
+from diagnose.units import Array
+
+if TYPE_CHECKING:
+    import networkx
+
+Index = np.ndarray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Motions:
+    """The motions that a manoeuvre allows.
+
+    ``values``: axis -> index of its value for each motion, shape (motion,). ``chance``: shape
+    (air and pilot combination, motion), rows sum to one. ``vertical``: index on the vertical axis.
+    """
+
+    axes: tuple[str, ...]
+    values: Mapping[str, Index]
+    chance: Array
+
+    @property
+    def vertical(self) -> Index:
+        """Index of each motion on the vertical axis."""
+        return self.values["vertical"]
+
+
+@dataclass(frozen=True)
+class Network:
+    """One panel's network, compiled."""
+
+    kb: KnowledgeBase
+    panel: Panel
+    failures: tuple[Failure, ...]
+    parts: tuple[str, ...]
+    sources: tuple[str, ...]
+    memories: Mapping[str, MemoryTables]
+    facets: Mapping[str, FacetTable]
+
+    @cached_property
+    def states(self) -> Mapping[str, tuple[str, ...]]:
+        """States of every part, source, memory, switch and axis of the knowledge base."""
+        kb = self.kb
+        names = (*kb.parts, *kb.sources, *kb.memories, *kb.switches, *kb.axes)
+        return {name: states_of(kb, name) for name in names}
+
+    @cached_property
+    def variation_parts(self) -> tuple[str, ...]:
+        """Parts of air and pilot whose condition changes the motion."""
+        found = dict.fromkeys(variation.part for variation in self.kb.variations.values())
+        return tuple(part for part in found if part in self.parts)
+
+    @cached_property
+    def rules(self) -> Mapping[str, tuple[Rule, ...]]:
+        """The rules of each source that speak only of what this panel has."""
+        known = {*self.parts, *self.sources, *self.memories, *self.panel.switches}
+        return {
+            source: tuple(r for r in self.kb.sources[source].rules if set(r.when) <= known)
+            for source in self.sources
+        }
+
+    def switch_positions(self, switches: Mapping[str, str]) -> dict[str, str]:
+        """Give every switch of the panel its position: as said, or the usual one.
+
+        Raises CaseError for a switch that the panel lacks or a position that it does not have.
+        """
+        positions = {name: self.kb.switches[name].positions[0] for name in self.panel.switches}
+        for name, position in switches.items():
+            if name not in positions:
+                raise CaseError(
+                    f"the panel {self.panel.id} has no switch {name!r}",
+                    mend=f"its switches are: {', '.join(positions) or 'none'}",
+                )
+            if position not in self.kb.switches[name].positions:
+                raise CaseError(
+                    f"the switch {name} has no position {position!r}",
+                    mend=f"use {' or '.join(self.kb.switches[name].positions)}",
+                )
+            positions[name] = position
+        return positions
+
+    def conditions(
+        self, given: Mapping[str, Index], switches: Mapping[str, str], rows: int
+    ) -> dict[str, Index]:
+        """Evaluate parts, sources and memories for many rows at once.
+
+        ``given``: part or memory -> state index of each row (rows,); what is not given is healthy
+        or at its start. The result holds every part, memory and source, each of shape (rows,).
+        """
+        state: dict[str, Index] = {}
+        for part in self.parts:
+            state[part] = given.get(part, np.zeros(rows, dtype=np.intp))
+        for name, tables in self.memories.items():
+            start = self.states[name].index(tables.memory.start)
+            state[name] = given.get(name, np.full(rows, start, dtype=np.intp))
+        for source in self.sources:
+            state[source] = self._source_condition(source, state, switches, rows)
+        return state
+
+    def _source_condition(
+        self, source: str, state: Mapping[str, Index], switches: Mapping[str, str], rows: int
+    ) -> Index:
+        names = self.states[source]
+        found = np.zeros(rows, dtype=np.intp)
+        undecided = np.ones(rows, dtype=bool)
+        for rule in self.rules[source]:
+            fits = undecided.copy()
+            for name, wanted in rule.when.items():
+                allowed = (wanted,) if isinstance(wanted, str) else wanted
+                if name in switches:
+                    if switches[name] not in allowed:
+                        fits[:] = False
+                else:
+                    indices = [self.states[name].index(value) for value in allowed]
+                    fits &= np.isin(state[name], indices)
+            found[fits] = names.index(rule.gives)
+            undecided &= ~fits
+        return found
+
+    # -------------------------------------------------------------- motion
+
+    def motions(self, manoeuvre_id: str) -> Motions:
+        """Give the motions of a manoeuvre and their chances for each state of air and pilot."""
+        manoeuvre = self.kb.manoeuvres[manoeuvre_id]
+        axes = tuple(self.kb.axes)
+        usual: list[Array] = []
+        for axis in axes:
+            values = self.states[axis]
+            chance = np.zeros(len(values))
+            for value, p in manoeuvre.strays.get(axis, {}).items():
+                chance[values.index(value)] = p
+            chance[values.index(manoeuvre.expected[axis])] += 1.0 - chance.sum()
+            usual.append(chance)
+        combinations = itertools.product(*(self.states[part] for part in self.variation_parts))
+        joint = np.array(
+            [self._joint_motion(axes, usual, manoeuvre.phase, combo) for combo in combinations]
+        )
+        flat = joint.reshape(len(joint), -1)
+        kept = np.flatnonzero(flat.max(axis=0) >= self.kb.limits.motion_floor)
+        chance = flat[:, kept]
+        place = np.unravel_index(kept, joint.shape[1:])
+        return Motions(
+            axes=axes,
+            values=dict(zip(axes, place, strict=True)),
+            chance=chance / chance.sum(axis=1, keepdims=True),
+        )
+
+    def _joint_motion(
+        self, axes: tuple[str, ...], usual: Sequence[Array], phase: str, combo: Sequence[str]
+    ) -> Array:
+        """Joint chance over all axes when air and pilot are in these conditions."""
+        mixtures: list[tuple[float, dict[str, str]]] = [(1.0, {})]
+        for part, condition in zip(self.variation_parts, combo, strict=True):
+            variation = self.kb.variations.get(f"{part}:{condition}")
+            if variation is not None and phase in variation.phases:
+                mixtures = [
+                    (weight * outcome.chance, {**motion, **outcome.motion})
+                    for weight, motion in mixtures
+                    for outcome in variation.outcomes
+                ]
+        total = np.zeros([len(chance) for chance in usual])
+        for weight, motion in mixtures:
+            product = np.array(weight)
+            for axis, chance in zip(axes, usual, strict=True):
+                if axis in motion:
+                    chance = np.eye(len(chance))[self.states[axis].index(motion[axis])]
+                product = np.multiply.outer(product, chance)
+            total += product
+        return total
+
+    # -------------------------------------------------------------- what is expected
+
+    def healthy_chance(self, facet_id: str) -> Array:
+        """Chances of a facet's readings with everything healthy; shape (axes…, readings)."""
+        table = self.facets[facet_id]
+        index = tuple(
+            self.states[name].index(self.kb.memories[name].start) if name in self.kb.memories else 0
+            for name in table.parents
+        )
+        return np.asarray(table.chance[index])
+
+    def expected_readings(self, manoeuvre_id: str, switches: Mapping[str, str]) -> dict[str, str]:
+        """Give each facet's most likely reading when nothing has failed and the flight is as meant."""
+        expected = self.kb.manoeuvres[manoeuvre_id].expected
+        state = self.conditions({}, self.switch_positions(switches), 1)
+        readings = {}
+        for name, table in self.facets.items():
+            parents = tuple(int(state[p][0]) if p in state else 0 for p in table.parents)
+            motion = tuple(self.states[axis].index(expected[axis]) for axis in table.axes)
+            readings[name] = table.readings[int(table.chance[(*parents, *motion)].argmax())]
+        return readings
+
+    def graph(self) -> networkx.DiGraph:
+        """Give the network as a networkx graph: failures -> parts -> sources -> gauges."""
+        import networkx
+
+        graph = networkx.DiGraph(panel=self.panel.id)
+        for failure in self.failures:
+            graph.add_node(failure.id, kind="failure", name=failure.name)
+            for part in failure.acts:
+                graph.add_edge(failure.id, part)
+        for part in self.parts:
+            graph.add_node(part, kind="part", name=self.kb.parts[part].name)
+        for name, tables in self.memories.items():
+            graph.add_node(name, kind="memory", name=tables.memory.name)
+            graph.add_edge(tables.memory.driver, name)
+        for source in self.sources:
+            graph.add_node(source, kind="source", name=self.kb.sources[source].name)
+            for rule in self.rules[source]:
+                graph.add_edges_from((name, source) for name in rule.when)
+        present = {*self.parts, *self.sources, *self.memories}
+        for name, table in self.facets.items():
+            graph.add_node(name, kind="gauge", name=name)
+            graph.add_edges_from((parent, name) for parent in table.parents if parent in present)
+        return graph
+
+
+def compile_network(
+    kb: KnowledgeBase, panel_id: str, stored: StoredCounts | None = None
+) -> Network:
+    """Build the network of a panel. Raises UnknownName for a panel that is not there."""
+    panel = kb.panel(panel_id)
+    counts = read_counts() if stored is None else stored
+    facets = facet_tables(kb, panel.gauges, counts)
+    parts = panel.parts
+    wanted = {name for table in facets.values() for name in table.parents}
+    sources: list[str] = []
+    memories: dict[str, MemoryTables] = {}
+
+    def take(name: str) -> None:
+        if name in kb.sources and name not in sources:
+            for rule in kb.sources[name].rules:
+                if all(r in kb.sources or r in kb.memories or r in parts or r in panel.switches
+                       for r in rule.when):
+                    for other in rule.when:
+                        take(other)
+            sources.append(name)
+        elif name in kb.memories and name not in memories:
+            driver = kb.memories[name].driver
+            if driver in kb.sources or driver in parts:
+                memories[name] = memory_tables(kb, kb.memories[name])
+                take(driver)
+
+    for name in sorted(wanted):
+        take(name)
+    return Network(
+        kb=kb,
+        panel=panel,
+        failures=tuple(f for f in kb.failures.values() if set(f.acts) <= set(parts)),
+        parts=parts,
+        sources=tuple(sources),
+        memories=memories,
+        facets=facets,
+    )

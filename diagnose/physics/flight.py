@@ -1,0 +1,122 @@
+"""What the aircraft really does during one snapshot, drawn for given values of the motion's axes.
+
+One sample a second. Each flight is one draw of rates, speeds and bumps within the class that the
+axes name, so that a reading's chance includes how differently people fly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.physics.draws import Draws
+from diagnose.units import Array
+
+SNAPSHOT_S = 60
+STEP_S = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flights:
+    """Many flights of one snapshot each; arrays (flight, time) unless said."""
+
+    axes: Mapping[str, np.ndarray]
+    time_s: Array
+    height_ft: Array
+    airspeed_kt: Array
+    expected_airspeed_kt: Array
+    turn_rate_dps: Array
+    heading_deg: Array
+    bank_deg: Array
+    pitch_deg: Array
+
+    @property
+    def count(self) -> int:
+        """Number of flights."""
+        return len(self.height_ft)
+
+    @property
+    def samples(self) -> int:
+        """Number of samples of each flight."""
+        return self.height_ft.shape[1]
+
+
+#: value of every axis where a gauge does not depend on it
+USUAL_MOTION: Mapping[str, str] = {
+    "vertical": "level",
+    "speed": "constant",
+    "pace": "expected",
+    "turn": "straight",
+    "nose": "level",
+    "power": "cruise",
+}
+
+
+def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws) -> Flights:
+    """Draw ``count`` flights whose axes have the values in ``cells`` (axis -> str array (count,))."""
+    axes = {
+        axis: np.asarray(cells.get(axis, np.full(count, usual)))
+        for axis, usual in USUAL_MOTION.items()
+    }
+    time_s = np.arange(SNAPSHOT_S) * STEP_S
+    on_ground = np.isin(axes["pace"], ("at_rest", "rolling"))
+    bumps = np.where(on_ground, 0.0, draws("flight.turbulence", count))
+
+    rate_fpm = np.select(
+        [on_ground, axes["vertical"] == "up", axes["vertical"] == "down"],
+        [np.zeros(count), draws("flight.climb_fpm", count), -draws("flight.descent_fpm", count)],
+        draws.either_way("flight.level_fpm", count),
+    )
+    start_ft = np.where(on_ground, draws("flight.field_ft", count), draws("flight.height_ft", count))
+    height_ft = start_ft[:, None] + rate_fpm[:, None] * time_s / 60.0
+    height_ft = height_ft + draws.wander(bumps * draws("flight.bump_ft", count), count, SNAPSHOT_S, 12)
+
+    expected_kt = draws("flight.airspeed_kt", count)
+    off_kt = np.select(
+        [axes["pace"] == "slow", axes["pace"] == "fast"],
+        [-draws("flight.off_pace_kt", count), draws("flight.off_pace_kt", count)],
+        draws.either_way("flight.on_pace_kt", count),
+    )
+    end_kt = np.maximum(expected_kt + off_kt, draws("flight.slowest_kt", count))
+    gain_kt = np.select(
+        [axes["speed"] == "increasing", axes["speed"] == "decreasing"],
+        [draws("flight.speed_change_kt", count), -draws("flight.speed_change_kt", count)],
+        draws.either_way("flight.speed_wander_kt", count),
+    )
+    along = time_s / time_s[-1]
+    speed_kt = end_kt[:, None] - gain_kt[:, None] * (1.0 - along)
+    speed_kt = speed_kt + draws.wander(bumps * draws("flight.bump_kt", count), count, SNAPSHOT_S, 5)
+    rolled_kt = draws("flight.roll_end_kt", count)[:, None] * np.sqrt(along)
+    speed_kt = np.where((axes["pace"] == "at_rest")[:, None], 0.0, speed_kt)
+    speed_kt = np.where((axes["pace"] == "rolling")[:, None], rolled_kt, speed_kt)
+    speed_kt = np.maximum(speed_kt, 0.0)
+    expected_kt = np.where(on_ground, speed_kt[:, -1], expected_kt)
+
+    side = np.select([axes["turn"] == "left", axes["turn"] == "right"], [-1.0, 1.0], 0.0)
+    turn_dps = side * draws("flight.turn_dps", count) + (side == 0) * draws.either_way(
+        "flight.straight_dps", count
+    )
+    turn_rate_dps = turn_dps[:, None] + draws.wander(
+        bumps * draws("flight.bump_dps", count), count, SNAPSHOT_S, 5
+    )
+    heading_deg = np.cumsum(turn_rate_dps, axis=1) * STEP_S
+    bank_deg = turn_rate_dps * draws("flight.bank_per_dps", count)[:, None] * ~on_ground[:, None]
+
+    pitch_deg = np.select(
+        [axes["nose"] == "up", axes["nose"] == "down"],
+        [draws("flight.nose_off_deg", count), -draws("flight.nose_off_deg", count)],
+        draws.either_way("flight.nose_level_deg", count),
+    )[:, None] + draws.wander(bumps, count, SNAPSHOT_S, 5)
+    return Flights(
+        axes=axes,
+        time_s=time_s,
+        height_ft=height_ft,
+        airspeed_kt=speed_kt,
+        expected_airspeed_kt=expected_kt[:, None],
+        turn_rate_dps=turn_rate_dps,
+        heading_deg=heading_deg,
+        bank_deg=bank_deg,
+        pitch_deg=pitch_deg,
+    )

@@ -1,0 +1,65 @@
+"""From the states of the systems and a true motion to what a gauge's channel shows.
+
+A channel is the quantity that a facet of ``knowledge/gauges.toml`` classifies. ``CHANNELS`` is the
+list of all that the physics can draw.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from diagnose.physics import gyro_dials, pressure_dials
+from diagnose.physics.draws import Draws
+from diagnose.physics.flight import Flights
+from diagnose.units import Array
+
+Show = Callable[[Mapping[str, str], Flights, Draws], Array]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """History of a channel (flight, time), and of the dial itself where the two differ."""
+
+    channel: Array
+    dial: Array | None = None
+
+
+CHANNELS: Mapping[str, Show] = {
+    "airspeed_kt": pressure_dials.airspeed_kt,
+    "second_airspeed_kt": pressure_dials.second_airspeed_kt,
+    "altimeter_ft": pressure_dials.altimeter_ft,
+    "second_altimeter_ft": pressure_dials.second_altimeter_ft,
+    "vertical_speed_fpm": pressure_dials.vertical_speed,
+    "encoder_ft": pressure_dials.encoder_ft,
+    "encoder_less_altimeter_ft": pressure_dials.encoder_less_altimeter_ft,
+    "attitude_bank_deg": gyro_dials.attitude_bank_deg,
+    "attitude_pitch_deg": gyro_dials.attitude_pitch_deg,
+    "attitude_error_deg": gyro_dials.attitude_error_deg,
+    "electric_attitude_bank_deg": gyro_dials.electric_attitude_bank_deg,
+    "electric_attitude_error_deg": gyro_dials.electric_attitude_error_deg,
+    "heading_deg": gyro_dials.heading_deg,
+    "heading_error_deg": gyro_dials.heading_error_deg,
+    "turn_rate_dps": gyro_dials.turn_rate_dps,
+    "compass_deg": gyro_dials.compass_deg,
+    "suction_inhg": gyro_dials.suction_inhg,
+}
+
+#: channel -> (dial, what is taken off it)
+DIFFERENCES: Mapping[str, tuple[str, Callable[[Flights], Array]]] = {
+    "airspeed_less_expected_kt": ("airspeed_kt", lambda flights: flights.expected_airspeed_kt),
+    "second_airspeed_less_expected_kt": (
+        "second_airspeed_kt",
+        lambda flights: flights.expected_airspeed_kt,
+    ),
+    "altimeter_error_ft": ("altimeter_ft", lambda flights: flights.height_ft),
+}
+
+
+def show(channel: str, states: Mapping[str, str], flights: Flights, draws: Draws) -> Shown:
+    """Draw what a channel shows for these states; raises KeyError for an unknown channel."""
+    if channel in DIFFERENCES:
+        dial_name, reference = DIFFERENCES[channel]
+        dial = CHANNELS[dial_name](states, flights, draws)
+        return Shown(dial - reference(flights), dial)
+    return Shown(CHANNELS[channel](states, flights, draws))

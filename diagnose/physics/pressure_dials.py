@@ -1,0 +1,260 @@
+"""What pitot and static pressure, and the dials that they drive, show in each condition.
+
+``states`` maps a part, source or memory (see knowledge/systems.toml) to its condition; what is not
+named is healthy. Every failure is only another source of pressure or another lag of the line:
+``dp/dt = (source - p) / tau``. Pressures in inHg, arrays (flight, time).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from diagnose.physics.airdata import (
+    impact_pressure_inhg,
+    indicated_airspeed_kt,
+    lagging_pressure_inhg,
+    pressure_line,
+    vertical_speed_fpm,
+)
+from diagnose.physics.atmosphere import pressure_altitude_ft, pressure_inhg
+from diagnose.physics.draws import Draws
+from diagnose.physics.flight import STEP_S, Flights
+from diagnose.units import Array
+
+States = Mapping[str, str]
+
+#: side of the sealing height on which the aircraft is, by the state of the memory
+SIDE = {"below": -1.0, "near": 0.0, "above": 1.0, "low": -1.0, "plausible": 0.0, "high": 1.0}
+
+TOP_STOP_KT = 200.0
+STOP_FPM = 2000.0
+
+
+def _column(values: Array) -> Array:
+    return values[:, None]
+
+
+def height_above_seal_ft(state: str, flights: Flights, draws: Draws) -> Array:
+    """Height of the first sample above the height at which a line was sealed; (flight,)."""
+    far = draws("memory.far_ft", flights.count) * SIDE[state]
+    near = draws.either_way("memory.near_ft", flights.count)
+    return near if SIDE[state] == 0.0 else far
+
+
+def static_inhg(states: States, flights: Flights, draws: Draws) -> Array:
+    """Pressure in the static line of the instruments."""
+    true = pressure_inhg(flights.height_ft)
+    count = flights.count
+    condition = states.get("static", "open")
+    match condition:
+        case "open":
+            return true
+        case "one_port":
+            slip = draws.wander(draws("static.one_port.error_ft", count), count, flights.samples, 20)
+            moving = flights.airspeed_kt > 0.0
+            return pressure_inhg(flights.height_ft - slip * moving)
+        case "restricted":
+            return pressure_line(true, STEP_S, draws("static.restricted.lag_s", count))
+        case "erratic":
+            return _water_in_static(true, flights, draws)
+        case "cabin_low":
+            return pressure_inhg(
+                flights.height_ft + _column(draws("static.cabin_low.error_ft", count))
+                * _moving(flights)
+            )
+        case "cabin_high":
+            return pressure_inhg(
+                flights.height_ft - _column(draws("static.cabin_high.error_ft", count))
+                * _moving(flights)
+            )
+        case "cabin_pressurised":
+            share = _column(draws("static.cabin_pressurised.rate_share", count))
+            start = flights.height_ft[:, :1] - _column(
+                draws("static.cabin_pressurised.below_ft", count)
+            ) * _moving(flights)
+            return pressure_inhg(start + share * (flights.height_ft - flights.height_ft[:, :1]))
+        case "swapped":
+            return true + impact_pressure_inhg(flights.airspeed_kt)
+        case "sealed":
+            above = height_above_seal_ft(states.get("static_trapped", "near"), flights, draws)
+            return np.broadcast_to(pressure_inhg(flights.height_ft[:, :1] - _column(above)), true.shape)
+        case _:
+            raise ValueError(f"static pressure has no physics for condition {condition!r}")
+
+
+def _moving(flights: Flights) -> Array:
+    """1 in flight, 0 at rest: cabin and slip errors are made by the airflow."""
+    return np.asarray(np.minimum(flights.airspeed_kt / 50.0, 1.0) ** 2)
+
+
+def _water_in_static(true: Array, flights: Flights, draws: Draws) -> Array:
+    """Water slides to and fro in the line: the lag jumps, and it pushes the pressure about."""
+    count, samples = flights.count, flights.samples
+    shut = draws.steps(np.zeros(count), np.ones(count), samples, draws("static.erratic.every_s", count))
+    tau = np.where(shut < 0.5, 1.0, np.inf)
+    line = pressure_line(true, STEP_S, tau)
+    push = draws.steps(
+        -draws("static.erratic.push_ft", count),
+        draws("static.erratic.push_ft", count),
+        samples,
+        draws("static.erratic.every_s", count),
+    )
+    return np.asarray(pressure_inhg(pressure_altitude_ft(line) + push))
+
+
+def pitot_inhg(states: States, flights: Flights, draws: Draws, source: str = "pitot") -> Array:
+    """Pressure in the pitot line; ``source`` names whose line (first or second set)."""
+    static = pressure_inhg(flights.height_ft)
+    impact = impact_pressure_inhg(flights.airspeed_kt)
+    count = flights.count
+    condition = states.get(source, "open")
+    match condition:
+        case "open":
+            return static + impact
+        case "restricted":
+            share = _column(draws("pitot.restricted.share", count))
+            return static + share * pressure_line(impact, STEP_S, draws("pitot.restricted.lag_s", count))
+        case "leaking":
+            return static + impact * (1.0 - _column(draws("pitot.leaking.lost_share", count)))
+        case "erratic":
+            low, high = draws("pitot.erratic.low_share", count), draws("pitot.erratic.high_share", count)
+            share = draws.steps(low, high, flights.samples, draws("pitot.erratic.every_s", count))
+            return static + pressure_line(impact * share, STEP_S, np.full(count, 2.0))
+        case "vented":
+            begins = draws.chance("pitot.vented.begins_now", count)
+            left = np.where(begins, 1.0, 0.0)[:, None] * impact[:, :1]
+            decay = np.exp(-flights.time_s / _column(draws("pitot.vented.bleed_s", count)))
+            return static + left * decay
+        case "sealed":
+            state = states.get("pitot_trapped", "plausible")
+            above = height_above_seal_ft(state, flights, draws)
+            reads = np.where(
+                flights.airspeed_kt[:, 0] < 1.0, 0.0, flights.airspeed_kt[:, 0]
+            )
+            trapped = pressure_inhg(flights.height_ft[:, 0] - above) + impact_pressure_inhg(reads)
+            return np.broadcast_to(_column(trapped), static.shape)
+        case _:
+            raise ValueError(f"pitot pressure has no physics for condition {condition!r}")
+
+
+def airspeed_kt(states: States, flights: Flights, draws: Draws) -> Array:
+    """What the airspeed indicator shows."""
+    return _airspeed(states, flights, draws, "pitot", "airspeed_part")
+
+
+def second_airspeed_kt(states: States, flights: Flights, draws: Draws) -> Array:
+    """What the second airspeed indicator shows: own probe, the same static line."""
+    return _airspeed(states, flights, draws, "second_pitot_probe", "second_airspeed_part")
+
+
+def _airspeed(states: States, flights: Flights, draws: Draws, pitot: str, part: str) -> Array:
+    total = pitot_inhg(states, flights, draws, pitot)
+    static = static_inhg(states, flights, draws)
+    if states.get("static") == "swapped":
+        total = pressure_inhg(flights.height_ft)
+    condition = states.get(part, "true")
+    if condition == "leaking":
+        total = static + (total - static) * (1.0 - _column(draws("airspeed.leaking.lost_share", flights.count)))
+    shown = indicated_airspeed_kt(total, static, TOP_STOP_KT)
+    if condition == "stuck":
+        at = flights.airspeed_kt[:, :1] + _column(draws.either_way("airspeed.stuck.off_kt", flights.count))
+        shown = np.broadcast_to(np.where(flights.airspeed_kt[:, :1] < 1.0, 0.0, np.maximum(at, 0.0)), shown.shape)
+    return np.asarray(shown)
+
+
+def altimeter_ft(states: States, flights: Flights, draws: Draws) -> Array:
+    """What the altimeter shows, with the right setting unless its part says otherwise."""
+    return _altimeter(states, flights, draws, static_inhg(states, flights, draws))
+
+
+def _altimeter(states: States, flights: Flights, draws: Draws, static: Array) -> Array:
+    count = flights.count
+    shown = pressure_altitude_ft(_branch(static, states, flights, draws))
+    match states.get("altimeter_part", "true"):
+        case "set_high":
+            return np.asarray(shown + _column(draws("altimeter.setting.error_ft", count)))
+        case "set_low":
+            return np.asarray(shown - _column(draws("altimeter.setting.error_ft", count)))
+        case "case_leak":
+            return np.asarray(shown + _column(draws("altimeter.case_leak.error_ft", count)))
+        case "sticky":
+            return _with_friction(shown, draws("altimeter.sticky.friction_ft", count))
+        case "stuck":
+            off = draws.either_way("altimeter.stuck.off_ft", count)
+            return np.broadcast_to(_column(shown[:, 0] + off), shown.shape)
+    return np.asarray(shown)
+
+
+def _branch(static: Array, states: States, flights: Flights, draws: Draws) -> Array:
+    """Pressure behind the branch to altimeter and vertical speed."""
+    if states.get("static_branch") != "pinched":
+        return static
+    count = flights.count
+    behind_ft = draws.either_way("static_branch.pinched.behind_ft", count)
+    start = pressure_inhg(pressure_altitude_ft(static[:, 0]) + behind_ft)
+    return pressure_line(static, STEP_S, draws("static_branch.pinched.lag_s", count), start)
+
+
+def _with_friction(shown: Array, friction_ft: Array) -> Array:
+    """A pointer that moves only when the pull exceeds the friction, and then jumps to it."""
+    pointer = np.array(shown, copy=True)
+    pointer[:, 0] = shown[:, 0] - friction_ft * 0.5
+    for sample in range(1, shown.shape[1]):
+        held = pointer[:, sample - 1]
+        moves = np.abs(shown[:, sample] - held) > friction_ft
+        pointer[:, sample] = np.where(moves, shown[:, sample] + 0.4 * (shown[:, sample] - held), held)
+    return pointer
+
+
+def vertical_speed(states: States, flights: Flights, draws: Draws) -> Array:
+    """What the vertical speed indicator shows, in fpm."""
+    count = flights.count
+    static = _branch(static_inhg(states, flights, draws), states, flights, draws)
+    condition = states.get("vertical_speed_part", "true")
+    tau = draws("vertical_speed.lag_s", count)
+    height = pressure_altitude_ft(static)
+    rate_fpm = (height[:, 10] - height[:, 0]) * 6.0
+    if condition == "metering_blocked":
+        above = draws.either_way("vertical_speed.metering_blocked.above_ft", count)
+        case = _column(pressure_inhg(height[:, 0] - above))
+    else:
+        case = pressure_line(static, STEP_S, tau, lagging_pressure_inhg(height[:, 0], rate_fpm, tau))
+    shown = vertical_speed_fpm(static, case, _column(tau), STOP_FPM)
+    match condition:
+        case "offset":
+            shown = shown + _column(draws.either_way("vertical_speed.offset.fpm", count))
+        case "sluggish":
+            shown = shown * _column(draws("vertical_speed.sluggish.share", count))
+        case "case_leak":
+            shown = shown - _column(draws("vertical_speed.case_leak.fpm", count)) * _moving(flights)
+        case "stuck":
+            shown = np.zeros_like(shown) + _column(draws.either_way("vertical_speed.stuck.fpm", count))
+    return np.asarray(np.clip(shown, -STOP_FPM, STOP_FPM))
+
+
+def second_altimeter_ft(states: States, flights: Flights, draws: Draws) -> Array:
+    """What the second altimeter on the same static line shows."""
+    shown = pressure_altitude_ft(static_inhg(states, flights, draws))
+    if states.get("second_altimeter_part") == "stuck":
+        return np.broadcast_to(shown[:, :1], shown.shape)
+    return np.asarray(shown)
+
+
+def encoder_ft(states: States, flights: Flights, draws: Draws) -> Array:
+    """What the encoder reports from the same static line, in steps of 100 ft."""
+    return _encoder(states, flights, draws, static_inhg(states, flights, draws))
+
+
+def _encoder(states: States, flights: Flights, draws: Draws, static: Array) -> Array:
+    reported = pressure_altitude_ft(static)
+    if states.get("encoder") == "off":
+        reported = reported + _column(draws.either_way("encoder.off.error_ft", flights.count))
+    return np.asarray(np.round(reported, -2))
+
+
+def encoder_less_altimeter_ft(states: States, flights: Flights, draws: Draws) -> Array:
+    """Difference of the reported height to the altimeter on the same line."""
+    static = static_inhg(states, flights, draws)
+    return _encoder(states, flights, draws, static) - _altimeter(states, flights, draws, static)

@@ -1,0 +1,76 @@
+"""From the time history of a gauge to its reading: the one place where "rising" is defined.
+
+The thresholds stand with each reading in ``knowledge/gauges.toml``; here are the statistics that
+they speak of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.model import Reading
+
+Samples = NDArray[np.float64]
+
+#: share of the snapshot that counts as its start and its end
+EDGE_SHARE = 1.0 / 6.0
+
+
+def _edge(history: Samples) -> int:
+    return max(1, round(history.shape[1] * EDGE_SHARE))
+
+
+def mean_at_end(history: Samples) -> Samples:
+    """Mean of the last sixth; shape (flight, time) -> (flight,)."""
+    return np.asarray(history[:, -_edge(history) :].mean(axis=1))
+
+
+def change(history: Samples) -> Samples:
+    """Mean of the last sixth less mean of the first sixth; shape (flight,)."""
+    return mean_at_end(history) - history[:, : _edge(history)].mean(axis=1)
+
+
+def swing(history: Samples) -> Samples:
+    """How far the pointer went both ways: the lesser of its largest rise and its largest fall.
+
+    A needle that only falls has a swing of nothing but its jitter; shape (flight,).
+    """
+    largest_rise = (history - np.minimum.accumulate(history, axis=1)).max(axis=1)
+    largest_fall = (np.maximum.accumulate(history, axis=1) - history).max(axis=1)
+    return np.asarray(np.minimum(largest_rise, largest_fall))
+
+
+STATISTICS: Mapping[str, Callable[[Samples], Samples]] = {
+    "change": change,
+    "swing": swing,
+    "mean": lambda history: np.asarray(history.mean(axis=1)),
+    "mean_size": lambda history: np.asarray(np.abs(history.mean(axis=1))),
+    "end": mean_at_end,
+    "size": lambda history: np.asarray(np.abs(history).max(axis=1)),
+}
+
+
+def classify(
+    readings: tuple[Reading, ...], history: Samples, shown: Samples | None = None
+) -> NDArray[np.intp]:
+    """Give the index of the reading of each flight; shape (flight, time) -> (flight,).
+
+    The readings are tried in order and the first that fits counts. ``shown`` is the gauge's own
+    indication where ``history`` is a difference to something; the statistic "shown" is its value
+    at the end.
+    """
+    needed = {name for reading in readings for name in reading.where if name != "shown"}
+    values = {name: STATISTICS[name](history) for name in needed}
+    values["shown"] = mean_at_end(history if shown is None else shown)
+    result = np.full(history.shape[0], len(readings) - 1, dtype=np.intp)
+    open_flights = np.ones(history.shape[0], dtype=bool)
+    for index, reading in enumerate(readings):
+        fits = open_flights.copy()
+        for name, (low, high) in reading.where.items():
+            fits &= (values[name] >= low) & (values[name] <= high)
+        result[fits] = index
+        open_flights &= ~fits
+    return result
