@@ -7,6 +7,7 @@ business of ``validate``.
 
 from __future__ import annotations
 
+import difflib
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
@@ -98,7 +99,7 @@ class KnowledgeBase:
         Raises UnknownName for a panel that is not in the knowledge base.
         """
         if panel_id not in self.panels:
-            raise UnknownName("panel", panel_id, tuple(self.panels))
+            raise unknown_name("panel", panel_id, self.panels)
         panel = self.panels[panel_id]
         if not panel.based_on:
             return panel
@@ -120,19 +121,36 @@ class KnowledgeBase:
         return tuple(f"{gauge_id}.{facet.id}" for facet in self.gauges[gauge_id].facets)
 
 
+def unknown_name(kind: str, name: str, known: Iterable[str]) -> UnknownName:
+    """Give the error for a name that is not known, with the nearest names that are."""
+    names = tuple(known)
+    nearest = difflib.get_close_matches(name, names, n=4, cutoff=0.5)
+    return UnknownName(f"there is no {kind} {name!r}", nearest=tuple(nearest or names[:8]))
+
+
+def knowledge_error(problems: list[str]) -> KnowledgeError:
+    """Give one error for all the problems found."""
+    count = "one problem" if len(problems) == 1 else f"{len(problems)} problems"
+    return KnowledgeError(
+        f"the knowledge base has {count}",
+        mend="correct the entries named below",
+        problems=tuple(problems),
+    )
+
+
 def knowledge_root() -> Path:
     """Give the folder of the packaged knowledge: in the wheel, or in the checkout."""
-    return _data_folder("knowledge")
+    return _data_folder("knowledge", "knowledge_files")
 
 
 def cases_root() -> Path:
     """Give the folder of the shipped cases."""
-    return _data_folder("cases")
+    return _data_folder("cases", "cases")
 
 
-def _data_folder(name: str) -> Path:
+def _data_folder(name: str, packaged: str) -> Path:
     package = Path(str(resources.files("diagnose")))
-    inside = package / name
+    inside = package / packaged
     return inside if inside.is_dir() else package.parent / name
 
 
@@ -168,7 +186,7 @@ def load_knowledge(root: Path | None = None, overlays: tuple[Path, ...] = ()) ->
     if "limits" not in singles:
         problems.append("engine.toml: no readable [limits]")
     if problems:
-        raise KnowledgeError(tuple(problems))
+        raise knowledge_error(problems)
     return KnowledgeBase(**tables, **singles, origin=origin)
 
 
@@ -184,7 +202,7 @@ def load_handbook(root: Path | None = None) -> tuple[HandbookRow, ...]:
             if record is not None:
                 rows.append(record)
     if problems:
-        raise KnowledgeError(tuple(problems))
+        raise knowledge_error(problems)
     return tuple(rows)
 
 

@@ -20,7 +20,7 @@ class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """An entry of a file: immutable, with unknown keys refused."""
 
 
-class Cited(Record):
+class Cited(Record, kw_only=True):
     """An entry that says where it comes from.
 
     ``source`` is a key of ``knowledge/sources.toml``, ``"judgement"`` or ``"common practice"``.
@@ -31,7 +31,7 @@ class Cited(Record):
     from_memory: bool = False
 
 
-class Document(Record):
+class Document(Record, kw_only=True):
     """A published document of the bibliography."""
 
     id: str
@@ -57,7 +57,7 @@ class System(Enum):
     PILOT = "pilot"
 
 
-class Part(Record):
+class Part(Record, kw_only=True):
     """Something that can fail. ``conditions``: id -> what it means; the first is healthy."""
 
     id: str
@@ -66,14 +66,14 @@ class Part(Record):
     conditions: dict[str, str]
 
 
-class Rule(Record):
+class Rule(Record, kw_only=True):
     """``when`` every named node, memory or switch is in one of the listed states, ``gives``."""
 
     when: dict[str, str | tuple[str, ...]]
     gives: str
 
 
-class Source(Record):
+class Source(Record, kw_only=True):
     """What feeds instruments; its condition follows from parts, switches, memories and sources.
 
     The first rule that matches gives the condition, else the first condition holds. A rule that
@@ -87,7 +87,7 @@ class Source(Record):
     rules: tuple[Rule, ...] = ()
 
 
-class Switch(Record):
+class Switch(Record, kw_only=True):
     """A switch or valve that the pilot sets; ``positions[0]`` is the usual one."""
 
     id: str
@@ -105,7 +105,7 @@ class MemoryKind(Enum):
     ACTING = "acting"
 
 
-class Memory(Cited):
+class Memory(Cited, kw_only=True):
     """What the past has left behind: a hidden variable carried from snapshot to snapshot.
 
     ``driver`` is the node that makes it run while in a condition of ``carry`` (condition -> name
@@ -129,7 +129,7 @@ class Memory(Cited):
 # ------------------------------------------------------------------ failures
 
 
-class ContextEffect(Record):
+class ContextEffect(Record, kw_only=True):
     """When all of ``when`` hold: rate and latent chance are multiplied, or the latent chance set."""
 
     when: tuple[str, ...]
@@ -137,7 +137,7 @@ class ContextEffect(Record):
     latent: float | None = None
 
 
-class Cure(Record):
+class Cure(Record, kw_only=True):
     """A switch position that clears the failure, with the mean time that it takes.
 
     ``needs``: part or source -> condition that it must be in for the cure to work.
@@ -156,12 +156,13 @@ class FailureKind(Enum):
     LOOK_ALIKE = "look_alike"
 
 
-class Failure(Cited):
+class Failure(Cited, kw_only=True):
     """A part in one failed mode, or a non-failure that a pilot mistakes for one.
 
     ``rate_per_hour`` and ``latent`` (the chance that it is there before the first snapshot, per
     flight) are priors; ``acts``: part -> condition. ``acting`` is the share of snapshots in which
-    an intermittent failure shows.
+    an intermittent failure shows. A ``silent`` failure shows nothing until it is needed, so it is
+    never what was noticed and the setting does not raise its odds.
     """
 
     id: str
@@ -175,13 +176,14 @@ class Failure(Cited):
     latent: float = 0.0
     onset: Literal["sudden", "gradual", "either"] = "either"
     acting: float = 1.0
+    silent: bool = False
     cured_by: Cure | None = None
     context: tuple[ContextEffect, ...] = ()
     mechanism: str
     inspect: tuple[str, ...] = ()
 
 
-class ContextFlag(Record):
+class ContextFlag(Record, kw_only=True):
     """A condition of the day that changes the odds."""
 
     id: str
@@ -193,7 +195,7 @@ class ContextFlag(Record):
 # ------------------------------------------------------------------ gauges and readings
 
 
-class Reading(Record):
+class Reading(Record, kw_only=True):
     """A named thing that a gauge did. ``where``: statistic -> (low, high), all must hold.
 
     The readings of a facet are tried in order; one without ``where`` takes the rest.
@@ -205,14 +207,14 @@ class Reading(Record):
     means: str
 
 
-class Row(Record):
+class Row(Record, kw_only=True):
     """A stated likelihood: when these states hold, the readings have these chances."""
 
     when: dict[str, str | tuple[str, ...]] = {}
     gives: dict[str, float]
 
 
-class Facet(Cited):
+class Facet(Cited, kw_only=True):
     """One way of looking at a gauge. Either simulated (``channel``) or stated (``rows``)."""
 
     id: str
@@ -225,7 +227,7 @@ class Facet(Cited):
     rows: tuple[Row, ...] = ()
 
 
-class Gauge(Record):
+class Gauge(Record, kw_only=True):
     """Whatever is read. ``group`` orders the display; ``covers`` says if it can be covered."""
 
     id: str
@@ -237,7 +239,7 @@ class Gauge(Record):
     note: str = ""
 
 
-class Axis(Record):
+class Axis(Record, kw_only=True):
     """One axis of the hidden motion, with its values in order."""
 
     id: str
@@ -245,7 +247,7 @@ class Axis(Record):
     values: tuple[str, ...]
 
 
-class Opposition(Record):
+class Opposition(Record, kw_only=True):
     """Two facets that tell of one thing: pairs of readings that agree. All others disagree."""
 
     facets: tuple[str, str]
@@ -256,14 +258,14 @@ class Opposition(Record):
 # ------------------------------------------------------------------ manoeuvres and panels
 
 
-class AxisUse(Record):
+class AxisUse(Record, kw_only=True):
     """Which gauges serve one axis of control in a manoeuvre, best first."""
 
     primary: str
     supporting: tuple[str, ...] = ()
 
 
-class Manoeuvre(Cited):
+class Manoeuvre(Cited, kw_only=True):
     """What the pilot is flying: expected motion, how far it strays, and which gauges serve."""
 
     id: str
@@ -272,19 +274,20 @@ class Manoeuvre(Cited):
     phase: Literal["ground", "roll", "air"]
     expected: dict[str, str]
     strays: dict[str, dict[str, float]] = {}
+    wanders: tuple[Outcome, ...] = ()
     pitch: AxisUse | None = None
     bank: AxisUse | None = None
     power: AxisUse | None = None
 
 
-class Outcome(Record):
+class Outcome(Record, kw_only=True):
     """One way in which the motion differs from what was meant."""
 
     chance: float
     motion: dict[str, str]
 
 
-class Variation(Cited):
+class Variation(Cited, kw_only=True):
     """How air or pilot change the motion: while ``part`` is in ``condition``."""
 
     part: str
@@ -293,7 +296,7 @@ class Variation(Cited):
     outcomes: tuple[Outcome, ...]
 
 
-class Panel(Record):
+class Panel(Record, kw_only=True):
     """An aircraft's fit. ``based_on`` takes another panel and ``without``/additions change it."""
 
     id: str
@@ -307,7 +310,7 @@ class Panel(Record):
     note: str = ""
 
 
-class Substitute(Cited):
+class Substitute(Cited, kw_only=True):
     """For an axis of control, the gauges that can stand in, best first, and how to use each."""
 
     axis: Literal["pitch", "bank", "power", "heading"]
@@ -315,7 +318,7 @@ class Substitute(Cited):
     how: str
 
 
-class NormalEffect(Cited):
+class NormalEffect(Cited, kw_only=True):
     """Something healthy that looks odd: when these readings appear in these manoeuvres."""
 
     id: str
@@ -326,7 +329,7 @@ class NormalEffect(Cited):
     gauge: str = ""
 
 
-class Quantity(Cited):
+class Quantity(Cited, kw_only=True):
     """A physical quantity that differs from flight to flight: drawn evenly between two bounds.
 
     ``scale`` "log" draws its logarithm evenly.
@@ -339,7 +342,7 @@ class Quantity(Cited):
     scale: Literal["even", "log"] = "even"
 
 
-class HandbookRow(Cited):
+class HandbookRow(Cited, kw_only=True):
     """A row of a published failure table: failures, conditions of flight, what the gauges show.
 
     ``shows`` lists for each snapshot what the row states; silent gauges are not stated.
@@ -359,7 +362,7 @@ class HandbookRow(Cited):
 # ------------------------------------------------------------------ cases
 
 
-class SnapshotRecord(Record):
+class SnapshotRecord(Record, kw_only=True):
     """A snapshot as it stands in a case file.
 
     ``readings``: facet ("airspeed.trend") -> reading. ``unsure``: the same with "reading" and how
@@ -376,7 +379,7 @@ class SnapshotRecord(Record):
     note: str = ""
 
 
-class TruthRecord(Record):
+class TruthRecord(Record, kw_only=True):
     """What had really failed, and how strongly that is known.
 
     ``strength``: T1 found by inspection, T2 shown by the response in flight, T3 inferred, T4
@@ -389,7 +392,7 @@ class TruthRecord(Record):
     says: str = ""
 
 
-class CaseRecord(Record):
+class CaseRecord(Record, kw_only=True):
     """A case file."""
 
     title: str
@@ -406,7 +409,7 @@ class CaseRecord(Record):
 # ------------------------------------------------------------------ settings of the engine
 
 
-class Setting(Cited):
+class Setting(Cited, kw_only=True):
     """Why the user is here: how likely it is that anything failed, or looked as if it had.
 
     ``chance`` is the prior chance of anything at all (None: as the rates give it);
@@ -420,7 +423,7 @@ class Setting(Cited):
     equal_chance: float | None = None
 
 
-class Limits(Record):
+class Limits(Record, kw_only=True):
     """Numbers that the engine and the advice work with."""
 
     largest_set: int
@@ -441,7 +444,7 @@ class Grade(Enum):
     COVER = "cover"
 
 
-class GradeCost(Cited):
+class GradeCost(Cited, kw_only=True):
     """What a grade costs if the instrument tells the truth, and if it misleads (same unit)."""
 
     grade: Grade

@@ -18,7 +18,7 @@ from diagnose.errors import CaseError
 from diagnose.knowledge import KnowledgeBase
 from diagnose.likelihood import FacetTable, StoredCounts, facet_tables, read_counts, states_of
 from diagnose.memories import MemoryTables, memory_tables
-from diagnose.model import Failure, Panel, Rule
+from diagnose.model import Failure, Manoeuvre, Panel, Rule
 from diagnose.units import Array
 
 if TYPE_CHECKING:
@@ -153,7 +153,7 @@ class Network:
             usual.append(chance)
         combinations = itertools.product(*(self.states[part] for part in self.variation_parts))
         joint = np.array(
-            [self._joint_motion(axes, usual, manoeuvre.phase, combo) for combo in combinations]
+            [self._joint_motion(axes, usual, manoeuvre, combo) for combo in combinations]
         )
         flat = joint.reshape(len(joint), -1)
         kept = np.flatnonzero(flat.max(axis=0) >= self.kb.limits.motion_floor)
@@ -166,13 +166,15 @@ class Network:
         )
 
     def _joint_motion(
-        self, axes: tuple[str, ...], usual: Sequence[Array], phase: str, combo: Sequence[str]
+        self, axes: tuple[str, ...], usual: Sequence[Array], manoeuvre: Manoeuvre, combo: Sequence[str]
     ) -> Array:
         """Joint chance over all axes when air and pilot are in these conditions."""
-        mixtures: list[tuple[float, dict[str, str]]] = [(1.0, {})]
+        rest = 1.0 - sum(outcome.chance for outcome in manoeuvre.wanders)
+        mixtures: list[tuple[float, dict[str, str]]] = [(rest, {})]
+        mixtures += [(outcome.chance, outcome.motion) for outcome in manoeuvre.wanders]
         for part, condition in zip(self.variation_parts, combo, strict=True):
             variation = self.kb.variations.get(f"{part}:{condition}")
-            if variation is not None and phase in variation.phases:
+            if variation is not None and manoeuvre.phase in variation.phases:
                 mixtures = [
                     (weight * outcome.chance, {**motion, **outcome.motion})
                     for weight, motion in mixtures

@@ -101,7 +101,9 @@ def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws) -> F
     turn_rate_dps = turn_dps[:, None] + draws.wander(
         bumps * draws("flight.bump_dps", count), count, SNAPSHOT_S, 5
     )
-    heading_deg = np.cumsum(turn_rate_dps, axis=1) * STEP_S
+    heading_deg = turn_dps[:, None] * time_s + draws.wander(
+        bumps * draws("flight.heading_wander_deg", count), count, SNAPSHOT_S, 8
+    )
     bank_deg = turn_rate_dps * draws("flight.bank_per_dps", count)[:, None] * ~on_ground[:, None]
 
     pitch_deg = np.select(

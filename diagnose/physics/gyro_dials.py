@@ -29,6 +29,8 @@ def _sign(draws: Draws, count: int) -> Array:
 def _rotor_lean_deg(state: str, flights: Flights, draws: Draws) -> Array:
     """Lean of the picture by how far the rotor has run down; magnitude only."""
     count = flights.count
+    if state == "up_to_speed":
+        return np.zeros((count, flights.samples))
     if state == "stopped":
         rest = draws("attitude.stopped.lean_deg", count)
         return np.asarray(_column(rest) + draws.wander(np.full(count, 1.0), count, flights.samples, 8))
@@ -37,9 +39,6 @@ def _rotor_lean_deg(state: str, flights: Flights, draws: Draws) -> Array:
     drift = _column(draws("rotor.lean_first_dpm", count) * draws("rotor.lean_bumps_times", count))
     tau = _column(draws("rotor.run_down_min", count))
     lean = lean_deg(minutes, drift, tau)
-    if state == "up_to_speed":
-        sound = draws.chance("rotor.up_to_speed.sound", count)
-        lean = np.where(_column(sound), 0.0, lean)
     return np.asarray(np.minimum(lean, 80.0))
 
 
