@@ -82,7 +82,7 @@ class HiddenSpace:
             for switches in self._switchings():
                 state = network.conditions(given, switches, count)
                 for name in self.memory_names:
-                    found[name] |= self._running(name, state)
+                    found[name] |= self.running(name, state)
         return {
             members: frozenset(name for name in self.memory_names if found[name][row])
             for row, members in enumerate(self.sets)
@@ -167,7 +167,7 @@ class HiddenSpace:
             self._cache[key] = self.network.conditions(given, switches, self.count)
         return self._cache[key]  # type: ignore[return-value]
 
-    def _running(self, memory_name: str, state: Mapping[str, Index]) -> Index:
+    def running(self, memory_name: str, state: Mapping[str, Index]) -> Index:
         """Whether the memory's driver is in a condition that makes the memory run; bool."""
         memory = self.network.memories[memory_name].memory
         names = self.network.states[memory.driver]
@@ -183,7 +183,7 @@ class HiddenSpace:
         for column, name in enumerate(self.memory_names):
             tables = self.network.memories[name]
             at_start = self._at_start(name)
-            running = self._running(name, state)
+            running = self.running(name, state)
             driver = self.network.states[tables.memory.driver]
             found = np.where(self._layout[2][:, column] == at_start, 1.0, 0.0)
             for index, condition in enumerate(driver):
