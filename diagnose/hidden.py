@@ -273,7 +273,8 @@ class HiddenSpace:
             return self._cache[key]  # type: ignore[return-value]
         source, target = self._pairs
         before, after = self.members[self.row_set[source]], self.members[self.row_set[target]]
-        chance = np.where(after, np.where(before, 1.0, begins), 1.0 - begins).prod(axis=1)
+        starts = self._hastened(before, begins)
+        chance = np.where(after, np.where(before, 1.0, starts), 1.0 - starts).prod(axis=1)
         chance = chance * self._acting_move(source, target, later)
         weight = np.repeat(chance[:, None], 3, axis=1)
         for column, name in enumerate(self.memory_names):
@@ -282,6 +283,17 @@ class HiddenSpace:
         result = Transitions(source[kept], target[kept], weight[kept])
         self._cache[key] = result
         return result
+
+    def _hastened(self, before: Index, begins: Array) -> Array:
+        """Chance of each failure to begin, given what is there before; (entry, failure)."""
+        starts = np.broadcast_to(begins, before.shape).copy()
+        places = {failure.id: place for place, failure in enumerate(self.network.failures)}
+        for place, failure in enumerate(self.network.failures):
+            for cause, times in failure.hastened_by.items():
+                if cause in places:
+                    rows = before[:, places[cause]]
+                    starts[rows, place] = 1.0 - (1.0 - begins[place]) ** times
+        return starts
 
     def _acting_move(self, source: Index, target: Index, later: Step) -> Array:
         """P(acting after | acting before) of every entry."""

@@ -162,7 +162,8 @@ class Failure(Cited, kw_only=True):
     ``rate_per_hour`` and ``latent`` (the chance that it is there before the first snapshot, per
     flight) are priors; ``acts``: part -> condition. ``acting`` is the share of snapshots in which
     an intermittent failure shows. A ``silent`` failure shows nothing until it is needed, so it is
-    never what was noticed and the setting does not raise its odds.
+    never what was noticed and the setting does not raise its odds. ``hastened_by``: another failure ->
+    how many times as likely this one begins once that one is there.
     """
 
     id: str
@@ -177,6 +178,7 @@ class Failure(Cited, kw_only=True):
     onset: Literal["sudden", "gradual", "either"] = "either"
     acting: float = 1.0
     silent: bool = False
+    hastened_by: dict[str, float] = {}
     cured_by: Cure | None = None
     context: tuple[ContextEffect, ...] = ()
     mechanism: str

@@ -38,6 +38,11 @@ class Flights:
         return len(self.height_ft)
 
     @property
+    def airborne(self) -> np.ndarray:
+        """Whether each flight is off the ground; bool (flight,)."""
+        return ~np.isin(self.axes["pace"], ("at_rest", "rolling"))
+
+    @property
     def samples(self) -> int:
         """Number of samples of each flight."""
         return self.height_ft.shape[1]

@@ -72,8 +72,8 @@ def static_inhg(states: States, flights: Flights, draws: Draws) -> Array:
         case "cabin_pressurised":
             share = _column(draws("static.cabin_pressurised.rate_share", count))
             start = flights.height_ft[:, :1] - _column(
-                draws("static.cabin_pressurised.below_ft", count)
-            ) * _moving(flights)
+                draws("static.cabin_pressurised.below_ft", count) * flights.airborne
+            )
             return pressure_inhg(start + share * (flights.height_ft - flights.height_ft[:, :1]))
         case "swapped":
             return true + impact_pressure_inhg(flights.airspeed_kt)
