@@ -97,7 +97,9 @@ def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws) -> F
     speed_kt = np.where((axes["pace"] == "at_rest")[:, None], 0.0, speed_kt)
     speed_kt = np.where((axes["pace"] == "rolling")[:, None], rolled_kt, speed_kt)
     speed_kt = np.maximum(speed_kt, 0.0)
-    expected_kt = np.where(on_ground, speed_kt[:, -1], expected_kt)
+    guess_kt = speed_kt[:, -1] + draws.either_way("flight.roll_expectation_kt", count)
+    expected_kt = np.where(axes["pace"] == "rolling", np.maximum(guess_kt, 0.0), expected_kt)
+    expected_kt = np.where(axes["pace"] == "at_rest", 0.0, expected_kt)
 
     side = np.select([axes["turn"] == "left", axes["turn"] == "right"], [-1.0, 1.0], 0.0)
     turn_dps = side * draws("flight.turn_dps", count) + (side == 0) * draws.either_way(
