@@ -189,7 +189,7 @@ class HiddenSpace:
             for index, condition in enumerate(driver):
                 if index > 0 and condition in tables.memory.carry:
                     row = running & (state[tables.memory.driver] == index)
-                    spread = self._first_states(name, condition, step, minutes_since_start)
+                    spread = self.first_states(name, condition, step, minutes_since_start)
                     found[row] = spread[self._layout[2][row, column]]
             chance = chance * found
         return chance
@@ -200,7 +200,8 @@ class HiddenSpace:
     def _spread(self, name: str, stated: Mapping[str, float]) -> Array:
         return np.array([stated.get(state, 0.0) for state in self.network.states[name]])
 
-    def _first_states(self, name: str, condition: str, step: Step, since_start: float) -> Array:
+    def first_states(self, name: str, condition: str, step: Step, since_start: float) -> Array:
+        """P(memory) at the first snapshot when its driver is in a running condition; (state,)."""
         tables = self.network.memories[name]
         memory = tables.memory
         if memory.kind is MemoryKind.HEIGHT:
@@ -315,13 +316,13 @@ class HiddenSpace:
     ) -> Array:
         """P(memory after | memory before, what drives it, vertical motion); (entry, vertical)."""
         states = self._layout[2][:, column]
-        kernel, codes_before, codes_after = self._memory_kernel(name, earlier, later)
-        move = kernel[codes_before[source], states[source], codes_after[target], states[target]]
-        return np.asarray(move)
+        driver = self.network.memories[name].memory.driver
+        before = self.conditions(earlier.switches)[driver]
+        after = self.conditions(later.switches)[driver]
+        kernel = self.memory_kernel(name, earlier, later)
+        return np.asarray(kernel[before[source], states[source], after[target], states[target]])
 
-    def _memory_kernel(
-        self, name: str, earlier: Step, later: Step
-    ) -> tuple[Array, Index, Index]:
+    def memory_kernel(self, name: str, earlier: Step, later: Step) -> Array:
         """Kernel (driver before, memory before, driver after, memory after, vertical)."""
         tables = self.network.memories[name]
         memory = tables.memory
@@ -342,9 +343,7 @@ class HiddenSpace:
                     enter = np.zeros((count, count))
                     enter[:, start] = 1.0
                 kernel[i, :, j] = np.einsum("vme,en->mnv", carried, enter)
-        before_state = self.conditions(earlier.switches)[memory.driver]
-        after_state = self.conditions(later.switches)[memory.driver]
-        return kernel, before_state, after_state
+        return kernel
 
     def _carried(self, name: str, condition: str, earlier: Step, later: Step) -> Array:
         """Carry (vertical, before, at the end of snapshot and gap); identity if nothing runs."""

@@ -1,0 +1,407 @@
+"""The same network as a pgmpy DiscreteBayesianNetwork, unrolled over the snapshots of a case.
+
+Built from the same tables as the engine, node by node, without the engine's enumeration: pgmpy's exact
+inference on it is the reference for the engine. pgmpy is imported inside the functions, because that
+takes more than a second. Nodes are named ``<id>_at_<snapshot>``; a facet's dot becomes ``_of_``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from diagnose.evidence import agreement, reading_index
+from diagnose.hidden import HiddenSpace, Step
+from diagnose.inference import Engine, Odds, odds_of
+from diagnose.likelihood import matches
+from diagnose.model import CaseRecord, SnapshotRecord
+from diagnose.network import Network
+from diagnose.units import Array
+
+NO_YES = ("no", "yes")
+
+
+@dataclass
+class Tables:
+    """Conditional probability tables by node: states, parents, values (parents…, states)."""
+
+    states: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    parents: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    values: dict[str, Array] = field(default_factory=dict)
+    evidence: dict[str, str] = field(default_factory=dict)
+
+    def add(
+        self, name: str, states: Sequence[str], parents: Sequence[str], values: Array
+    ) -> None:
+        """Add a node; the columns must sum to one within 1e-9."""
+        shape = (*(len(self.states[parent]) for parent in parents), len(states))
+        table = np.asarray(values, dtype=np.float64).reshape(shape)
+        if not np.allclose(table.sum(axis=-1), 1.0, atol=1e-9, rtol=0.0):
+            raise ValueError(f"the table of {name} does not sum to one")
+        self.states[name], self.parents[name], self.values[name] = tuple(states), tuple(parents), table
+
+    def add_rule(
+        self,
+        name: str,
+        states: Sequence[str],
+        parents: Sequence[str],
+        rule: Callable[[dict[str, str]], Sequence[float]],
+    ) -> None:
+        """Add a node whose distribution is a function of the parents' states."""
+        rows = [
+            rule(dict(zip(parents, combination, strict=True)))
+            for combination in itertools.product(*(self.states[parent] for parent in parents))
+        ]
+        self.add(name, states, parents, np.array(rows))
+
+
+def at(name: str, snapshot: int) -> str:
+    """Name of a node at a snapshot (counted from one)."""
+    return f"{name.replace('.', '_of_')}_at_{snapshot}"
+
+
+def _certain(states: Sequence[str], state: str) -> list[float]:
+    return [1.0 if other == state else 0.0 for other in states]
+
+
+def _chance(p: float) -> list[float]:
+    return [1.0 - p, p]
+
+
+def build_tables(network: Network, case: CaseRecord) -> Tables:
+    """Give all tables of the unrolled network, with the case's readings as evidence."""
+    engine = Engine(network)
+    odds = odds_of(network, case)
+    steps = engine.steps(case)
+    # one space that holds nothing but the empty set serves the engine's own memory kernels
+    space = HiddenSpace(network, ((),))
+    tables = Tables()
+    for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True), 1):
+        earlier = steps[number - 2] if number > 1 else None
+        _failures(tables, network, odds, number)
+        _parts_without_cures(tables, network, number)
+        _acting(tables, network, number, step)
+        _parts(tables, network, number)
+        _memories_and_sources(tables, network, space, case, number, step, earlier)
+        _motion(tables, network, number, snapshot)
+        _facets(tables, network, number, snapshot)
+        _statements(tables, network, number, snapshot)
+    _weight(tables, network, odds, len(case.snapshot))
+    return tables
+
+
+def _failures(tables: Tables, network: Network, odds: Odds, number: int) -> None:
+    for place, failure in enumerate(network.failures):
+        name = at(failure.id, number)
+        if number == 1:
+            tables.add(name, NO_YES, (), np.array(_chance(float(odds.first[place]))))
+            continue
+        known = {other.id for other in network.failures}
+        causes = [cause for cause in failure.hastened_by if cause in known]
+        before = at(failure.id, number - 1)
+        begins = float(odds.begins[number - 2, place])
+
+        def rule(
+            state: dict[str, str],
+            before: str = before,
+            causes: list[str] = causes,
+            begins: float = begins,
+            times: dict[str, float] = failure.hastened_by,
+        ) -> list[float]:
+            if state[before] == "yes":
+                return _chance(1.0)
+            p = begins
+            for cause in causes:
+                if state[at(cause, number - 1)] == "yes":
+                    p = 1.0 - (1.0 - begins) ** times[cause]
+            return _chance(p)
+
+        tables.add_rule(name, NO_YES, (before, *(at(cause, number - 1) for cause in causes)), rule)
+
+
+def _comes_and_goes(network: Network, failure_id: str) -> bool:
+    failure = network.kb.failures[failure_id]
+    return failure.acting < 1.0 or failure.cured_by is not None
+
+
+def _acting(tables: Tables, network: Network, number: int, step: Step) -> None:
+    for failure in network.failures:
+        if not _comes_and_goes(network, failure.id):
+            continue
+        here, name = at(failure.id, number), at(f"{failure.id}_acts", number)
+        if failure.acting < 1.0:
+            tables.add_rule(
+                name, NO_YES, (here,),
+                lambda s, here=here, share=failure.acting: _chance(share if s[here] == "yes" else 1.0),  # type: ignore[misc]
+            )
+            continue
+        cure = failure.cured_by
+        assert cure is not None
+        needs = {n: w for n, w in cure.needs.items() if at(n, number) in tables.states}
+        on = step.switches.get(cure.switch) == cure.position
+        elapsed = step.minutes_before + 0.5 * step.minutes
+        cleared = float(-np.expm1(-elapsed / cure.minutes)) if on else 0.0
+        past = (at(failure.id, number - 1), at(f"{failure.id}_acts", number - 1)) if number > 1 else ()
+
+        def rule(
+            state: dict[str, str],
+            here: str = here,
+            needs: dict[str, str] = needs,
+            cleared: float = cleared,
+            past: tuple[str, ...] = past,
+        ) -> list[float]:
+            if state[here] == "no":
+                return _chance(1.0)
+            if past and state[past[0]] == "yes" and state[past[1]] == "no":
+                return _chance(0.0)
+            works = all(state[at(name, number)] == wanted for name, wanted in needs.items())
+            return _chance(1.0 - cleared if works else 1.0)
+
+        tables.add_rule(name, NO_YES, (here, *past, *(at(n, number) for n in needs)), rule)
+
+
+def _needed_by_cures(network: Network) -> list[str]:
+    needed = {n for f in network.failures if f.cured_by is not None for n in f.cured_by.needs}
+    return [part for part in network.parts if part in needed]
+
+
+def _parts_without_cures(tables: Tables, network: Network, number: int) -> None:
+    """Parts that a cure needs come first, because acting depends on them."""
+    for part in _needed_by_cures(network):
+        _part(tables, network, part, number)
+
+
+def _parts(tables: Tables, network: Network, number: int) -> None:
+    for part in network.parts:
+        if at(part, number) not in tables.states:
+            _part(tables, network, part, number)
+
+
+def _part(tables: Tables, network: Network, part: str, number: int) -> None:
+    """A chain of nodes, one for each failure of the part: the dominant condition shows."""
+    conditions = network.states[part]
+    failures = [failure for failure in network.failures if part in failure.acts]
+    previous = ""
+    for place, failure in enumerate(failures):
+        last = place + 1 == len(failures)
+        name = at(part, number) if last else at(f"{part}_by_{failure.id}", number)
+        here = at(failure.id, number)
+        acts = at(f"{failure.id}_acts", number) if _comes_and_goes(network, failure.id) else ""
+
+        def rule(
+            state: dict[str, str],
+            here: str = here,
+            acts: str = acts,
+            previous: str = previous,
+            shown: str = failure.acts[part],
+        ) -> list[float]:
+            present = state[here] == "yes" and (not acts or state[acts] == "yes")
+            found = conditions.index(shown) if present else 0
+            if previous:
+                found = max(found, conditions.index(state[previous]))
+            return _certain(conditions, conditions[found])
+
+        parents = [parent for parent in (previous, here, acts) if parent]
+        tables.add_rule(name, conditions, parents, rule)
+        previous = name
+    if not failures:
+        tables.add(at(part, number), conditions, (), np.array(_certain(conditions, conditions[0])))
+
+
+def _memories_and_sources(
+    tables: Tables,
+    network: Network,
+    space: HiddenSpace,
+    case: CaseRecord,
+    number: int,
+    step: Step,
+    earlier: Step | None,
+) -> None:
+    waiting = [*network.sources, *network.memories]
+    while waiting:
+        for name in waiting:
+            if name in network.memories:
+                needs = [network.memories[name].memory.driver]
+            else:
+                needs = [n for rule in network.rules[name] for n in rule.when if n not in step.switches]
+            if all(at(need, number) in tables.states for need in needs):
+                break
+        else:
+            raise ValueError(f"sources and memories form a circle: {', '.join(waiting)}")
+        waiting.remove(name)
+        if name in network.memories:
+            _memory(tables, network, space, case, name, number, step, earlier)
+        else:
+            _source(tables, network, name, number, step)
+
+
+def _source(tables: Tables, network: Network, name: str, number: int, step: Step) -> None:
+    rules = network.rules[name]
+    conditions = network.states[name]
+    parents = tuple(
+        dict.fromkeys(n for rule in rules for n in rule.when if n not in step.switches)
+    )
+
+    def rule(state: dict[str, str]) -> list[float]:
+        known = {parent: state[at(parent, number)] for parent in parents} | dict(step.switches)
+        for one in rules:
+            if matches(one.when, known):
+                return _certain(conditions, one.gives)
+        return _certain(conditions, conditions[0])
+
+    tables.add_rule(at(name, number), conditions, [at(parent, number) for parent in parents], rule)
+
+
+def _memory(
+    tables: Tables,
+    network: Network,
+    space: HiddenSpace,
+    case: CaseRecord,
+    name: str,
+    number: int,
+    step: Step,
+    earlier: Step | None,
+) -> None:
+    memory = network.memories[name].memory
+    states = network.states[name]
+    driver = network.states[memory.driver]
+    here = at(memory.driver, number)
+    if earlier is None:
+        rows = []
+        for place, condition in enumerate(driver):
+            if place > 0 and condition in memory.carry:
+                spread = space.first_states(name, condition, step, case.minutes_since_start)
+                rows.append(np.asarray(spread, dtype=np.float64))
+            else:
+                rows.append(np.array(_certain(states, memory.start)))
+        tables.add(at(name, number), states, (here,), np.array(rows))
+        return
+    kernel = space.memory_kernel(name, earlier, step)  # before, from, after, to, vertical
+    parents = (at(memory.driver, number - 1), at(name, number - 1), here, at("vertical", number - 1))
+    tables.add(at(name, number), states, parents, np.moveaxis(kernel, 3, 4))
+
+
+def _motion(tables: Tables, network: Network, number: int, snapshot: SnapshotRecord) -> None:
+    motions = network.motions(snapshot.manoeuvre)
+    labels = tuple(f"m{place}" for place in range(motions.chance.shape[1]))
+    parents = tuple(at(part, number) for part in network.variation_parts)
+    tables.add(at("motion", number), labels, parents, motions.chance)
+    for axis in motions.axes:
+        values = network.states[axis]
+        tables.add(
+            at(axis, number), values, (at("motion", number),), np.eye(len(values))[motions.values[axis]]
+        )
+
+
+def _facets(tables: Tables, network: Network, number: int, snapshot: SnapshotRecord) -> None:
+    spoken = {*snapshot.readings, *snapshot.unsure}
+    for first, second in snapshot.disagree:
+        spoken.update(agreement(network, first, second)[:2])
+    for name in sorted(spoken):
+        table = network.facets[name]
+        present = [parent for parent in table.parents if at(parent, number) in tables.states]
+        absent = tuple(
+            slice(None) if at(parent, number) in tables.states else 0 for parent in table.parents
+        )
+        parents = [at(parent, number) for parent in (*present, *table.axes)]
+        tables.add(at(name, number), table.readings, parents, table.chance[absent])
+
+
+def _statements(tables: Tables, network: Network, number: int, snapshot: SnapshotRecord) -> None:
+    for name, reading in snapshot.readings.items():
+        reading_index(network, name, reading)
+        tables.evidence[at(name, number)] = reading
+    for name, (reading, sure) in snapshot.unsure.items():
+        readings = network.facets[name].readings
+        weights = np.full(len(readings), (1.0 - sure) / max(len(readings) - 1, 1))
+        weights[reading_index(network, name, reading)] = sure
+        said = at(f"{name}.said", number)
+        tables.add(said, NO_YES, (at(name, number),), np.stack([1.0 - weights, weights], axis=1))
+        tables.evidence[said] = "yes"
+    for place, (first, second) in enumerate(snapshot.disagree):
+        a, b, chance = agreement(network, first, second)
+        said = at(f"disagree_{place}", number)
+        tables.add(said, NO_YES, (at(a, number), at(b, number)), np.stack([1.0 - chance, chance], axis=-1))
+        tables.evidence[said] = "yes"
+
+
+def _weight(tables: Tables, network: Network, odds: Odds, last: int) -> None:
+    """The setting's weight: a statement that is likelier when something noticeable is there."""
+    previous = ""
+    for failure in network.failures:
+        if failure.silent:
+            continue
+        name = at(f"noticeable_by_{failure.id}", last)
+        parents = [parent for parent in (previous, at(failure.id, last)) if parent]
+        tables.add_rule(name, NO_YES, parents, lambda s: _chance(float("yes" in s.values())))
+        previous = name
+    if previous and odds.weight != 1.0:
+        top = max(odds.weight, 1.0)
+        rows = np.array([_chance(1.0 / top), _chance(odds.weight / top)])
+        tables.add(at("noticed", last), NO_YES, (previous,), rows)
+        tables.evidence[at("noticed", last)] = "yes"
+
+
+# ------------------------------------------------------------------ pgmpy
+
+
+def _quiet_import() -> Any:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import pgmpy.factors.discrete
+        import pgmpy.inference
+        import pgmpy.models
+        import pgmpy.readwrite
+    return pgmpy
+
+
+def to_pgmpy(tables: Tables) -> Any:
+    """Give the tables as a pgmpy ``DiscreteBayesianNetwork``."""
+    pgmpy = _quiet_import()
+    model = pgmpy.models.DiscreteBayesianNetwork()
+    model.add_nodes_from(tables.states)
+    for name, parents in tables.parents.items():
+        model.add_edges_from((parent, name) for parent in parents)
+        states = tables.states[name]
+        model.add_cpds(
+            pgmpy.factors.discrete.TabularCPD(
+                name,
+                len(states),
+                tables.values[name].reshape(-1, len(states)).T,
+                evidence=list(parents) or None,
+                evidence_card=[len(tables.states[parent]) for parent in parents] or None,
+                state_names={node: list(tables.states[node]) for node in (name, *parents)},
+            )
+        )
+    model.check_model()
+    return model
+
+
+def pgmpy_marginals(network: Network, case: CaseRecord) -> dict[str, float]:
+    """Chance of each failure at the last snapshot by pgmpy's variable elimination."""
+    tables = build_tables(network, case)
+    elimination = _quiet_import().inference.VariableElimination(to_pgmpy(tables))
+    answers = {}
+    for failure in network.failures:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            found = elimination.query(
+                [at(failure.id, len(case.snapshot))],
+                evidence=tables.evidence,
+                elimination_order="greedy",
+                show_progress=False,
+            )
+        answers[failure.id] = float(found.values[list(NO_YES).index("yes")])
+    return answers
+
+
+def write_bif(network: Network, case: CaseRecord, path: Path) -> None:
+    """Write the network of a case as a BIF file."""
+    pgmpy = _quiet_import()
+    pgmpy.readwrite.BIFWriter(to_pgmpy(build_tables(network, case))).write_bif(str(path))
