@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -216,8 +216,10 @@ def facet_tables(
     return tables
 
 
-def derive(kb: KnowledgeBase, path: Path | None = None) -> Path:
-    """Simulate every facet and store the counts with their fingerprints."""
+def derive(
+    kb: KnowledgeBase, path: Path | None = None, told: Callable[[str], None] = lambda name: None
+) -> Path:
+    """Simulate every facet and store the counts with their fingerprints; ``told`` hears of each."""
     file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
     arrays: dict[str, np.ndarray] = {}
     marks: dict[str, str] = {}
@@ -225,6 +227,7 @@ def derive(kb: KnowledgeBase, path: Path | None = None) -> Path:
         for facet in gauge.facets:
             if facet.channel:
                 name = f"{gauge_id}.{facet.id}"
+                told(name)
                 arrays[name] = simulate_counts(kb, gauge_id, facet)
                 marks[name] = fingerprint(kb, facet)
     file.parent.mkdir(parents=True, exist_ok=True)

@@ -1,0 +1,1 @@
+"""The prompt in a terminal, and the same commands through a pipe."""
