@@ -261,7 +261,7 @@ def _id_of(record: Any) -> str:
         case GradeCost():
             return record.grade.value
         case Variation():
-            return f"{record.part}:{record.condition}"
+            return f"{record.part}:{record.condition}:{'/'.join(record.meant)}"
         case _:
             return str(record.id)
 

@@ -290,11 +290,15 @@ class Outcome(Record, kw_only=True):
 
 
 class Variation(Cited, kw_only=True):
-    """How air or pilot change the motion: while ``part`` is in ``condition``."""
+    """How air or pilot change the motion: while ``part`` is in ``condition``.
+
+    ``meant`` narrows it to manoeuvres that mean to go "up", "level" or "down" (empty: all).
+    """
 
     part: str
     condition: str
     phases: tuple[str, ...]
+    meant: tuple[str, ...] = ()
     outcomes: tuple[Outcome, ...]
 
 

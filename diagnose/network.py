@@ -173,8 +173,14 @@ class Network:
         mixtures: list[tuple[float, dict[str, str]]] = [(rest, {})]
         mixtures += [(outcome.chance, outcome.motion) for outcome in manoeuvre.wanders]
         for part, condition in zip(self.variation_parts, combo, strict=True):
-            variation = self.kb.variations.get(f"{part}:{condition}")
-            if variation is not None and manoeuvre.phase in variation.phases:
+            fitting = [
+                variation
+                for variation in self.kb.variations.values()
+                if (variation.part, variation.condition) == (part, condition)
+                and manoeuvre.phase in variation.phases
+                and (not variation.meant or manoeuvre.expected["vertical"] in variation.meant)
+            ]
+            for variation in fitting[:1]:
                 mixtures = [
                     (weight * outcome.chance, {**motion, **outcome.motion})
                     for weight, motion in mixtures
