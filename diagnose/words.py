@@ -38,6 +38,10 @@ class RestAsExpected:
     """All gauges not spoken of looked right for this manoeuvre."""
 
 
+#: how alike a mistyped word must be to count as meant, and by how much more than the next
+SURE_MATCH = 0.85
+CLEAR_LEAD = 0.05
+
 Statement = Said | Disagreement | RestAsExpected
 
 
@@ -88,7 +92,9 @@ def find(text: str, known: Mapping[str, tuple[str, ...]], kind: str) -> str:
     of_way = {way: entry for entry, ways in known.items() for way in ways}
     near = difflib.get_close_matches(wanted, of_way, n=4, cutoff=0.6)
     meant = tuple(dict.fromkeys(of_way[way] for way in near))
-    if len(meant) == 1 and difflib.SequenceMatcher(None, wanted, near[0]).ratio() >= 0.85:
+    closeness = [difflib.SequenceMatcher(None, wanted, way).ratio() for way in near]
+    others = [c for c, way in zip(closeness, near, strict=True) if of_way[way] != meant[0]]
+    if near and closeness[0] >= SURE_MATCH and (not others or closeness[0] - others[0] >= CLEAR_LEAD):
         return meant[0]
     if len(begun) > 1:
         raise UnknownName(f"{text!r} can mean several {kind}s", nearest=tuple(begun[:6]))

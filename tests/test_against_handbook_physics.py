@@ -156,7 +156,8 @@ def test_rate_of_turn(speed, bank, rate):
 
 @pytest.mark.parametrize(("speed", "bank"), [(80, 12.4), (90, 13.9), (100, 15.4), (110, 16.8), (120, 18.2), (140, 21.0), (150, 22.4)])
 def test_standard_rate_bank(speed, bank):
-    assert float(standard_rate_bank_deg(speed)) == pytest.approx(bank, abs=0.06)
+    # the printed banks rest on g unrounded (1,092.2), the rule on the customary 1,091: 0.02 degrees apart
+    assert float(standard_rate_bank_deg(speed)) == pytest.approx(bank, abs=0.05 + 0.02)
 
 
 @pytest.mark.parametrize(("height", "manifold"), [(0, 26.4), (2000, 24.3), (4000, 22.3), (6000, 20.5), (8000, 18.7), (10000, 17.1)])

@@ -24,8 +24,10 @@ def test_pressure_equals_the_table(height, pressure):
 
 @pytest.mark.parametrize("height", [0.0, 2500.0, 7000.0, 18000.0])
 def test_pressure_equals_the_library_ambiance(height):
-    # ambiance is in metres and pascals; 1 inHg = 3386.389 Pa (conventional, 0 C)
-    expected = float(ambiance.Atmosphere(height * 0.3048).pressure[0]) / 3386.389
+    # ambiance takes geometric metres, altimeters geopotential height; 1 inHg = 3386.389 Pa (0 C)
+    geopotential_m, earth_m = height * 0.3048, 6_356_766.0
+    geometric_m = earth_m * geopotential_m / (earth_m - geopotential_m)
+    expected = float(ambiance.Atmosphere(geometric_m).pressure[0]) / 3386.389
     assert float(pressure_inhg(height)) == pytest.approx(expected, abs=0.002)
 
 

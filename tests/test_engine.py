@@ -1,0 +1,170 @@
+"""Properties of the engine that hold for any evidence."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
+from diagnose.inference import Engine
+from diagnose.model import SnapshotRecord
+from diagnose.network import Network
+from tests.small import small_case, small_network
+
+NETWORK = small_network()
+ENGINE = Engine(NETWORK, largest_set=4)
+FACETS = {name: table.readings for name, table in NETWORK.facets.items()}
+READINGS = st.dictionaries(st.sampled_from(sorted(FACETS)), st.integers(0, 20), max_size=5).map(
+    lambda d: {name: FACETS[name][i % len(FACETS[name])] for name, i in d.items()}
+)
+SNAPSHOTS = st.lists(
+    st.builds(
+        SnapshotRecord,
+        manoeuvre=st.sampled_from(["level", "climb", "descent", "left_turn"]),
+        minutes=st.sampled_from([1.0, 2.0, 5.0]),
+        minutes_before=st.sampled_from([0.0, 3.0]),
+        readings=READINGS,
+    ),
+    min_size=1,
+    max_size=3,
+)
+quick = settings(max_examples=20, deadline=None, derandomize=True)
+
+
+def marginals(*snapshots, **changes):
+    return ENGINE.posterior(small_case(*snapshots, **changes)).marginals
+
+
+@quick
+@given(SNAPSHOTS)
+def test_posterior_sums_to_one_and_the_prior_is_covered(snapshots):
+    posterior = ENGINE.posterior(small_case(*snapshots))
+    assert posterior.sets.sum() == pytest.approx(1.0)
+    assert posterior.prior_sets.sum() == pytest.approx(1.0)
+    for chances in posterior.motion.values():
+        assert sum(chances.values()) == pytest.approx(1.0)
+
+
+@quick
+@given(SNAPSHOTS)
+def test_no_reading_leaves_the_prior(snapshots):
+    silent = [msgspec.structs.replace(s, readings={}) for s in snapshots]
+    posterior = ENGINE.posterior(small_case(*silent))
+    assert posterior.sets == pytest.approx(posterior.prior_sets)
+    assert posterior.log_evidence == pytest.approx(0.0, abs=1e-9)
+
+
+@quick
+@given(READINGS)
+def test_order_of_readings_does_not_matter(readings):
+    forwards = SnapshotRecord(manoeuvre="climb", readings=readings)
+    backwards = SnapshotRecord(manoeuvre="climb", readings=dict(reversed(readings.items())))
+    assert marginals(forwards) == pytest.approx(marginals(backwards))
+
+
+@quick
+@given(READINGS)
+def test_soft_evidence_of_certainty_is_hard_evidence(readings):
+    hard = SnapshotRecord(manoeuvre="level", readings=readings)
+    soft = SnapshotRecord(manoeuvre="level", unsure={f: (r, 1.0) for f, r in readings.items()})
+    assert marginals(hard) == pytest.approx(marginals(soft))
+
+
+@quick
+@given(READINGS)
+def test_readings_average_to_the_prior(readings):
+    """Sum over one more gauge's readings of P(reading) x posterior = posterior without it."""
+    facet = "airspeed.trend"
+    rest = {f: r for f, r in readings.items() if f != facet}
+    without = ENGINE.posterior(small_case(SnapshotRecord(manoeuvre="climb", readings=rest)))
+    total = np.zeros_like(without.marginals)
+    for reading in FACETS[facet]:
+        more = ENGINE.posterior(
+            small_case(SnapshotRecord(manoeuvre="climb", readings={**rest, facet: reading}))
+        )
+        total += np.exp(more.log_evidence - without.log_evidence) * more.marginals
+    assert total == pytest.approx(without.marginals)
+
+
+def test_one_snapshot_equals_brute_force_over_every_state():
+    """All failure combinations and memory states are summed one by one in plain loops."""
+    reading = {"airspeed.trend": "falling", "suction.value": "zero", "attitude.behaviour": "leaning"}
+    case = small_case(SnapshotRecord(manoeuvre="climb", readings=reading), setting="routine")
+    posterior = ENGINE.posterior(case)
+    odds, motions = posterior.odds, NETWORK.motions("climb")
+    weights = {}
+    for active in itertools.product((0, 1), repeat=len(NETWORK.failures)):
+        members = tuple(i for i, on in enumerate(active) if on)
+        prior = np.prod([odds.first[i] if on else 1 - odds.first[i] for i, on in enumerate(active)])
+        weights[members] = prior * np.exp(
+            ENGINE.log_likelihood(case, [NETWORK.failures[i].id for i in members])
+        )
+    total = sum(weights.values())
+    for members, chance in zip(posterior.space.sets, posterior.sets, strict=True):
+        assert chance == pytest.approx(weights[members] / total, abs=1e-12)
+    assert motions.chance.sum(axis=1) == pytest.approx(1.0)
+
+
+def test_instruments_on_one_static_line_are_no_second_witness():
+    from diagnose import engine_for, load_knowledge
+    from diagnose.model import CaseRecord
+
+    engine = engine_for(load_knowledge(), "two_sets")
+    base = {"altimeter.trend": "steady", "vertical_speed.rate": "zero"}
+
+    def chance(**more):
+        snapshot = SnapshotRecord(manoeuvre="climb", readings={**base, **more.get("readings", {})})
+        posterior = engine.posterior(CaseRecord(title="x", panel="two_sets", snapshot=(snapshot,)))
+        names = [f.id for f in engine.network.failures]
+        return posterior.marginals[names.index("static_ports_taped")]
+
+    alone = chance()
+    shared = chance(readings={"second_altimeter.trend": "steady", "atc_height.trend": "steady"})
+    independent = chance(readings={"gps_height.trend": "rising"})
+    assert shared / alone < 1.6
+    assert independent > 2.0 * shared
+
+
+def test_impossible_evidence_names_the_smallest_conflict():
+    tables = dict(NETWORK.facets)
+    sure = tables["airspeed.trend"]
+    chance = np.zeros_like(sure.chance)
+    chance[..., sure.readings.index("steady")] = 1.0
+    tables["airspeed.trend"] = replace(sure, chance=chance)
+    rigid = Network(
+        kb=NETWORK.kb, panel=NETWORK.panel, failures=NETWORK.failures, parts=NETWORK.parts,
+        sources=NETWORK.sources, memories=NETWORK.memories, facets=tables,
+    )
+    snapshot = SnapshotRecord(
+        manoeuvre="level", readings={"airspeed.trend": "rising", "altimeter.trend": "steady"}
+    )
+    with pytest.raises(ImpossibleEvidence) as caught:
+        Engine(rigid, largest_set=4).posterior(small_case(snapshot))
+    assert caught.value.conflict == ("airspeed.trend rising (snapshot 1, level)",)
+
+
+@pytest.mark.parametrize(
+    ("snapshot", "error", "text"),
+    [
+        (SnapshotRecord(manoeuvre="loop"), UnknownName, "no manoeuvre 'loop'"),
+        (SnapshotRecord(manoeuvre="level", readings={"airspeed.trend": "purple"}), UnknownName, "purple"),
+        (SnapshotRecord(manoeuvre="level", readings={"radios.state": "dead"}), CaseError, "has no radios"),
+        (SnapshotRecord(manoeuvre="level", switches={"flaps": "on"}), CaseError, "no switch 'flaps'"),
+        (SnapshotRecord(manoeuvre="level", minutes=0.0), CaseError, "lasts 0.0 min"),
+        (SnapshotRecord(manoeuvre="level", disagree=(("suction", "heading"),)), CaseError, "one thing"),
+    ],
+)
+def test_what_does_not_fit_is_said(snapshot, error, text):
+    with pytest.raises(error, match=text):
+        ENGINE.posterior(small_case(snapshot))
+
+
+def test_a_case_without_snapshots_is_refused():
+    with pytest.raises(CaseError, match="no snapshot"):
+        ENGINE.posterior(small_case())
