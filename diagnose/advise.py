@@ -28,12 +28,17 @@ def _motion_slices(network: Network, axes: tuple[str, ...], phase: str) -> list[
     for axis in axes:
         values = network.states[axis]
         met = [
-            i
-            for i, value in enumerate(values)
-            if axis != "pace" or phase != "air" or value not in ON_GROUND
+            i for i, value in enumerate(values) if axis != "pace" or phase != "air" or value not in ON_GROUND
         ]
         slices.append(np.array(met))
     return slices
+
+
+def _met(chance: Array, slices: list[Index], first_axis: int) -> Array:
+    """Keep only the met values of each motion axis."""
+    for place, values in enumerate(slices):
+        chance = np.take(chance, values, axis=first_axis + place)
+    return chance
 
 
 def misleading_states(network: Network, facet: str, phase: str) -> Array:
@@ -41,17 +46,15 @@ def misleading_states(network: Network, facet: str, phase: str) -> Array:
     table = network.facets[facet]
     slices = _motion_slices(network, table.axes, phase)
     parents = table.chance.shape[: len(table.parents)]
-    met = table.chance[(..., *np.ix_(*slices), slice(None))] if slices else table.chance
+    met = _met(table.chance, slices, len(table.parents))
     healthy = network.healthy_chance(facet)
-    usual = healthy[(*np.ix_(*slices), slice(None))] if slices else healthy
+    usual = _met(healthy, slices, 0)
     distance = 0.5 * np.abs(met - usual).sum(axis=-1)
     worst = distance.reshape(*parents, -1).max(axis=-1)
     return np.asarray(worst > network.kb.limits.misleading_distance)
 
 
-def _misleads(
-    space: HiddenSpace, facet: str, phase: str, state: Mapping[str, Index], *, soon: bool
-) -> Index:
+def _misleads(space: HiddenSpace, facet: str, phase: str, state: Mapping[str, Index], *, soon: bool) -> Index:
     """Whether a facet misleads in each row, now or once the memories have moved on; bool (row,)."""
     network = space.network
     lies = misleading_states(network, facet, phase)
@@ -183,9 +186,7 @@ def names_of(network: Network, failures: tuple[str, ...]) -> str:
     return " and ".join(network.kb.failures[name].name for name in failures)
 
 
-def _verdict(
-    network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
-) -> tuple[bool, str]:
+def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]) -> tuple[bool, str]:
     limits = network.kb.limits
     marginals = posterior.marginals
     faulty = [
@@ -219,10 +220,17 @@ def _verdict(
     if len(systems) == 1 and share >= limits.decided:
         system = systems.pop().value
         return False, f"Not enough yet for one cause, but it lies in the {system} system ({share:.0%})."
-    return False, f"Not enough yet: leading is {names_of(network, ranking[0].failures)} ({ranking[0].posterior:.0%})."
+    return (
+        False,
+        f"Not enough yet: leading is {names_of(network, ranking[0].failures)} ({ranking[0].posterior:.0%}).",
+    )
 
 
-TURN_WORDS = {"left": "you are turning left", "right": "you are turning right", "straight": "you are flying straight"}
+TURN_WORDS = {
+    "left": "you are turning left",
+    "right": "you are turning right",
+    "straight": "you are flying straight",
+}
 HEIGHT_WORDS = {"up": "you are climbing", "down": "you are descending", "level": "you are level"}
 
 
@@ -248,6 +256,4 @@ def _notes(network: Network, posterior: Posterior) -> tuple[str, ...]:
             and (not effect.manoeuvres or last.manoeuvre in effect.manoeuvres)
         )
 
-    return tuple(
-        f"{effect.name}: {effect.says}" for effect in network.kb.effects.values() if fits(effect)
-    )
+    return tuple(f"{effect.name}: {effect.says}" for effect in network.kb.effects.values() if fits(effect))

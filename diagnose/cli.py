@@ -29,10 +29,16 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"diagnose {__version__}")
     knowledge = argparse.ArgumentParser(add_help=False)
     knowledge.add_argument(
-        "--knowledge", metavar="FILE", action="append", default=[], type=Path,
+        "--knowledge",
+        metavar="FILE",
+        action="append",
+        default=[],
+        type=Path,
         help="your own entries laid over the knowledge base (your aircraft's panel and numbers); may be repeated",
     )
-    top.add_argument("--knowledge", metavar="FILE", action="append", default=[], type=Path, help=argparse.SUPPRESS)
+    top.add_argument(
+        "--knowledge", metavar="FILE", action="append", default=[], type=Path, help=argparse.SUPPRESS
+    )
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
     rank = commands.add_parser("rank", parents=[knowledge], help="rank the failures that explain a case")
     rank.add_argument("case", nargs="+", help="a shipped case (see: diagnose cases) or a file")
@@ -40,9 +46,13 @@ def parser() -> argparse.ArgumentParser:
     rank.add_argument("--setting", metavar="WHY", help="why you are here: routine, anomaly or exercise")
     rank.add_argument("--width", type=int, help="width of the text")
     commands.add_parser("cases", help="list the shipped cases")
-    commands.add_parser("validate", parents=[knowledge], help="check the knowledge base; all problems at once")
+    commands.add_parser(
+        "validate", parents=[knowledge], help="check the knowledge base; all problems at once"
+    )
     derive = commands.add_parser("derive", parents=[knowledge], help="simulate the likelihood tables anew")
-    derive.add_argument("--to", type=Path, metavar="FILE", help="write them there instead of into the knowledge base")
+    derive.add_argument(
+        "--to", type=Path, metavar="FILE", help="write them there instead of into the knowledge base"
+    )
     export = commands.add_parser("export", parents=[knowledge], help="write a case's network as a BIF file")
     export.add_argument("case")
     export.add_argument("file", type=Path)

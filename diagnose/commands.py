@@ -7,9 +7,10 @@ Everything that is not a command is read as what the gauges showed.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -76,17 +77,15 @@ class Command:
     run: Run
 
 
-def _entry_forms(table: dict[str, object] | object) -> dict[str, tuple[str, ...]]:
-    return {
-        entry_id: forms(entry_id, entry.name, entry.words)  # type: ignore[attr-defined]
-        for entry_id, entry in table.items()  # type: ignore[attr-defined]
-    }
+def _entry_forms(table: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    return {entry_id: forms(entry_id, entry.name, entry.words) for entry_id, entry in table.items()}
 
 
 def _panel(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
         return desk, "\n".join(
-            f"  {'*' if p == desk.case.panel else ' '} {p:<27} {panel.name}" for p, panel in desk.kb.panels.items()
+            f"  {'*' if p == desk.case.panel else ' '} {p:<27} {panel.name}"
+            for p, panel in desk.kb.panels.items()
         )
     chosen = find(text, _entry_forms(desk.kb.panels), "panel")
     panel = desk.kb.panel(chosen)
@@ -113,7 +112,8 @@ def _odds(desk: Desk, text: str) -> tuple[Desk, str]:
 def _context(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
         return desk, "\n".join(
-            f"  {'*' if c in desk.case.context else ' '} {c:<22} {flag.name}" for c, flag in desk.kb.context.items()
+            f"  {'*' if c in desk.case.context else ' '} {c:<22} {flag.name}"
+            for c, flag in desk.kb.context.items()
         )
     if plain(text) in ("none", "clear"):
         return desk.change(context=()), "context: none"
@@ -154,7 +154,8 @@ def _switch(desk: Desk, text: str) -> tuple[Desk, str]:
     name = find(" ".join(words), known, "switch")
     if position not in desk.kb.switches[name].positions:
         raise CaseError(
-            f"{name} has no position {position!r}", mend=f"use {' or '.join(desk.kb.switches[name].positions)}"
+            f"{name} has no position {position!r}",
+            mend=f"use {' or '.join(desk.kb.switches[name].positions)}",
         )
     switched = msgspec.structs.replace(snapshot, switches={**snapshot.switches, name: position})
     text = f"{desk.kb.switches[name].name}: {position} in snapshot {len(desk.case.snapshot)}"
@@ -172,7 +173,9 @@ def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
         unsure={f: r for f, r in snapshot.unsure.items() if f.split(".")[0] != gauge},
         disagree=tuple(pair for pair in snapshot.disagree if gauge not in pair),
     )
-    return replace(desk, session=desk.session.with_snapshot(fewer)), f"forgotten: {desk.kb.gauges[gauge].name}"
+    return replace(
+        desk, session=desk.session.with_snapshot(fewer)
+    ), f"forgotten: {desk.kb.gauges[gauge].name}"
 
 
 def _undo(desk: Desk, _: str) -> tuple[Desk, str]:
@@ -244,7 +247,9 @@ def _load(desk: Desk, text: str) -> tuple[Desk, str]:
     case = load_case(str(Path(text).expanduser()) if "/" in text or "." in text else text, desk.kb)
     session = replace(desk.session.to(case), saved=case)
     desk = replace(desk, session=session)
-    return desk, f"loaded: {case.title}" + ("\n" + render_short(desk.answer(), desk.kb, desk.width) if case.snapshot else "")
+    return desk, f"loaded: {case.title}" + (
+        "\n" + render_short(desk.answer(), desk.kb, desk.width) if case.snapshot else ""
+    )
 
 
 def _new(desk: Desk, _: str) -> tuple[Desk, str]:
@@ -271,16 +276,60 @@ def _quit(desk: Desk, _: str) -> tuple[Desk, str]:
 COMMANDS: dict[str, Command] = {
     command.name: command
     for command in (
-        Command(name="snapshot", usage="snapshot MANOEUVRE [for N] [after N]", help="start a snapshot: what was flown, how many minutes, how long after the last", run=_snapshot),
-        Command(name="panel", usage="panel [NAME]", help="choose the aircraft's panel, or list them", run=_panel),
-        Command(name="odds", also=("setting",), usage="odds [routine|anomaly|exercise]", help="say why you are here: it changes the odds before any reading", run=_odds),
-        Command(name="context", usage="context [WORDS; WORDS|none]", help="add conditions of the day: icing, washed, parked uncovered …", run=_context),
-        Command(name="switch", usage="switch NAME on|off", help="a switch position in this snapshot: alternate static, pitot heat …", run=_switch),
-        Command(name="forget", usage="forget GAUGE", help="take a gauge's readings out of this snapshot", run=_forget),
-        Command(name="rank", usage="rank", help="the whole answer: ranking, instruments to trust, what to fly on", run=_rank),
-        Command(name="failure", also=("about",), usage="failure NAME", help="what a failure is, how it shows, what to inspect", run=_failure),
+        Command(
+            name="snapshot",
+            usage="snapshot MANOEUVRE [for N] [after N]",
+            help="start a snapshot: what was flown, how many minutes, how long after the last",
+            run=_snapshot,
+        ),
+        Command(
+            name="panel", usage="panel [NAME]", help="choose the aircraft's panel, or list them", run=_panel
+        ),
+        Command(
+            name="odds",
+            also=("setting",),
+            usage="odds [routine|anomaly|exercise]",
+            help="say why you are here: it changes the odds before any reading",
+            run=_odds,
+        ),
+        Command(
+            name="context",
+            usage="context [WORDS; WORDS|none]",
+            help="add conditions of the day: icing, washed, parked uncovered …",
+            run=_context,
+        ),
+        Command(
+            name="switch",
+            usage="switch NAME on|off",
+            help="a switch position in this snapshot: alternate static, pitot heat …",
+            run=_switch,
+        ),
+        Command(
+            name="forget",
+            usage="forget GAUGE",
+            help="take a gauge's readings out of this snapshot",
+            run=_forget,
+        ),
+        Command(
+            name="rank",
+            usage="rank",
+            help="the whole answer: ranking, instruments to trust, what to fly on",
+            run=_rank,
+        ),
+        Command(
+            name="failure",
+            also=("about",),
+            usage="failure NAME",
+            help="what a failure is, how it shows, what to inspect",
+            run=_failure,
+        ),
         Command(name="gauges", usage="gauges", help="the gauges of this panel", run=_gauges),
-        Command(name="readings", usage="readings GAUGE", help="what can be said of a gauge, and what counts as what", run=_readings),
+        Command(
+            name="readings",
+            usage="readings GAUGE",
+            help="what can be said of a gauge, and what counts as what",
+            run=_readings,
+        ),
         Command(name="show", usage="show", help="the case so far, as it would be saved", run=_show),
         Command(name="undo", usage="undo", help="take the last change back", run=_undo),
         Command(name="redo", usage="redo", help="do again what was taken back", run=_redo),
@@ -288,7 +337,13 @@ COMMANDS: dict[str, Command] = {
         Command(name="load", usage="load FILE or NAME", help="load a case, also a shipped one", run=_load),
         Command(name="new", usage="new", help="start a new case", run=_new),
         Command(name="help", also=("?",), usage="help [COMMAND]", help="this list", run=_help),
-        Command(name="quit", also=("exit", "bye"), usage="quit", help="leave; the case stays in the autosave", run=_quit),
+        Command(
+            name="quit",
+            also=("exit", "bye"),
+            usage="quit",
+            help="leave; the case stays in the autosave",
+            run=_quit,
+        ),
     )
 }
 
@@ -328,17 +383,19 @@ def complete(text: str, desk: Desk) -> list[tuple[str, str, int]]:
             "panel": {p: v.name for p, v in kb.panels.items()},
             "odds": {s: v.name for s, v in kb.settings.items()},
             "context": {c.replace("_", " "): v.name for c, v in kb.context.items()},
-            "switch": {f"{s.replace('_', ' ')} {p}": "" for s in panel.switches for p in kb.switches[s].positions},
+            "switch": {
+                f"{s.replace('_', ' ')} {p}": "" for s in panel.switches for p in kb.switches[s].positions
+            },
             "forget": {kb.gauges[g].words[0]: kb.gauges[g].name for g in panel.gauges},
             "readings": {kb.gauges[g].words[0]: kb.gauges[g].name for g in panel.gauges},
             "failure": {f.id: f.name for f in kb.failures.values()},
-            "load": {name: "" for name in case_paths()},
+            "load": dict.fromkeys(case_paths(), ""),
             "help": {name: c.help for name, c in COMMANDS.items()},
         }
         return _beginning(tables.get(command.name, {}), rest)
     of_way = {way: g for g, ways in gauge_forms(kb, panel).items() for way in ways}
     for way in sorted(of_way, key=len, reverse=True):
-        if plain(piece).startswith(f"{way} ") or plain(piece) == way and piece.endswith(" "):
+        if plain(piece).startswith(f"{way} ") or (plain(piece) == way and piece.endswith(" ")):
             said = piece[len(way) :].lstrip()
             gauge = kb.gauges[of_way[way]]
             means = {f"{f.id} {r.id}": r.means for f in gauge.facets for r in f.readings}

@@ -41,9 +41,7 @@ class DiagnoseError(Exception):
 class KnowledgeError(DiagnoseError):
     """The knowledge base is at fault; ``problems`` lists every fault found, one text each."""
 
-    def __init__(
-        self, what: str, where: str = "", mend: str = "", *, problems: tuple[str, ...] = ()
-    ) -> None:
+    def __init__(self, what: str, where: str = "", mend: str = "", *, problems: tuple[str, ...] = ()) -> None:
         super().__init__(what, where, mend)
         self.problems = tuple(problems)
 
@@ -62,9 +60,7 @@ class CaseError(DiagnoseError):
 class UnknownName(DiagnoseError):
     """A name that the knowledge base does not have; ``nearest`` lists the closest known names."""
 
-    def __init__(
-        self, what: str, where: str = "", mend: str = "", *, nearest: tuple[str, ...] = ()
-    ) -> None:
+    def __init__(self, what: str, where: str = "", mend: str = "", *, nearest: tuple[str, ...] = ()) -> None:
         self.nearest = tuple(nearest)
         if not mend and self.nearest:
             mend = f"use one of: {', '.join(self.nearest)}"
@@ -83,9 +79,7 @@ class ImpossibleEvidence(DiagnoseError):
 
     exit_code: ClassVar[int] = 3
 
-    def __init__(
-        self, what: str, where: str = "", mend: str = "", *, conflict: tuple[str, ...] = ()
-    ) -> None:
+    def __init__(self, what: str, where: str = "", mend: str = "", *, conflict: tuple[str, ...] = ()) -> None:
         super().__init__(what, where, mend)
         self.conflict = tuple(conflict)
 

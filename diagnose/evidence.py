@@ -112,21 +112,15 @@ def _group(
 ) -> Group:
     return Group(
         facets=tuple(facets),
-        weights=tuple(
-            weights.get(facet, np.ones(len(network.facets[facet].readings))) for facet in facets
-        ),
-        ties=tuple(
-            (facets.index(a), facets.index(b), table) for a, b, table in ties if a in facets
-        ),
+        weights=tuple(weights.get(facet, np.ones(len(network.facets[facet].readings))) for facet in facets),
+        ties=tuple((facets.index(a), facets.index(b), table) for a, b, table in ties if a in facets),
     )
 
 
 # ------------------------------------------------------------------ likelihoods
 
 
-def _facet_index(
-    network: Network, facet: str, state: Mapping[str, Index], motions: Motions
-) -> Array:
+def _facet_index(network: Network, facet: str, state: Mapping[str, Index], motions: Motions) -> Array:
     """Chances (row, motion or 1, reading) of one facet for these rows."""
     table = network.facets[facet]
     rows = len(next(iter(state.values())))
@@ -138,9 +132,7 @@ def _facet_index(
     return np.asarray(table.chance[(*parents, *axes)]) if parents or axes else table.chance[None, None]
 
 
-def group_likelihood(
-    network: Network, group: Group, state: Mapping[str, Index], motions: Motions
-) -> Array:
+def group_likelihood(network: Network, group: Group, state: Mapping[str, Index], motions: Motions) -> Array:
     """P(what was said | row, motion) of one group; shape (row, motion or 1)."""
     chances = [_facet_index(network, facet, state, motions) for facet in group.facets]
     if len(chances) == 1:
@@ -177,9 +169,7 @@ def distinct(space: HiddenSpace, names: tuple[str, ...], switches: Mapping[str, 
             code = code * len(space.network.states[name]) + conditions[name]
             code = np.unique(code, return_inverse=True)[1]
         _, first, of_row = np.unique(code, return_index=True, return_inverse=True)
-        space._cache[key] = Seen(
-            of_row=of_row, state={name: conditions[name][first] for name in conditions}
-        )
+        space._cache[key] = Seen(of_row=of_row, state={name: conditions[name][first] for name in conditions})
     return space._cache[key]  # type: ignore[return-value]
 
 
@@ -194,27 +184,26 @@ def emission(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str
         (moving if has_axes else still).append(group)
     names = [name for g in moving for f in g.facets for name in network.facets[f].parents]
     present = tuple(
-        name for name in dict.fromkeys([*network.variation_parts, *names])
+        name
+        for name in dict.fromkeys([*network.variation_parts, *names])
         if name in space.conditions(switches)
     )
     seen = distinct(space, present, switches)
     likelihood = motion_chance(network, motions, seen.state)
     for group in moving:
         parents = tuple(
-            dict.fromkeys(
-                name for f in group.facets for name in network.facets[f].parents if name in present
-            )
+            dict.fromkeys(name for f in group.facets for name in network.facets[f].parents if name in present)
         )
         of_seen, states = _narrow(network, seen, parents)
         likelihood = likelihood * group_likelihood(network, group, states, motions)[of_seen]
-    by_vertical = np.stack(
-        [likelihood[:, motions.vertical == v].sum(axis=1) for v in range(3)], axis=1
-    )
+    by_vertical = np.stack([likelihood[:, motions.vertical == v].sum(axis=1) for v in range(3)], axis=1)
     result = by_vertical[seen.of_row]
     for group in still:
         parents = tuple(
             dict.fromkeys(
-                name for f in group.facets for name in network.facets[f].parents
+                name
+                for f in group.facets
+                for name in network.facets[f].parents
                 if name in space.conditions(switches)
             )
         )
@@ -223,9 +212,7 @@ def emission(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str
     return np.asarray(result)
 
 
-def _narrow(
-    network: Network, seen: Seen, names: tuple[str, ...]
-) -> tuple[Index, Mapping[str, Index]]:
+def _narrow(network: Network, seen: Seen, names: tuple[str, ...]) -> tuple[Index, Mapping[str, Index]]:
     """Distinct combinations of fewer names among those already distinct."""
     count = len(next(iter(seen.state.values())))
     code = np.zeros(count, dtype=np.int64)
@@ -243,5 +230,3 @@ def motion_chance(network: Network, motions: Motions, state: Mapping[str, Index]
     for part in network.variation_parts:
         combination = combination * len(network.states[part]) + state[part]
     return np.asarray(motions.chance[combination])
-
-

@@ -91,9 +91,9 @@ def odds_of(network: Network, case: CaseRecord) -> Odds:
     )
     if setting.equal_chance is not None:
         return _equal_odds(network, case, setting, hours)
-    rates, latent = np.array(
-        [failure_rates(failure, case.context) for failure in network.failures]
-    ).reshape(-1, 2).T
+    rates, latent = (
+        np.array([failure_rates(failure, case.context) for failure in network.failures]).reshape(-1, 2).T
+    )
     first = 1.0 - (1.0 - latent) * np.exp(-rates * case.minutes_since_start / 60.0)
     begins = -np.expm1(-rates * hours[:, None])
     return _weighted(network, setting, first, begins)
@@ -101,9 +101,7 @@ def odds_of(network: Network, case: CaseRecord) -> Odds:
 
 def _equal_odds(network: Network, case: CaseRecord, setting: Setting, hours: Array) -> Odds:
     """Every failure that can be there at all has the same chance, spread over start and steps."""
-    possible = np.array(
-        [max(failure_rates(failure, case.context)) > 0.0 for failure in network.failures]
-    )
+    possible = np.array([max(failure_rates(failure, case.context)) > 0.0 for failure in network.failures])
     share = float(setting.equal_chance or 0.0)
     first = np.where(possible, share, 0.0)
     begins = np.repeat(np.where(possible, share, 0.0)[None, :] / 2.0, len(hours), axis=0)
@@ -141,7 +139,10 @@ class Posterior:
     @property
     def sets(self) -> Array:
         """Chance of each enumerated set at the last snapshot; (set,)."""
-        return np.bincount(self.space.row_set, weights=self.rows, minlength=len(self.space.sets))
+        return np.asarray(
+            np.bincount(self.space.row_set, weights=self.rows, minlength=len(self.space.sets)),
+            dtype=np.float64,
+        )
 
     @property
     def marginals(self) -> Array:
@@ -328,9 +329,7 @@ class Engine:
             if name not in ids:
                 raise unknown_name(f"failure on the panel {self.network.panel.id}", name, ids)
         only = tuple(sorted(ids.index(name) for name in failures))
-        sets = tuple(
-            subset for size in range(len(only) + 1) for subset in itertools.combinations(only, size)
-        )
+        sets = tuple(subset for size in range(len(only) + 1) for subset in itertools.combinations(only, size))
         if sets not in self._spaces:
             self._spaces[sets] = HiddenSpace(self.network, sets)
         return self._spaces[sets], only
@@ -340,17 +339,13 @@ class Engine:
         space, only = self._given_space(failures)
         return self._forward(space, case, odds_of(self.network, case), only)[1]
 
-    def predict(
-        self, case: CaseRecord, failures: Sequence[str]
-    ) -> tuple[dict[str, dict[str, float]], ...]:
+    def predict(self, case: CaseRecord, failures: Sequence[str]) -> tuple[dict[str, dict[str, float]], ...]:
         """For each snapshot P(reading | exactly these failures), facet -> reading -> chance.
 
         The readings that stand in the case are not used: this is the failure's signature.
         """
         space, only = self._given_space(failures)
-        bare = [
-            replace_readings(snapshot) for snapshot in case.snapshot
-        ]
+        bare = [replace_readings(snapshot) for snapshot in case.snapshot]
         answers = []
         for number, snapshot in enumerate(bare, 1):
             shown = _with(case, tuple(bare[:number]))
@@ -374,9 +369,7 @@ class Engine:
                 for name in table.parents
             )
             axes = tuple(motions.values[axis][None, :] for axis in table.axes)
-            chance = np.broadcast_to(
-                table.chance[(*parents, *axes)], (*weight.shape, len(table.readings))
-            )
+            chance = np.broadcast_to(table.chance[(*parents, *axes)], (*weight.shape, len(table.readings)))
             spread = np.einsum("rm,rmk->k", weight, chance)
             found[facet] = dict(zip(table.readings, spread.tolist(), strict=True))
         return found
@@ -423,13 +416,11 @@ class Engine:
 def replace_readings(snapshot: SnapshotRecord, **changes: object) -> SnapshotRecord:
     """Give the snapshot without its readings, or with others."""
 
-
     bare: dict[str, object] = {"readings": {}, "unsure": {}, "disagree": ()}
     return msgspec.structs.replace(snapshot, **(bare | changes))
 
 
 def _with(case: CaseRecord, snapshots: tuple[SnapshotRecord, ...]) -> CaseRecord:
-
 
     return msgspec.structs.replace(case, snapshot=snapshots)
 
@@ -443,9 +434,7 @@ def _keep(case: CaseRecord, kept: Sequence[tuple[int, str, object]]) -> CaseReco
                 snapshot,
                 readings={k: v for k, v in snapshot.readings.items() if ("readings", k) in names},
                 unsure={k: v for k, v in snapshot.unsure.items() if ("unsure", k) in names},
-                disagree=tuple(
-                    pair for i, pair in enumerate(snapshot.disagree) if ("disagree", i) in names
-                ),
+                disagree=tuple(pair for i, pair in enumerate(snapshot.disagree) if ("disagree", i) in names),
             )
         )
     return _with(case, tuple(snapshots))
@@ -462,5 +451,3 @@ def _say(case: CaseRecord, statement: tuple[int, str, object]) -> str:
     else:
         text = f"{name} {snapshot.readings[str(name)]}"
     return f"{text} (snapshot {number + 1}, {snapshot.manoeuvre})"
-
-

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import msgspec
 
@@ -187,7 +187,7 @@ def load_knowledge(root: Path | None = None, overlays: tuple[Path, ...] = ()) ->
         problems.append("engine.toml: no readable [limits]")
     if problems:
         raise knowledge_error(problems)
-    return KnowledgeBase(**tables, **singles, origin=origin)
+    return KnowledgeBase(**cast(Any, tables), **singles, origin=origin)
 
 
 def load_handbook(root: Path | None = None) -> tuple[HandbookRow, ...]:

@@ -90,23 +90,15 @@ def fingerprint(kb: KnowledgeBase, facet: Facet) -> str:
 def _combinations(kb: KnowledgeBase, facet: Facet) -> Iterator[tuple[tuple[int, ...], dict[str, str]]]:
     states = [states_of(kb, name) for name in facet.parents]
     for index in itertools.product(*(range(len(values)) for values in states)):
-        yield index, {
-            name: values[i] for name, values, i in zip(facet.parents, states, index, strict=True)
-        }
+        yield index, {name: values[i] for name, values, i in zip(facet.parents, states, index, strict=True)}
 
 
-def _without_idle_memories(
-    kb: KnowledgeBase, facet: Facet, state: dict[str, str]
-) -> dict[str, str]:
+def _without_idle_memories(kb: KnowledgeBase, facet: Facet, state: dict[str, str]) -> dict[str, str]:
     """Put memories that do not run in this state back to their start: they change nothing."""
     settled = dict(state)
     for name in facet.parents:
         memory = kb.memories.get(name)
-        if (
-            memory is not None
-            and memory.driver in state
-            and state[memory.driver] not in memory.carry
-        ):
+        if memory is not None and memory.driver in state and state[memory.driver] not in memory.carry:
             settled[name] = memory.start
     return settled
 
@@ -158,9 +150,7 @@ def _stated(kb: KnowledgeBase, facet: Facet) -> Array:
     return table
 
 
-def facet_table(
-    kb: KnowledgeBase, gauge_id: str, facet: Facet, counts: np.ndarray | None
-) -> FacetTable:
+def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, counts: np.ndarray | None) -> FacetTable:
     """Give the table of a facet from its counts or stated rows, with misreports mixed in."""
     if facet.channel:
         found = simulate_counts(kb, gauge_id, facet) if counts is None else counts
@@ -200,9 +190,7 @@ def read_counts(path: Path | None = None) -> StoredCounts:
         return StoredCounts({name: (mark, archive[name]) for name, mark in marks.items()})
 
 
-def facet_tables(
-    kb: KnowledgeBase, gauges: tuple[str, ...], stored: StoredCounts
-) -> dict[str, FacetTable]:
+def facet_tables(kb: KnowledgeBase, gauges: tuple[str, ...], stored: StoredCounts) -> dict[str, FacetTable]:
     """Give the tables of some gauges; facets whose knowledge has changed are simulated anew."""
     tables = {}
     for gauge_id in gauges:
@@ -233,7 +221,10 @@ def derive(
     file.parent.mkdir(parents=True, exist_ok=True)
     fresh = file.with_suffix(".new.npz")
     np.savez_compressed(
-        fresh, fingerprints=np.frombuffer(msgspec.json.encode(marks), dtype=np.uint8), **arrays
+        fresh,
+        allow_pickle=False,
+        fingerprints=np.frombuffer(msgspec.json.encode(marks), dtype=np.uint8),
+        **arrays,
     )
     fresh.replace(file)
     return file

@@ -87,7 +87,7 @@ def _height(memory: Memory, draws: Draws) -> tuple[dict[str, Array], dict[str, A
             for m, start in enumerate(starts):
                 ends = np.digitize(start + moved, (-limit, limit))
                 table[t, v, m] = _shares(ends, 3)
-    return {name: table for name in set(memory.carry.values())}, {}, {}
+    return dict.fromkeys(set(memory.carry.values()), table), {}, {}
 
 
 def gap_matrix(kb: KnowledgeBase, tables: MemoryTables, carry: str) -> Array:
@@ -129,16 +129,12 @@ def _rotor(memory: Memory, draws: Draws) -> tuple[dict[str, Array], dict[str, Ar
     carry, onset = {}, {}
     for name in set(memory.carry.values()):
         target = settles[name]
-        carry[name] = np.array(
-            [[[classes(after(start, target, t)) for start in starts]] for t in TIMES_MIN]
-        )
+        carry[name] = np.array([[[classes(after(start, target, t)) for start in starts]] for t in TIMES_MIN])
         if name == "spin_up":
             begun = after(np.zeros(CASES), target, draws("rotor.spin_up.minutes", CASES))
             onset[name] = np.array([classes(begun) for _ in TIMES_MIN])
         else:
-            onset[name] = np.array(
-                [classes(after(np.ones(CASES), target, t * since)) for t in TIMES_MIN]
-            )
+            onset[name] = np.array([classes(after(np.ones(CASES), target, t * since)) for t in TIMES_MIN])
     return carry, onset, onset
 
 

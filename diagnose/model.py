@@ -20,7 +20,7 @@ class Record(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """An entry of a file: immutable, with unknown keys refused."""
 
 
-class Cited(Record, kw_only=True):
+class Cited(Record, frozen=True, kw_only=True):
     """An entry that says where it comes from.
 
     ``source`` is a key of ``knowledge/sources.toml``, ``"judgement"`` or ``"common practice"``.
@@ -31,7 +31,7 @@ class Cited(Record, kw_only=True):
     from_memory: bool = False
 
 
-class Document(Record, kw_only=True):
+class Document(Record, frozen=True, kw_only=True):
     """A published document of the bibliography."""
 
     id: str
@@ -57,7 +57,7 @@ class System(Enum):
     PILOT = "pilot"
 
 
-class Part(Record, kw_only=True):
+class Part(Record, frozen=True, kw_only=True):
     """Something that can fail. ``conditions``: id -> what it means; the first is healthy."""
 
     id: str
@@ -66,14 +66,14 @@ class Part(Record, kw_only=True):
     conditions: dict[str, str]
 
 
-class Rule(Record, kw_only=True):
+class Rule(Record, frozen=True, kw_only=True):
     """``when`` every named node, memory or switch is in one of the listed states, ``gives``."""
 
     when: dict[str, str | tuple[str, ...]]
     gives: str
 
 
-class Source(Record, kw_only=True):
+class Source(Record, frozen=True, kw_only=True):
     """What feeds instruments; its condition follows from parts, switches, memories and sources.
 
     The first rule that matches gives the condition, else the first condition holds. A rule that
@@ -87,7 +87,7 @@ class Source(Record, kw_only=True):
     rules: tuple[Rule, ...] = ()
 
 
-class Switch(Record, kw_only=True):
+class Switch(Record, frozen=True, kw_only=True):
     """A switch or valve that the pilot sets; ``positions[0]`` is the usual one."""
 
     id: str
@@ -105,7 +105,7 @@ class MemoryKind(Enum):
     ACTING = "acting"
 
 
-class Memory(Cited, kw_only=True):
+class Memory(Cited, frozen=True, kw_only=True):
     """What the past has left behind: a hidden variable carried from snapshot to snapshot.
 
     ``driver`` is the node that makes it run while in a condition of ``carry`` (condition -> name
@@ -129,7 +129,7 @@ class Memory(Cited, kw_only=True):
 # ------------------------------------------------------------------ failures
 
 
-class ContextEffect(Record, kw_only=True):
+class ContextEffect(Record, frozen=True, kw_only=True):
     """When all of ``when`` hold: rate and latent chance are multiplied, or the latent chance set."""
 
     when: tuple[str, ...]
@@ -137,7 +137,7 @@ class ContextEffect(Record, kw_only=True):
     latent: float | None = None
 
 
-class Cure(Record, kw_only=True):
+class Cure(Record, frozen=True, kw_only=True):
     """A switch position that clears the failure, with the mean time that it takes.
 
     ``needs``: part or source -> condition that it must be in for the cure to work.
@@ -156,7 +156,7 @@ class FailureKind(Enum):
     LOOK_ALIKE = "look_alike"
 
 
-class Failure(Cited, kw_only=True):
+class Failure(Cited, frozen=True, kw_only=True):
     """A part in one failed mode, or a non-failure that a pilot mistakes for one.
 
     ``rate_per_hour`` and ``latent`` (the chance that it is there before the first snapshot, per
@@ -185,7 +185,7 @@ class Failure(Cited, kw_only=True):
     inspect: tuple[str, ...] = ()
 
 
-class ContextFlag(Record, kw_only=True):
+class ContextFlag(Record, frozen=True, kw_only=True):
     """A condition of the day that changes the odds."""
 
     id: str
@@ -197,7 +197,7 @@ class ContextFlag(Record, kw_only=True):
 # ------------------------------------------------------------------ gauges and readings
 
 
-class Reading(Record, kw_only=True):
+class Reading(Record, frozen=True, kw_only=True):
     """A named thing that a gauge did. ``where``: statistic -> (low, high), all must hold.
 
     The readings of a facet are tried in order; one without ``where`` takes the rest.
@@ -209,14 +209,14 @@ class Reading(Record, kw_only=True):
     means: str
 
 
-class Row(Record, kw_only=True):
+class Row(Record, frozen=True, kw_only=True):
     """A stated likelihood: when these states hold, the readings have these chances."""
 
     when: dict[str, str | tuple[str, ...]] = {}
     gives: dict[str, float]
 
 
-class Facet(Cited, kw_only=True):
+class Facet(Cited, frozen=True, kw_only=True):
     """One way of looking at a gauge. Either simulated (``channel``) or stated (``rows``)."""
 
     id: str
@@ -229,7 +229,7 @@ class Facet(Cited, kw_only=True):
     rows: tuple[Row, ...] = ()
 
 
-class Gauge(Record, kw_only=True):
+class Gauge(Record, frozen=True, kw_only=True):
     """Whatever is read. ``group`` orders the display; ``covers`` says if it can be covered."""
 
     id: str
@@ -241,7 +241,7 @@ class Gauge(Record, kw_only=True):
     note: str = ""
 
 
-class Axis(Record, kw_only=True):
+class Axis(Record, frozen=True, kw_only=True):
     """One axis of the hidden motion, with its values in order."""
 
     id: str
@@ -249,7 +249,7 @@ class Axis(Record, kw_only=True):
     values: tuple[str, ...]
 
 
-class Opposition(Record, kw_only=True):
+class Opposition(Record, frozen=True, kw_only=True):
     """Two facets that tell of one thing: pairs of readings that agree. All others disagree."""
 
     facets: tuple[str, str]
@@ -260,14 +260,14 @@ class Opposition(Record, kw_only=True):
 # ------------------------------------------------------------------ manoeuvres and panels
 
 
-class AxisUse(Record, kw_only=True):
+class AxisUse(Record, frozen=True, kw_only=True):
     """Which gauges serve one axis of control in a manoeuvre, best first."""
 
     primary: str
     supporting: tuple[str, ...] = ()
 
 
-class Manoeuvre(Cited, kw_only=True):
+class Manoeuvre(Cited, frozen=True, kw_only=True):
     """What the pilot is flying: expected motion, how far it strays, and which gauges serve."""
 
     id: str
@@ -282,14 +282,14 @@ class Manoeuvre(Cited, kw_only=True):
     power: AxisUse | None = None
 
 
-class Outcome(Record, kw_only=True):
+class Outcome(Record, frozen=True, kw_only=True):
     """One way in which the motion differs from what was meant."""
 
     chance: float
     motion: dict[str, str]
 
 
-class Variation(Cited, kw_only=True):
+class Variation(Cited, frozen=True, kw_only=True):
     """How air or pilot change the motion: while ``part`` is in ``condition``.
 
     ``meant`` narrows it to manoeuvres that mean to go "up", "level" or "down" (empty: all).
@@ -302,7 +302,7 @@ class Variation(Cited, kw_only=True):
     outcomes: tuple[Outcome, ...]
 
 
-class Panel(Record, kw_only=True):
+class Panel(Record, frozen=True, kw_only=True):
     """An aircraft's fit. ``based_on`` takes another panel and ``without``/additions change it."""
 
     id: str
@@ -316,7 +316,7 @@ class Panel(Record, kw_only=True):
     note: str = ""
 
 
-class Substitute(Cited, kw_only=True):
+class Substitute(Cited, frozen=True, kw_only=True):
     """For an axis of control, the gauges that can stand in, best first, and how to use each."""
 
     axis: Literal["pitch", "bank", "power", "heading"]
@@ -324,7 +324,7 @@ class Substitute(Cited, kw_only=True):
     how: str
 
 
-class NormalEffect(Cited, kw_only=True):
+class NormalEffect(Cited, frozen=True, kw_only=True):
     """Something healthy that looks odd: when these readings appear in these manoeuvres."""
 
     id: str
@@ -335,7 +335,7 @@ class NormalEffect(Cited, kw_only=True):
     gauge: str = ""
 
 
-class Quantity(Cited, kw_only=True):
+class Quantity(Cited, frozen=True, kw_only=True):
     """A physical quantity that differs from flight to flight: drawn evenly between two bounds.
 
     ``scale`` "log" draws its logarithm evenly.
@@ -348,7 +348,7 @@ class Quantity(Cited, kw_only=True):
     scale: Literal["even", "log"] = "even"
 
 
-class HandbookRow(Cited, kw_only=True):
+class HandbookRow(Cited, frozen=True, kw_only=True):
     """A row of a published failure table: failures, conditions of flight, what the gauges show.
 
     ``shows`` lists for each snapshot what the row states; silent gauges are not stated.
@@ -368,7 +368,7 @@ class HandbookRow(Cited, kw_only=True):
 # ------------------------------------------------------------------ cases
 
 
-class SnapshotRecord(Record, kw_only=True):
+class SnapshotRecord(Record, frozen=True, kw_only=True):
     """A snapshot as it stands in a case file.
 
     ``readings``: facet ("airspeed.trend") -> reading. ``unsure``: the same with "reading" and how
@@ -385,7 +385,7 @@ class SnapshotRecord(Record, kw_only=True):
     note: str = ""
 
 
-class TruthRecord(Record, kw_only=True):
+class TruthRecord(Record, frozen=True, kw_only=True):
     """What had really failed, and how strongly that is known.
 
     ``strength``: T1 found by inspection, T2 shown by the response in flight, T3 inferred, T4
@@ -398,7 +398,7 @@ class TruthRecord(Record, kw_only=True):
     says: str = ""
 
 
-class CaseRecord(Record, kw_only=True):
+class CaseRecord(Record, frozen=True, kw_only=True):
     """A case file."""
 
     title: str
@@ -415,7 +415,7 @@ class CaseRecord(Record, kw_only=True):
 # ------------------------------------------------------------------ settings of the engine
 
 
-class Setting(Cited, kw_only=True):
+class Setting(Cited, frozen=True, kw_only=True):
     """Why the user is here: how likely it is that anything failed, or looked as if it had.
 
     ``chance`` is the prior chance of anything at all (None: as the rates give it);
@@ -429,7 +429,7 @@ class Setting(Cited, kw_only=True):
     equal_chance: float | None = None
 
 
-class Limits(Record, kw_only=True):
+class Limits(Record, frozen=True, kw_only=True):
     """Numbers that the engine and the advice work with."""
 
     largest_set: int
@@ -450,7 +450,7 @@ class Grade(Enum):
     COVER = "cover"
 
 
-class GradeCost(Cited, kw_only=True):
+class GradeCost(Cited, frozen=True, kw_only=True):
     """What a grade costs if the instrument tells the truth, and if it misleads (same unit)."""
 
     grade: Grade

@@ -152,9 +152,7 @@ class Network:
             chance[values.index(manoeuvre.expected[axis])] += 1.0 - chance.sum()
             usual.append(chance)
         combinations = itertools.product(*(self.states[part] for part in self.variation_parts))
-        joint = np.array(
-            [self._joint_motion(axes, usual, manoeuvre, combo) for combo in combinations]
-        )
+        joint = np.array([self._joint_motion(axes, usual, manoeuvre, combo) for combo in combinations])
         flat = joint.reshape(len(joint), -1)
         kept = np.flatnonzero(flat.max(axis=0) >= self.kb.limits.motion_floor)
         chance = flat[:, kept]
@@ -243,9 +241,7 @@ class Network:
         return graph
 
 
-def compile_network(
-    kb: KnowledgeBase, panel_id: str, stored: StoredCounts | None = None
-) -> Network:
+def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | None = None) -> Network:
     """Build the network of a panel. Raises UnknownName for a panel that is not there."""
     panel = kb.panel(panel_id)
     counts = read_counts() if stored is None else stored
@@ -258,8 +254,10 @@ def compile_network(
     def take(name: str) -> None:
         if name in kb.sources and name not in sources:
             for rule in kb.sources[name].rules:
-                if all(r in kb.sources or r in kb.memories or r in parts or r in panel.switches
-                       for r in rule.when):
+                if all(
+                    r in kb.sources or r in kb.memories or r in parts or r in panel.switches
+                    for r in rule.when
+                ):
                     for other in rule.when:
                         take(other)
             sources.append(name)

@@ -36,9 +36,7 @@ class Tables:
     values: dict[str, Array] = field(default_factory=dict)
     evidence: dict[str, str] = field(default_factory=dict)
 
-    def add(
-        self, name: str, states: Sequence[str], parents: Sequence[str], values: Array
-    ) -> None:
+    def add(self, name: str, states: Sequence[str], parents: Sequence[str], values: Array) -> None:
         """Add a node; the columns must sum to one within 1e-9."""
         shape = (*(len(self.states[parent]) for parent in parents), len(states))
         table = np.asarray(values, dtype=np.float64).reshape(shape)
@@ -137,7 +135,9 @@ def _acting(tables: Tables, network: Network, number: int, step: Step) -> None:
         here, name = at(failure.id, number), at(f"{failure.id}_acts", number)
         if failure.acting < 1.0:
             tables.add_rule(
-                name, NO_YES, (here,),
+                name,
+                NO_YES,
+                (here,),
                 lambda s, here=here, share=failure.acting: _chance(share if s[here] == "yes" else 1.0),  # type: ignore[misc]
             )
             continue
@@ -244,9 +244,7 @@ def _memories_and_sources(
 def _source(tables: Tables, network: Network, name: str, number: int, step: Step) -> None:
     rules = network.rules[name]
     conditions = network.states[name]
-    parents = tuple(
-        dict.fromkeys(n for rule in rules for n in rule.when if n not in step.switches)
-    )
+    parents = tuple(dict.fromkeys(n for rule in rules for n in rule.when if n not in step.switches))
 
     def rule(state: dict[str, str]) -> list[float]:
         known = {parent: state[at(parent, number)] for parent in parents} | dict(step.switches)
@@ -306,9 +304,7 @@ def _facets(tables: Tables, network: Network, number: int, snapshot: SnapshotRec
     for name in sorted(spoken):
         table = network.facets[name]
         present = [parent for parent in table.parents if at(parent, number) in tables.states]
-        absent = tuple(
-            slice(None) if at(parent, number) in tables.states else 0 for parent in table.parents
-        )
+        absent = tuple(slice(None) if at(parent, number) in tables.states else 0 for parent in table.parents)
         parents = [at(parent, number) for parent in (*present, *table.axes)]
         tables.add(at(name, number), table.readings, parents, table.chance[absent])
 

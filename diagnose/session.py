@@ -48,25 +48,19 @@ class Session:
         """Take the last change back. Raises CaseError if there is none."""
         if not self.past:
             raise CaseError("there is nothing to take back")
-        return replace(
-            self, case=self.past[-1], past=self.past[:-1], future=(self.case, *self.future)
-        )
+        return replace(self, case=self.past[-1], past=self.past[:-1], future=(self.case, *self.future))
 
     def redo(self) -> Session:
         """Do again what was taken back. Raises CaseError if there is nothing."""
         if not self.future:
             raise CaseError("there is nothing to do again")
-        return replace(
-            self, case=self.future[0], past=(*self.past, self.case), future=self.future[1:]
-        )
+        return replace(self, case=self.future[0], past=(*self.past, self.case), future=self.future[1:])
 
     @property
     def snapshot(self) -> SnapshotRecord:
         """The snapshot under construction. Raises CaseError before the first."""
         if not self.case.snapshot:
-            raise CaseError(
-                "no snapshot has been started", mend="say what you were flying: snapshot climb"
-            )
+            raise CaseError("no snapshot has been started", mend="say what you were flying: snapshot climb")
         return self.case.snapshot[-1]
 
     def with_snapshot(self, snapshot: SnapshotRecord) -> Session:
@@ -110,9 +104,7 @@ class Session:
                         if gauge in usual and gauge not in spoken and gauge not in NOT_LOOKED_AT:
                             readings[facet] = reading
         return self.with_snapshot(
-            msgspec.structs.replace(
-                snapshot, readings=readings, unsure=unsure, disagree=tuple(disagree)
-            )
+            msgspec.structs.replace(snapshot, readings=readings, unsure=unsure, disagree=tuple(disagree))
         )
 
 
@@ -218,8 +210,7 @@ def _without_defaults(content: dict[str, Any], record: msgspec.Struct) -> dict[s
         kept[field.name] = content[field.name]
         if field.name == "snapshot":
             kept["snapshot"] = [
-                _without_defaults(part, one)
-                for part, one in zip(content["snapshot"], value, strict=True)
+                _without_defaults(part, one) for part, one in zip(content["snapshot"], value, strict=True)
             ]
     return kept
 
@@ -246,5 +237,3 @@ def restore(path: Path, kb: KnowledgeBase) -> CaseRecord | None:
     except DiagnoseError:
         return None
     return case if case is not None and case.snapshot else None
-
-

@@ -31,7 +31,11 @@ def factor(value: float) -> str:
     """How far the readings moved the odds."""
     if value >= 1.0:
         return f"x {value:.3g}" if value < 1000 else f"x {value:.0e}".replace("e+0", "e")
-    return f": {1.0 / max(value, 1e-99):.3g}" if value > 1e-3 else f": {1.0 / max(value, 1e-99):.0e}".replace("e+0", "e")
+    return (
+        f": {1.0 / max(value, 1e-99):.3g}"
+        if value > 1e-3
+        else f": {1.0 / max(value, 1e-99):.0e}".replace("e+0", "e")
+    )
 
 
 def names(kb: KnowledgeBase, failures: tuple[str, ...]) -> str:
@@ -75,7 +79,11 @@ def render(answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int = 80,
     lines += [
         _fill(
             f"Odds: {setting.name}"
-            + (f" (something is there: {percent(setting.chance)} before the readings)" if setting.chance else "")
+            + (
+                f" (something is there: {percent(setting.chance)} before the readings)"
+                if setting.chance
+                else ""
+            )
             + ". 'before' is each chance before any reading, 'readings' how far they moved its odds.",
             width,
             "    ",
@@ -132,9 +140,7 @@ def axis_lines(answer: Answer, kb: KnowledgeBase, width: int) -> list[str]:
         else:
             text = "nothing trustworthy is left on this panel"
         lines.append(
-            textwrap.fill(
-                text, width, initial_indent=f"  {axis.axis:<8} ", subsequent_indent=" " * 11
-            )
+            textwrap.fill(text, width, initial_indent=f"  {axis.axis:<8} ", subsequent_indent=" " * 11)
         )
     return lines
 
@@ -168,7 +174,13 @@ def to_data(answer: Answer, case: CaseRecord, most: int = 20) -> dict[str, Any]:
         "uncovered": answer.uncovered,
         "log_evidence": answer.log_evidence,
         "instruments": [
-            {"gauge": t.gauge, "true_now": t.now, "true_soon": t.soon, "grade": t.grade.value, "blame": t.blame}
+            {
+                "gauge": t.gauge,
+                "true_now": t.now,
+                "true_soon": t.soon,
+                "grade": t.grade.value,
+                "blame": t.blame,
+            }
             for t in answer.trust
         ],
         "fly_on": [

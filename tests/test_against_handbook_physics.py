@@ -48,7 +48,17 @@ def trapped_static(start_ft, speed_kt, now_ft):
 
 @pytest.mark.parametrize(
     ("change", "shown"),
-    [(-300, 43.7), (-200, 63.1), (-100, 77.8), (0, 90), (100, 100.7), (200, 110.3), (300, 119.1), (500, 134.9), (1000, 167.5)],
+    [
+        (-300, 43.7),
+        (-200, 63.1),
+        (-100, 77.8),
+        (0, 90),
+        (100, 100.7),
+        (200, 110.3),
+        (300, 119.1),
+        (500, 134.9),
+        (1000, 167.5),
+    ],
 )
 def test_ram_and_drain_blocked_at_3000_ft_and_90_kt(change, shown):
     assert trapped_pitot(3000, 90, 3000 + change) == pytest.approx(shown, abs=0.3)
@@ -56,7 +66,18 @@ def test_ram_and_drain_blocked_at_3000_ft_and_90_kt(change, shown):
 
 @pytest.mark.parametrize(
     ("change", "shown"),
-    [(-1000, 169.3), (-500, 135.5), (-300, 119.4), (-200, 110.4), (-100, 100.7), (0, 90), (100, 77.8), (200, 63.3), (300, 44.3), (400, 0)],
+    [
+        (-1000, 169.3),
+        (-500, 135.5),
+        (-300, 119.4),
+        (-200, 110.4),
+        (-100, 100.7),
+        (0, 90),
+        (100, 77.8),
+        (200, 63.3),
+        (300, 44.3),
+        (400, 0),
+    ],
 )
 def test_static_blocked_at_3000_ft_and_90_kt(change, shown):
     assert trapped_static(3000, 90, 3000 + change) == pytest.approx(shown, abs=0.3)
@@ -64,7 +85,14 @@ def test_static_blocked_at_3000_ft_and_90_kt(change, shown):
 
 @pytest.mark.parametrize(
     ("height", "speed", "pitot_up", "static_down"),
-    [(2000, 100, 174.7, 176.4), (3000, 80, 162.4, 164.3), (3000, 100, 172.9, 174.7), (3000, 120, 185.0, 186.6), (5000, 100, 169.6, 171.2), (8000, 100, 164.7, 166.3)],
+    [
+        (2000, 100, 174.7, 176.4),
+        (3000, 80, 162.4, 164.3),
+        (3000, 100, 172.9, 174.7),
+        (3000, 120, 185.0, 186.6),
+        (5000, 100, 169.6, 171.2),
+        (8000, 100, 164.7, 166.3),
+    ],
 )
 def test_a_thousand_feet_saturates_the_dial(height, speed, pitot_up, static_down):
     assert trapped_pitot(height, speed, height + 1000) == pytest.approx(pitot_up, abs=0.3)
@@ -88,7 +116,13 @@ def test_further_blockages(case, shown):
 
 @pytest.mark.parametrize(
     ("speed", "sea_level", "at_3000", "at_8000"),
-    [(60, 1.85, 1.69, 1.46), (80, 1.39, 1.27, 1.09), (100, 1.11, 1.02, 0.87), (120, 0.92, 0.84, 0.73), (140, 0.79, 0.72, 0.62)],
+    [
+        (60, 1.85, 1.69, 1.46),
+        (80, 1.39, 1.27, 1.09),
+        (100, 1.11, 1.02, 0.87),
+        (120, 0.92, 0.84, 0.73),
+        (140, 0.79, 0.72, 0.62),
+    ],
 )
 def test_altimeter_and_airspeed_err_together(speed, sea_level, at_3000, at_8000):
     for height, change in ((0, sea_level), (3000, at_3000), (8000, at_8000)):
@@ -98,7 +132,17 @@ def test_altimeter_and_airspeed_err_together(speed, sea_level, at_3000, at_8000)
 
 @pytest.mark.parametrize(
     ("error", "speed", "gain"),
-    [(25, 70, 3.6), (25, 90, 2.8), (50, 70, 7.0), (50, 90, 5.5), (50, 110, 4.5), (100, 90, 10.7), (200, 110, 17.1), (-50, 70, -7.8), (-50, 110, -4.7)],
+    [
+        (25, 70, 3.6),
+        (25, 90, 2.8),
+        (50, 70, 7.0),
+        (50, 90, 5.5),
+        (50, 110, 4.5),
+        (100, 90, 10.7),
+        (200, 110, 17.1),
+        (-50, 70, -7.8),
+        (-50, 110, -4.7),
+    ],
 )
 def test_alternate_static_source(error, speed, gain):
     shown = float(airspeed_with_static_error_kt(speed, 3000, error))
@@ -129,7 +173,9 @@ def test_restricted_static_lags_in_a_climb():
     assert height[-1] - float(pressure_altitude_ft(line)[0, -1]) == pytest.approx(233, abs=3)
 
 
-@pytest.mark.parametrize(("latitude", "rate"), [(20, 5.13), (30, 7.50), (40, 9.64), (45, 10.61), (50, 11.49), (52, 11.82)])
+@pytest.mark.parametrize(
+    ("latitude", "rate"), [(20, 5.13), (30, 7.50), (40, 9.64), (45, 10.61), (50, 11.49), (52, 11.82)]
+)
 def test_earth_rate_drift(latitude, rate):
     assert float(earth_rate_drift_dph(latitude)) == pytest.approx(rate, abs=0.005)
 
@@ -147,20 +193,36 @@ def test_lean_of_a_starved_rotor(minutes, lean):
 
 @pytest.mark.parametrize(
     ("speed", "bank", "rate"),
-    [(90, 5, 1.06), (90, 10, 2.14), (90, 15, 3.25), (90, 20, 4.41), (90, 30, 7.00), (100, 15, 2.92), (100, 30, 6.30), (120, 15, 2.44), (120, 18, 2.95), (120, 30, 5.25)],
+    [
+        (90, 5, 1.06),
+        (90, 10, 2.14),
+        (90, 15, 3.25),
+        (90, 20, 4.41),
+        (90, 30, 7.00),
+        (100, 15, 2.92),
+        (100, 30, 6.30),
+        (120, 15, 2.44),
+        (120, 18, 2.95),
+        (120, 30, 5.25),
+    ],
 )
 def test_rate_of_turn(speed, bank, rate):
     assert float(turn_rate_dps(speed, bank)) == pytest.approx(rate, abs=0.006)
     assert float(bank_for_rate_deg(speed, turn_rate_dps(speed, bank))) == pytest.approx(bank)
 
 
-@pytest.mark.parametrize(("speed", "bank"), [(80, 12.4), (90, 13.9), (100, 15.4), (110, 16.8), (120, 18.2), (140, 21.0), (150, 22.4)])
+@pytest.mark.parametrize(
+    ("speed", "bank"),
+    [(80, 12.4), (90, 13.9), (100, 15.4), (110, 16.8), (120, 18.2), (140, 21.0), (150, 22.4)],
+)
 def test_standard_rate_bank(speed, bank):
     # the printed banks rest on g unrounded (1,092.2), the rule on the customary 1,091: 0.02 degrees apart
     assert float(standard_rate_bank_deg(speed)) == pytest.approx(bank, abs=0.05 + 0.02)
 
 
-@pytest.mark.parametrize(("height", "manifold"), [(0, 26.4), (2000, 24.3), (4000, 22.3), (6000, 20.5), (8000, 18.7), (10000, 17.1)])
+@pytest.mark.parametrize(
+    ("height", "manifold"), [(0, 26.4), (2000, 24.3), (4000, 22.3), (6000, 20.5), (8000, 18.7), (10000, 17.1)]
+)
 def test_manifold_pressure_for_standby_suction(height, manifold):
     assert float(highest_manifold_inhg(height, 3.5)) == pytest.approx(manifold, abs=0.05)
 

@@ -15,9 +15,7 @@ from tests.small import small_case, small_network
 
 TOLERANCE = 1e-9
 
-LEVEL = SnapshotRecord(
-    manoeuvre="level", readings={"airspeed.trend": "steady", "altimeter.trend": "steady"}
-)
+LEVEL = SnapshotRecord(manoeuvre="level", readings={"airspeed.trend": "steady", "altimeter.trend": "steady"})
 CLIMB = SnapshotRecord(
     manoeuvre="climb",
     minutes=2.0,

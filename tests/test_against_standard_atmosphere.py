@@ -16,7 +16,9 @@ from diagnose.physics.atmosphere import altimeter_ft, pressure_altitude_ft, pres
 TABLE = tomllib.loads((Path(__file__).parent / "data/standard_atmosphere.toml").read_text())
 
 
-@pytest.mark.parametrize(("height", "pressure"), list(zip(TABLE["altitude_ft"], TABLE["pressure_inhg"], strict=True)))
+@pytest.mark.parametrize(
+    ("height", "pressure"), list(zip(TABLE["altitude_ft"], TABLE["pressure_inhg"], strict=True))
+)
 def test_pressure_equals_the_table(height, pressure):
     assert float(pressure_inhg(height)) == pytest.approx(pressure, abs=TABLE["tolerance_inhg"])
     assert float(pressure_altitude_ft(pressure_inhg(height))) == pytest.approx(height, abs=0.01)
@@ -31,7 +33,9 @@ def test_pressure_equals_the_library_ambiance(height):
     assert float(pressure_inhg(height)) == pytest.approx(expected, abs=0.002)
 
 
-@pytest.mark.parametrize(("speed", "impact"), list(zip(TABLE["airspeed_kt"], TABLE["impact_inhg"], strict=True)))
+@pytest.mark.parametrize(
+    ("speed", "impact"), list(zip(TABLE["airspeed_kt"], TABLE["impact_inhg"], strict=True))
+)
 def test_impact_pressure_equals_the_table(speed, impact):
     assert float(impact_pressure_inhg(speed)) == pytest.approx(impact, abs=TABLE["impact_tolerance_inhg"])
     assert float(airspeed_kt(impact)) == pytest.approx(speed, abs=0.05)
@@ -40,7 +44,16 @@ def test_impact_pressure_equals_the_table(speed, impact):
 # 14 CFR part 43 Appendix E table IV (from memory): setting -> altitude difference, 25 ft
 @pytest.mark.parametrize(
     ("setting", "difference"),
-    [(28.10, -1727), (28.50, -1340), (29.00, -863), (29.50, -392), (29.92, 0), (30.50, 531), (30.90, 893), (30.99, 974)],
+    [
+        (28.10, -1727),
+        (28.50, -1340),
+        (29.00, -863),
+        (29.50, -392),
+        (29.92, 0),
+        (30.50, 531),
+        (30.90, 893),
+        (30.99, 974),
+    ],
 )
 def test_altimeter_setting_scale(setting, difference):
     shown = float(altimeter_ft(29.92126, setting))

@@ -70,9 +70,7 @@ def test_a_published_cause_is_in_the_first_three(name):
     assert (rank_of_truth(name) <= 3) != (name in BELOW_THE_THIRD)
 
 
-@pytest.mark.parametrize(
-    "name", ["asrs_256377_disorientation", "asrs_536579_mountain_wave"]
-)
+@pytest.mark.parametrize("name", ["asrs_256377_disorientation", "asrs_536579_mountain_wave"])
 def test_a_published_non_failure_raises_no_failure(name):
     _, answer = solved(name)
     faults = {f: p for f, p in answer.failures.items() if shipped().failures[f].kind is FailureKind.FAILURE}
@@ -81,7 +79,9 @@ def test_a_published_non_failure_raises_no_failure(name):
 
 def test_static_blockage_covers_the_three_dials():
     _, answer = solved("static_blocked_climb")
-    sealed = sum(p for f, p in answer.failures.items() if shipped().failures[f].acts.get("static_ports") == "sealed")
+    sealed = sum(
+        p for f, p in answer.failures.items() if shipped().failures[f].acts.get("static_ports") == "sealed"
+    )
     assert sealed > 0.9
     grades = {t.gauge: t.grade.value for t in answer.trust}
     assert {grades[g] for g in ("airspeed", "altimeter", "vertical_speed")} == {"cover"}
@@ -98,7 +98,9 @@ def test_vacuum_is_undecided_first_and_certain_in_the_end():
     import msgspec
 
     case, answer = solved("vacuum_pump_three_snapshots")
-    source = [f for f in answer.failures if shipped().failures[f].acts.keys() & {"engine_pump", "suction_line"}]
+    source = [
+        f for f in answer.failures if shipped().failures[f].acts.keys() & {"engine_pump", "suction_line"}
+    ]
     assert sum(r.posterior for r in answer.ranking if set(r.failures) & set(source)) > 0.9
     early = answer_case(
         shipped(), msgspec.structs.replace(case, snapshot=case.snapshot[:1]), engine(case.panel)

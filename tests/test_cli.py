@@ -21,7 +21,11 @@ ROOT = Path(diagnose.__file__).parent
 
 def run(*arguments, text=""):
     return subprocess.run(
-        [sys.executable, "-m", "diagnose", *arguments], input=text, capture_output=True, text=True, timeout=120
+        [sys.executable, "-m", "diagnose", *arguments],
+        input=text,
+        capture_output=True,
+        text=True,
+        timeout=120,
     )
 
 
@@ -66,7 +70,11 @@ def test_all_problems_of_a_case_are_told_at_once(tmp_path):
     )
     with pytest.raises(CaseError) as caught:
         load_case(str(path), shipped())
-    for text in ("no manoeuvre 'levl', nearest: level", "vacuum_light.state", "airspeed.trend 'fall', nearest: falling"):
+    for text in (
+        "no manoeuvre 'levl', nearest: level",
+        "vacuum_light.state",
+        "airspeed.trend 'fall', nearest: falling",
+    ):
         assert text in str(caught.value)
 
 
@@ -102,7 +110,12 @@ def test_plain_words_are_understood(line, expected):
 
 def test_unsure_words_disagreement_and_the_rest():
     desk = Desk(kb=shipped())
-    for line in ("snapshot level", "airspeed probably falling", "attitude disagrees with tc", "rest as expected"):
+    for line in (
+        "snapshot level",
+        "airspeed probably falling",
+        "attitude disagrees with tc",
+        "rest as expected",
+    ):
         desk, _ = obey(desk, line)
     snapshot = desk.session.snapshot
     assert snapshot.unsure == {"airspeed.trend": ("falling", 0.8)}
@@ -132,7 +145,14 @@ def test_what_is_not_understood_is_explained_and_nothing_is_lost(line, error, te
 def test_undo_and_redo_walk_the_whole_way():
     desk = Desk(kb=shipped())
     start = desk.case
-    for line in ("panel dual pump", "context icing", "snapshot climb", "airspeed falling", "forget airspeed", "new"):
+    for line in (
+        "panel dual pump",
+        "context icing",
+        "snapshot climb",
+        "airspeed falling",
+        "forget airspeed",
+        "new",
+    ):
         desk, _ = obey(desk, line)
     end = desk.case
     while desk.session.past:
@@ -185,15 +205,38 @@ def test_help_and_rank_load_nothing_heavy():
     )
     for arguments, banned in ((["--help"], (*heavy, "numpy", "msgspec")), (["rank", "wrong_setting"], heavy)):
         shown = subprocess.run(
-            [sys.executable, "-c", code.format(banned), *arguments], capture_output=True, text=True, timeout=60
+            [sys.executable, "-c", code.format(banned), *arguments],
+            capture_output=True,
+            text=True,
+            timeout=60,
         )
         assert shown.stdout.rstrip().endswith("LOADED []"), shown.stdout[-300:]
 
 
 ORDER = (
-    "errors", "units", "model", "answer", "physics", "knowledge", "words", "readings", "memories", "likelihood",
-    "validate", "network", "hidden", "evidence", "inference", "advise", "session", "text", "pgmpy_bridge", "commands",
-    "terminal", "cli", "__main__",
+    "errors",
+    "units",
+    "model",
+    "answer",
+    "physics",
+    "knowledge",
+    "words",
+    "readings",
+    "memories",
+    "likelihood",
+    "validate",
+    "network",
+    "hidden",
+    "evidence",
+    "inference",
+    "advise",
+    "session",
+    "text",
+    "pgmpy_bridge",
+    "commands",
+    "terminal",
+    "cli",
+    "__main__",
 )
 
 

@@ -138,8 +138,13 @@ def test_impossible_evidence_names_the_smallest_conflict():
     chance[..., sure.readings.index("steady")] = 1.0
     tables["airspeed.trend"] = replace(sure, chance=chance)
     rigid = Network(
-        kb=NETWORK.kb, panel=NETWORK.panel, failures=NETWORK.failures, parts=NETWORK.parts,
-        sources=NETWORK.sources, memories=NETWORK.memories, facets=tables,
+        kb=NETWORK.kb,
+        panel=NETWORK.panel,
+        failures=NETWORK.failures,
+        parts=NETWORK.parts,
+        sources=NETWORK.sources,
+        memories=NETWORK.memories,
+        facets=tables,
     )
     snapshot = SnapshotRecord(
         manoeuvre="level", readings={"airspeed.trend": "rising", "altimeter.trend": "steady"}

@@ -37,12 +37,24 @@ def facet(**changes):
 BROKEN = {
     "source": (lambda: broken("failures", "pump_weak", source="hearsay"), "is not in sources.toml"),
     "part": (lambda: broken("failures", "pump_weak", acts={"flux": "on"}), "there is no part 'flux'"),
-    "condition": (lambda: broken("failures", "pump_weak", acts={"engine_pump": "pumping"}), "no failed condition"),
+    "condition": (
+        lambda: broken("failures", "pump_weak", acts={"engine_pump": "pumping"}),
+        "no failed condition",
+    ),
     "range": (lambda: broken("failures", "pump_weak", rate_per_hour=0.5), "outside its range"),
     "acting": (lambda: broken("failures", "pump_weak", acting=0.0), "out of range"),
-    "context": (lambda: broken("failures", "pump_weak", context=(ContextEffect(when=("moon",)),)), "no context 'moon'"),
-    "rule": (lambda: broken("sources", "bus", rules=(Rule(when={"main_bus": "odd"}, gives="dead"),)), "no state 'odd'"),
-    "gives": (lambda: broken("sources", "bus", rules=(Rule(when={"main_bus": "dead"}, gives="odd"),)), "gives 'odd'"),
+    "context": (
+        lambda: broken("failures", "pump_weak", context=(ContextEffect(when=("moon",)),)),
+        "no context 'moon'",
+    ),
+    "rule": (
+        lambda: broken("sources", "bus", rules=(Rule(when={"main_bus": "odd"}, gives="dead"),)),
+        "no state 'odd'",
+    ),
+    "gives": (
+        lambda: broken("sources", "bus", rules=(Rule(when={"main_bus": "dead"}, gives="odd"),)),
+        "gives 'odd'",
+    ),
     "rows": (lambda: facet(rows=(Row(gives={"lit": 0.5, "out": 0.2}),)), "add up to 0.7"),
     "last row": (lambda: facet(rows=(Row(when={"suction": "none"}, gives={"lit": 1.0}),)), "the last row"),
     "channel": (lambda: facet(rows=(), channel="smell"), "no channel 'smell'"),
@@ -77,13 +89,17 @@ def test_unreadable_entries_are_reported_all_at_once(tmp_path):
 
 def test_an_overlay_changes_an_entry(tmp_path):
     overlay = tmp_path / "mine.toml"
-    overlay.write_text('[[panel]]\nid = "ours"\nname = "our aircraft"\nbased_on = "single_pump"\nwithout = ["voltmeter"]\n')
+    overlay.write_text(
+        '[[panel]]\nid = "ours"\nname = "our aircraft"\nbased_on = "single_pump"\nwithout = ["voltmeter"]\n'
+    )
     panel = load_knowledge(overlays=(overlay,)).panel("ours")
     assert "voltmeter" not in panel.gauges
     assert "airspeed" in panel.gauges
 
 
-@pytest.mark.parametrize(("gauge", "place"), [("suction", 0), ("heading", 0), ("attitude", 2), ("turn_coordinator", 0)])
+@pytest.mark.parametrize(
+    ("gauge", "place"), [("suction", 0), ("heading", 0), ("attitude", 2), ("turn_coordinator", 0)]
+)
 def test_the_stored_tables_are_those_of_the_knowledge(gauge, place):
     facet = shipped().gauges[gauge].facets[place]
     mark, counts = read_counts().counts[f"{gauge}.{facet.id}"]

@@ -71,9 +71,7 @@ def indicated_airspeed_kt(
     return airspeed_kt(np.minimum(impact, stop_inhg))
 
 
-def tas_from_cas_kt(
-    cas_kt: Numbers, altitude_ft: Numbers, temperature_deviation_c: Numbers = 0.0
-) -> Array:
+def tas_from_cas_kt(cas_kt: Numbers, altitude_ft: Numbers, temperature_deviation_c: Numbers = 0.0) -> Array:
     """Return true airspeed, CAS / sqrt(sigma).
 
     Leaves compressibility out, which is under 0.5 % below 200 kt and 10,000 ft. Source: E12.
@@ -83,9 +81,7 @@ def tas_from_cas_kt(
     return tas
 
 
-def cas_from_tas_kt(
-    tas_kt: Numbers, altitude_ft: Numbers, temperature_deviation_c: Numbers = 0.0
-) -> Array:
+def cas_from_tas_kt(tas_kt: Numbers, altitude_ft: Numbers, temperature_deviation_c: Numbers = 0.0) -> Array:
     """Return calibrated airspeed, TAS * sqrt(sigma); inverse of ``tas_from_cas_kt`` (E12)."""
     speed = within(tas_kt, 0.0, 2.0 * HIGHEST_AIRSPEED_KT, "airspeed", "kt")
     cas: Array = speed * np.sqrt(density_ratio(altitude_ft, temperature_deviation_c))
@@ -257,9 +253,7 @@ def trapped_static_airspeed_kt(
     return indicated_airspeed_kt(pitot, pressure_inhg(trapped_altitude_ft))
 
 
-def airspeed_flown_kt(
-    indicated_kt: Numbers, altitude_ft: Numbers, trapped_altitude_ft: Numbers
-) -> Array:
+def airspeed_flown_kt(indicated_kt: Numbers, altitude_ft: Numbers, trapped_altitude_ft: Numbers) -> Array:
     """Return the calibrated airspeed really flown while static is blocked; inverse of E7.
 
     Where no forward speed gives the indication the result is 0.

@@ -62,9 +62,7 @@ def pressure_altitude_ft(pressure_inhg: Numbers) -> Array:
 
     Source: US Standard Atmosphere 1976 solved for height (E2).
     """
-    pressure = within(
-        pressure_inhg, LOWEST_PRESSURE_INHG, HIGHEST_PRESSURE_INHG, "pressure", "inHg"
-    )
+    pressure = within(pressure_inhg, LOWEST_PRESSURE_INHG, HIGHEST_PRESSURE_INHG, "pressure", "inHg")
     return (1.0 - (pressure / P0_INHG) ** (1.0 / PRESSURE_EXPONENT)) / LAPSE_PER_FT
 
 
@@ -74,17 +72,13 @@ def altimeter_ft(static_inhg: Numbers, setting_inhg: Numbers = P0_INHG) -> Array
     The setting adds the difference of two standard heights, so a setting that is too high reads
     too high. Source: 14 CFR 43 appendix E, table IV (E2 with the setting correction).
     """
-    setting = within(
-        setting_inhg, LOWEST_SETTING_INHG, HIGHEST_SETTING_INHG, "altimeter setting", "inHg"
-    )
+    setting = within(setting_inhg, LOWEST_SETTING_INHG, HIGHEST_SETTING_INHG, "altimeter setting", "inHg")
     return pressure_altitude_ft(static_inhg) - pressure_altitude_ft(setting)
 
 
 def static_pressure_inhg(altitude_ft: Numbers, setting_inhg: Numbers = P0_INHG) -> Array:
     """Return the static pressure at which an altimeter with this setting shows this altitude."""
-    setting = within(
-        setting_inhg, LOWEST_SETTING_INHG, HIGHEST_SETTING_INHG, "altimeter setting", "inHg"
-    )
+    setting = within(setting_inhg, LOWEST_SETTING_INHG, HIGHEST_SETTING_INHG, "altimeter setting", "inHg")
     return pressure_inhg(np.asarray(altitude_ft) + pressure_altitude_ft(setting))
 
 
@@ -110,9 +104,7 @@ def ft_per_inhg(altitude_ft: Numbers) -> Array:
     """Return the height change per inHg at a pressure height, dh/dp without its sign."""
     altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure height", "ft")
     theta = 1.0 - LAPSE_PER_FT * altitude
-    slope_inhg_per_ft = (
-        P0_INHG * PRESSURE_EXPONENT * LAPSE_PER_FT * theta ** (PRESSURE_EXPONENT - 1.0)
-    )
+    slope_inhg_per_ft = P0_INHG * PRESSURE_EXPONENT * LAPSE_PER_FT * theta ** (PRESSURE_EXPONENT - 1.0)
     return np.asarray(1.0, dtype=np.float64) / slope_inhg_per_ft
 
 

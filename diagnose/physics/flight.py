@@ -45,7 +45,7 @@ class Flights:
     @property
     def samples(self) -> int:
         """Number of samples of each flight."""
-        return self.height_ft.shape[1]
+        return int(self.height_ft.shape[1])
 
 
 #: value of every axis where a gauge does not depend on it
@@ -61,11 +61,8 @@ USUAL_MOTION: Mapping[str, str] = {
 
 def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws) -> Flights:
     """Draw ``count`` flights whose axes have the values in ``cells`` (axis -> str array (count,))."""
-    axes = {
-        axis: np.asarray(cells.get(axis, np.full(count, usual)))
-        for axis, usual in USUAL_MOTION.items()
-    }
-    time_s = np.arange(SNAPSHOT_S) * STEP_S
+    axes = {axis: np.asarray(cells.get(axis, np.full(count, usual))) for axis, usual in USUAL_MOTION.items()}
+    time_s = np.arange(SNAPSHOT_S, dtype=np.float64) * STEP_S
     on_ground = np.isin(axes["pace"], ("at_rest", "rolling"))
     bumps = np.where(on_ground, 0.0, draws("flight.turbulence", count))
 

@@ -6,6 +6,8 @@ degrees, right and up positive; arrays (flight, time).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from diagnose.physics.draws import Draws
@@ -15,7 +17,7 @@ from diagnose.physics.pressure_dials import States
 from diagnose.units import Array
 
 
-def _column(values: Array) -> Array:
+def _column(values: np.ndarray) -> Any:
     return values[:, None]
 
 
@@ -50,9 +52,10 @@ def _worn_deg(flights: Flights, draws: Draws) -> Array:
     period = _column(draws("attitude.worn.period_s", count))
     size = _column(draws("attitude.worn.size_deg", count))
     swing = size * np.sin(2 * np.pi * (flights.time_s / period + _column(draws.rng.random(count))))
-    lean = _column(draws("attitude.worn.lean_deg", count)) + _column(
-        draws("attitude.worn.drift_dpm", count)
-    ) * flights.time_s / 60.0
+    lean = (
+        _column(draws("attitude.worn.lean_deg", count))
+        + _column(draws("attitude.worn.drift_dpm", count)) * flights.time_s / 60.0
+    )
     return np.asarray(
         np.where(_column(kind < tumbles), swing, np.where(_column(kind < tumbles + leans), lean, 0.0))
     )
@@ -124,9 +127,7 @@ def heading_deg(states: States, flights: Flights, draws: Draws) -> Array:
     drift, follows = _heading_drift_dpm(states, flights, draws)
     if states.get("heading_part") == "stuck":
         return np.zeros_like(flights.heading_deg)
-    return np.asarray(
-        _column(follows) * flights.heading_deg + _column(drift) * flights.time_s / 60.0
-    )
+    return np.asarray(_column(follows) * flights.heading_deg + _column(drift) * flights.time_s / 60.0)
 
 
 def heading_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
@@ -176,8 +177,10 @@ def compass_deg(states: States, flights: Flights, draws: Draws) -> Array:
         return np.zeros_like(flights.heading_deg)
     period = _column(draws("compass.period_s", count))
     phase = _column(draws.rng.random(count))
-    swing = _column(size) * np.sin(2 * np.pi * (flights.time_s / period + phase)) * np.exp(
-        -flights.time_s / _column(draws("compass.damping_s", count))
+    swing = (
+        _column(size)
+        * np.sin(2 * np.pi * (flights.time_s / period + phase))
+        * np.exp(-flights.time_s / _column(draws("compass.damping_s", count)))
     )
     return np.asarray(flights.heading_deg + swing)
 

@@ -8,9 +8,7 @@ from diagnose.errors import PhysicsRangeError
 from diagnose.units import Array, Numbers
 
 
-def within(
-    values: Numbers, low: float, high: float, quantity: str, unit: str, where: str = ""
-) -> Array:
+def within(values: Numbers, low: float, high: float, quantity: str, unit: str, where: str = "") -> Array:
     """Return the values as float64 if all lie in [low, high].
 
     Raises ``PhysicsRangeError`` with the value farthest outside; "not a number" is outside.

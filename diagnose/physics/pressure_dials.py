@@ -61,13 +61,11 @@ def static_inhg(states: States, flights: Flights, draws: Draws) -> Array:
             return _water_in_static(true, flights, draws)
         case "cabin_low":
             return pressure_inhg(
-                flights.height_ft + _column(draws("static.cabin_low.error_ft", count))
-                * _moving(flights)
+                flights.height_ft + _column(draws("static.cabin_low.error_ft", count)) * _moving(flights)
             )
         case "cabin_high":
             return pressure_inhg(
-                flights.height_ft - _column(draws("static.cabin_high.error_ft", count))
-                * _moving(flights)
+                flights.height_ft - _column(draws("static.cabin_high.error_ft", count)) * _moving(flights)
             )
         case "cabin_pressurised":
             share = _column(draws("static.cabin_pressurised.rate_share", count))
@@ -130,9 +128,7 @@ def pitot_inhg(states: States, flights: Flights, draws: Draws, source: str = "pi
         case "sealed":
             state = states.get("pitot_trapped", "plausible")
             above = height_above_seal_ft(state, flights, draws)
-            reads = np.where(
-                flights.airspeed_kt[:, 0] < 1.0, 0.0, flights.airspeed_kt[:, 0]
-            )
+            reads = np.where(flights.airspeed_kt[:, 0] < 1.0, 0.0, flights.airspeed_kt[:, 0])
             trapped = pressure_inhg(flights.height_ft[:, 0] - above) + impact_pressure_inhg(reads)
             return np.broadcast_to(_column(trapped), static.shape)
         case _:
@@ -156,11 +152,15 @@ def _airspeed(states: States, flights: Flights, draws: Draws, pitot: str, part: 
         total = pressure_inhg(flights.height_ft)
     condition = states.get(part, "true")
     if condition == "leaking":
-        total = static + (total - static) * (1.0 - _column(draws("airspeed.leaking.lost_share", flights.count)))
+        total = static + (total - static) * (
+            1.0 - _column(draws("airspeed.leaking.lost_share", flights.count))
+        )
     shown = indicated_airspeed_kt(total, static, TOP_STOP_KT)
     if condition == "stuck":
         at = flights.airspeed_kt[:, :1] + _column(draws.either_way("airspeed.stuck.off_kt", flights.count))
-        shown = np.broadcast_to(np.where(flights.airspeed_kt[:, :1] < 1.0, 0.0, np.maximum(at, 0.0)), shown.shape)
+        shown = np.broadcast_to(
+            np.where(flights.airspeed_kt[:, :1] < 1.0, 0.0, np.maximum(at, 0.0)), shown.shape
+        )
     return np.asarray(shown)
 
 

@@ -6,7 +6,7 @@ import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 from diagnose.commands import HINT, Desk, complete, obey, summary
 from diagnose.errors import DiagnoseError
@@ -47,7 +47,7 @@ def run_lines(desk: Desk, lines: Iterable[str], stdout: TextIO) -> int:
     return worst
 
 
-def run_terminal(kb: KnowledgeBase, folder: Path, **session_options: object) -> int:
+def run_terminal(kb: KnowledgeBase, folder: Path, **session_options: Any) -> int:
     """Answer lines in a terminal, with completion, history and autosave."""
     from prompt_toolkit import PromptSession
     from prompt_toolkit.completion import Completer, Completion
@@ -98,5 +98,3 @@ def run_terminal(kb: KnowledgeBase, folder: Path, **session_options: object) -> 
     elif desk.case.snapshot:
         print("What is on the table comes back next time ('save FILE' keeps it under a name).")
     return 0
-
-
