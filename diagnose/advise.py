@@ -57,7 +57,10 @@ def misleading_states(network: Network, facet: str, phase: str) -> Array:
 def _misleads(space: HiddenSpace, facet: str, phase: str, state: Mapping[str, Index], *, soon: bool) -> Index:
     """Whether a facet misleads in each row, now or once the memories have moved on; bool (row,)."""
     network = space.network
-    lies = misleading_states(network, facet, phase)
+    key = ("misleading", facet, phase)
+    if key not in space.cache:
+        space.cache[key] = misleading_states(network, facet, phase)
+    lies = space.cache[key]
     names = network.facets[facet].parents
     index = [state.get(name, np.zeros(space.count, dtype=np.intp)) for name in names]
     found = lies[tuple(index)]

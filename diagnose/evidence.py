@@ -162,15 +162,15 @@ class Seen:
 def distinct(space: HiddenSpace, names: tuple[str, ...], switches: Mapping[str, str]) -> Seen:
     """Give the distinct combinations of the named states over all rows."""
     key = ("distinct", names, *sorted(switches.items()))
-    if key not in space._cache:
+    if key not in space.cache:
         conditions = space.conditions(switches)
         code = np.zeros(space.count, dtype=np.int64)
         for name in names:
             code = code * len(space.network.states[name]) + conditions[name]
             code = np.unique(code, return_inverse=True)[1]
         _, first, of_row = np.unique(code, return_index=True, return_inverse=True)
-        space._cache[key] = Seen(of_row=of_row, state={name: conditions[name][first] for name in conditions})
-    return space._cache[key]  # type: ignore[return-value]
+        space.cache[key] = Seen(of_row=of_row, state={name: conditions[name][first] for name in conditions})
+    return space.cache[key]
 
 
 def emission(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str]) -> Array:

@@ -10,6 +10,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -51,7 +52,7 @@ class HiddenSpace:
 
     network: Network
     sets: tuple[FailureSet, ...]
-    _cache: dict[tuple[object, ...], object] = field(default_factory=dict, repr=False)
+    cache: dict[tuple[object, ...], Any] = field(default_factory=dict, repr=False)
 
     # -------------------------------------------------------------- rows
 
@@ -160,12 +161,12 @@ class HiddenSpace:
     def conditions(self, switches: Mapping[str, str]) -> dict[str, Index]:
         """State of every part, memory and source for every row; each (row,)."""
         key = ("conditions", *sorted(switches.items()))
-        if key not in self._cache:
+        if key not in self.cache:
             given = dict(self._part_conditions(self._layout[1]))
             for column, name in enumerate(self.memory_names):
                 given[name] = self._layout[2][:, column]
-            self._cache[key] = self.network.conditions(given, switches, self.count)
-        return self._cache[key]  # type: ignore[return-value]
+            self.cache[key] = self.network.conditions(given, switches, self.count)
+        return self.cache[key]
 
     def running(self, memory_name: str, state: Mapping[str, Index]) -> Index:
         """Whether the memory's driver is in a condition that makes the memory run; bool."""
@@ -270,8 +271,8 @@ class HiddenSpace:
         ``begins``: chance of each failure to begin between the two; (failure,).
         """
         key = ("transitions", earlier.key, later.key, begins.tobytes())
-        if key in self._cache:
-            return self._cache[key]  # type: ignore[return-value]
+        if key in self.cache:
+            return self.cache[key]
         source, target = self._pairs
         before, after = self.members[self.row_set[source]], self.members[self.row_set[target]]
         starts = self._hastened(before, begins)
@@ -282,7 +283,7 @@ class HiddenSpace:
             weight *= self._memory_move(column, name, source, target, earlier, later)
         kept = weight.any(axis=1)
         result = Transitions(source[kept], target[kept], weight[kept])
-        self._cache[key] = result
+        self.cache[key] = result
         return result
 
     def _hastened(self, before: Index, begins: Array) -> Array:

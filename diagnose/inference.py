@@ -23,7 +23,7 @@ from diagnose.evidence import (
     groups_of,
     motion_chance,
 )
-from diagnose.hidden import HiddenSpace, Step, enumerate_sets
+from diagnose.hidden import FailureSet, HiddenSpace, Step, enumerate_sets
 from diagnose.knowledge import unknown_name
 from diagnose.model import CaseRecord, Failure, Setting, SnapshotRecord
 from diagnose.network import Network
@@ -171,6 +171,7 @@ class Engine:
     largest_set: int | None = None
     _spaces: dict[tuple[object, ...], HiddenSpace] = field(default_factory=dict)
     _emissions: dict[tuple[object, ...], Array] = field(default_factory=dict)
+    _sets: dict[tuple[int, bytes], tuple[FailureSet, ...]] = field(default_factory=dict)
 
     def posterior(self, case: CaseRecord) -> Posterior:
         """Give the exact posterior of a case.
@@ -207,9 +208,16 @@ class Engine:
         limits = self.network.kb.limits
         count = len(self.network.failures)
         largest = limits.largest_set if self.largest_set is None else self.largest_set
-        sets = enumerate_sets(
-            count, min(largest, count), list(odds.by_the_end), limits.uncovered_limit, limits.most_triples
-        )
+        key = (largest, odds.by_the_end.tobytes())
+        if key not in self._sets:
+            self._sets[key] = enumerate_sets(
+                count,
+                min(largest, count),
+                list(odds.by_the_end),
+                limits.uncovered_limit,
+                limits.most_triples,
+            )
+        sets = self._sets[key]
         if sets not in self._spaces:
             self._spaces[sets] = HiddenSpace(self.network, sets)
         return self._spaces[sets]

@@ -139,8 +139,18 @@ class Network:
 
     # -------------------------------------------------------------- motion
 
+    @cached_property
+    def _motions(self) -> dict[str, Motions]:
+        """Motions of the manoeuvres asked for so far."""
+        return {}
+
     def motions(self, manoeuvre_id: str) -> Motions:
         """Give the motions of a manoeuvre and their chances for each state of air and pilot."""
+        if manoeuvre_id not in self._motions:
+            self._motions[manoeuvre_id] = self._motions_of(manoeuvre_id)
+        return self._motions[manoeuvre_id]
+
+    def _motions_of(self, manoeuvre_id: str) -> Motions:
         manoeuvre = self.kb.manoeuvres[manoeuvre_id]
         axes = tuple(self.kb.axes)
         usual: list[Array] = []

@@ -48,6 +48,7 @@ STATISTICS: Mapping[str, Callable[[Samples], Samples]] = {
     "swing": swing,
     "mean": lambda history: np.asarray(history.mean(axis=1)),
     "mean_size": lambda history: np.asarray(np.abs(history.mean(axis=1))),
+    "jerk": lambda history: np.asarray(np.abs(np.diff(history, axis=1)).max(axis=1)),
     "end": mean_at_end,
     "size": lambda history: np.asarray(np.abs(history).max(axis=1)),
 }
