@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import shutil
@@ -15,7 +16,14 @@ from diagnose import __version__
 from diagnose.errors import DiagnoseError
 
 if TYPE_CHECKING:
+    from diagnose.answer import Answer
+    from diagnose.inference import Engine
     from diagnose.knowledge import KnowledgeBase
+    from diagnose.model import CaseRecord
+
+#: as in ``text``, which is not imported before something is to be written
+NARROWEST = 56
+WIDEST = 110
 
 
 def parser() -> argparse.ArgumentParser:
@@ -36,15 +44,22 @@ def parser() -> argparse.ArgumentParser:
         type=Path,
         help="your own entries laid over the knowledge base (your aircraft's panel and numbers); may be repeated",
     )
+    # its own name: a subcommand's default would overwrite what was given before the subcommand
     top.add_argument(
-        "--knowledge", metavar="FILE", action="append", default=[], type=Path, help=argparse.SUPPRESS
+        "--knowledge",
+        metavar="FILE",
+        action="append",
+        default=[],
+        type=Path,
+        dest="knowledge_first",
+        help="your own entries laid over the knowledge base; may be repeated",
     )
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
     rank = commands.add_parser("rank", parents=[knowledge], help="rank the failures that explain a case")
     rank.add_argument("case", nargs="+", help="a shipped case (see: diagnose cases) or a file")
     rank.add_argument("--json", action="store_true", help="answer as JSON")
     rank.add_argument("--setting", metavar="WHY", help="why you are here: routine, anomaly or exercise")
-    rank.add_argument("--width", type=int, help="width of the text")
+    rank.add_argument("--width", type=_width, metavar="N", help="columns of the text, 56 or more")
     commands.add_parser("cases", help="list the shipped cases")
     commands.add_parser(
         "validate", parents=[knowledge], help="check the knowledge base; all problems at once"
@@ -59,18 +74,25 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
+def _width(text: str) -> int:
+    """A width that a table fits in; argparse reports anything else."""
+    if not text.isdecimal() or int(text) < NARROWEST:
+        raise argparse.ArgumentTypeError(f"{text!r} is no width from {NARROWEST} columns upwards")
+    return int(text)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; gives the exit code."""
+    for stream in (sys.stdin, sys.stdout, sys.stderr):
+        # a sign that the screen cannot show, or a byte that is no text, is no reason to stop
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     chosen = parser().parse_args(arguments)
     as_json = getattr(chosen, "json", False)
     try:
         return _run(chosen)
     except DiagnoseError as error:
-        if as_json:
-            print(json.dumps({"error": error.as_dict()}, ensure_ascii=False), file=sys.stderr)
-        else:
-            print(f"diagnose: {error}", file=sys.stderr)
-        return error.exit_code
+        return _report(error, as_json=as_json)
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
         return 130
@@ -79,12 +101,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
 
 
+def _report(error: DiagnoseError, *, as_json: bool) -> int:
+    text = json.dumps({"error": error.as_dict()}, ensure_ascii=False) if as_json else f"diagnose: {error}"
+    print(text, file=sys.stderr)
+    return error.exit_code
+
+
 def _run(chosen: argparse.Namespace) -> int:
     from diagnose import load_knowledge
 
     if chosen.command == "cases":
         return _cases()
-    kb = load_knowledge(tuple(chosen.knowledge))
+    kb = load_knowledge((*chosen.knowledge_first, *getattr(chosen, "knowledge", ())))
     match chosen.command:
         case "rank":
             return _rank(chosen, kb)
@@ -110,30 +138,45 @@ def _cases() -> int:
 
 
 def _rank(chosen: argparse.Namespace, kb: KnowledgeBase) -> int:
+    from diagnose.text import render, to_data
+    from diagnose.words import entry_forms, find
+
+    width = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    setting = find(chosen.setting, entry_forms(kb.settings), "setting") if chosen.setting else ""
+    engines: dict[str, Engine] = {}
+    answers: list[dict[str, object]] = []
+    worst = 0
+    for number, name in enumerate(chosen.case):
+        try:
+            case, answer = _answer(name, kb, setting, engines)
+        except DiagnoseError as error:
+            # one bad case does not keep the others from being ranked
+            worst = max(worst, _report(error, as_json=chosen.json))
+            answers.append({"case": name, "error": error.as_dict()})
+            continue
+        if chosen.json:
+            answers.append({"case": name, **to_data(answer, case, kb)})
+        else:
+            print("\n" * bool(number) + render(answer, case, kb, width), flush=True)
+    if chosen.json and (len(answers) > 1 or not worst):
+        print(json.dumps(answers if len(answers) > 1 else answers[0], ensure_ascii=False, indent=1))
+    return worst
+
+
+def _answer(
+    name: str, kb: KnowledgeBase, setting: str, engines: dict[str, Engine]
+) -> tuple[CaseRecord, Answer]:
     import msgspec
 
     from diagnose import answer_case, engine_for
-    from diagnose.inference import Engine
     from diagnose.session import load_case
-    from diagnose.text import render, to_data
 
-    width = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, 110)
-    engines: dict[str, Engine] = {}
-    answers = []
-    for number, name in enumerate(chosen.case):
-        case = load_case(name, kb)
-        if chosen.setting:
-            case = msgspec.structs.replace(case, setting=chosen.setting)
-        if case.panel not in engines:
-            engines[case.panel] = engine_for(kb, case.panel)
-        answer = answer_case(kb, case, engines[case.panel])
-        if chosen.json:
-            answers.append(to_data(answer, case))
-        else:
-            print("\n" * bool(number) + render(answer, case, kb, width))
-    if chosen.json:
-        print(json.dumps(answers if len(answers) > 1 else answers[0], ensure_ascii=False, indent=1))
-    return 0
+    case = load_case(name, kb)
+    if setting:
+        case = msgspec.structs.replace(case, setting=setting)
+    if case.panel not in engines:
+        engines[case.panel] = engine_for(kb, case.panel)
+    return case, answer_case(kb, case, engines[case.panel])
 
 
 def _validate(kb: KnowledgeBase) -> int:

@@ -6,39 +6,57 @@ Everything that is not a command is read as what the gauges showed.
 
 from __future__ import annotations
 
+import difflib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
 from diagnose import answer_case
 from diagnose.answer import Answer
-from diagnose.errors import CaseError, UnknownName
+from diagnose.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import compile_network
-from diagnose.session import Session, case_paths, dump_case, load_case, save_case
-from diagnose.text import names, percent, render, render_short
-from diagnose.words import find, forms, gauge_forms, parse_line, plain, reading_forms
+from diagnose.session import (
+    Session,
+    case_path,
+    case_paths,
+    case_problems,
+    load_case,
+    save_case,
+    says_anything,
+)
+from diagnose.text import describe, fill, percent, render, render_short, table
+from diagnose.words import (
+    Statement,
+    entry_forms,
+    find,
+    gauge_forms,
+    parse_line,
+    plain,
+    readable,
+    say_back,
+)
 
 HINT = (
-    "Say what you were flying, then what the gauges showed:  snapshot climb",
-    "then:  airspeed falling; altimeter steady; vsi zero     (Tab completes, 'rest as expected' fills in)",
-    "'help' lists the commands, 'rank' shows the whole answer, 'undo' takes back.",
+    "1. Say what you were flying:          snapshot climb",
+    "2. then what the gauges showed:       airspeed falling; altimeter steady; vsi zero",
+    "3. and read the answer:               rank        ('help' lists all, Tab completes)",
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """What is on the table: knowledge, the session, and the engines built so far."""
+    """What is on the table: knowledge, the session, the last answer, and the engines built so far."""
 
     kb: KnowledgeBase
     session: Session = field(default_factory=Session)
     width: int = 80
+    answered: Answer | None = None
     engines: dict[str, Engine] = field(default_factory=dict)
     done: bool = False
 
@@ -59,8 +77,12 @@ class Desk:
         return answer_case(self.kb, self.case, self.engine)
 
     def change(self, **fields: object) -> Desk:
-        """Change fields of the case."""
-        return replace(self, session=self.session.change(**fields))
+        """Change fields of the case. Raises CaseError if what was read no longer fits."""
+        session = self.session.change(**fields)
+        problems = case_problems(session.case, self.kb)
+        if problems:
+            raise CaseError("; ".join(problems), mend="take that back first (commands: forget, undo)")
+        return replace(self, session=session)
 
 
 Run = Callable[[Desk, str], tuple[Desk, str]]
@@ -68,104 +90,132 @@ Run = Callable[[Desk, str], tuple[Desk, str]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Command:
-    """One command: its name, other words for it, how to write it, what it does."""
+    """One command: its name, other words for it, how to write it, what it does, and an example."""
 
     name: str
     also: tuple[str, ...] = ()
     usage: str
     help: str
+    more: str
     run: Run
 
 
-def _entry_forms(table: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
-    return {entry_id: forms(entry_id, entry.name, entry.words) for entry_id, entry in table.items()}
+def _marked(desk: Desk, entries: Iterable[tuple[str, str]], chosen: Sequence[str]) -> str:
+    rows = ((f"  {'*' if entry in chosen else ' '} {readable(entry)}", text) for entry, text in entries)
+    return table(rows, desk.width)
 
 
 def _panel(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
-        return desk, "\n".join(
-            f"  {'*' if p == desk.case.panel else ' '} {p:<27} {panel.name}"
-            for p, panel in desk.kb.panels.items()
-        )
-    chosen = find(text, _entry_forms(desk.kb.panels), "panel")
+        panels = ((entry, panel.name) for entry, panel in desk.kb.panels.items())
+        return desk, _marked(desk, panels, (desk.case.panel,))
+    chosen = find(text, entry_forms(desk.kb.panels), "panel")
     panel = desk.kb.panel(chosen)
-    for snapshot in desk.case.snapshot:
-        gone = [f for f in (*snapshot.readings, *snapshot.unsure) if f.split(".")[0] not in panel.gauges]
+    for number, snapshot in enumerate(desk.case.snapshot, 1):
+        read = {facet.split(".")[0] for facet in (*snapshot.readings, *snapshot.unsure)}
+        read |= {gauge for pair in snapshot.disagree for gauge in pair}
+        gone = [desk.kb.gauges[gauge].name for gauge in read.difference(panel.gauges)]
+        gone += [
+            desk.kb.switches[switch].name for switch in set(snapshot.switches).difference(panel.switches)
+        ]
         if gone:
             raise CaseError(
-                f"the panel {chosen} does not have what was read: {', '.join(gone)}",
-                mend="take those readings back first (command: forget)",
+                f"the panel {readable(chosen)} has no {', '.join(sorted(gone))}, spoken of in snapshot {number}",
+                mend="take that back first (commands: forget, undo), or start a new case",
             )
-    return desk.change(panel=chosen), f"panel: {panel.name}"
+    return desk.change(panel=chosen), f"Panel: {panel.name}."
 
 
 def _odds(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
-        return desk, "\n".join(
-            f"  {'*' if s == desk.case.setting else ' '} {s:<10} {setting.note}"
-            for s, setting in desk.kb.settings.items()
-        )
-    chosen = find(text, _entry_forms(desk.kb.settings), "setting")
-    return desk.change(setting=chosen), f"odds: {desk.kb.settings[chosen].name}"
+        settings = ((entry, setting.note) for entry, setting in desk.kb.settings.items())
+        return desk, _marked(desk, settings, (desk.case.setting,))
+    chosen = find(text, entry_forms(desk.kb.settings), "setting")
+    return desk.change(setting=chosen), f"Odds: {desk.kb.settings[chosen].name}."
 
 
 def _context(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
-        return desk, "\n".join(
-            f"  {'*' if c in desk.case.context else ' '} {c:<22} {flag.name}"
-            for c, flag in desk.kb.context.items()
-        )
-    if plain(text) in ("none", "clear"):
-        return desk.change(context=()), "context: none"
-    known = _entry_forms(desk.kb.context)
-    chosen = [find(piece, known, "context") for piece in re.split("[;,]", text) if piece.strip()]
-    context = tuple(dict.fromkeys([*desk.case.context, *chosen]))
-    return desk.change(context=context), f"context: {', '.join(desk.kb.context[c].name for c in context)}"
+        flags = ((entry, flag.name) for entry, flag in desk.kb.context.items())
+        return desk, _marked(desk, flags, desk.case.context)
+    context, known = list(desk.case.context), entry_forms(desk.kb.context)
+    for piece in re.split("[;,]", text):
+        word, _, rest = plain(piece).partition(" ")
+        if plain(piece) in ("none", "clear"):
+            context.clear()
+        elif word in ("not", "no", "without") and plain(piece) not in sum(known.values(), ()):
+            context = [flag for flag in context if flag != find(rest, known, "context")]
+        elif word:
+            context.append(find(piece, known, "context"))
+    kept = tuple(dict.fromkeys(context))
+    stated = ", ".join(desk.kb.context[flag].name for flag in kept) or "none stated"
+    return desk.change(context=kept), fill(f"Conditions: {stated}.", desk.width)
 
 
-_MINUTES = re.compile(r"\b(for|after)\s+(\d+(?:\.\d+)?)\s*(?:min(?:utes?)?)?\b")
+#: "for 2 minutes", "after 1.5 h": word -> minutes
+_MINUTES = re.compile(
+    r"\b(for|after)\s+(-?\d+(?:\.\d+)?)\s*(s|secs?|seconds?|h|hrs?|hours?|m|mins?|minutes?)?\b"
+)
+_UNITS = {"s": 1.0 / 60.0, "h": 60.0, "m": 1.0, "": 1.0}
 
 
 def _snapshot(desk: Desk, text: str) -> tuple[Desk, str]:
-    times = {word: float(number) for word, number in _MINUTES.findall(plain(text))}
-    words = _MINUTES.sub("", plain(text)).strip()
-    if not words:
-        return desk, "which manoeuvre? " + ", ".join(desk.kb.manoeuvres)
-    manoeuvre = find(words, _entry_forms(desk.kb.manoeuvres), "manoeuvre")
-    switches = desk.case.snapshot[-1].switches if desk.case.snapshot else {}
+    head, _, shown = text.partition(";")
+    times = {word: float(n) * _UNITS[unit[:1]] for word, n, unit in _MINUTES.findall(head.lower())}
+    words = _MINUTES.sub("", head.lower())
+    if not plain(words):
+        listed = ", ".join(readable(entry) for entry in desk.kb.manoeuvres)
+        return desk, fill(f"Which manoeuvre? {listed}", desk.width)
+    manoeuvre = find(words, entry_forms(desk.kb.manoeuvres), "manoeuvre")
     fresh = SnapshotRecord(
         manoeuvre=manoeuvre,
         minutes=times.get("for", 1.0),
         minutes_before=times.get("after", 0.0),
-        switches=switches,
+        switches=desk.case.snapshot[-1].switches if desk.case.snapshot else {},
     )
+    if not (fresh.minutes > 0.0 and fresh.minutes_before >= 0.0):
+        raise CaseError(
+            "a snapshot lasts longer than nothing, and comes after the one before it",
+            mend="for example: snapshot climb for 2 after 10",
+        )
     desk = desk.change(snapshot=(*desk.case.snapshot, fresh))
-    return desk, f"snapshot {len(desk.case.snapshot)}: {desk.kb.manoeuvres[manoeuvre].name}"
+    said = f"Snapshot {len(desk.case.snapshot)}: {desk.kb.manoeuvres[manoeuvre].name}."
+    if not plain(shown):
+        return desk, said
+    desk, heard = hear(desk, shown)
+    return desk, f"{said}\n{heard}"
 
 
 def _switch(desk: Desk, text: str) -> tuple[Desk, str]:
-    snapshot = desk.session.snapshot
-    panel = desk.kb.panel(desk.case.panel)
-    known = {s: forms(s, desk.kb.switches[s].name, desk.kb.switches[s].words) for s in panel.switches}
-    *words, position = plain(text).split() or [""]
-    if not words:
+    snapshot, panel = desk.session.snapshot, desk.kb.panel(desk.case.panel)
+    if not text:
         places = desk.engine.network.switch_positions(snapshot.switches)
-        return desk, "\n".join(f"  {s:<18} {p}" for s, p in places.items()) or "  this panel has no switches"
-    name = find(" ".join(words), known, "switch")
+        rows = ((f"  {desk.kb.switches[switch].name}", place) for switch, place in places.items())
+        return desk, table(rows, desk.width) or "  This panel has no switches."
+    known = entry_forms({switch: desk.kb.switches[switch] for switch in panel.switches})
+    *words, position = plain(text).split() or [""]
+    name = find(" ".join(words or [position]), known, "switch")
     if position not in desk.kb.switches[name].positions:
-        raise CaseError(
-            f"{name} has no position {position!r}",
-            mend=f"use {' or '.join(desk.kb.switches[name].positions)}",
-        )
+        wanted = " or ".join(desk.kb.switches[name].positions)
+        raise CaseError(f"{desk.kb.switches[name].name} has no position {position!r}", mend=f"use {wanted}")
     switched = msgspec.structs.replace(snapshot, switches={**snapshot.switches, name: position})
-    text = f"{desk.kb.switches[name].name}: {position} in snapshot {len(desk.case.snapshot)}"
-    if snapshot.readings or snapshot.unsure:
-        text += "\n(its readings count as taken after the switch; for before and after use two snapshots)"
-    return replace(desk, session=desk.session.with_snapshot(switched)), text
+    said = f"{desk.kb.switches[name].name}: {position} in snapshot {len(desk.case.snapshot)}."
+    return replace(desk, session=desk.session.with_snapshot(switched)), fill(
+        said + _counts_after(snapshot), desk.width
+    )
+
+
+def _counts_after(snapshot: SnapshotRecord) -> str:
+    """Said when a switch moves in a snapshot that has readings already."""
+    if not (snapshot.readings or snapshot.unsure or snapshot.disagree):
+        return ""
+    return " Its readings count as taken after the switch: for before and after use two snapshots."
 
 
 def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
     snapshot = desk.session.snapshot
+    if not text:
+        raise CaseError("forget which gauge?", mend="for example: forget airspeed")
     gauge = find(text, gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)), "gauge")
     fewer = msgspec.structs.replace(
         snapshot,
@@ -173,179 +223,220 @@ def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
         unsure={f: r for f, r in snapshot.unsure.items() if f.split(".")[0] != gauge},
         disagree=tuple(pair for pair in snapshot.disagree if gauge not in pair),
     )
-    return replace(
-        desk, session=desk.session.with_snapshot(fewer)
-    ), f"forgotten: {desk.kb.gauges[gauge].name}"
+    name = desk.kb.gauges[gauge].name
+    if fewer == snapshot:
+        raise CaseError(f"nothing was said of the {name} in snapshot {len(desk.case.snapshot)}")
+    return replace(desk, session=desk.session.with_snapshot(fewer)), f"Forgotten: {name}."
 
 
 def _undo(desk: Desk, _: str) -> tuple[Desk, str]:
-    return replace(desk, session=desk.session.undo()), "taken back"
+    return replace(desk, session=desk.session.undo()), "Taken back."
 
 
 def _redo(desk: Desk, _: str) -> tuple[Desk, str]:
-    return replace(desk, session=desk.session.redo()), "done again"
+    return replace(desk, session=desk.session.redo()), "Done again."
 
 
 def _show(desk: Desk, _: str) -> tuple[Desk, str]:
-    return desk, dump_case(desk.case).rstrip()
+    return desk, describe(desk.case, desk.kb, desk.width)
 
 
 def _rank(desk: Desk, _: str) -> tuple[Desk, str]:
-    return desk, render(desk.answer(), desk.case, desk.kb, desk.width)
+    answer = desk.answer()
+    return replace(desk, answered=answer), render(answer, desk.case, desk.kb, desk.width)
 
 
 def _gauges(desk: Desk, _: str) -> tuple[Desk, str]:
-    panel = desk.kb.panel(desk.case.panel)
     groups: dict[str, list[str]] = {}
-    for gauge in panel.gauges:
+    for gauge in desk.kb.panel(desk.case.panel).gauges:
         groups.setdefault(desk.kb.gauges[gauge].group, []).append(desk.kb.gauges[gauge].words[0])
-    return desk, "\n".join(f"  {group:<18} {', '.join(gauges)}" for group, gauges in groups.items())
+    return desk, table(((f"  {group}", ", ".join(gauges)) for group, gauges in groups.items()), desk.width)
 
 
 def _readings(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
-        raise CaseError("of which gauge?", mend="for example: readings airspeed")
+        raise CaseError("readings of which gauge?", mend="for example: readings airspeed")
     chosen = find(text, gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)), "gauge")
-    lines = []
+    lines = [desk.kb.gauges[chosen].name]
     for facet in desk.kb.gauges[chosen].facets:
-        lines.append(f"  {facet.id}: {facet.name}" + (f" ({facet.note})" if facet.note else ""))
-        lines += [f"    {reading.id:<12} {reading.means}" for reading in facet.readings]
+        note = f" ({facet.note})" if facet.note else ""
+        lines.append(fill(f"{readable(facet.id)}: {facet.name}{note}", desk.width, "  ", "    "))
+        lines.append(table(((f"    {readable(r.id)}", r.means) for r in facet.readings), desk.width))
     return desk, "\n".join(lines)
 
 
 def _failure(desk: Desk, text: str) -> tuple[Desk, str]:
-    chosen = find(text, _entry_forms(desk.kb.failures), "failure")
-    failure = desk.kb.failures[chosen]
-    lines = [failure.name, f"  how it shows: {failure.mechanism}"]
-    if desk.case.snapshot and failure in desk.engine.network.failures:
+    kb, parts = desk.kb, desk.kb.panel(desk.case.panel).parts
+    if not text:
+        systems: dict[str, list[str]] = {}
+        for failure in kb.failures.values():
+            if set(failure.acts) <= set(parts):
+                systems.setdefault(failure.system.value, []).append(readable(failure.id))
+        return desk, table(((f"  {system}", ", ".join(ids)) for system, ids in systems.items()), desk.width)
+    failure = kb.failures[find(text, entry_forms(kb.failures), "failure")]
+    rows = [("  how it shows", failure.mechanism)]
+    if not set(failure.acts) <= set(parts):
+        rows.append(("  here", "this panel does not have the part"))
+    elif desk.case.snapshot:
         answer = desk.answer()
-        lines.append(
-            f"  chance before the readings {percent(answer.priors[chosen])}, with them {percent(answer.failures[chosen])}"
-        )
+        before, now = percent(answer.priors[failure.id]), percent(answer.failures[failure.id])
+        rows.append(("  chance", f"{before} before the readings, {now} with them"))
     if failure.inspect:
-        lines.append(f"  for a licensed technician to inspect: {'; '.join(failure.inspect)}")
-    lines.append(f"  source: {failure.source}" + (f" ({failure.note})" if failure.note else ""))
-    return desk, "\n".join(lines)
+        rows.append(("  to inspect", f"by a licensed technician: {'; '.join(failure.inspect)}"))
+    document = kb.documents.get(failure.source)
+    source = document.title if document else failure.source
+    rows.append(("  source", source + (f" ({failure.note})" if failure.note else "")))
+    return desk, f"{fill(failure.name, desk.width)}\n{table(rows, desk.width)}"
 
 
 def _save(desk: Desk, text: str) -> tuple[Desk, str]:
-    if not text:
-        raise CaseError("save under which file name?", mend="for example: save tuesday.toml")
-    path = Path(text).expanduser()
+    name = text.strip().strip("\"'")
+    over = name.endswith(" over")
+    name = name.removesuffix(" over").strip()
+    if not name and desk.session.path is None:
+        raise CaseError("save under which file name?", mend="for example: save tuesday")
+    path = _path(name) if name else desk.session.path or Path()
+    if not path.name:
+        raise CaseError(f"{name!r} is no file name", mend="for example: save tuesday")
     path = path if path.suffix else path.with_suffix(".toml")
+    if path.exists() and path != desk.session.path and not over:
+        raise CaseError(f"there is a file {path} already", mend=f"another name, or: save {name} over")
     case = desk.case
     if case.title == "untitled":
-        case = msgspec.structs.replace(case, title=path.stem.replace("_", " "))
+        case = msgspec.structs.replace(case, title=readable(path.stem))
     save_case(case, path)
-    session = desk.session.to(case)
-    return replace(desk, session=replace(session, saved=case)), f"saved: {path}"
+    return replace(desk, session=desk.session.filed(case, path)), f"Saved: {path}"
+
+
+def _path(text: str) -> Path:
+    try:
+        return Path(text).expanduser()
+    except RuntimeError as error:  # a "~" whose home folder is not known
+        raise CaseError(f"{text!r} is no file name: {error}") from None
 
 
 def _load(desk: Desk, text: str) -> tuple[Desk, str]:
-    if not text:
-        return desk, "which case? " + ", ".join(case_paths())
-    case = load_case(str(Path(text).expanduser()) if "/" in text or "." in text else text, desk.kb)
-    session = replace(desk.session.to(case), saved=case)
-    desk = replace(desk, session=session)
-    return desk, f"loaded: {case.title}" + (
-        "\n" + render_short(desk.answer(), desk.kb, desk.width) if case.snapshot else ""
-    )
+    name = text.strip().strip("\"'")
+    if not name:
+        return desk, fill(f"Which case? A file, or one of: {', '.join(case_paths())}", desk.width)
+    name = str(_path(name))
+    if not Path(name).suffix and "\0" not in name and Path(f"{name}.toml").is_file():
+        name = f"{name}.toml"
+    case = load_case(name, desk.kb)
+    path = case_path(name)
+    own = None if path in case_paths().values() else path
+    return replace(desk, session=desk.session.filed(case, own)), f"Loaded: {case.title}."
 
 
 def _new(desk: Desk, _: str) -> tuple[Desk, str]:
-    fresh = Session().case
-    return replace(desk, session=desk.session.to(fresh)), "a new case ('undo' brings the old one back)"
+    fresh = msgspec.structs.replace(Session().case, panel=desk.case.panel)
+    told = "A new case on the same panel ('undo' brings the old one back)."
+    return replace(desk, answered=None, session=desk.session.to(fresh, None)), told
 
 
 def _help(desk: Desk, text: str) -> tuple[Desk, str]:
     if text:
         command = command_of(text)
         if command is None:
-            raise UnknownName(f"there is no command {text!r}", nearest=tuple(COMMANDS))
-        return desk, f"  {command.usage}\n  {command.help}"
-    lines = [f"  {command.usage:<38} {command.help}" for command in COMMANDS.values()]
-    lines += ["", "  Anything else is read as what the gauges showed:"]
-    lines += ["    airspeed falling; altimeter probably steady; attitude disagrees with turn coordinator"]
-    return desk, "\n".join(lines)
+            near = difflib.get_close_matches(text.lower(), COMMANDS, n=3) or list(COMMANDS)
+            raise UnknownName(f"there is no command {text!r}", nearest=tuple(near))
+        also = f" Also: {', '.join(command.also)}." if command.also else ""
+        return desk, f"  {command.usage}\n" + fill(f"{command.help}. {command.more}{also}", desk.width, "  ")
+    rows = [(f"  {command.usage}", command.help) for command in COMMANDS.values()]
+    said = "airspeed falling; altimeter probably steady; tc disagrees with ai; rest as expected"
+    return desk, f"{table(rows, desk.width)}\n\n  Anything else is what the gauges showed:\n    {said}"
 
 
 def _quit(desk: Desk, _: str) -> tuple[Desk, str]:
     return replace(desk, done=True), ""
 
 
+def _command(
+    run: Run, name: str, arguments: str, text: str, more: str = "", also: tuple[str, ...] = ()
+) -> Command:
+    usage = f"{name} {arguments}".strip()
+    return Command(name=name, also=also, usage=usage, help=text, more=more, run=run)
+
+
 COMMANDS: dict[str, Command] = {
     command.name: command
     for command in (
-        Command(
-            name="snapshot",
-            usage="snapshot MANOEUVRE [for N] [after N]",
-            help="start a snapshot: what was flown, how many minutes, how long after the last",
-            run=_snapshot,
+        _command(
+            _snapshot,
+            "snapshot",
+            "MANOEUVRE [for N] [after N]",
+            "start a snapshot: what was flown, for how many minutes, how long after the last",
+            "Switches stay as they were. The readings may follow after a semicolon: "
+            "snapshot climb for 2 after 10; airspeed falling. 'snapshot' alone lists the manoeuvres.",
         ),
-        Command(
-            name="panel", usage="panel [NAME]", help="choose the aircraft's panel, or list them", run=_panel
+        _command(
+            _panel,
+            "panel",
+            "[NAME]",
+            "choose the aircraft's panel, or list the panels",
+            "For example: panel dual pump. It decides which gauges can be read and which parts can fail.",
         ),
-        Command(
-            name="odds",
-            also=("setting",),
-            usage="odds [routine|anomaly|exercise]",
-            help="say why you are here: it changes the odds before any reading",
-            run=_odds,
+        _command(
+            _odds,
+            "odds",
+            "[routine|anomaly|exercise]",
+            "say why you are here; it changes the odds before any reading",
+            "'odds' alone says what each means.",
+            ("setting",),
         ),
-        Command(
-            name="context",
-            usage="context [WORDS; WORDS|none]",
-            help="add conditions of the day: icing, washed, parked uncovered …",
-            run=_context,
+        _command(
+            _context,
+            "context",
+            "[WORDS; WORDS]",
+            "add conditions of the day: icing, washed, parked uncovered",
+            "'context not icing' takes one out, 'context none' all; 'context' alone lists them.",
         ),
-        Command(
-            name="switch",
-            usage="switch NAME on|off",
-            help="a switch position in this snapshot: alternate static, pitot heat …",
-            run=_switch,
+        _command(
+            _switch,
+            "switch",
+            "NAME on|off",
+            "a switch position in this snapshot: alternate static, pitot heat",
+            "A switch counts from the start of the snapshot: what changed after it was moved belongs into a "
+            "new snapshot.",
         ),
-        Command(
-            name="forget",
-            usage="forget GAUGE",
-            help="take a gauge's readings out of this snapshot",
-            run=_forget,
+        _command(_forget, "forget", "GAUGE", "take what was said of a gauge out of this snapshot"),
+        _command(
+            _rank,
+            "rank",
+            "",
+            "the whole answer: ranking, instruments to trust, what to fly on",
+            "'before' is the chance before any reading, 'readings' how far they moved its odds.",
         ),
-        Command(
-            name="rank",
-            usage="rank",
-            help="the whole answer: ranking, instruments to trust, what to fly on",
-            run=_rank,
+        _command(
+            _failure,
+            "failure",
+            "[NAME]",
+            "what a failure is, how it shows, what to inspect",
+            "'failure' alone lists those that this panel can have.",
+            ("about",),
         ),
-        Command(
-            name="failure",
-            also=("about",),
-            usage="failure NAME",
-            help="what a failure is, how it shows, what to inspect",
-            run=_failure,
+        _command(_gauges, "gauges", "", "the gauges of this panel"),
+        _command(_readings, "readings", "GAUGE", "what can be said of a gauge, and what counts as what"),
+        _command(_show, "show", "", "the case so far"),
+        _command(_undo, "undo", "", "take the last change back"),
+        _command(_redo, "redo", "", "do again what was taken back"),
+        _command(
+            _save,
+            "save",
+            "[FILE]",
+            "save the case; without a name into the file it came from",
+            "A file that is there already is not written over, except by 'save FILE over'.",
         ),
-        Command(name="gauges", usage="gauges", help="the gauges of this panel", run=_gauges),
-        Command(
-            name="readings",
-            usage="readings GAUGE",
-            help="what can be said of a gauge, and what counts as what",
-            run=_readings,
-        ),
-        Command(name="show", usage="show", help="the case so far, as it would be saved", run=_show),
-        Command(name="undo", usage="undo", help="take the last change back", run=_undo),
-        Command(name="redo", usage="redo", help="do again what was taken back", run=_redo),
-        Command(name="save", usage="save FILE", help="save the case", run=_save),
-        Command(name="load", usage="load FILE or NAME", help="load a case, also a shipped one", run=_load),
-        Command(name="new", usage="new", help="start a new case", run=_new),
-        Command(name="help", also=("?",), usage="help [COMMAND]", help="this list", run=_help),
-        Command(
-            name="quit",
-            also=("exit", "bye"),
-            usage="quit",
-            help="leave; the case stays in the autosave",
-            run=_quit,
-        ),
+        _command(_load, "load", "FILE|NAME", "load a case file, or a shipped case by its name"),
+        _command(_new, "new", "", "start a new case"),
+        _command(_help, "help", "[COMMAND]", "this list, or more about a command", also=("?",)),
+        _command(_quit, "quit", "", "leave; an unsaved case comes back next time", also=("exit", "bye")),
     )
 }
+#: after these the ranking is shown again if they changed the case; the first cannot be refused because
+#: the readings contradict each other, for they are the way out of that
+WAYS_OUT = frozenset({"forget", "undo", "redo", "load"})
+RANKED_AGAIN = WAYS_OUT | {"panel", "odds", "context", "switch"}
 
 
 def command_of(word: str) -> Command | None:
@@ -361,64 +452,48 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         return desk, ""
     word, _, rest = text.partition(" ")
     command = command_of(word)
-    if command is not None:
-        return command.run(desk, rest.strip())
-    statements = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))
-    heard = replace(desk, session=desk.session.say(statements, desk.engine.network))
-    return heard, render_short(heard.answer(), heard.kb, heard.width)
+    if command is None or names_a_gauge(desk, text):
+        try:
+            return hear(desk, text)
+        except DiagnoseError as error:
+            raise _near_command(desk, word, rest) or error from None
+    after, said = command.run(desk, rest.strip())
+    if command.name not in RANKED_AGAIN or after.case == desk.case:
+        return after, said
+    if not says_anything(after.case):
+        return replace(after, answered=None), said
+    try:
+        answer = after.answer()
+    except ImpossibleEvidence as error:
+        if command.name not in WAYS_OUT:
+            raise
+        return replace(after, answered=None), f"{said}\n{fill(str(error), desk.width)}"
+    return replace(after, answered=answer), f"{said}\n{render_short(answer, after.kb, after.width)}"
 
 
-# ------------------------------------------------------------------ completion
+def hear(desk: Desk, text: str) -> tuple[Desk, str]:
+    """Take in what the gauges showed. Raises DiagnoseError, and then nothing has changed."""
+    statements: tuple[Statement, ...] = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))
+    if not statements:
+        raise CaseError(f"{text.strip()!r} says nothing", mend="for example: airspeed falling")
+    before = desk.session.snapshot
+    session = desk.session.say(statements, desk.engine.network)
+    after = replace(desk, session=session)
+    answer = after.answer()
+    moved = _counts_after(before) if session.snapshot.switches != before.switches else ""
+    said = fill(f"Heard: {say_back(statements, desk.kb)}.{moved}", desk.width)
+    return replace(after, answered=answer), f"{said}\n{render_short(answer, after.kb, after.width)}"
 
 
-def complete(text: str, desk: Desk) -> list[tuple[str, str, int]]:
-    """Candidates for the text before the cursor: (candidate, what it means, how much it replaces)."""
-    kb, panel = desk.kb, desk.kb.panel(desk.case.panel)
-    piece = re.split("[;,]", text)[-1].lstrip()
-    word, space, rest = piece.partition(" ")
-    command = command_of(word) if space and piece == text.lstrip() else None
-    if command is not None:
-        tables: dict[str, dict[str, str]] = {
-            "snapshot": {m.replace("_", " "): v.name for m, v in kb.manoeuvres.items()},
-            "panel": {p: v.name for p, v in kb.panels.items()},
-            "odds": {s: v.name for s, v in kb.settings.items()},
-            "context": {c.replace("_", " "): v.name for c, v in kb.context.items()},
-            "switch": {
-                f"{s.replace('_', ' ')} {p}": "" for s in panel.switches for p in kb.switches[s].positions
-            },
-            "forget": {kb.gauges[g].words[0]: kb.gauges[g].name for g in panel.gauges},
-            "readings": {kb.gauges[g].words[0]: kb.gauges[g].name for g in panel.gauges},
-            "failure": {f.id: f.name for f in kb.failures.values()},
-            "load": dict.fromkeys(case_paths(), ""),
-            "help": {name: c.help for name, c in COMMANDS.items()},
-        }
-        return _beginning(tables.get(command.name, {}), rest)
-    of_way = {way: g for g, ways in gauge_forms(kb, panel).items() for way in ways}
-    for way in sorted(of_way, key=len, reverse=True):
-        if plain(piece).startswith(f"{way} ") or (plain(piece) == way and piece.endswith(" ")):
-            said = piece[len(way) :].lstrip()
-            gauge = kb.gauges[of_way[way]]
-            means = {f"{f.id} {r.id}": r.means for f in gauge.facets for r in f.readings}
-            shown = {key.split()[1].replace("_", " "): means[key] for key in reversed(reading_forms(gauge))}
-            return _beginning(dict(reversed(shown.items())), said)
-    starts = {kb.gauges[g].words[0]: kb.gauges[g].name for g in panel.gauges}
-    starts["rest as expected"] = "all other dials looked right"
-    if piece == text.lstrip():
-        starts |= {name: c.help for name, c in COMMANDS.items()}
-    return _beginning(starts, piece)
+def names_a_gauge(desk: Desk, text: str) -> bool:
+    """Whether the line begins with a gauge whose name begins like a command ("panel lights")."""
+    ways = gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)).values()
+    return any(plain(text).startswith(f"{way} ") for all_ways in ways for way in all_ways)
 
 
-def _beginning(table: dict[str, str], typed: str) -> list[tuple[str, str, int]]:
-    return [(c, means, len(typed)) for c, means in table.items() if c.startswith(typed.lower())]
-
-
-def summary(desk: Desk) -> str:
-    """One line about where the session stands."""
-    case = desk.case
-    place = f"{len(case.snapshot)} {case.snapshot[-1].manoeuvre}" if case.snapshot else "no snapshot"
-    return f" {case.panel} | {place} | odds: {case.setting} | {len(case.context)} conditions "
-
-
-def leading(answer: Answer, kb: KnowledgeBase) -> str:
-    """The leading explanation in a few words."""
-    return f"{names(kb, answer.ranking[0].failures)} {percent(answer.ranking[0].posterior)}"
+def _near_command(desk: Desk, word: str, rest: str) -> UnknownName | None:
+    """The error for a mistyped command, if the line looks like one."""
+    near = difflib.get_close_matches(word.lower(), COMMANDS, n=1, cutoff=0.75)
+    if not near or names_a_gauge(desk, f"{word} {rest}"):
+        return None
+    return UnknownName(f"there is no command {word!r}", mend=f"use: {near[0]} {rest}".strip())

@@ -1,0 +1,69 @@
+"""What the prompt offers while a line is typed, and its line at the foot: pure functions of the desk."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+from diagnose.commands import COMMANDS, Desk, command_of, names_a_gauge
+from diagnose.session import case_paths, says_anything
+from diagnose.text import names, percent
+from diagnose.words import beginning, complete_words, entry_forms, readable
+from diagnose.words.completion import Candidate, Options
+from diagnose.words.names import Named
+
+
+def complete(text: str, desk: Desk) -> list[Candidate]:
+    """Candidates for the text before the cursor: (candidate, what it means, how much it replaces)."""
+    kb, panel = desk.kb, desk.kb.panel(desk.case.panel)
+    typed = text.lstrip()
+    word, space, rest = typed.partition(" ")
+    command = command_of(word) if space and not names_a_gauge(desk, typed) else None
+    if command is None:
+        whole: Options = {name: (c.help, c.also) for name, c in COMMANDS.items()}
+        words = complete_words(typed, kb, panel)
+        return words + (beginning(whole, typed) if not re.search("[;, ]", typed) else [])
+    if command.name == "snapshot" and ";" in rest:
+        return complete_words(rest, kb, panel)
+    if command.name == "context":
+        rest = re.split("[;,]", rest)[-1].lstrip()
+    gauges = {kb.gauges[g].words[0]: (kb.gauges[g].name, kb.gauges[g].words) for g in panel.gauges}
+    switches = {
+        f"{readable(switch)} {position}": (kb.switches[switch].name, ())
+        for switch in panel.switches
+        for position in kb.switches[switch].positions
+    }
+    can_fail = {f: v for f, v in kb.failures.items() if set(v.acts) <= set(panel.parts)}
+    tables: dict[str, Options] = {
+        "snapshot": _options(kb.manoeuvres),
+        "panel": _options(kb.panels),
+        "odds": _options(kb.settings),
+        "context": _options(kb.context),
+        "switch": switches,
+        "forget": gauges,
+        "readings": gauges,
+        "failure": _options(can_fail),
+        "load": dict.fromkeys(case_paths() if command.name == "load" else (), ("", ())),
+        "help": {name: (c.help, ()) for name, c in COMMANDS.items()},
+    }
+    return beginning(tables.get(command.name, {}), rest)
+
+
+def _options(entries: Mapping[str, Named]) -> Options:
+    ways = entry_forms(entries)
+    return {readable(entry): (value.name, ways[entry]) for entry, value in entries.items()}
+
+
+def summary(desk: Desk) -> str:
+    """Panel, snapshot, odds and the leading answer in one line."""
+    case = desk.case
+    place = "no snapshot"
+    if case.snapshot:
+        place = f"snapshot {len(case.snapshot)}: {readable(case.snapshot[-1].manoeuvre)}"
+    parts = [readable(case.panel), place, f"odds: {case.setting}"]
+    if desk.answered is not None and says_anything(case):
+        leading = desk.answered.ranking[0]
+        parts.append(f"{percent(leading.posterior)} {names(desk.kb, leading.failures)}")
+    line = " | ".join(parts)
+    room = max(desk.width - 2, 20)
+    return f" {line if len(line) <= room else line[: room - 1] + '…'} "

@@ -1,0 +1,139 @@
+"""The readings of one gauge in words: which reading stands at a place, and what to say if none does."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from diagnose.errors import CaseError, DiagnoseError, UnknownName
+from diagnose.model import Gauge
+from diagnose.words.names import (
+    LONGEST_MISTYPED,
+    SHORTEST_BEGINNING,
+    Words,
+    core,
+    forms,
+    length_at,
+    mistyped,
+    nearest,
+    phrase_at,
+    phrases,
+    plain,
+    readable,
+)
+
+#: (facet, reading)
+Pair = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A facet's reading and how many words said it."""
+
+    facet: str
+    reading: str
+    length: int
+
+
+def reading_ways(gauge: Gauge, only: str = "") -> dict[Words, Pair]:
+    """Ways to say each reading of a gauge, or of one facet; of two facets the first keeps the word."""
+    ways: dict[Words, Pair] = {}
+    for facet in gauge.facets:
+        for reading in facet.readings if not only or facet.id == only else ():
+            for form in forms(reading.id, reading.id, reading.words):
+                ways.setdefault(core(form), (facet.id, reading.id))
+    return ways
+
+
+def reading_list(gauge: Gauge, only: str = "") -> str:
+    """Everything that can be said of a gauge, for messages."""
+    facets = [facet for facet in gauge.facets if not only or facet.id == only]
+    return "; ".join(", ".join(readable(reading.id) for reading in facet.readings) for facet in facets)
+
+
+def reading_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found | None:
+    """The reading that stands at this place: as known, as another word for it, begun or mistyped."""
+    ways = reading_ways(gauge, only)
+    if length := length_at(words, place, ways):
+        return Found(*ways[words[place : place + length]], length)
+    for way, other in phrases().same.items():
+        if words[place : place + len(way)] == way and core(other) in ways:
+            return Found(*ways[core(other)], len(way))
+    pair_of = {" ".join(known): pair for known, pair in ways.items()}
+    for length in range(min(LONGEST_MISTYPED, len(words) - place), 0, -1):
+        text = " ".join(words[place : place + length])
+        begun = {pair for known, pair in pair_of.items() if known.startswith(text)}
+        if len(begun) == 1 and len(text) >= SHORTEST_BEGINNING and text not in phrases().negation:
+            return Found(*begun.pop(), length)
+        if near := mistyped(text, {known: "/".join(pair) for known, pair in pair_of.items()}):
+            facet, reading = near.split("/")
+            return Found(facet, reading, length)
+    return None
+
+
+def facet_at(gauge: Gauge, words: Words, place: int) -> tuple[str, int]:
+    """The facet whose name stands at this place with one of its readings after it, and the name's length."""
+    for facet in gauge.facets:
+        name = tuple(plain(facet.id).split())
+        after = place + len(name)
+        if words[place:after] == name and after < len(words) and reading_at(gauge, words, after, facet.id):
+            return facet.id, len(name)
+    return "", 0
+
+
+def readings_in(gauge: Gauge, words: Words) -> dict[str, str]:
+    """Read one or more readings, facet -> reading; a facet's name may stand before each.
+
+    Raises CaseError and UnknownName for what is not understood or contradicts itself.
+    """
+    told: dict[str, str] = {}
+    place = 0
+    while place < len(words):
+        only, length = facet_at(gauge, words, place)
+        place += length
+        found = reading_at(gauge, words, place, only)
+        if found is None:
+            if join := phrase_at(words, place, phrases().joins):
+                place += len(join)
+                continue
+            raise not_understood(gauge, words[place:], only)
+        if told.setdefault(found.facet, found.reading) != found.reading:
+            first, second = readable(told[found.facet]), readable(found.reading)
+            raise CaseError(
+                f"the {gauge.name} cannot be both {first} and {second} at once",
+                mend="keep one, or start a second snapshot for the later moment",
+            )
+        place += found.length
+    return told
+
+
+def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:
+    """Say why these words are no reading of the gauge."""
+    said, text, ways = phrases(), " ".join(words), reading_ways(gauge, only)
+    options = f"say one of: {reading_list(gauge, only)}"
+    if words[0] in said.negation:
+        return CaseError(f"{text!r} does not say what the {gauge.name} did instead", mend=options)
+    if words[0] in said.later:
+        return CaseError(
+            f"{text!r} tells of another moment",
+            mend="say what was seen first, then start a second snapshot for what followed",
+        )
+    if phrase_at(words, 0, (*said.disagree, *said.disagree_together)):
+        return CaseError(
+            f"this does not say with what the {gauge.name} disagrees",
+            mend="name the other: attitude disagrees with turn coordinator",
+        )
+    if any(letter.isdigit() for letter in words[0]):
+        return CaseError(
+            f"numbers are not read: {text!r}",
+            mend=f"{options} ('readings {gauge.words[0]}' tells what counts as what)",
+        )
+    begun = {reading for way, (_, reading) in ways.items() if " ".join(way).startswith(text)}
+    if len(begun) > 1:
+        near = ", ".join(readable(reading) for reading in sorted(begun))
+        return CaseError(
+            f"{text!r} can mean several readings of the {gauge.name}", mend=f"say one of: {near}"
+        )
+    known = {readable(reading): (" ".join(way),) for way, (_, reading) in ways.items()}
+    return UnknownName(
+        f"there is no reading of the {gauge.name} {text!r}", mend=options, nearest=nearest(text, known)
+    )
