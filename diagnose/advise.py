@@ -213,7 +213,7 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
         return False, "Nothing here speaks for a failure; what is left is a matter of a second look."
     if best_chance >= limits.decided:
         return True, f"Most likely: {best.name} ({best_chance:.0%})."
-    alike = [failure for chance, failure in faulty if chance > 0.1]
+    alike = [failure for chance, failure in faulty if chance > limits.worth_naming]
     systems = {failure.system for failure in alike}
     share = sum(
         ranked.posterior

@@ -120,7 +120,7 @@ def _group(
 # ------------------------------------------------------------------ likelihoods
 
 
-def _facet_index(network: Network, facet: str, state: Mapping[str, Index], motions: Motions) -> Array:
+def facet_chance(network: Network, facet: str, state: Mapping[str, Index], motions: Motions) -> Array:
     """Chances (row, motion or 1, reading) of one facet for these rows."""
     table = network.facets[facet]
     rows = len(next(iter(state.values())))
@@ -134,7 +134,7 @@ def _facet_index(network: Network, facet: str, state: Mapping[str, Index], motio
 
 def group_likelihood(network: Network, group: Group, state: Mapping[str, Index], motions: Motions) -> Array:
     """P(what was said | row, motion) of one group; shape (row, motion or 1)."""
-    chances = [_facet_index(network, facet, state, motions) for facet in group.facets]
+    chances = [facet_chance(network, facet, state, motions) for facet in group.facets]
     if len(chances) == 1:
         return np.asarray(chances[0] @ group.weights[0])
     letters = "abcdefgh"

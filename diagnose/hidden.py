@@ -249,12 +249,18 @@ class HiddenSpace:
     # -------------------------------------------------------------- from snapshot to snapshot
 
     @cached_property
-    def _pairs(self) -> tuple[Index, Index]:
-        """Every (earlier row, later row) whose sets allow it; the memories are weighed later."""
+    def _pairs(self) -> tuple[Index, Index, Index, Index]:
+        """Every (earlier row, later row) whose sets allow it; the memories are weighed later.
+
+        Gives the earlier and later row and the pair of sets of each entry (entry,), and the earlier
+        and later set of each pair of sets (pair, 2). There are some sixty times as many entries as
+        pairs of sets, so what depends on the sets alone is worked out once per pair.
+        """
         first_row = np.searchsorted(self.row_set, np.arange(len(self.sets)))
         row_count = np.bincount(self.row_set, minlength=len(self.sets))
         number = {members: i for i, members in enumerate(self.sets)}
-        sources, targets = [], []
+        sources, targets, of_pair = [], [], []
+        pairs: list[tuple[int, int]] = []
         for later, members in enumerate(self.sets):
             later_rows = np.arange(first_row[later], first_row[later] + row_count[later])
             for size in range(len(members) + 1):
@@ -263,7 +269,14 @@ class HiddenSpace:
                     rows = np.arange(first_row[earlier], first_row[earlier] + row_count[earlier])
                     sources.append(np.repeat(rows, len(later_rows)))
                     targets.append(np.tile(later_rows, len(rows)))
-        return np.concatenate(sources), np.concatenate(targets)
+                    of_pair.append(np.full(len(rows) * len(later_rows), len(pairs)))
+                    pairs.append((earlier, later))
+        return (
+            np.concatenate(sources),
+            np.concatenate(targets),
+            np.concatenate(of_pair),
+            np.array(pairs, dtype=np.intp),
+        )
 
     def transitions(self, earlier: Step, later: Step, begins: Array) -> Transitions:
         """Chances to go from a row of one snapshot to a row of the next, by the vertical motion.
@@ -273,11 +286,11 @@ class HiddenSpace:
         key = ("transitions", earlier.key, later.key, begins.tobytes())
         if key in self.cache:
             return self.cache[key]
-        source, target = self._pairs
-        before, after = self.members[self.row_set[source]], self.members[self.row_set[target]]
+        source, target, of_pair, pairs = self._pairs
+        before, after = self.members[pairs[:, 0]], self.members[pairs[:, 1]]
         starts = self._hastened(before, begins)
-        chance = np.where(after, np.where(before, 1.0, starts), 1.0 - starts).prod(axis=1)
-        chance = chance * self._acting_move(source, target, later)
+        by_sets = np.where(after, np.where(before, 1.0, starts), 1.0 - starts).prod(axis=1)
+        chance = by_sets[of_pair] * self._acting_move(source, target, later)
         weight = np.repeat(chance[:, None], 3, axis=1)
         for column, name in enumerate(self.memory_names):
             weight *= self._memory_move(column, name, source, target, earlier, later)
@@ -287,7 +300,7 @@ class HiddenSpace:
         return result
 
     def _hastened(self, before: Index, begins: Array) -> Array:
-        """Chance of each failure to begin, given what is there before; (entry, failure)."""
+        """Chance of each failure to begin, given what is there before; (pair of sets, failure)."""
         starts = np.broadcast_to(begins, before.shape).copy()
         places = {failure.id: place for place, failure in enumerate(self.network.failures)}
         for place, failure in enumerate(self.network.failures):

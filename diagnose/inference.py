@@ -19,6 +19,7 @@ from diagnose.evidence import (
     Seen,
     distinct,
     emission,
+    facet_chance,
     group_likelihood,
     groups_of,
     motion_chance,
@@ -64,8 +65,8 @@ class Odds:
         return np.where(members @ self.loud, self.weight, 1.0)
 
 
-def failure_rates(failure: Failure, context: Sequence[str]) -> tuple[float, float]:
-    """Rate per hour and latent chance of a failure under these conditions of the day."""
+def failure_rates(failure: Failure, context: Sequence[str], largest: float) -> tuple[float, float]:
+    """Rate per hour and latent chance (at most ``largest``) under these conditions of the day."""
     rate, latent = failure.rate_per_hour, failure.latent
     for effect in failure.context:
         if set(effect.when) <= set(context):
@@ -73,7 +74,7 @@ def failure_rates(failure: Failure, context: Sequence[str]) -> tuple[float, floa
     for effect in failure.context:
         if effect.latent is not None and set(effect.when) <= set(context):
             latent = effect.latent
-    return rate, min(latent, 0.9)
+    return rate, min(latent, largest)
 
 
 def odds_of(network: Network, case: CaseRecord) -> Odds:
@@ -92,7 +93,14 @@ def odds_of(network: Network, case: CaseRecord) -> Odds:
     if setting.equal_chance is not None:
         return _equal_odds(network, case, setting, hours)
     rates, latent = (
-        np.array([failure_rates(failure, case.context) for failure in network.failures]).reshape(-1, 2).T
+        np.array(
+            [
+                failure_rates(failure, case.context, network.kb.limits.largest_latent)
+                for failure in network.failures
+            ]
+        )
+        .reshape(-1, 2)
+        .T
     )
     first = 1.0 - (1.0 - latent) * np.exp(-rates * case.minutes_since_start / 60.0)
     begins = -np.expm1(-rates * hours[:, None])
@@ -101,10 +109,15 @@ def odds_of(network: Network, case: CaseRecord) -> Odds:
 
 def _equal_odds(network: Network, case: CaseRecord, setting: Setting, hours: Array) -> Odds:
     """Every failure that can be there at all has the same chance, spread over start and steps."""
-    possible = np.array([max(failure_rates(failure, case.context)) > 0.0 for failure in network.failures])
+    possible = np.array(
+        [
+            max(failure_rates(failure, case.context, network.kb.limits.largest_latent)) > 0.0
+            for failure in network.failures
+        ]
+    )
     share = float(setting.equal_chance or 0.0)
     first = np.where(possible, share, 0.0)
-    begins = np.repeat(np.where(possible, share, 0.0)[None, :] / 2.0, len(hours), axis=0)
+    begins = np.repeat(first[None, :] * setting.later_share, len(hours), axis=0)
     return _weighted(network, setting, first, begins)
 
 
@@ -372,12 +385,8 @@ class Engine:
         weight = rows[:, None] * motion_chance(network, motions, state)
         found = {}
         for facet, table in network.facets.items():
-            parents = tuple(
-                state[name][:, None] if name in state else np.zeros((space.count, 1), dtype=np.intp)
-                for name in table.parents
-            )
-            axes = tuple(motions.values[axis][None, :] for axis in table.axes)
-            chance = np.broadcast_to(table.chance[(*parents, *axes)], (*weight.shape, len(table.readings)))
+            chance = facet_chance(network, facet, state, motions)
+            chance = np.broadcast_to(chance, (*weight.shape, len(table.readings)))
             spread = np.einsum("rm,rmk->k", weight, chance)
             found[facet] = dict(zip(table.readings, spread.tolist(), strict=True))
         return found

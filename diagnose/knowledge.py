@@ -116,10 +116,6 @@ class KnowledgeBase:
             switches=joined(panel.switches, base.switches),
         )
 
-    def facet_ids(self, gauge_id: str) -> tuple[str, ...]:
-        """Give the full ids ("airspeed.trend") of a gauge's facets."""
-        return tuple(f"{gauge_id}.{facet.id}" for facet in self.gauges[gauge_id].facets)
-
 
 def unknown_name(kind: str, name: str, known: Iterable[str]) -> UnknownName:
     """Give the error for a name that is not known, with the nearest names that are."""

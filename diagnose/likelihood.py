@@ -39,7 +39,7 @@ class FacetTable:
     """Chances of a facet's readings.
 
     ``chance``: axes are the parents in their order, then the motion axes, then the readings;
-    misreport is mixed in. ``simulated`` tells whether the physics made it.
+    misreport is mixed in.
     """
 
     facet: str
@@ -47,7 +47,6 @@ class FacetTable:
     axes: tuple[str, ...]
     readings: tuple[str, ...]
     chance: Array
-    simulated: bool
 
 
 def states_of(kb: KnowledgeBase, name: str) -> tuple[str, ...]:
@@ -166,7 +165,6 @@ def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, counts: np.ndarr
         axes=facet.axes,
         readings=tuple(reading.id for reading in facet.readings),
         chance=mixed,
-        simulated=bool(facet.channel),
     )
 
 

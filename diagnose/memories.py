@@ -20,8 +20,6 @@ from diagnose.units import Array
 
 CASES = 600
 TIMES_MIN = np.array([0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0, 120.0, 240.0])
-#: order of the vertical axis in the carry tables of a height memory
-VERTICAL = ("down", "level", "up")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -419,7 +419,8 @@ class Setting(Cited, frozen=True, kw_only=True):
     """Why the user is here: how likely it is that anything failed, or looked as if it had.
 
     ``chance`` is the prior chance of anything at all (None: as the rates give it);
-    ``equal_chance`` replaces every rate by one chance per case.
+    ``equal_chance`` replaces every rate by one chance per case, and ``later_share`` of it holds before
+    each later snapshot.
     """
 
     id: str
@@ -427,6 +428,7 @@ class Setting(Cited, frozen=True, kw_only=True):
     words: tuple[str, ...] = ()
     chance: float | None = None
     equal_chance: float | None = None
+    later_share: float = 1.0
 
 
 class Limits(Record, frozen=True, kw_only=True):
@@ -438,6 +440,8 @@ class Limits(Record, frozen=True, kw_only=True):
     motion_floor: float
     misleading_distance: float
     decided: float
+    worth_naming: float
+    largest_latent: float
     source: str
     note: str
 

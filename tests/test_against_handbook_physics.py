@@ -11,10 +11,10 @@ import pytest
 
 from diagnose.physics.airdata import (
     airspeed_with_static_error_kt,
-    impact_pressure_inhg,
-    indicated_airspeed_kt,
     lagging_pressure_inhg,
     pressure_line,
+    trapped_pitot_airspeed_kt,
+    trapped_static_airspeed_kt,
     vertical_speed_fpm,
 )
 from diagnose.physics.atmosphere import pressure_altitude_ft, pressure_inhg
@@ -37,13 +37,11 @@ from diagnose.physics.vacuum import highest_manifold_inhg, standby_suction_inhg
 
 
 def trapped_pitot(start_ft, speed_kt, now_ft):
-    total = pressure_inhg(start_ft) + impact_pressure_inhg(speed_kt)
-    return float(indicated_airspeed_kt(total, pressure_inhg(now_ft)))
+    return float(trapped_pitot_airspeed_kt(now_ft, start_ft, speed_kt))
 
 
 def trapped_static(start_ft, speed_kt, now_ft):
-    total = pressure_inhg(now_ft) + impact_pressure_inhg(speed_kt)
-    return float(indicated_airspeed_kt(total, pressure_inhg(start_ft)))
+    return float(trapped_static_airspeed_kt(now_ft, start_ft, speed_kt))
 
 
 @pytest.mark.parametrize(

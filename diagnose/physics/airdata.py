@@ -133,7 +133,7 @@ def _lag_weights(step_s: float, tau_s: Array) -> tuple[Array, Array, Array]:
 
     They add up to one; sealed they are exactly (1, 0, 0) and open exactly (0, 0, 1).
     """
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):
         steps_per_tau = np.divide(step_s, tau_s)
     # mean of exp(-t / tau) over the step; its limit is 1 for a sealed line
     held: Array = np.exp(-steps_per_tau)
@@ -154,7 +154,7 @@ def joined_openings(
     """
     first_tau = within(first_tau_s, 0.0, np.inf, "time constant", "s")
     second_tau = within(second_tau_s, 0.0, np.inf, "time constant", "s")
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         # Share of the second opening: G2 / (G1 + G2) = 1 / (1 + tau2 / tau1)
         share = np.where(
             np.isinf(second_tau),
@@ -229,7 +229,7 @@ def leak_tau_s(field_ft: Numbers, test_ft: Numbers, loss_ft: Numbers, duration_s
     started = ambient - pressure_inhg(top)
     left = ambient - pressure_inhg(top - loss)
     within(left, 1e-9, np.inf, "suction left after the leak test", "inHg")
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):
         tau: Array = np.divide(np.asarray(duration_s, dtype=np.float64), np.log(started / left))
     return tau
 

@@ -29,6 +29,13 @@ class Draws:
             return np.exp(self.rng.uniform(low, high, flights))
         return self.rng.uniform(quantity.low, quantity.high, flights)
 
+    def fixed(self, name: str) -> float:
+        """Give a quantity that is the same in every flight; draws nothing. Raises UnknownName."""
+        quantity = self.quantities.get(name)
+        if quantity is None:
+            raise UnknownName(f"no quantity {name!r}", "knowledge/physics.toml")
+        return quantity.low
+
     def either_way(self, name: str, flights: int) -> Array:
         """Draw magnitudes with a random sign; shape (flights,)."""
         return self(name, flights) * self.rng.choice((-1.0, 1.0), flights)

@@ -41,7 +41,7 @@ def _rotor_lean_deg(state: str, flights: Flights, draws: Draws) -> Array:
     drift = _column(draws("rotor.lean_first_dpm", count) * draws("rotor.lean_bumps_times", count))
     tau = _column(draws("rotor.run_down_min", count))
     lean = lean_deg(minutes, drift, tau)
-    return np.asarray(np.minimum(lean, 80.0))
+    return np.asarray(np.minimum(lean, draws.fixed("attitude.largest_lean_deg")))
 
 
 def _worn_deg(flights: Flights, draws: Draws) -> Array:

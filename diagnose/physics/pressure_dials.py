@@ -28,9 +28,6 @@ States = Mapping[str, str]
 #: side of the sealing height on which the aircraft is, by the state of the memory
 SIDE = {"below": -1.0, "near": 0.0, "above": 1.0, "low": -1.0, "plausible": 0.0, "high": 1.0}
 
-TOP_STOP_KT = 200.0
-STOP_FPM = 2000.0
-
 
 def _column(values: Array) -> Array:
     return values[:, None]
@@ -61,11 +58,13 @@ def static_inhg(states: States, flights: Flights, draws: Draws) -> Array:
             return _water_in_static(true, flights, draws)
         case "cabin_low":
             return pressure_inhg(
-                flights.height_ft + _column(draws("static.cabin_low.error_ft", count)) * _moving(flights)
+                flights.height_ft
+                + _column(draws("static.cabin_low.error_ft", count)) * _moving(flights, draws)
             )
         case "cabin_high":
             return pressure_inhg(
-                flights.height_ft - _column(draws("static.cabin_high.error_ft", count)) * _moving(flights)
+                flights.height_ft
+                - _column(draws("static.cabin_high.error_ft", count)) * _moving(flights, draws)
             )
         case "cabin_pressurised":
             share = _column(draws("static.cabin_pressurised.rate_share", count))
@@ -82,9 +81,9 @@ def static_inhg(states: States, flights: Flights, draws: Draws) -> Array:
             raise ValueError(f"static pressure has no physics for condition {condition!r}")
 
 
-def _moving(flights: Flights) -> Array:
+def _moving(flights: Flights, draws: Draws) -> Array:
     """1 in flight, 0 at rest: cabin and slip errors are made by the airflow."""
-    return np.asarray(np.minimum(flights.airspeed_kt / 50.0, 1.0) ** 2)
+    return np.asarray(np.minimum(flights.airspeed_kt / draws.fixed("static.cabin.full_error_kt"), 1.0) ** 2)
 
 
 def _water_in_static(true: Array, flights: Flights, draws: Draws) -> Array:
@@ -119,7 +118,9 @@ def pitot_inhg(states: States, flights: Flights, draws: Draws, source: str = "pi
         case "erratic":
             low, high = draws("pitot.erratic.low_share", count), draws("pitot.erratic.high_share", count)
             share = draws.steps(low, high, flights.samples, draws("pitot.erratic.every_s", count))
-            return static + pressure_line(impact * share, STEP_S, np.full(count, 2.0))
+            return static + pressure_line(
+                impact * share, STEP_S, np.full(count, draws.fixed("pitot.erratic.lag_s"))
+            )
         case "vented":
             begins = draws.chance("pitot.vented.begins_now", count)
             left = np.where(begins, 1.0, 0.0)[:, None] * impact[:, :1]
@@ -155,7 +156,7 @@ def _airspeed(states: States, flights: Flights, draws: Draws, pitot: str, part: 
         total = static + (total - static) * (
             1.0 - _column(draws("airspeed.leaking.lost_share", flights.count))
         )
-    shown = indicated_airspeed_kt(total, static, TOP_STOP_KT)
+    shown = indicated_airspeed_kt(total, static, draws.fixed("airspeed.top_stop_kt"))
     if condition == "stuck":
         at = flights.airspeed_kt[:, :1] + _column(draws.either_way("airspeed.stuck.off_kt", flights.count))
         shown = np.broadcast_to(
@@ -180,7 +181,12 @@ def _altimeter(states: States, flights: Flights, draws: Draws, static: Array) ->
         case "case_leak":
             return np.asarray(shown + _column(draws("altimeter.case_leak.error_ft", count)))
         case "sticky":
-            return _with_friction(shown, draws("altimeter.sticky.friction_ft", count))
+            return _with_friction(
+                shown,
+                draws("altimeter.sticky.friction_ft", count),
+                draws.fixed("altimeter.sticky.start_share"),
+                draws.fixed("altimeter.sticky.overshoot"),
+            )
         case "stuck":
             off = draws.either_way("altimeter.stuck.off_ft", count)
             return np.broadcast_to(_column(shown[:, 0] + off), shown.shape)
@@ -197,14 +203,14 @@ def _branch(static: Array, states: States, flights: Flights, draws: Draws) -> Ar
     return pressure_line(static, STEP_S, draws("static_branch.pinched.lag_s", count), start)
 
 
-def _with_friction(shown: Array, friction_ft: Array) -> Array:
+def _with_friction(shown: Array, friction_ft: Array, start_share: float, overshoot: float) -> Array:
     """A pointer that moves only when the pull exceeds the friction, and then jumps to it."""
     pointer = np.array(shown, copy=True)
-    pointer[:, 0] = shown[:, 0] - friction_ft * 0.5
+    pointer[:, 0] = shown[:, 0] - friction_ft * start_share
     for sample in range(1, shown.shape[1]):
         held = pointer[:, sample - 1]
         moves = np.abs(shown[:, sample] - held) > friction_ft
-        pointer[:, sample] = np.where(moves, shown[:, sample] + 0.4 * (shown[:, sample] - held), held)
+        pointer[:, sample] = np.where(moves, shown[:, sample] + overshoot * (shown[:, sample] - held), held)
     return pointer
 
 
@@ -214,6 +220,7 @@ def vertical_speed(states: States, flights: Flights, draws: Draws) -> Array:
     static = _branch(static_inhg(states, flights, draws), states, flights, draws)
     condition = states.get("vertical_speed_part", "true")
     tau = draws("vertical_speed.lag_s", count)
+    stop_fpm = draws.fixed("vertical_speed.stop_fpm")
     height = pressure_altitude_ft(static)
     rate_fpm = (height[:, 10] - height[:, 0]) * 6.0
     if condition == "metering_blocked":
@@ -221,17 +228,17 @@ def vertical_speed(states: States, flights: Flights, draws: Draws) -> Array:
         case = _column(pressure_inhg(height[:, 0] - above))
     else:
         case = pressure_line(static, STEP_S, tau, lagging_pressure_inhg(height[:, 0], rate_fpm, tau))
-    shown = vertical_speed_fpm(static, case, _column(tau), STOP_FPM)
+    shown = vertical_speed_fpm(static, case, _column(tau), stop_fpm)
     match condition:
         case "offset":
             shown = shown + _column(draws.either_way("vertical_speed.offset.fpm", count))
         case "sluggish":
             shown = shown * _column(draws("vertical_speed.sluggish.share", count))
         case "case_leak":
-            shown = shown - _column(draws("vertical_speed.case_leak.fpm", count)) * _moving(flights)
+            shown = shown - _column(draws("vertical_speed.case_leak.fpm", count)) * _moving(flights, draws)
         case "stuck":
             shown = np.zeros_like(shown) + _column(draws.either_way("vertical_speed.stuck.fpm", count))
-    return np.asarray(np.clip(shown, -STOP_FPM, STOP_FPM))
+    return np.asarray(np.clip(shown, -stop_fpm, stop_fpm))
 
 
 def second_altimeter_ft(states: States, flights: Flights, draws: Draws) -> Array:
