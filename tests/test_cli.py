@@ -14,6 +14,7 @@ import pytest
 
 import diagnose
 from diagnose import cli, text
+from diagnose.cli.command import NARROWEST
 from diagnose.commands import COMMANDS
 from diagnose.errors import CaseError, DiagnoseError
 from diagnose.session import case_paths
@@ -161,7 +162,7 @@ def test_wrong_usage_gives_two(arguments, text):
 
 
 def test_the_narrowest_width_is_that_of_the_text():
-    assert cli.NARROWEST == text.NARROWEST
+    assert NARROWEST == text.NARROWEST
 
 
 def test_version():
@@ -297,14 +298,26 @@ ORDER = (
     "hidden",
     "evidence",
     "inference",
+    "coverage",
+    "technique",
     "advise",
+    "looks",
+    "explain",
     "session",
+    "scenario",
+    "calibrate",
+    "sensitivity",
+    "tabletop",
+    "drill",
+    "review",
     "text",
+    "pictures",
+    "report",
     "pgmpy_bridge",
+    "checked",
     "commands",
     "terminal",
     "cli",
-    "__main__",
 )
 
 

@@ -1,0 +1,81 @@
+"""``diagnose rank`` and ``diagnose cases``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+from typing import TYPE_CHECKING
+
+from diagnose.cli.command import WIDEST, Load, Subparsers, report, width
+from diagnose.errors import DiagnoseError
+
+if TYPE_CHECKING:
+    from diagnose.answer import Answer
+    from diagnose.inference import Engine
+    from diagnose.knowledge import KnowledgeBase
+    from diagnose.model import CaseRecord
+
+
+def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+    """Add the commands to the parser."""
+    rank = commands.add_parser("rank", parents=[shared], help="rank the failures that explain a case")
+    rank.add_argument("case", nargs="+", help="a shipped case (see: diagnose cases) or a file")
+    rank.add_argument("--json", action="store_true", help="answer as JSON")
+    rank.add_argument("--setting", metavar="WHY", help="why you are here: routine, anomaly or exercise")
+    rank.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    rank.set_defaults(run=_rank)
+    commands.add_parser("cases", help="list the shipped cases").set_defaults(run=_cases)
+
+
+def _cases(chosen: argparse.Namespace, load: Load) -> int:
+    import tomllib
+
+    from diagnose.session import case_paths
+
+    for name, path in case_paths().items():
+        print(f"{name:<48} {tomllib.loads(path.read_text(encoding='utf-8')).get('title', '')}")
+    return 0
+
+
+def _rank(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose.text import render, to_data
+    from diagnose.words import entry_forms, find
+
+    kb = load()
+    columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    setting = find(chosen.setting, entry_forms(kb.settings), "setting") if chosen.setting else ""
+    engines: dict[str, Engine] = {}
+    answers: list[dict[str, object]] = []
+    worst = 0
+    for number, name in enumerate(chosen.case):
+        try:
+            case, answer = _answer(name, kb, setting, engines)
+        except DiagnoseError as error:
+            # one bad case does not keep the others from being ranked
+            worst = max(worst, report(error, as_json=chosen.json))
+            answers.append({"case": name, "error": error.as_dict()})
+            continue
+        if chosen.json:
+            answers.append({"case": name, **to_data(answer, case, kb)})
+        else:
+            print("\n" * bool(number) + render(answer, case, kb, columns), flush=True)
+    if chosen.json and (len(answers) > 1 or not worst):
+        print(json.dumps(answers if len(answers) > 1 else answers[0], ensure_ascii=False, indent=1))
+    return worst
+
+
+def _answer(
+    name: str, kb: KnowledgeBase, setting: str, engines: dict[str, Engine]
+) -> tuple[CaseRecord, Answer]:
+    import msgspec
+
+    from diagnose import answer_case, engine_for
+    from diagnose.session import load_case
+
+    case = load_case(name, kb)
+    if setting:
+        case = msgspec.structs.replace(case, setting=setting)
+    if case.panel not in engines:
+        engines[case.panel] = engine_for(kb, case.panel)
+    return case, answer_case(kb, case, engines[case.panel])

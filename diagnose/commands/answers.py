@@ -1,0 +1,84 @@
+"""Commands that show the answer, the case, and what the knowledge base says."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from diagnose.commands.desk import Command, Desk, command
+from diagnose.errors import CaseError
+from diagnose.text import describe, fill, percent, render, table
+from diagnose.words import entry_forms, find, gauge_forms, readable
+
+
+def _rank(desk: Desk, _: str) -> tuple[Desk, str]:
+    answer = desk.answer()
+    return replace(desk, answered=answer), render(answer, desk.case, desk.kb, desk.width)
+
+
+def _failure(desk: Desk, text: str) -> tuple[Desk, str]:
+    kb, parts = desk.kb, desk.kb.panel(desk.case.panel).parts
+    if not text:
+        systems: dict[str, list[str]] = {}
+        for failure in kb.failures.values():
+            if set(failure.acts) <= set(parts):
+                systems.setdefault(failure.system.value, []).append(readable(failure.id))
+        return desk, table(((f"  {system}", ", ".join(ids)) for system, ids in systems.items()), desk.width)
+    failure = kb.failures[find(text, entry_forms(kb.failures), "failure")]
+    rows = [("  how it shows", failure.mechanism)]
+    if not set(failure.acts) <= set(parts):
+        rows.append(("  here", "this panel does not have the part"))
+    elif desk.case.snapshot:
+        answer = desk.answer()
+        before, now = percent(answer.priors[failure.id]), percent(answer.failures[failure.id])
+        rows.append(("  chance", f"{before} before the readings, {now} with them"))
+    if failure.inspect:
+        rows.append(("  to inspect", f"by a licensed technician: {'; '.join(failure.inspect)}"))
+    document = kb.documents.get(failure.source)
+    source = document.title if document else failure.source
+    rows.append(("  source", source + (f" ({failure.note})" if failure.note else "")))
+    return desk, f"{fill(failure.name, desk.width)}\n{table(rows, desk.width)}"
+
+
+def _gauges(desk: Desk, _: str) -> tuple[Desk, str]:
+    groups: dict[str, list[str]] = {}
+    for gauge in desk.kb.panel(desk.case.panel).gauges:
+        groups.setdefault(desk.kb.gauges[gauge].group, []).append(desk.kb.gauges[gauge].words[0])
+    return desk, table(((f"  {group}", ", ".join(gauges)) for group, gauges in groups.items()), desk.width)
+
+
+def _readings(desk: Desk, text: str) -> tuple[Desk, str]:
+    if not text:
+        raise CaseError("readings of which gauge?", mend="for example: readings airspeed")
+    chosen = find(text, gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)), "gauge")
+    lines = [desk.kb.gauges[chosen].name]
+    for facet in desk.kb.gauges[chosen].facets:
+        note = f" ({facet.note})" if facet.note else ""
+        lines.append(fill(f"{readable(facet.id)}: {facet.name}{note}", desk.width, "  ", "    "))
+        lines.append(table(((f"    {readable(r.id)}", r.means) for r in facet.readings), desk.width))
+    return desk, "\n".join(lines)
+
+
+def _show(desk: Desk, _: str) -> tuple[Desk, str]:
+    return desk, describe(desk.case, desk.kb, desk.width)
+
+
+ANSWERS: tuple[Command, ...] = (
+    command(
+        _rank,
+        "rank",
+        "",
+        "the whole answer: ranking, instruments to trust, what to fly on",
+        "'before' is the chance before any reading, 'readings' how far they moved its odds.",
+    ),
+    command(
+        _failure,
+        "failure",
+        "[NAME]",
+        "what a failure is, how it shows, what to inspect",
+        "'failure' alone lists those that this panel can have.",
+        ("about",),
+    ),
+    command(_gauges, "gauges", "", "the gauges of this panel"),
+    command(_readings, "readings", "GAUGE", "what can be said of a gauge, and what counts as what"),
+    command(_show, "show", "", "the case so far"),
+)
