@@ -318,6 +318,7 @@ ORDER = (
     "commands",
     "terminal",
     "cli",
+    "__main__",
 )
 
 
