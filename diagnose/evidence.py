@@ -83,8 +83,8 @@ def groups_of(network: Network, snapshot: SnapshotRecord) -> tuple[Group, ...]:
         place = reading_index(network, facet, reading)
         if facet in weights:
             raise CaseError(f"{facet} is given both as sure and as unsure", mend="keep one of them")
-        if not 0.0 < sure <= 1.0:
-            raise CaseError(f"{facet}: how sure is {sure}, not above 0 and up to 1")
+        if not 0.0 <= sure <= 1.0:
+            raise CaseError(f"{facet}: how sure is {sure}, not between 0 and 1")
         count = len(network.facets[facet].readings)
         weights[facet] = np.full(count, (1.0 - sure) / max(count - 1, 1))
         weights[facet][place] = sure

@@ -464,7 +464,8 @@ def _say(case: CaseRecord, statement: tuple[int, str, object]) -> str:
         first, second = snapshot.disagree[int(str(name))]
         text = f"{first} disagrees with {second}"
     elif kind == "unsure":
-        text = f"{name} perhaps {snapshot.unsure[str(name)][0]}"
+        reading, sure = snapshot.unsure[str(name)]
+        text = f"{name} {'perhaps' if sure >= 0.5 else 'not'} {reading}"
     else:
         text = f"{name} {snapshot.readings[str(name)]}"
     return f"{text} (snapshot {number + 1}, {snapshot.manoeuvre})"

@@ -372,7 +372,7 @@ class SnapshotRecord(Record, frozen=True, kw_only=True):
     """A snapshot as it stands in a case file.
 
     ``readings``: facet ("airspeed.trend") -> reading. ``unsure``: the same with "reading" and how
-    sure (0.5 to 1). ``disagree``: pairs of gauges said to disagree, no more.
+    sure (0 to 1; 0 says that it was any other reading than this). ``disagree``: pairs of gauges said to disagree, no more.
     """
 
     manoeuvre: str

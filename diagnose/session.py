@@ -10,7 +10,7 @@ import math
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -86,7 +86,7 @@ class Session:
         """Exchange the snapshot under construction."""
         return self.change(snapshot=(*self.case.snapshot[:-1], snapshot))
 
-    def say(self, statements: Iterable[Statement], network: Network) -> Session:
+    def say(self, statements: Sequence[Statement], network: Network) -> Session:
         """Add statements to the snapshot; a new reading of a facet replaces the old one.
 
         "Rest as expected" counts after all others of the line. Raises CaseError when one line says two
@@ -96,8 +96,11 @@ class Session:
         readings, unsure = dict(snapshot.readings), dict(snapshot.unsure)
         switches, disagree = dict(snapshot.switches), list(snapshot.disagree)
         told: dict[str, str] = {}
+        stated = {said.facet for said in statements if isinstance(said, Said) and said.sure >= 0.5}
 
         def tell(facet: str, reading: str, sure: float) -> None:
+            if sure < 0.5 and facet in stated:
+                return  # "not normal, low": what it did says more than what it did not
             if told.setdefault(facet, reading) != reading:
                 raise CaseError(
                     f"{_facet_name(facet)} cannot be both {readable(told[facet])} and {readable(reading)} "
@@ -292,8 +295,8 @@ def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel
     for facet in snapshot.readings.keys() & snapshot.unsure.keys():
         yield f"{facet} stands both in readings and in unsure"
     for facet, (_, sure) in snapshot.unsure.items():
-        if not 0.5 <= sure <= 1.0:
-            yield f"{facet}: how sure must lie between 0.5 and 1, not {sure:g}"
+        if not 0.0 <= sure <= 1.0:
+            yield f"{facet}: how sure must lie between 0 and 1, not {sure:g}"
     compared = [
         {facet.split(".")[0] for facet in o.facets}
         for o in kb.oppositions.values()

@@ -9,7 +9,7 @@ from typing import Any
 from diagnose.answer import Answer, AxisAdvice, Ranked, Trust
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
-from diagnose.words import readable
+from diagnose.words import readable, with_doubt
 
 CAUTION = (
     "For ground training and review only. In flight the aircraft's handbook, ATC and the pilot in "
@@ -227,8 +227,7 @@ def _stated(snapshot: SnapshotRecord, kb: KnowledgeBase) -> Iterable[tuple[str, 
     for facet, (reading, chance) in (sure | snapshot.unsure).items():
         gauge_id, facet_id = facet.split(".")
         which = f"{readable(facet_id)} " if len(kb.gauges[gauge_id].facets) > 1 else ""
-        doubt = f" ({percent(chance)} sure)" if chance < 1.0 else ""
-        said.setdefault(gauge_id, []).append(f"{which}{readable(reading)}{doubt}")
+        said.setdefault(gauge_id, []).append(f"{which}{with_doubt(readable(reading), chance)}")
     for first, second in snapshot.disagree:
         said.setdefault(first, []).append(f"disagrees with the {kb.gauges[second].name}")
     for gauge_id, texts in said.items():

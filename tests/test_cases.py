@@ -58,16 +58,9 @@ def test_published_causes_come_first_in_four_of_five():
     assert len(first) / len(names) >= 0.8
 
 
-#: ranks below the third place, each with what is missing; a case that improves must leave this list
-BELOW_THE_THIRD = {
-    "asrs_1203290_pitot_static_mast_iced": "no temperature and no airspeed were reported, and heat may "
-    "have cleared it; the readings also fit a descent that was not felt",
-}
-
-
 @pytest.mark.parametrize("name", with_strength("T1", "T2"))
 def test_a_published_cause_is_in_the_first_three(name):
-    assert (rank_of_truth(name) <= 3) != (name in BELOW_THE_THIRD)
+    assert rank_of_truth(name) <= 3
 
 
 @pytest.mark.parametrize("name", ["asrs_256377_disorientation", "asrs_536579_mountain_wave"])

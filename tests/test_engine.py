@@ -78,6 +78,24 @@ def test_soft_evidence_of_certainty_is_hard_evidence(readings):
 
 @quick
 @given(READINGS)
+def test_a_denied_reading_leaves_the_others_as_likely_as_they_are(readings):
+    """P(set, not this reading) = sum over the other readings of P(set, reading)."""
+    facet, denied = "airspeed.trend", "steady"
+    rest = {f: r for f, r in readings.items() if f != facet}
+    said = ENGINE.posterior(
+        small_case(SnapshotRecord(manoeuvre="climb", readings=rest, unsure={facet: (denied, 0.0)}))
+    )
+    others = [r for r in FACETS[facet] if r != denied]
+    each = [
+        ENGINE.posterior(small_case(SnapshotRecord(manoeuvre="climb", readings={**rest, facet: r})))
+        for r in others
+    ]
+    total = sum(np.exp(one.log_evidence) * one.marginals for one in each)
+    assert total / sum(np.exp(one.log_evidence) for one in each) == pytest.approx(said.marginals)
+
+
+@quick
+@given(READINGS)
 def test_readings_average_to_the_prior(readings):
     """Sum over one more gauge's readings of P(reading) x posterior = posterior without it."""
     facet = "airspeed.trend"

@@ -101,7 +101,7 @@ def load(content, tmp_path):
         ),
         (
             LEVEL + b'unsure = {"airspeed.trend" = ["falling", 1.8]}\n',
-            "snapshot 1: airspeed.trend: how sure must lie between 0.5 and 1, not 1.8",
+            "snapshot 1: airspeed.trend: how sure must lie between 0 and 1, not 1.8",
         ),
         (
             LEVEL + b'unsure = {"airspeed.trend" = "falling"}\n',

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import msgspec
 import pytest
+import tomli_w
 
 from diagnose.errors import KnowledgeError
-from diagnose.knowledge import load_knowledge, with_only
+from diagnose.knowledge import TABLES, load_knowledge
 from diagnose.likelihood import fingerprint, read_counts, simulate_counts
 from diagnose.model import AxisUse, ContextEffect, Row, Rule
 from diagnose.validate import check, problems
@@ -23,57 +24,72 @@ def test_there_is_enough_of_it():
     assert kinds.count("look_alike") >= 7
 
 
-def broken(table, entry, **changes):
-    entries = dict(getattr(shipped(), table))
-    entries[entry] = msgspec.structs.replace(entries[entry], **changes)
-    return with_only(shipped(), **{table: entries})
-
-
 def facet(**changes):
     gauge = shipped().gauges["vacuum_light"]
-    return broken("gauges", "vacuum_light", facets=(msgspec.structs.replace(gauge.facets[0], **changes),))
+    return "gauge", "vacuum_light", {"facets": (msgspec.structs.replace(gauge.facets[0], **changes),)}
 
 
+#: what is broken -> (table, entry, changed fields), what the problem says
 BROKEN = {
-    "source": (lambda: broken("failures", "pump_weak", source="hearsay"), "is not in sources.toml"),
-    "part": (lambda: broken("failures", "pump_weak", acts={"flux": "on"}), "there is no part 'flux'"),
-    "condition": (
-        lambda: broken("failures", "pump_weak", acts={"engine_pump": "pumping"}),
-        "no failed condition",
-    ),
-    "range": (lambda: broken("failures", "pump_weak", rate_per_hour=0.5), "outside its range"),
-    "acting": (lambda: broken("failures", "pump_weak", acting=0.0), "out of range"),
+    "source": (("failure", "pump_weak", {"source": "hearsay"}), "is not in sources.toml"),
+    "part": (("failure", "pump_weak", {"acts": {"flux": "on"}}), "there is no part 'flux'"),
+    "condition": (("failure", "pump_weak", {"acts": {"engine_pump": "pumping"}}), "no failed condition"),
+    "range": (("failure", "pump_weak", {"rate_per_hour": 0.5}), "outside its range"),
+    "acting": (("failure", "pump_weak", {"acting": 0.0}), "out of range"),
     "context": (
-        lambda: broken("failures", "pump_weak", context=(ContextEffect(when=("moon",)),)),
+        ("failure", "pump_weak", {"context": (ContextEffect(when=("moon",)),)}),
         "no context 'moon'",
     ),
     "rule": (
-        lambda: broken("sources", "bus", rules=(Rule(when={"main_bus": "odd"}, gives="dead"),)),
+        ("source", "bus", {"rules": (Rule(when={"main_bus": "odd"}, gives="dead"),)}),
         "no state 'odd'",
     ),
     "gives": (
-        lambda: broken("sources", "bus", rules=(Rule(when={"main_bus": "dead"}, gives="odd"),)),
+        ("source", "bus", {"rules": (Rule(when={"main_bus": "dead"}, gives="odd"),)}),
         "gives 'odd'",
     ),
-    "rows": (lambda: facet(rows=(Row(gives={"lit": 0.5, "out": 0.2}),)), "add up to 0.7"),
-    "last row": (lambda: facet(rows=(Row(when={"suction": "none"}, gives={"lit": 1.0}),)), "the last row"),
-    "channel": (lambda: facet(rows=(), channel="smell"), "no channel 'smell'"),
-    "neither": (lambda: facet(rows=()), "either a channel or rows"),
-    "expects": (lambda: broken("manoeuvres", "level", expected={"vertical": "level"}), "must expect a value"),
-    "strays": (lambda: broken("manoeuvres", "level", strays={"turn": {"left": 1.0}}), "leave no chance"),
-    "use": (lambda: broken("manoeuvres", "level", pitch=AxisUse(primary="sextant")), "no gauge 'sextant'"),
-    "panel": (lambda: broken("panels", "single_pump", gauges=("sextant",)), "no gauge 'sextant'"),
-    "cause": (lambda: broken("failures", "pump_weak", hastened_by={"age": 2.0}), "unknown failure 'age'"),
+    "rows": (facet(rows=(Row(gives={"lit": 0.5, "out": 0.2}),)), "add up to 0.7"),
+    "last row": (facet(rows=(Row(when={"suction": "none"}, gives={"lit": 1.0}),)), "the last row"),
+    "channel": (facet(rows=(), channel="smell"), "no channel 'smell'"),
+    "neither": (facet(rows=()), "either a channel or rows"),
+    "expects": (("manoeuvre", "level", {"expected": {"vertical": "level"}}), "must expect a value"),
+    "strays": (("manoeuvre", "level", {"strays": {"turn": {"left": 1.0}}}), "leave no chance"),
+    "use": (("manoeuvre", "level", {"pitch": AxisUse(primary="sextant")}), "no gauge 'sextant'"),
+    "panel": (("panel", "single_pump", {"gauges": ("sextant",)}), "no gauge 'sextant'"),
+    "cause": (("failure", "pump_weak", {"hastened_by": {"age": 2.0}}), "unknown failure 'age'"),
 }
 
 
-@pytest.mark.parametrize(("make", "text"), BROKEN.values(), ids=BROKEN.keys())
-def test_a_broken_entry_is_found_and_named(make, text):
-    found = problems(make())
-    assert found
-    assert all(text in problem for problem in found[:1])
-    with pytest.raises(KnowledgeError, match="problem"):
-        check(make())
+def without_nothing(content):
+    """TOML has no word for None: such fields are left out."""
+    if isinstance(content, dict):
+        return {name: without_nothing(value) for name, value in content.items() if value is not None}
+    return [without_nothing(value) for value in content] if isinstance(content, list | tuple) else content
+
+
+def broken_file(folder, table, entry, changes):
+    """Write the shipped entry with changed fields as a file of one's own, as an instructor would."""
+    record = msgspec.structs.replace(getattr(shipped(), TABLES[table][0])[entry], **changes)
+    path = folder / f"{table}.toml"
+    path.write_text(tomli_w.dumps({table: [without_nothing(msgspec.to_builtins(record))]}), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(("change", "text"), BROKEN.values(), ids=BROKEN.keys())
+def test_a_broken_entry_of_a_file_is_found_and_named(change, text, tmp_path):
+    path = broken_file(tmp_path, *change)
+    with pytest.raises(KnowledgeError) as caught:
+        check(load_knowledge(overlays=(path,)))
+    named = [problem for problem in caught.value.problems if text in problem]
+    assert named, caught.value.problems
+    assert str(path) in named[0]
+    assert change[1] in named[0]
+
+
+def test_an_entry_written_out_unchanged_is_sound(tmp_path):
+    """Else the test above would only show that writing an entry breaks it."""
+    for table, entry in {change[:2] for change, _ in BROKEN.values()}:
+        assert problems(load_knowledge(overlays=(broken_file(tmp_path, table, entry, {}),))) == []
 
 
 def test_unreadable_entries_are_reported_all_at_once(tmp_path):

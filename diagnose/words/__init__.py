@@ -18,6 +18,7 @@ from diagnose.words.line import (
     Switched,
     parse_line,
     say_back,
+    with_doubt,
 )
 from diagnose.words.names import entry_forms, find, forms, gauge_forms, nearest, plain, readable
 
@@ -39,4 +40,5 @@ __all__ = [
     "plain",
     "readable",
     "say_back",
+    "with_doubt",
 ]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
 
 from diagnose.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.model import Gauge
@@ -27,11 +28,12 @@ Pair = tuple[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A facet's reading and how many words said it."""
+    """A facet's reading, how many words said it, and whether they said that it was not this one."""
 
     facet: str
     reading: str
     length: int
+    denied: bool = False
 
 
 def reading_ways(gauge: Gauge, only: str = "") -> dict[Words, Pair]:
@@ -70,6 +72,21 @@ def reading_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found 
     return None
 
 
+def denied_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found | None:
+    """The reading that these words deny: "not falling", or "wrong" where the gauge can be right."""
+    said = phrases()
+    if words[place] in said.negation and place + 1 < len(words):
+        found = reading_at(gauge, words, place + 1, only)
+        return found and replace(found, length=found.length + 1, denied=True)
+    if length := len(phrase_at(words, place, said.abnormal)):
+        ways = reading_ways(gauge, only)
+        normal = Counter(ways[core(word)] for word in said.normal if core(word) in ways)
+        # one word alone may mean something else: "right" of a turn coordinator is a turn
+        sound = [pair for pair, count in normal.items() if count > 1]
+        return Found(*sound[0], length, denied=True) if sound else None
+    return None
+
+
 def facet_at(gauge: Gauge, words: Words, place: int) -> tuple[str, int]:
     """The facet whose name stands at this place with one of its readings after it, and the name's length."""
     for facet in gauge.facets:
@@ -80,24 +97,27 @@ def facet_at(gauge: Gauge, words: Words, place: int) -> tuple[str, int]:
     return "", 0
 
 
-def readings_in(gauge: Gauge, words: Words) -> dict[str, str]:
-    """Read one or more readings, facet -> reading; a facet's name may stand before each.
+def readings_in(gauge: Gauge, words: Words) -> dict[str, Found]:
+    """Read one or more readings by their facets; a facet's name may stand before each.
 
     Raises CaseError and UnknownName for what is not understood or contradicts itself.
     """
-    told: dict[str, str] = {}
+    told: dict[str, Found] = {}
     place = 0
     while place < len(words):
         only, length = facet_at(gauge, words, place)
         place += length
-        found = reading_at(gauge, words, place, only)
+        found = reading_at(gauge, words, place, only) or denied_at(gauge, words, place, only)
         if found is None:
             if join := phrase_at(words, place, phrases().joins):
                 place += len(join)
                 continue
             raise not_understood(gauge, words[place:], only)
-        if told.setdefault(found.facet, found.reading) != found.reading:
-            first, second = readable(told[found.facet]), readable(found.reading)
+        before = told.setdefault(found.facet, found)
+        if before.denied and not found.denied:
+            told[found.facet] = found  # "not normal, low": what it did says more
+        elif before.reading != found.reading and not found.denied:
+            first, second = readable(before.reading), readable(found.reading)
             raise CaseError(
                 f"the {gauge.name} cannot be both {first} and {second} at once",
                 mend="keep one, or start a second snapshot for the later moment",

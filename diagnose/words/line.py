@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from diagnose.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Panel
-from diagnose.words.gauge import facet_at, reading_at, reading_list, reading_ways, readings_in
+from diagnose.words.gauge import denied_at, facet_at, reading_at, reading_list, reading_ways, readings_in
 from diagnose.words.names import (
     LONGEST_MISTYPED,
     SHORTEST_BEGINNING,
@@ -32,7 +32,7 @@ from diagnose.words.names import (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Said:
-    """A reading that was stated; ``sure`` is 1 for a plain statement."""
+    """A reading that was stated; ``sure`` is 1 for a plain statement, 0 for "not this one"."""
 
     facet: str
     reading: str
@@ -158,8 +158,16 @@ class _Reader:
         if " ".join(group.words) in phrases().normal and reading in ("", "steady"):
             yield AsExpected(gauge=gauge_id, sure=group.sure)
             return
-        for facet, reading in readings_in(gauge, group.words).items():
-            yield Said(facet=f"{gauge_id}.{facet}", reading=reading, sure=group.sure)
+        if (
+            group.words in phrases().abnormal
+            and len(gauge.facets) == 1
+            and not denied_at(gauge, group.words, 0)
+        ):
+            yield AsExpected(gauge=gauge_id, sure=denied(group.sure))
+            return
+        for facet, found in readings_in(gauge, group.words).items():
+            sure = denied(group.sure) if found.denied else group.sure
+            yield Said(facet=f"{gauge_id}.{facet}", reading=found.reading, sure=sure)
 
     # -------------------------------------------------------------- whole clauses
 
@@ -387,6 +395,11 @@ def _percentage(clause: str) -> tuple[str, float | None]:
     return clause.replace(found[0], " "), chance
 
 
+def denied(sure: float) -> float:
+    """How sure somebody is of a reading who is this sure that it was another."""
+    return round(1.0 - sure, 9)
+
+
 # ------------------------------------------------------------------ saying it back
 
 
@@ -399,9 +412,9 @@ def say_back(statements: Iterable[Statement], kb: KnowledgeBase) -> str:
                 gauge_id, facet_id = facet.split(".")
                 gauge = kb.gauges[gauge_id]
                 which = "" if len(gauge.facets) == 1 else f"{readable(facet_id)} "
-                said.setdefault(gauge.name, []).append(f"{which}{readable(reading)}{_doubt(sure)}")
+                said.setdefault(gauge.name, []).append(f"{which}{with_doubt(readable(reading), sure)}")
             case AsExpected(gauge=gauge_id, sure=sure):
-                said.setdefault(kb.gauges[gauge_id].name, []).append(f"as expected{_doubt(sure)}")
+                said.setdefault(kb.gauges[gauge_id].name, []).append(with_doubt("as expected", sure))
             case Disagreement(first=first, second=second):
                 name = kb.gauges[second].name
                 said.setdefault(kb.gauges[first].name, []).append(f"disagrees with the {name}")
@@ -412,5 +425,7 @@ def say_back(statements: Iterable[Statement], kb: KnowledgeBase) -> str:
     return "; ".join(f"{name}: {', '.join(texts)}" for name, texts in said.items())
 
 
-def _doubt(sure: float) -> str:
-    return f" ({sure * 100:.0f} % sure)" if sure < 1.0 else ""
+def with_doubt(text: str, sure: float) -> str:
+    """Say how sure somebody was of a reading; below one half the other way round."""
+    said, sure = (text, sure) if sure >= 0.5 else (f"not {text}", 1.0 - sure)
+    return f"{said} ({sure * 100:.0f} % sure)" if sure < 1.0 else said

@@ -50,6 +50,7 @@ class Phrases:
     filler: frozenset[str]
     joins: tuple[Words, ...]
     negation: frozenset[str]
+    abnormal: tuple[Words, ...]
     later: frozenset[str]
     switched: frozenset[str]
     disagree: tuple[Words, ...]
@@ -74,6 +75,7 @@ def phrases() -> Phrases:
         filler=frozenset(found["filler"]),
         joins=longest_first(found["joins"]),
         negation=frozenset(found["negation"]),
+        abnormal=longest_first(found["abnormal"]),
         later=frozenset(found["later"]),
         switched=frozenset(found["switched"]),
         disagree=longest_first(found["disagree"]),
