@@ -7,8 +7,9 @@ readings that were not given.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -132,11 +133,17 @@ def facet_chance(network: Network, facet: str, state: Mapping[str, Index], motio
     return np.asarray(table.chance[(*parents, *axes)]) if parents or axes else table.chance[None, None]
 
 
-def group_likelihood(network: Network, group: Group, state: Mapping[str, Index], motions: Motions) -> Array:
-    """P(what was said | row, motion) of one group; shape (row, motion or 1)."""
+def group_likelihood(
+    network: Network, group: Group, state: Mapping[str, Index], motions: Motions, opened: str = ""
+) -> Array:
+    """P(what was said | row, motion) of one group; shape (row, motion or 1).
+
+    With ``opened``, a facet of the group: P(what was said, its reading | row, motion), with the
+    readings as a third axis.
+    """
     chances = [facet_chance(network, facet, state, motions) for facet in group.facets]
     if len(chances) == 1:
-        return np.asarray(chances[0] @ group.weights[0])
+        return chances[0] * group.weights[0] if opened else np.asarray(chances[0] @ group.weights[0])
     letters = "abcdefgh"
     motion = max(chance.shape[1] for chance in chances)
     spread = [np.broadcast_to(c, (c.shape[0], motion, c.shape[2])) for c in chances]
@@ -148,7 +155,8 @@ def group_likelihood(network: Network, group: Group, state: Mapping[str, Index],
     for a, b, table in group.ties:
         operands.append(table)
         terms.append(letters[a] + letters[b])
-    return np.asarray(np.einsum(",".join(terms) + "->xy", *operands, optimize=True))
+    kept = letters[group.facets.index(opened)] if opened else ""
+    return np.asarray(np.einsum(f"{','.join(terms)}->xy{kept}", *operands, optimize=True))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,68 +167,130 @@ class Seen:
     state: Mapping[str, Index]
 
 
-def distinct(space: HiddenSpace, names: tuple[str, ...], switches: Mapping[str, str]) -> Seen:
+#: codes up to here are told apart by marking them in a table, which is quicker than sorting them
+LARGEST_CODE = 1 << 18
+
+
+def _tell_apart(network: Network, states: Mapping[str, Index], names: Sequence[str], rows: int) -> Seen:
+    """Give the distinct combinations of the named states."""
+    code = np.zeros(rows, dtype=np.intp)
+    size = 1
+    for name in names:
+        count = len(network.states[name])
+        if size * count > LARGEST_CODE:
+            code, size = _numbered(code, size)
+        code = code * count + states[name]
+        size *= count
+    code, size = _numbered(code, size)
+    first = np.empty(size, dtype=np.intp)
+    first[code[::-1]] = np.arange(rows - 1, -1, -1)
+    kept = names or list(states)[:1]  # one name at least tells how many combinations there are
+    return Seen(of_row=code, state={name: states[name][first] for name in kept})
+
+
+def _numbered(code: Index, size: int) -> tuple[Index, int]:
+    """Number the codes that occur, in their order."""
+    occurs = np.zeros(size, dtype=bool)
+    occurs[code] = True
+    number = np.cumsum(occurs) - 1
+    return number[code], int(number[-1]) + 1
+
+
+def distinct(space: HiddenSpace, names: Sequence[str], switches: Mapping[str, str]) -> Seen:
     """Give the distinct combinations of the named states over all rows."""
-    key = ("distinct", names, *sorted(switches.items()))
-    if key not in space.cache:
-        conditions = space.conditions(switches)
-        code = np.zeros(space.count, dtype=np.int64)
-        for name in names:
-            code = code * len(space.network.states[name]) + conditions[name]
-            code = np.unique(code, return_inverse=True)[1]
-        _, first, of_row = np.unique(code, return_index=True, return_inverse=True)
-        space.cache[key] = Seen(of_row=of_row, state={name: conditions[name][first] for name in conditions})
-    return space.cache[key]
+    key = ("distinct", *names, *sorted(switches.items()))
+    found: Seen = space.remembered(
+        key, lambda: _tell_apart(space.network, space.conditions(switches), names, space.count)
+    )
+    return found
 
 
-def emission(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str]) -> Array:
-    """P(what was said, vertical motion | row) of a snapshot; shape (row, vertical)."""
+@dataclass(frozen=True, kw_only=True)
+class Emission:
+    """What a snapshot's statements say of every row and motion.
+
+    P(what was said, motion | row) = ``likelihood[seen.of_row]`` (row, motion) times ``still`` (row,),
+    the part of the statements that no motion touches.
+    """
+
+    motions: Motions
+    seen: Seen
+    likelihood: Array
+    still: Array
+
+    @cached_property
+    def by_vertical(self) -> Array:
+        """P(what was said, vertical motion | row); shape (row, vertical)."""
+        vertical = np.eye(3)[self.motions.vertical]
+        return np.asarray((self.likelihood @ vertical)[self.seen.of_row] * self.still[:, None])
+
+    def motion_given(self, rows: Array) -> Array:
+        """P(motion | chances of the rows after these statements); shape (motion,)."""
+        weight = np.bincount(self.seen.of_row, weights=rows, minlength=len(self.likelihood))
+        totals = self.likelihood.sum(axis=1)
+        joint = (weight / np.where(totals > 0.0, totals, 1.0)) @ self.likelihood
+        return np.asarray(joint / joint.sum())
+
+
+def emission(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str]) -> Emission:
+    """Weigh a snapshot's statements for every row. Raises CaseError and UnknownName."""
+    return _weighed(space, snapshot, switches, groups_of(space.network, snapshot), ())
+
+
+def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str], facet: str) -> Array:
+    """P(what was said, reading of one more facet | row); shape (row, reading).
+
+    The facet must be silent in the snapshot, though a disagreement may speak of it. Raises CaseError
+    and UnknownName.
+    """
+    network = space.network
+    if facet in snapshot.readings or facet in snapshot.unsure:
+        raise CaseError(f"{facet} is read already", mend="take its reading out first")
+    if facet not in network.facets:
+        reading_index(network, facet, "")
+    groups = groups_of(network, snapshot)
+    own = next((g for g in groups if facet in g.facets), _group(network, [facet], {}, []))
+    rest = tuple(group for group in groups if group is not own)
+    weighed = _weighed(space, snapshot, switches, rest, own.facets)
+    chance = group_likelihood(network, own, weighed.seen.state, weighed.motions, facet)
+    if chance.shape[1] == 1:
+        joint = weighed.likelihood.sum(axis=1)[:, None] * chance[:, 0]
+    else:
+        joint = np.einsum("sm,smk->sk", weighed.likelihood, chance)
+    return np.asarray(joint[weighed.seen.of_row] * weighed.still[:, None])
+
+
+def _weighed(
+    space: HiddenSpace,
+    snapshot: SnapshotRecord,
+    switches: Mapping[str, str],
+    groups: tuple[Group, ...],
+    more: tuple[str, ...],
+) -> Emission:
+    """Weigh groups of facets; the rows that are told apart also differ in what ``more`` facets need."""
     network = space.network
     motions = network.motions(snapshot.manoeuvre)
-    still: list[Group] = []
-    moving: list[Group] = []
-    for group in groups_of(network, snapshot):
-        has_axes = any(network.facets[facet].axes for facet in group.facets)
-        (moving if has_axes else still).append(group)
-    names = [name for g in moving for f in g.facets for name in network.facets[f].parents]
-    present = tuple(
-        name
-        for name in dict.fromkeys([*network.variation_parts, *names])
-        if name in space.conditions(switches)
-    )
-    seen = distinct(space, present, switches)
+    known = space.conditions(switches)
+
+    def needs(facets: Sequence[str]) -> tuple[str, ...]:
+        names = dict.fromkeys(name for facet in facets for name in network.facets[facet].parents)
+        return tuple(name for name in names if name in known)
+
+    still = np.ones(space.count)
+    moving = []
+    for group in groups:
+        if any(network.facets[facet].axes for facet in group.facets):
+            moving.append(group)
+        else:
+            own = distinct(space, needs(group.facets), switches)
+            still *= group_likelihood(network, group, own.state, motions)[own.of_row, 0]
+    told = needs([*more, *(facet for group in moving for facet in group.facets)])
+    seen = distinct(space, tuple(sorted({*network.variation_parts, *told})), switches)
     likelihood = motion_chance(network, motions, seen.state)
     for group in moving:
-        parents = tuple(
-            dict.fromkeys(name for f in group.facets for name in network.facets[f].parents if name in present)
-        )
-        of_seen, states = _narrow(network, seen, parents)
-        likelihood = likelihood * group_likelihood(network, group, states, motions)[of_seen]
-    by_vertical = np.stack([likelihood[:, motions.vertical == v].sum(axis=1) for v in range(3)], axis=1)
-    result = by_vertical[seen.of_row]
-    for group in still:
-        parents = tuple(
-            dict.fromkeys(
-                name
-                for f in group.facets
-                for name in network.facets[f].parents
-                if name in space.conditions(switches)
-            )
-        )
-        own = distinct(space, parents, switches)
-        result = result * group_likelihood(network, group, own.state, motions)[own.of_row]
-    return np.asarray(result)
-
-
-def _narrow(network: Network, seen: Seen, names: tuple[str, ...]) -> tuple[Index, Mapping[str, Index]]:
-    """Distinct combinations of fewer names among those already distinct."""
-    count = len(next(iter(seen.state.values())))
-    code = np.zeros(count, dtype=np.int64)
-    for name in names:
-        code = code * len(network.states[name]) + seen.state[name]
-        code = np.unique(code, return_inverse=True)[1]
-    _, first, of_seen = np.unique(code, return_index=True, return_inverse=True)
-    return of_seen, {name: index[first] for name, index in seen.state.items()}
+        own = _tell_apart(network, seen.state, needs(group.facets), len(likelihood))
+        likelihood *= group_likelihood(network, group, own.state, motions)[own.of_row]
+    return Emission(motions=motions, seen=seen, likelihood=likelihood, still=still)
 
 
 def motion_chance(network: Network, motions: Motions, state: Mapping[str, Index]) -> Array:

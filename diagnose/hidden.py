@@ -7,7 +7,7 @@ memory that the set can stir. ``transitions`` lists which rows can follow which,
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -46,6 +46,22 @@ class Transitions:
     weight: Array
 
 
+class Recent:
+    """A cache that holds the ``most`` results asked for last."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._found: dict[Hashable, Any] = {}
+
+    def get(self, key: Hashable, make: Callable[[], Any]) -> Any:
+        """Give what is kept under the key, or make it and keep it."""
+        found = self._found.pop(key) if key in self._found else make()
+        self._found[key] = found  # the last in the order of the dictionary is the latest
+        while len(self._found) > self._most:
+            del self._found[next(iter(self._found))]
+        return found
+
+
 @dataclass(frozen=True)
 class HiddenSpace:
     """All rows of the enumerated sets. ``sets`` must hold every subset of each of its sets."""
@@ -53,6 +69,11 @@ class HiddenSpace:
     network: Network
     sets: tuple[FailureSet, ...]
     cache: dict[tuple[object, ...], Any] = field(default_factory=dict, repr=False)
+    _recent: Recent = field(default_factory=lambda: Recent(64), repr=False)
+
+    def remembered(self, key: tuple[object, ...], make: Callable[[], Any]) -> Any:
+        """Give what was worked out for this space not long ago, or work it out."""
+        return self._recent.get(key, make)
 
     # -------------------------------------------------------------- rows
 
@@ -139,6 +160,15 @@ class HiddenSpace:
     def count(self) -> int:
         """Number of rows."""
         return len(self.row_set)
+
+    def by_set(self, rows: Array) -> Array:
+        """Sum chances of rows (…, row) over the rows of each set; (…, set). Rows stand set by set."""
+        return np.asarray(np.add.reduceat(rows, self.first_row, axis=-1))
+
+    @cached_property
+    def first_row(self) -> Index:
+        """First row of each set; (set,)."""
+        return np.searchsorted(self.row_set, np.arange(len(self.sets)))
 
     @cached_property
     def members(self) -> Index:
@@ -256,7 +286,7 @@ class HiddenSpace:
         and later set of each pair of sets (pair, 2). There are some sixty times as many entries as
         pairs of sets, so what depends on the sets alone is worked out once per pair.
         """
-        first_row = np.searchsorted(self.row_set, np.arange(len(self.sets)))
+        first_row = self.first_row
         row_count = np.bincount(self.row_set, minlength=len(self.sets))
         number = {members: i for i, members in enumerate(self.sets)}
         sources, targets, of_pair = [], [], []

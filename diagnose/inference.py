@@ -15,16 +15,8 @@ import numpy as np
 
 from diagnose.answer import Ranked
 from diagnose.errors import CaseError, ImpossibleEvidence
-from diagnose.evidence import (
-    Seen,
-    distinct,
-    emission,
-    facet_chance,
-    group_likelihood,
-    groups_of,
-    motion_chance,
-)
-from diagnose.hidden import FailureSet, HiddenSpace, Step, enumerate_sets
+from diagnose.evidence import Emission, emission, facet_chance, motion_chance, opened
+from diagnose.hidden import FailureSet, HiddenSpace, Recent, Step, enumerate_sets
 from diagnose.knowledge import unknown_name
 from diagnose.model import CaseRecord, Failure, Setting, SnapshotRecord
 from diagnose.network import Network
@@ -152,10 +144,7 @@ class Posterior:
     @property
     def sets(self) -> Array:
         """Chance of each enumerated set at the last snapshot; (set,)."""
-        return np.asarray(
-            np.bincount(self.space.row_set, weights=self.rows, minlength=len(self.space.sets)),
-            dtype=np.float64,
-        )
+        return self.space.by_set(self.rows)
 
     @property
     def marginals(self) -> Array:
@@ -176,6 +165,31 @@ class Posterior:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcomes:
+    """What each reading of one silent facet of the last snapshot would say, before it is read.
+
+    ``chance`` (reading,) sums to one; ``rows`` (reading, row) and ``sets`` (reading, set) are the
+    posteriors with that reading, each summing to one (zeros where the reading is impossible).
+    """
+
+    space: HiddenSpace
+    facet: str
+    readings: tuple[str, ...]
+    chance: Array
+    rows: Array
+
+    @property
+    def sets(self) -> Array:
+        """Chance of each enumerated set, given each reading; (reading, set)."""
+        return self.space.by_set(self.rows)
+
+    @property
+    def marginals(self) -> Array:
+        """Chance of each failure, given each reading; (reading, failure)."""
+        return np.asarray(self.sets @ self.space.members)
+
+
 @dataclass
 class Engine:
     """Answers cases on one network; keeps what several cases share (sets, transitions)."""
@@ -183,7 +197,8 @@ class Engine:
     network: Network
     largest_set: int | None = None
     _spaces: dict[tuple[object, ...], HiddenSpace] = field(default_factory=dict)
-    _emissions: dict[tuple[object, ...], Array] = field(default_factory=dict)
+    _emissions: Recent = field(default_factory=lambda: Recent(64))
+    _last: Recent = field(default_factory=lambda: Recent(2))
     _sets: dict[tuple[int, bytes], tuple[FailureSet, ...]] = field(default_factory=dict)
 
     def posterior(self, case: CaseRecord) -> Posterior:
@@ -212,7 +227,33 @@ class Engine:
             prior_sets=prior,
             uncovered=max(0.0, 1.0 - float(prior.sum())),
             log_evidence=log_evidence,
-            motion=self._motion(space, last, rows),
+            motion=self._motion(self._weighed(space, last, self.steps(case)[-1]), rows),
+        )
+
+    def outcomes(self, case: CaseRecord, facet: str) -> Outcomes:
+        """Give for each reading of a silent facet of the last snapshot its chance and its posterior.
+
+        Exact: the same as adding the reading to the case and asking for its posterior. One forward
+        pass serves all facets of a case. Raises as ``posterior`` does, and CaseError for a facet that
+        is read already.
+        """
+        odds = odds_of(self.network, case)
+        space = self._space(odds)
+        steps = self.steps(case)
+        message, _ = self._message(space, case, steps, odds)
+        if message is None:
+            raise self._conflict(space, case, odds)
+        said = opened(space, case.snapshot[-1], steps[-1].switches, facet)
+        rows = said.T * (message * odds.weights(space.members)[space.row_set])
+        totals = rows.sum(axis=1)
+        if not totals.sum() > 0.0:
+            raise self._conflict(space, case, odds)
+        return Outcomes(
+            space=space,
+            facet=facet,
+            readings=self.network.facets[facet].readings,
+            chance=totals / totals.sum(),
+            rows=rows / np.where(totals > 0.0, totals, 1.0)[:, None],
         )
 
     # -------------------------------------------------------------- parts of it
@@ -258,23 +299,44 @@ class Engine:
         return steps
 
     def _emission(self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step) -> Array:
-        key = (
-            id(space),
-            snapshot.manoeuvre,
-            step.key,
-            *sorted(snapshot.readings.items()),
-            *sorted(snapshot.unsure.items()),
-            snapshot.disagree,
-        )
-        if key not in self._emissions:
-            self._emissions[key] = emission(space, snapshot, step.switches)
-        return self._emissions[key]
+        """P(what was said, vertical motion | row); (row, vertical)."""
+        key = (id(space), *_said(snapshot), step.key)
+        found: Array = self._emissions.get(key, lambda: self._weighed(space, snapshot, step).by_vertical)
+        return found
+
+    def _weighed(self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step) -> Emission:
+        """Weigh a snapshot; the large tables of the last two are kept for their motion."""
+        key = (id(space), *_said(snapshot), step.key)
+        found: Emission = self._last.get(key, lambda: emission(space, snapshot, step.switches))
+        return found
 
     def _forward(
-        self, space: HiddenSpace, case: CaseRecord, odds: Odds, only: tuple[int, ...] | None = None
+        self, space: HiddenSpace, case: CaseRecord, odds: Odds, only: FailureSet | None = None
     ) -> tuple[Array | None, float]:
         """Give P(row at the last snapshot | readings) and log P(readings); None if impossible."""
         steps = self.steps(case)
+        message, log_evidence = self._message(space, case, steps, odds, only)
+        if message is None:
+            return None, -np.inf
+        rows = message * self._emission(space, case.snapshot[-1], steps[-1]).sum(axis=1)
+        total = float(rows.sum())
+        if not total > 0.0:
+            return None, -np.inf
+        rows /= total
+        log_evidence += float(np.log(total))
+        if only is None:
+            log_evidence += self._reweigh(space, rows, odds)
+        return rows / rows.sum(), log_evidence
+
+    def _message(
+        self,
+        space: HiddenSpace,
+        case: CaseRecord,
+        steps: Sequence[Step],
+        odds: Odds,
+        only: FailureSet | None = None,
+    ) -> tuple[Array | None, float]:
+        """Give P(row at the last snapshot | earlier readings) and their log chance; None if impossible."""
         if only is None:
             member = space.members
             start = np.where(member, odds.first, 1.0 - odds.first).prod(axis=1)
@@ -284,22 +346,17 @@ class Engine:
             begins = np.zeros((len(steps) - 1, len(self.network.failures)))
         message = start[space.row_set] * space.first(steps[0], case.minutes_since_start)
         log_evidence = 0.0
-        for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True)):
+        for number, (snapshot, step) in enumerate(zip(case.snapshot[:-1], steps, strict=False)):
             joint = message[:, None] * self._emission(space, snapshot, step)
             total = float(joint.sum())
             if not total > 0.0:
                 return None, -np.inf
             log_evidence += float(np.log(total))
             joint /= total
-            if number + 1 == len(steps):
-                break
             moves = space.transitions(step, steps[number + 1], begins[number])
             flow = np.einsum("ev,ev->e", moves.weight, joint[moves.source])
             message = np.bincount(moves.target, weights=flow, minlength=space.count)
-        rows = joint.sum(axis=1)
-        if only is None:
-            log_evidence += self._reweigh(space, rows, odds)
-        return rows / rows.sum(), log_evidence
+        return message, log_evidence
 
     def _reweigh(self, space: HiddenSpace, rows: Array, odds: Odds) -> float:
         """Apply the setting's weights to the rows; gives the log of the change."""
@@ -311,36 +368,15 @@ class Engine:
         prior = np.where(space.members, chance, 1.0 - chance).prod(axis=1)
         return np.asarray(prior * odds.weights(space.members) / odds.total)
 
-    def _motion(
-        self, space: HiddenSpace, snapshot: SnapshotRecord, rows: Array
-    ) -> dict[str, dict[str, float]]:
+    def _motion(self, weighed: Emission, rows: Array) -> dict[str, dict[str, float]]:
         """P(value of each axis of the motion | all readings) at the last snapshot."""
-        network = self.network
-        switches = network.switch_positions(snapshot.switches)
-        motions = network.motions(snapshot.manoeuvre)
-        names = tuple(space.conditions(switches))
-        seen: Seen = distinct(space, names, switches)
-        weight = np.bincount(seen.of_row, weights=rows, minlength=int(seen.of_row.max()) + 1)
-        kept = np.flatnonzero(weight > 1e-6)
-        state = {name: index[kept] for name, index in seen.state.items()}
-        likelihood = motion_chance(network, motions, state)
-        for group in groups_of(network, snapshot):
-            likelihood = likelihood * group_likelihood(network, group, state, motions)
-        totals = likelihood.sum(axis=1, keepdims=True)
-        joint = weight[kept] @ (likelihood / np.where(totals > 0.0, totals, 1.0))
-        joint = joint / joint.sum()
-        return {
-            axis: dict(
-                zip(
-                    network.states[axis],
-                    np.bincount(
-                        motions.values[axis], weights=joint, minlength=len(network.states[axis])
-                    ).tolist(),
-                    strict=True,
-                )
-            )
-            for axis in motions.axes
-        }
+        motions, joint = weighed.motions, weighed.motion_given(rows)
+        found = {}
+        for axis in motions.axes:
+            names = self.network.states[axis]
+            chances = np.bincount(motions.values[axis], weights=joint, minlength=len(names))
+            found[axis] = dict(zip(names, chances.tolist(), strict=True))
+        return found
 
     # -------------------------------------------------------------- one set of failures given
 
@@ -428,6 +464,16 @@ class Engine:
             mend="correct or take back one of them, or say how sure you are",
             conflict=texts,
         )
+
+
+def _said(snapshot: SnapshotRecord) -> tuple[object, ...]:
+    """What a snapshot says, whatever the order in which it was said."""
+    return (
+        snapshot.manoeuvre,
+        *sorted(snapshot.readings.items()),
+        *sorted(snapshot.unsure.items()),
+        *snapshot.disagree,
+    )
 
 
 def replace_readings(snapshot: SnapshotRecord, **changes: object) -> SnapshotRecord:

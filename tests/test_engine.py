@@ -110,6 +110,25 @@ def test_readings_average_to_the_prior(readings):
     assert total == pytest.approx(without.marginals)
 
 
+@quick
+@given(SNAPSHOTS, st.sampled_from(sorted(FACETS)), st.booleans())
+def test_outcomes_are_the_posteriors_with_each_reading(snapshots, facet, disagree):
+    *before, last = snapshots
+    rest = {f: r for f, r in last.readings.items() if f != facet}
+    said = (("attitude", "turn_coordinator"), ("attitude", "heading")) if disagree else ()
+    last = msgspec.structs.replace(last, readings=rest, disagree=said)
+    without = ENGINE.posterior(small_case(*before, last))
+    outcomes = ENGINE.outcomes(small_case(*before, last), facet)
+    assert outcomes.readings == FACETS[facet]
+    for place, reading in enumerate(outcomes.readings):
+        read = msgspec.structs.replace(last, readings={**rest, facet: reading})
+        posterior = ENGINE.posterior(small_case(*before, read))
+        chance = np.exp(posterior.log_evidence - without.log_evidence)
+        assert outcomes.chance[place] == pytest.approx(chance, rel=1e-9)
+        assert outcomes.sets[place] == pytest.approx(posterior.sets, rel=1e-9)
+        assert outcomes.rows[place] == pytest.approx(posterior.rows, rel=1e-9)
+
+
 def test_one_snapshot_equals_brute_force_over_every_state():
     """All failure combinations and memory states are summed one by one in plain loops."""
     reading = {"airspeed.trend": "falling", "suction.value": "zero", "attitude.behaviour": "leaning"}
@@ -191,3 +210,11 @@ def test_what_does_not_fit_is_said(snapshot, error, text):
 def test_a_case_without_snapshots_is_refused():
     with pytest.raises(CaseError, match="no snapshot"):
         ENGINE.posterior(small_case())
+
+
+def test_outcomes_of_a_reading_that_stands_are_refused():
+    case = small_case(SnapshotRecord(manoeuvre="level", readings={"suction.value": "zero"}))
+    with pytest.raises(CaseError, match="read already"):
+        ENGINE.outcomes(case, "suction.value")
+    with pytest.raises(UnknownName, match="suctoin"):
+        ENGINE.outcomes(case, "suctoin.value")
