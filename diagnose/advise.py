@@ -7,13 +7,14 @@ expected cost by the table in ``knowledge/engine.toml``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from diagnose.answer import Answer, AxisAdvice, Ranked, Trust
-from diagnose.hidden import HiddenSpace
-from diagnose.inference import Posterior
+from diagnose.hidden import HiddenSpace, number_codes
+from diagnose.inference import Posterior, to_twelve_digits
 from diagnose.model import AxisUse, FailureKind, Grade, NormalEffect
 from diagnose.network import Index, Network
 from diagnose.units import Array
@@ -54,26 +55,53 @@ def misleading_states(network: Network, facet: str, phase: str) -> Array:
     return np.asarray(worst > network.kb.limits.misleading_distance)
 
 
-def _misleads(space: HiddenSpace, facet: str, phase: str, state: Mapping[str, Index], *, soon: bool) -> Index:
-    """Whether a facet misleads in each row, now or once the memories have moved on; bool (row,)."""
-    network = space.network
-    key = ("misleading", facet, phase)
-    if key not in space.cache:
-        space.cache[key] = misleading_states(network, facet, phase)
-    lies = space.cache[key]
-    names = network.facets[facet].parents
-    index = [state.get(name, np.zeros(space.count, dtype=np.intp)) for name in names]
-    found = lies[tuple(index)]
-    if not soon:
-        return np.asarray(found)
-    for place, name in enumerate(names):
-        if name in network.memories:
-            running = space.running(name, state)
-            for value in range(len(network.states[name])):
-                moved = [*index]
-                moved[place] = np.full(space.count, value)
-                found = found | (running & lies[tuple(moved)])
-    return np.asarray(found)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Misled:
+    """Which gauges mislead in which rows, in one phase of flight with one setting of the switches.
+
+    Rows in which the same gauges mislead share a pattern, ``of_row`` (row,). ``now``, and ``soon``
+    when the memories have moved on: 1.0 where a gauge misleads, else 0.0; (pattern, gauge), gauges
+    as on the panel.
+    """
+
+    of_row: Index
+    now: Array
+    soon: Array
+
+    def chances(self, rows: Array) -> tuple[Array, Array]:
+        """Chance that each gauge tells the truth now and soon; ``rows`` (row,), results (gauge,)."""
+        weight = np.bincount(self.of_row, weights=rows, minlength=len(self.now))
+        return weight @ (1.0 - self.now), weight @ (1.0 - self.soon)
+
+
+def misled(space: HiddenSpace, manoeuvre_id: str, switches: Mapping[str, str]) -> Misled:
+    """Give which gauges mislead in each row; the readings make no difference to that."""
+    phase = space.network.kb.manoeuvres[manoeuvre_id].phase
+    key = (phase, *sorted(switches.items()))
+    found: Misled = space.remembered("misleading", key, lambda: _misled(space, phase, switches))
+    return found
+
+
+def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misled:
+    network, state = space.network, space.conditions(switches)
+    now = {gauge: np.zeros(space.count, dtype=bool) for gauge in network.panel.gauges}
+    soon = {gauge: np.zeros(space.count, dtype=bool) for gauge in network.panel.gauges}
+    for facet, table in network.facets.items():
+        gauge = facet.split(".")[0]
+        lies = misleading_states(network, facet, phase)
+        names = table.parents
+        index = tuple(state.get(name, np.zeros(space.count, dtype=np.int8)) for name in names)
+        found = lies[index]
+        now[gauge] |= found
+        soon[gauge] |= found
+        for place, name in enumerate(names):
+            if name in network.memories:
+                moved = np.broadcast_to(lies.any(axis=place, keepdims=True), lies.shape)
+                soon[gauge] |= space.running(name, state) & moved[index]
+    columns = [*now.values(), *soon.values()]
+    of_row, first = number_codes([(column, 2) for column in columns], space.count)
+    both = np.stack(columns, axis=1)[first].astype(np.float64)
+    return Misled(of_row=of_row, now=both[:, : len(now)], soon=both[:, len(now) :])
 
 
 def grade_of(network: Network, truth: float) -> Grade:
@@ -87,38 +115,27 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
     """Give every instrument's chance of telling the truth now and soon, and its grade."""
     space, network = posterior.space, posterior.space.network
     last = posterior.case.snapshot[-1]
-    switches = network.switch_positions(last.switches)
-    state = space.conditions(switches)
-    phase = network.kb.manoeuvres[last.manoeuvre].phase
-    answers = []
-    for gauge_id in network.panel.gauges:
-        facets = [facet for facet in network.facets if facet.split(".")[0] == gauge_id]
-        lies_now = np.zeros(space.count, dtype=bool)
-        lies_soon = np.zeros(space.count, dtype=bool)
-        for facet in facets:
-            lies_now |= _misleads(space, facet, phase, state, soon=False)
-            lies_soon |= _misleads(space, facet, phase, state, soon=True)
-        now = 1.0 - float(posterior.rows @ lies_now)
-        soon = 1.0 - float(posterior.rows @ lies_soon)
-        grade = grade_of(network, soon)
-        answers.append(
-            Trust(
-                gauge=gauge_id,
-                now=now,
-                soon=soon,
-                grade=grade,
-                blame="" if grade is Grade.USE else _blame(posterior, lies_soon),
-            )
-        )
-    return tuple(answers)
+    lies = misled(space, last.manoeuvre, network.switch_positions(last.switches))
+    now, soon = lies.chances(posterior.rows)
+    grades = [grade_of(network, truth) for truth in soon.tolist()]
+    doubted = [place for place, grade in enumerate(grades) if grade is not Grade.USE]
+    blame = dict(zip(doubted, _blame(posterior, lies, doubted), strict=True))
+    return tuple(
+        Trust(gauge=gauge, now=now[i].item(), soon=soon[i].item(), grade=grades[i], blame=blame.get(i, ""))
+        for i, gauge in enumerate(network.panel.gauges)
+    )
 
 
-def _blame(posterior: Posterior, lies: Index) -> str:
-    """Give the failure that speaks most against an instrument."""
+def _blame(posterior: Posterior, lies: Misled, gauges: Sequence[int]) -> list[str]:
+    """Give for each of these gauges the failure that speaks most against it."""
     space = posterior.space
-    weight = np.bincount(space.row_set, weights=posterior.rows * lies, minlength=len(space.sets))
-    by_failure = weight @ space.members
-    return space.network.failures[int(by_failure.argmax())].id if by_failure.any() else ""
+    weight = np.array([posterior.rows * lies.soon[:, gauge][lies.of_row] for gauge in gauges])
+    by_failure = space.by_set(weight.reshape(-1, space.count)) @ space.member_weights
+    best = to_twelve_digits(by_failure).argmax(axis=1)
+    return [
+        space.network.failures[place].id if chances[place] > 0.0 else ""
+        for place, chances in zip(best.tolist(), by_failure, strict=True)
+    ]
 
 
 # ------------------------------------------------------------------ partial panel
@@ -165,7 +182,7 @@ def advise(posterior: Posterior) -> Answer:
     trusts = trust(posterior)
     last = posterior.case.snapshot[-1]
     decided, verdict = _verdict(network, posterior, ranking)
-    prior = posterior.prior_sets @ posterior.space.members
+    prior = posterior.prior_sets @ posterior.space.member_weights
     return Answer(
         setting=posterior.case.setting,
         ranking=ranking,
@@ -191,19 +208,16 @@ def names_of(network: Network, failures: tuple[str, ...]) -> str:
 
 def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]) -> tuple[bool, str]:
     limits = network.kb.limits
-    marginals = posterior.marginals
+    sets, members = posterior.sets, posterior.space.member_weights
     faulty = [
         (float(chance), failure)
-        for chance, failure in zip(marginals, network.failures, strict=True)
+        for chance, failure in zip(posterior.marginals, network.failures, strict=True)
         if failure.kind is FailureKind.FAILURE
     ]
-    no_failure = sum(
-        ranked.posterior
-        for ranked in ranking
-        if all(network.kb.failures[f].kind is FailureKind.LOOK_ALIKE for f in ranked.failures)
-    )
+    real = np.array([float(failure.kind is FailureKind.FAILURE) for failure in network.failures])
+    no_failure = float(sets[members @ real == 0.0].sum())
     strayed = _strayed(network, posterior)
-    best_chance, best = max(faulty, key=lambda pair: pair[0])
+    best_chance, best = max(faulty, key=lambda pair: float(f"{pair[0]:.11e}"))
     if no_failure >= limits.decided:
         if strayed:
             return True, f"Nothing has failed: the instruments agree, {strayed}."
@@ -215,11 +229,8 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
         return True, f"Most likely: {best.name} ({best_chance:.0%})."
     alike = [failure for chance, failure in faulty if chance > limits.worth_naming]
     systems = {failure.system for failure in alike}
-    share = sum(
-        ranked.posterior
-        for ranked in ranking
-        if any(network.kb.failures[f].system in systems for f in ranked.failures)
-    )
+    within = np.array([float(failure.system in systems) for failure in network.failures])
+    share = float(sets[members @ within > 0.0].sum())
     if len(systems) == 1 and share >= limits.decided:
         system = systems.pop().value
         return False, f"Not enough yet for one cause, but it lies in the {system} system ({share:.0%})."

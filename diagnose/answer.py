@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import msgspec
+
 from diagnose.model import Grade
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ranked:
+class Ranked(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """A set of failures that explains the evidence; the empty set is "nothing failed".
 
-    ``prior`` and ``posterior`` are probabilities; ``evidence`` is the factor between their odds.
+    ``prior`` and ``posterior`` are probabilities; ``evidence`` is the factor between their odds. A
+    structure of msgspec: an answer holds thousands of these.
     """
 
     failures: tuple[str, ...]

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from diagnose.errors import CaseError
-from diagnose.hidden import HiddenSpace
+from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, number_codes
 from diagnose.knowledge import unknown_name
 from diagnose.model import SnapshotRecord
 from diagnose.network import Index, Motions, Network
@@ -167,40 +167,20 @@ class Seen:
     state: Mapping[str, Index]
 
 
-#: codes up to here are told apart by marking them in a table, which is quicker than sorting them
-LARGEST_CODE = 1 << 18
-
-
 def _tell_apart(network: Network, states: Mapping[str, Index], names: Sequence[str], rows: int) -> Seen:
     """Give the distinct combinations of the named states."""
-    code = np.zeros(rows, dtype=np.intp)
-    size = 1
-    for name in names:
-        count = len(network.states[name])
-        if size * count > LARGEST_CODE:
-            code, size = _numbered(code, size)
-        code = code * count + states[name]
-        size *= count
-    code, size = _numbered(code, size)
-    first = np.empty(size, dtype=np.intp)
-    first[code[::-1]] = np.arange(rows - 1, -1, -1)
+    columns = [(states[name], len(network.states[name])) for name in names]
+    of_row, first = number_codes(columns, rows)
     kept = names or list(states)[:1]  # one name at least tells how many combinations there are
-    return Seen(of_row=code, state={name: states[name][first] for name in kept})
-
-
-def _numbered(code: Index, size: int) -> tuple[Index, int]:
-    """Number the codes that occur, in their order."""
-    occurs = np.zeros(size, dtype=bool)
-    occurs[code] = True
-    number = np.cumsum(occurs) - 1
-    return number[code], int(number[-1]) + 1
+    return Seen(of_row=of_row, state={name: states[name][first] for name in kept})
 
 
 def distinct(space: HiddenSpace, names: Sequence[str], switches: Mapping[str, str]) -> Seen:
     """Give the distinct combinations of the named states over all rows."""
-    key = ("distinct", *names, *sorted(switches.items()))
     found: Seen = space.remembered(
-        key, lambda: _tell_apart(space.network, space.conditions(switches), names, space.count)
+        "distinct",
+        (*names, *sorted(switches.items())),
+        lambda: _tell_apart(space.network, space.conditions(switches), names, space.count),
     )
     return found
 
@@ -219,10 +199,12 @@ class Emission:
     still: Array
 
     @cached_property
-    def by_vertical(self) -> Array:
-        """P(what was said, vertical motion | row); shape (row, vertical)."""
-        vertical = np.eye(3)[self.motions.vertical]
-        return np.asarray((self.likelihood @ vertical)[self.seen.of_row] * self.still[:, None])
+    def columns(self) -> Array:
+        """P(what was said, vertical motion | row), and their sum; (row, column) as in ``COLUMNS``."""
+        vertical = np.zeros((self.likelihood.shape[1], COLUMNS))
+        vertical[np.arange(len(vertical)), self.motions.vertical] = 1.0
+        vertical[:, ANY_VERTICAL] = 1.0
+        return np.asarray((self.likelihood @ vertical).take(self.seen.of_row, axis=0) * self.still[:, None])
 
     def motion_given(self, rows: Array) -> Array:
         """P(motion | chances of the rows after these statements); shape (motion,)."""

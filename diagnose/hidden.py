@@ -1,7 +1,7 @@
 """The hidden states that the engine sums over: sets of failures, and for each the memories it stirs.
 
 A row is one set of active failures, whether each intermittent one acts, and one state of every
-memory that the set can stir. ``transitions`` lists which rows can follow which, with their chances.
+memory that the set can stir. Which rows can follow which stands in ``transitions``.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.memories import at_time, gap_matrix
-from diagnose.model import MemoryKind
+from diagnose.memories import at_time
+from diagnose.model import Cure, MemoryKind
 from diagnose.network import Index, Network
 from diagnose.units import Array
 
@@ -37,21 +37,19 @@ class Step:
         return (tuple(sorted(self.switches.items())), self.phase, self.minutes, self.minutes_before)
 
 
-@dataclass(frozen=True, slots=True)
-class Transitions:
-    """Sparse chances between rows of two snapshots: ``weight`` has shape (entry, vertical)."""
-
-    source: Index
-    target: Index
-    weight: Array
-
-
 class Recent:
     """A cache that holds the ``most`` results asked for last."""
 
     def __init__(self, most: int) -> None:
         self._most = most
         self._found: dict[Hashable, Any] = {}
+
+    def __contains__(self, key: Hashable) -> bool:
+        return key in self._found
+
+    def values(self) -> tuple[Any, ...]:
+        """Everything that is kept, the latest last."""
+        return tuple(self._found.values())
 
     def get(self, key: Hashable, make: Callable[[], Any]) -> Any:
         """Give what is kept under the key, or make it and keep it."""
@@ -62,18 +60,81 @@ class Recent:
         return found
 
 
+#: columns of what is said of a row: the three vertical motions, and their sum
+COLUMNS = 4
+ANY_VERTICAL = 3
+
+#: how many results of each kind a space keeps, so that a case of 24 snapshots stays at hand and memory
+#: stays bounded: a message or an emission holds one or three numbers per row, a transition some ten
+KEPT = {
+    "conditions": 8,
+    "distinct": 64,
+    "emission": 48,
+    "first": 8,
+    "set pairs": 1,
+    "message": 64,
+    "prior": 4,
+    "misleading": 8,
+    "pattern": 6,
+    "set chances": 32,
+    "transitions": 30,
+    "weighed": 2,
+}
+
+#: codes up to here are told apart by marking them in a table, which is quicker than sorting them
+LARGEST_CODE = 1 << 18
+
+
+def number_codes(columns: Sequence[tuple[Index, int]], rows: int) -> tuple[Index, Index]:
+    """Tell apart the rows of some columns of small whole numbers, each with its count of values.
+
+    Gives the number of each row's combination (row,) and the first row of each combination.
+    """
+    code = np.zeros(rows, dtype=np.intp)
+    size = 1
+    for column, count in columns:
+        if size * count > LARGEST_CODE:
+            code, size = _renumbered(code, size)
+        code = code * count + column
+        size *= count
+    code, size = _renumbered(code, size)
+    first = np.empty(size, dtype=np.intp)
+    first[code[::-1]] = np.arange(rows - 1, -1, -1)
+    return code, first
+
+
+def _renumbered(code: Index, size: int) -> tuple[Index, int]:
+    """Number the codes that occur, in their order."""
+    if size > LARGEST_CODE:
+        found, number = np.unique(code, return_inverse=True)
+        return number, len(found)
+    occurs = np.zeros(size, dtype=bool)
+    occurs[code] = True
+    number = np.cumsum(occurs) - 1
+    return number[code], int(number[-1]) + 1
+
+
 @dataclass(frozen=True)
 class HiddenSpace:
     """All rows of the enumerated sets. ``sets`` must hold every subset of each of its sets."""
 
     network: Network
     sets: tuple[FailureSet, ...]
-    cache: dict[tuple[object, ...], Any] = field(default_factory=dict, repr=False)
-    _recent: Recent = field(default_factory=lambda: Recent(64), repr=False)
+    _recent: dict[str, Recent] = field(
+        default_factory=lambda: {kind: Recent(most) for kind, most in KEPT.items()}, repr=False
+    )
 
-    def remembered(self, key: tuple[object, ...], make: Callable[[], Any]) -> Any:
-        """Give what was worked out for this space not long ago, or work it out."""
-        return self._recent.get(key, make)
+    def remembered(self, kind: str, key: Hashable, make: Callable[[], Any]) -> Any:
+        """Give what was worked out for this space not long ago, or work it out; kinds as in ``KEPT``."""
+        return self._recent[kind].get(key, make)
+
+    def keep(self, kind: str, key: Hashable, value: object) -> None:
+        """Remember what was worked out on the way to something else."""
+        self._recent[kind].get(key, lambda: value)
+
+    def has(self, kind: str, key: Hashable) -> bool:
+        """Whether this is remembered still."""
+        return key in self._recent[kind]
 
     # -------------------------------------------------------------- rows
 
@@ -87,69 +148,98 @@ class HiddenSpace:
         return tuple(names)
 
     @cached_property
+    def comes_and_goes(self) -> tuple[int, ...]:
+        """Failures that do not act all the time: intermittent ones, and those that a switch cures."""
+        return tuple(
+            index
+            for index, failure in enumerate(self.network.failures)
+            if failure.acting < 1.0 or failure.cured_by is not None
+        )
+
+    @cached_property
+    def curable(self) -> Mapping[int, Cure]:
+        """Failures that a switch cures for good, unless they come and go anyway."""
+        return {
+            index: failure.cured_by
+            for index, failure in enumerate(self.network.failures)
+            if failure.cured_by is not None and not failure.acting < 1.0
+        }
+
+    @cached_property
     def _stirred(self) -> dict[FailureSet, frozenset[str]]:
         """Which memories a set can stir, alone by its own failures (not by those of subsets)."""
         network = self.network
         count = len(self.sets)
-        active = np.zeros((count, len(network.failures)), dtype=bool)
-        for row, members in enumerate(self.sets):
-            active[row, list(members)] = True
-        parts = self._part_conditions(active)
+        parts = self._part_conditions(self.members)
         charges = [n for n in self.memory_names if network.memories[n].memory.kind is MemoryKind.CHARGE]
         found = {name: np.zeros(count, dtype=bool) for name in self.memory_names}
         for levels in itertools.product(*(range(len(network.states[name])) for name in charges)):
             given = dict(parts) | {
-                name: np.full(count, level) for name, level in zip(charges, levels, strict=True)
+                name: np.full(count, level, dtype=np.int8)
+                for name, level in zip(charges, levels, strict=True)
             }
             for switches in self._switchings():
                 state = network.conditions(given, switches, count)
                 for name in self.memory_names:
                     found[name] |= self.running(name, state)
+        runs = np.array([found[name] for name in self.memory_names]).reshape(-1, count).T.tolist()
         return {
-            members: frozenset(name for name in self.memory_names if found[name][row])
-            for row, members in enumerate(self.sets)
+            members: frozenset(itertools.compress(self.memory_names, stirs))
+            for members, stirs in zip(self.sets, runs, strict=True)
         }
 
     def _switchings(self) -> list[dict[str, str]]:
-        """Every combination of switch positions of the panel."""
+        """Every combination of switch positions of the panel that a source's rules ask for."""
+        asked = {name for rules in self.network.rules.values() for rule in rules for name in rule.when}
         switches = self.network.panel.switches
-        positions = [self.network.kb.switches[name].positions for name in switches]
+        usual = {name: self.network.kb.switches[name].positions[:1] for name in switches}
+        positions = [
+            self.network.kb.switches[name].positions if name in asked else usual[name] for name in switches
+        ]
         return [dict(zip(switches, combo, strict=True)) for combo in itertools.product(*positions)]
 
     @cached_property
     def _layout(self) -> tuple[Index, Index, Index]:
-        """Set index (row,), acting (row, failure) and memory states (row, memory)."""
+        """Set index (row,), acting (row, failure) and memory states (row, memory).
+
+        Sets of one size that stir the same memories, and whose members come and go alike, have the
+        same grid of rows, which is laid out once.
+        """
         network = self.network
         starts = [network.states[n].index(network.memories[n].memory.start) for n in self.memory_names]
-        set_rows: list[Index] = []
-        acting_rows: list[Index] = []
-        memory_rows: list[Index] = []
-        known = set(self.sets)
-        comes_and_goes = [self._has_acting(i) for i in range(len(network.failures))]
+        known = self._stirred
+        changing = set(self.comes_and_goes)
+        groups: dict[tuple[tuple[bool, ...], frozenset[str]], list[int]] = {}
         for number, members in enumerate(self.sets):
             stirred: set[str] = set()
             for size in range(1, len(members) + 1):
                 for subset in itertools.combinations(members, size):
                     if subset not in known:
                         raise ValueError(f"the sets lack the subset {subset} of {members}")
-                    stirred |= self._stirred[subset]
+                    stirred |= known[subset]
+            kind = (tuple(member in changing for member in members), frozenset(stirred))
+            groups.setdefault(kind, []).append(number)
+        grids = {}
+        row_count = np.zeros(len(self.sets), dtype=np.intp)
+        for kind, numbers in groups.items():
             choices = [
-                range(len(network.states[name])) if name in stirred else (start,)
+                range(len(network.states[name])) if name in kind[1] else (start,)
                 for name, start in zip(self.memory_names, starts, strict=True)
             ]
-            acts = [(1, 0) if comes_and_goes[i] else (1,) for i in members]
-            grid = np.array(list(itertools.product(*acts, *choices)), dtype=np.intp)
-            acting = np.zeros((len(grid), len(network.failures)), dtype=bool)
-            for place, member in enumerate(members):
-                acting[:, member] = grid[:, place] == 1
-            set_rows.append(np.full(len(grid), number))
-            acting_rows.append(acting)
-            memory_rows.append(grid[:, len(members) :])
-        return np.concatenate(set_rows), np.concatenate(acting_rows), np.concatenate(memory_rows)
-
-    def _has_acting(self, index: int) -> bool:
-        failure = self.network.failures[index]
-        return failure.acting < 1.0 or failure.cured_by is not None
+            acts = [(1, 0) if changes else (1,) for changes in kind[0]]
+            grids[kind] = np.array(list(itertools.product(*acts, *choices)), dtype=np.int8)
+            row_count[numbers] = len(grids[kind])
+        first_row = np.cumsum(row_count) - row_count
+        acting = np.zeros((int(row_count.sum()), len(network.failures)), dtype=bool)
+        memory = np.zeros((len(acting), len(starts)), dtype=np.int8)
+        for kind, numbers in groups.items():
+            grid, size = grids[kind], len(kind[0])
+            rows = first_row[numbers][:, None] + np.arange(len(grid))
+            memory[rows] = grid[:, size:]
+            columns = np.array([self.sets[number] for number in numbers], dtype=np.intp)
+            for place in range(size):
+                acting[rows, columns[:, place, None]] = grid[:, place] == 1
+        return np.repeat(np.arange(len(self.sets)), row_count), acting, memory
 
     @property
     def row_set(self) -> Index:
@@ -157,18 +247,28 @@ class HiddenSpace:
         return self._layout[0]
 
     @property
+    def acting(self) -> Index:
+        """Which failures act in each row; bool (row, failure)."""
+        return self._layout[1]
+
+    @property
+    def memory_states(self) -> Index:
+        """State of each memory in each row; (row, memory)."""
+        return self._layout[2]
+
+    @property
     def count(self) -> int:
         """Number of rows."""
         return len(self.row_set)
 
-    def by_set(self, rows: Array) -> Array:
-        """Sum chances of rows (…, row) over the rows of each set; (…, set). Rows stand set by set."""
-        return np.asarray(np.add.reduceat(rows, self.first_row, axis=-1))
-
     @cached_property
     def first_row(self) -> Index:
-        """First row of each set; (set,)."""
-        return np.searchsorted(self.row_set, np.arange(len(self.sets)))
+        """First row of each set, and the number of rows; (set + 1,)."""
+        return np.searchsorted(self.row_set, np.arange(len(self.sets) + 1))
+
+    def by_set(self, rows: Array) -> Array:
+        """Sum chances of rows (…, row) over the rows of each set; (…, set)."""
+        return np.asarray(np.add.reduceat(rows, self.first_row[:-1], axis=-1))
 
     @cached_property
     def members(self) -> Index:
@@ -178,25 +278,42 @@ class HiddenSpace:
             table[row, list(members)] = True
         return table
 
+    @cached_property
+    def set_names(self) -> tuple[tuple[str, ...], ...]:
+        """Ids of the failures of each set."""
+        names = [failure.id for failure in self.network.failures]
+        return tuple(tuple(names[member] for member in members) for members in self.sets)
+
+    @cached_property
+    def member_weights(self) -> Array:
+        """The same as numbers, for sums over sets; (set, failure)."""
+        return self.members.astype(np.float64)
+
     def _part_conditions(self, acting: Index) -> dict[str, Index]:
         """Condition of each part: the most dominant among the acting failures'."""
         found: dict[str, Index] = {}
         for column, failure in enumerate(self.network.failures):
             for part, condition in failure.acts.items():
                 index = self.network.states[part].index(condition)
-                shown = np.where(acting[:, column], index, 0)
+                shown = acting[:, column] * np.int8(index)
                 found[part] = np.maximum(found[part], shown) if part in found else shown
         return found
 
     def conditions(self, switches: Mapping[str, str]) -> dict[str, Index]:
         """State of every part, memory and source for every row; each (row,)."""
-        key = ("conditions", *sorted(switches.items()))
-        if key not in self.cache:
-            given = dict(self._part_conditions(self._layout[1]))
+
+        def evaluate() -> dict[str, Index]:
+            given = dict(self._parts)
             for column, name in enumerate(self.memory_names):
-                given[name] = self._layout[2][:, column]
-            self.cache[key] = self.network.conditions(given, switches, self.count)
-        return self.cache[key]
+                given[name] = np.ascontiguousarray(self.memory_states[:, column])
+            return self.network.conditions(given, switches, self.count)
+
+        found: dict[str, Index] = self.remembered("conditions", tuple(sorted(switches.items())), evaluate)
+        return found
+
+    @cached_property
+    def _parts(self) -> dict[str, Index]:
+        return self._part_conditions(self.acting)
 
     def running(self, memory_name: str, state: Mapping[str, Index]) -> Index:
         """Whether the memory's driver is in a condition that makes the memory run; bool."""
@@ -209,26 +326,35 @@ class HiddenSpace:
 
     def first(self, step: Step, minutes_since_start: float) -> Array:
         """P(memories and acting of a row | its set) at the first snapshot; (row,)."""
+        found: Array = self.remembered(
+            "first", (step.key, minutes_since_start), lambda: self._first(step, minutes_since_start)
+        )
+        return found
+
+    def _first(self, step: Step, minutes_since_start: float) -> Array:
         state = self.conditions(step.switches)
-        chance = self._acting_chance(None, step)
+        chance = self.intermittent_chance
+        for index in self.curable:
+            cleared = self.cleared(index, step)
+            share = np.where(self.acting[:, index], 1.0 - cleared, cleared)
+            chance = np.where(self.members[self.row_set, index], chance * share, chance)
         for column, name in enumerate(self.memory_names):
             tables = self.network.memories[name]
-            at_start = self._at_start(name)
-            running = self.running(name, state)
+            spreads = np.eye(len(self.network.states[name]))[[self.at_start(name)]]
             driver = self.network.states[tables.memory.driver]
-            found = np.where(self._layout[2][:, column] == at_start, 1.0, 0.0)
+            spreads = np.repeat(spreads, len(driver), axis=0)
             for index, condition in enumerate(driver):
                 if index > 0 and condition in tables.memory.carry:
-                    row = running & (state[tables.memory.driver] == index)
-                    spread = self.first_states(name, condition, step, minutes_since_start)
-                    found[row] = spread[self._layout[2][row, column]]
-            chance = chance * found
+                    spreads[index] = self.first_states(name, condition, step, minutes_since_start)
+            chance = chance * spreads[state[tables.memory.driver], self.memory_states[:, column]]
         return chance
 
-    def _at_start(self, name: str) -> int:
+    def at_start(self, name: str) -> int:
+        """Place of the state that a memory has while nothing drives it."""
         return self.network.states[name].index(self.network.memories[name].memory.start)
 
-    def _spread(self, name: str, stated: Mapping[str, float]) -> Array:
+    def spread(self, name: str, stated: Mapping[str, float]) -> Array:
+        """Chances over the states of a memory, as stated; (state,)."""
         return np.array([stated.get(state, 0.0) for state in self.network.states[name]])
 
     def first_states(self, name: str, condition: str, step: Step, since_start: float) -> Array:
@@ -237,35 +363,23 @@ class HiddenSpace:
         memory = tables.memory
         if memory.kind is MemoryKind.HEIGHT:
             stated = memory.first if step.phase == "air" else memory.onset[step.phase]
-            return self._spread(name, stated)
+            return self.spread(name, stated)
         return at_time(tables.first[memory.carry[condition]], since_start)
 
-    def _onset_states(self, name: str, condition: str, step: Step, minutes: float) -> Array:
-        tables = self.network.memories[name]
-        memory = tables.memory
-        if memory.kind is MemoryKind.HEIGHT:
-            return self._spread(name, memory.onset[step.phase])
-        return at_time(tables.onset[memory.carry[condition]], minutes)
-
-    def _acting_chance(self, was_acting: Index | None, step: Step) -> Array:
-        """P(acting of each row); with ``was_acting`` given acting before. See ``transitions``."""
-        acting = self._layout[1]
+    @cached_property
+    def intermittent_chance(self) -> Array:
+        """P(which intermittent failures act | the set), whatever they did before; (row,)."""
         chance = np.ones(self.count)
-        for index, failure in enumerate(self.network.failures):
-            rows = self.members[self.row_set, index]
-            if failure.acting < 1.0:
-                share = np.where(acting[:, index], failure.acting, 1.0 - failure.acting)
-                chance = np.where(rows, chance * share, chance)
-            elif failure.cured_by is not None and was_acting is None:
-                cleared = self._cleared(index, step)
-                share = np.where(acting[:, index], 1.0 - cleared, cleared)
-                chance = np.where(rows, chance * share, chance)
+        for index in self.comes_and_goes:
+            share = self.network.failures[index].acting
+            if share < 1.0:
+                rows = np.flatnonzero(self.members[self.row_set, index])
+                chance[rows] *= np.where(self.acting[rows, index], share, 1.0 - share)
         return chance
 
-    def _cleared(self, index: int, step: Step) -> Array:
+    def cleared(self, index: int, step: Step) -> Array:
         """Chance that a curable failure is gone by the middle of a snapshot; (row,)."""
-        cure = self.network.failures[index].cured_by
-        assert cure is not None
+        cure = self.curable[index]
         if step.switches.get(cure.switch) != cure.position:
             return np.zeros(self.count)
         state = self.conditions(step.switches)
@@ -275,139 +389,6 @@ class HiddenSpace:
                 works &= state[name] == self.network.states[name].index(wanted)
         elapsed = step.minutes_before + 0.5 * step.minutes
         return np.where(works, -np.expm1(-elapsed / cure.minutes), 0.0)
-
-    # -------------------------------------------------------------- from snapshot to snapshot
-
-    @cached_property
-    def _pairs(self) -> tuple[Index, Index, Index, Index]:
-        """Every (earlier row, later row) whose sets allow it; the memories are weighed later.
-
-        Gives the earlier and later row and the pair of sets of each entry (entry,), and the earlier
-        and later set of each pair of sets (pair, 2). There are some sixty times as many entries as
-        pairs of sets, so what depends on the sets alone is worked out once per pair.
-        """
-        first_row = self.first_row
-        row_count = np.bincount(self.row_set, minlength=len(self.sets))
-        number = {members: i for i, members in enumerate(self.sets)}
-        sources, targets, of_pair = [], [], []
-        pairs: list[tuple[int, int]] = []
-        for later, members in enumerate(self.sets):
-            later_rows = np.arange(first_row[later], first_row[later] + row_count[later])
-            for size in range(len(members) + 1):
-                for subset in itertools.combinations(members, size):
-                    earlier = number[subset]
-                    rows = np.arange(first_row[earlier], first_row[earlier] + row_count[earlier])
-                    sources.append(np.repeat(rows, len(later_rows)))
-                    targets.append(np.tile(later_rows, len(rows)))
-                    of_pair.append(np.full(len(rows) * len(later_rows), len(pairs)))
-                    pairs.append((earlier, later))
-        return (
-            np.concatenate(sources),
-            np.concatenate(targets),
-            np.concatenate(of_pair),
-            np.array(pairs, dtype=np.intp),
-        )
-
-    def transitions(self, earlier: Step, later: Step, begins: Array) -> Transitions:
-        """Chances to go from a row of one snapshot to a row of the next, by the vertical motion.
-
-        ``begins``: chance of each failure to begin between the two; (failure,).
-        """
-        key = ("transitions", earlier.key, later.key, begins.tobytes())
-        if key in self.cache:
-            return self.cache[key]
-        source, target, of_pair, pairs = self._pairs
-        before, after = self.members[pairs[:, 0]], self.members[pairs[:, 1]]
-        starts = self._hastened(before, begins)
-        by_sets = np.where(after, np.where(before, 1.0, starts), 1.0 - starts).prod(axis=1)
-        chance = by_sets[of_pair] * self._acting_move(source, target, later)
-        weight = np.repeat(chance[:, None], 3, axis=1)
-        for column, name in enumerate(self.memory_names):
-            weight *= self._memory_move(column, name, source, target, earlier, later)
-        kept = weight.any(axis=1)
-        result = Transitions(source[kept], target[kept], weight[kept])
-        self.cache[key] = result
-        return result
-
-    def _hastened(self, before: Index, begins: Array) -> Array:
-        """Chance of each failure to begin, given what is there before; (pair of sets, failure)."""
-        starts = np.broadcast_to(begins, before.shape).copy()
-        places = {failure.id: place for place, failure in enumerate(self.network.failures)}
-        for place, failure in enumerate(self.network.failures):
-            for cause, times in failure.hastened_by.items():
-                if cause in places:
-                    rows = before[:, places[cause]]
-                    starts[rows, place] = 1.0 - (1.0 - begins[place]) ** times
-        return starts
-
-    def _acting_move(self, source: Index, target: Index, later: Step) -> Array:
-        """P(acting after | acting before) of every entry."""
-        acting = self._layout[1]
-        chance = self._acting_chance(acting, later)[target]
-        for index, failure in enumerate(self.network.failures):
-            if failure.cured_by is None or failure.acting < 1.0:
-                continue
-            there = self.members[self.row_set[target], index]
-            was_there = self.members[self.row_set[source], index]
-            gone_before = was_there & ~acting[source, index]
-            cleared = np.where(gone_before, 1.0, self._cleared(index, later)[target])
-            share = np.where(acting[target, index], 1.0 - cleared, cleared)
-            chance = np.where(there, chance * share, chance)
-        return chance
-
-    def _memory_move(
-        self, column: int, name: str, source: Index, target: Index, earlier: Step, later: Step
-    ) -> Array:
-        """P(memory after | memory before, what drives it, vertical motion); (entry, vertical)."""
-        states = self._layout[2][:, column]
-        driver = self.network.memories[name].memory.driver
-        before = self.conditions(earlier.switches)[driver]
-        after = self.conditions(later.switches)[driver]
-        kernel = self.memory_kernel(name, earlier, later)
-        return np.asarray(kernel[before[source], states[source], after[target], states[target]])
-
-    def memory_kernel(self, name: str, earlier: Step, later: Step) -> Array:
-        """Kernel (driver before, memory before, driver after, memory after, vertical)."""
-        tables = self.network.memories[name]
-        memory = tables.memory
-        driver = self.network.states[memory.driver]
-        count = len(self.network.states[name])
-        start = self._at_start(name)
-        elapsed = earlier.minutes + later.minutes_before
-        kernel = np.zeros((len(driver), count, len(driver), count, 3))
-        for i, before in enumerate(driver):
-            carried = self._carried(name, before, earlier, later)
-            for j, after in enumerate(driver):
-                runs_before = i > 0 and before in memory.carry
-                runs_after = j > 0 and after in memory.carry
-                enter = np.eye(count)
-                if runs_after and not runs_before:
-                    enter[start] = self._onset_states(name, after, later, elapsed)
-                elif not runs_after and after not in memory.carry:
-                    enter = np.zeros((count, count))
-                    enter[:, start] = 1.0
-                kernel[i, :, j] = np.einsum("vme,en->mnv", carried, enter)
-        return kernel
-
-    def _carried(self, name: str, condition: str, earlier: Step, later: Step) -> Array:
-        """Carry (vertical, before, at the end of snapshot and gap); identity if nothing runs."""
-        tables = self.network.memories[name]
-        memory = tables.memory
-        count = len(self.network.states[name])
-        if condition not in memory.carry:
-            back = np.zeros((3, count, count))
-            back[:, :, self._at_start(name)] = 1.0
-            return back
-        carry = memory.carry[condition]
-        if memory.kind is not MemoryKind.HEIGHT:
-            flat = tables.carry_at(carry, earlier.minutes + later.minutes_before)
-            return np.repeat(flat[:1], 3, axis=0) if len(flat) == 1 else flat
-        moved = tables.carry_at(carry, earlier.minutes)
-        if later.minutes_before >= 1.0:
-            moved = moved @ gap_matrix(self.network.kb, tables, carry)
-        if earlier.phase != "air" and later.phase == "air":
-            moved = moved @ tables.carry_at(carry, 1.0)[2]
-        return moved
 
 
 def enumerate_sets(
@@ -425,7 +406,7 @@ def enumerate_sets(
         return tuple(sets)
     odds = np.array(chances) / (1.0 - np.array(chances))
     nothing = float(np.prod(1.0 - np.array(chances)))
-    covered = nothing * sum(float(np.prod(odds[list(members)])) for members in sets)
+    covered = nothing * _sums_of_products(odds, largest)
     missing = 1.0 - covered
     if missing <= uncovered_limit:
         return tuple(sets)
@@ -441,3 +422,12 @@ def enumerate_sets(
         sets.append(members)
         missing -= nothing * float(np.prod(odds[list(members)]))
     return tuple(sets)
+
+
+def _sums_of_products(odds: Array, largest: int) -> float:
+    """Sum over all sets up to ``largest`` of the product of their odds (elementary symmetric sums)."""
+    sums = np.zeros(largest + 1)
+    sums[0] = 1.0
+    for one in odds:
+        sums[1:] += one * sums[:-1]
+    return float(sums.sum())

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import msgspec
 import numpy as np
@@ -16,112 +16,13 @@ import numpy as np
 from diagnose.answer import Ranked
 from diagnose.errors import CaseError, ImpossibleEvidence
 from diagnose.evidence import Emission, emission, facet_chance, motion_chance, opened
-from diagnose.hidden import FailureSet, HiddenSpace, Recent, Step, enumerate_sets
+from diagnose.hidden import ANY_VERTICAL, FailureSet, HiddenSpace, Recent, Step, enumerate_sets
 from diagnose.knowledge import unknown_name
-from diagnose.model import CaseRecord, Failure, Setting, SnapshotRecord
+from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
+from diagnose.odds import Odds, odds_of
+from diagnose.transitions import transitions
 from diagnose.units import Array
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Odds:
-    """Prior chances: of each failure at the first snapshot, and to begin before each later one.
-
-    ``first`` (failure,); ``begins`` (snapshot - 1, failure). ``weight`` multiplies the odds of every
-    set that holds a failure of ``loud`` (failure,), one that can be noticed, so that "something
-    noticeable is there" has the chance that the setting states.
-    """
-
-    first: Array
-    begins: Array
-    loud: Array
-    weight: float
-
-    @property
-    def by_the_end(self) -> Array:
-        """Chance of each failure to be there at the last snapshot, before the setting's weight."""
-        return np.asarray(1.0 - (1.0 - self.first) * np.prod(1.0 - self.begins, axis=0))
-
-    @property
-    def nothing_loud(self) -> float:
-        """Prior chance that nothing noticeable is there, before the setting's weight."""
-        return float(np.prod(np.where(self.loud, 1.0 - self.by_the_end, 1.0)))
-
-    @property
-    def total(self) -> float:
-        """Sum of the weighted prior over all sets."""
-        return self.nothing_loud + self.weight * (1.0 - self.nothing_loud)
-
-    def weights(self, members: Array) -> Array:
-        """Weight of each set; members is bool (set, failure)."""
-        return np.where(members @ self.loud, self.weight, 1.0)
-
-
-def failure_rates(failure: Failure, context: Sequence[str], largest: float) -> tuple[float, float]:
-    """Rate per hour and latent chance (at most ``largest``) under these conditions of the day."""
-    rate, latent = failure.rate_per_hour, failure.latent
-    for effect in failure.context:
-        if set(effect.when) <= set(context):
-            rate, latent = rate * effect.times, latent * effect.times
-    for effect in failure.context:
-        if effect.latent is not None and set(effect.when) <= set(context):
-            latent = effect.latent
-    return rate, min(latent, largest)
-
-
-def odds_of(network: Network, case: CaseRecord) -> Odds:
-    """Give the prior of a case. Raises UnknownName for an unknown setting or context."""
-    kb = network.kb
-    if case.setting not in kb.settings:
-        raise unknown_name("setting", case.setting, kb.settings)
-    for flag in case.context:
-        if flag not in kb.context:
-            raise unknown_name("context", flag, kb.context)
-    setting = kb.settings[case.setting]
-    later = case.snapshot[1:]
-    hours = np.array(
-        [(s.minutes_before + p.minutes) / 60.0 for p, s in zip(case.snapshot, later, strict=False)]
-    )
-    if setting.equal_chance is not None:
-        return _equal_odds(network, case, setting, hours)
-    rates, latent = (
-        np.array(
-            [
-                failure_rates(failure, case.context, network.kb.limits.largest_latent)
-                for failure in network.failures
-            ]
-        )
-        .reshape(-1, 2)
-        .T
-    )
-    first = 1.0 - (1.0 - latent) * np.exp(-rates * case.minutes_since_start / 60.0)
-    begins = -np.expm1(-rates * hours[:, None])
-    return _weighted(network, setting, first, begins)
-
-
-def _equal_odds(network: Network, case: CaseRecord, setting: Setting, hours: Array) -> Odds:
-    """Every failure that can be there at all has the same chance, spread over start and steps."""
-    possible = np.array(
-        [
-            max(failure_rates(failure, case.context, network.kb.limits.largest_latent)) > 0.0
-            for failure in network.failures
-        ]
-    )
-    share = float(setting.equal_chance or 0.0)
-    first = np.where(possible, share, 0.0)
-    begins = np.repeat(first[None, :] * setting.later_share, len(hours), axis=0)
-    return _weighted(network, setting, first, begins)
-
-
-def _weighted(network: Network, setting: Setting, first: Array, begins: Array) -> Odds:
-    """Choose the weight that gives "something noticeable is there" the setting's chance."""
-    loud = np.array([not failure.silent for failure in network.failures], dtype=bool)
-    plain = Odds(first=first, begins=begins, loud=loud, weight=1.0)
-    nothing = plain.nothing_loud
-    if setting.chance is None or nothing >= 1.0:
-        return plain
-    weight = setting.chance / (1.0 - setting.chance) * nothing / (1.0 - nothing)
-    return replace(plain, weight=weight)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,20 +50,24 @@ class Posterior:
     @property
     def marginals(self) -> Array:
         """Chance of each failure to be there at the last snapshot; (failure,)."""
-        return np.asarray(self.sets @ self.space.members)
+        return np.asarray(self.sets @ self.space.member_weights)
 
     def ranking(self) -> tuple[Ranked, ...]:
-        """All sets, likeliest first."""
-        sets, names = self.sets, [failure.id for failure in self.space.network.failures]
-        order = np.argsort(-sets, kind="stable")
+        """All sets, likeliest first; equal ones in the order of the knowledge base."""
+        sets, names = self.sets, self.space.set_names
+        order = np.argsort(-to_twelve_digits(sets), kind="stable")
         return tuple(
-            Ranked(
-                failures=tuple(names[i] for i in self.space.sets[place]),
-                prior=float(self.prior_sets[place]),
-                posterior=float(sets[place]),
+            Ranked(failures=names[place], prior=prior, posterior=posterior)
+            for place, prior, posterior in zip(
+                order.tolist(), self.prior_sets[order].tolist(), sets[order].tolist(), strict=True
             )
-            for place in order
         )
+
+
+def to_twelve_digits(values: Array) -> Array:
+    """Round, so that chances that differ by rounding errors alone count as equal."""
+    fraction, exponent = np.frexp(values)
+    return np.asarray(np.ldexp(np.round(fraction, 12), exponent))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +92,7 @@ class Outcomes:
     @property
     def marginals(self) -> Array:
         """Chance of each failure, given each reading; (reading, failure)."""
-        return np.asarray(self.sets @ self.space.members)
+        return np.asarray(self.sets @ self.space.member_weights)
 
 
 @dataclass
@@ -196,10 +101,8 @@ class Engine:
 
     network: Network
     largest_set: int | None = None
-    _spaces: dict[tuple[object, ...], HiddenSpace] = field(default_factory=dict)
-    _emissions: Recent = field(default_factory=lambda: Recent(64))
-    _last: Recent = field(default_factory=lambda: Recent(2))
-    _sets: dict[tuple[int, bytes], tuple[FailureSet, ...]] = field(default_factory=dict)
+    _spaces: Recent = field(default_factory=lambda: Recent(4), repr=False)
+    _given: Recent = field(default_factory=lambda: Recent(100), repr=False)
 
     def posterior(self, case: CaseRecord) -> Posterior:
         """Give the exact posterior of a case.
@@ -262,19 +165,20 @@ class Engine:
         limits = self.network.kb.limits
         count = len(self.network.failures)
         largest = limits.largest_set if self.largest_set is None else self.largest_set
-        key = (largest, odds.by_the_end.tobytes())
-        if key not in self._sets:
-            self._sets[key] = enumerate_sets(
+
+        def find() -> HiddenSpace:
+            sets = enumerate_sets(
                 count,
                 min(largest, count),
                 list(odds.by_the_end),
                 limits.uncovered_limit,
                 limits.most_triples,
             )
-        sets = self._sets[key]
-        if sets not in self._spaces:
-            self._spaces[sets] = HiddenSpace(self.network, sets)
-        return self._spaces[sets]
+            known = (space for space in self._spaces.values() if space.sets == sets)
+            return next(known, None) or HiddenSpace(self.network, sets)
+
+        found: HiddenSpace = self._spaces.get((largest, odds.by_the_end.tobytes()), find)
+        return found
 
     def steps(self, case: CaseRecord) -> list[Step]:
         """Give each snapshot's part for the hidden states. Raises UnknownName, CaseError."""
@@ -299,15 +203,15 @@ class Engine:
         return steps
 
     def _emission(self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step) -> Array:
-        """P(what was said, vertical motion | row); (row, vertical)."""
-        key = (id(space), *_said(snapshot), step.key)
-        found: Array = self._emissions.get(key, lambda: self._weighed(space, snapshot, step).by_vertical)
+        """P(what was said, vertical motion | row) and their sum; (row, column) as in ``COLUMNS``."""
+        key = (_said(snapshot), step.key)
+        found: Array = space.remembered("emission", key, lambda: self._weighed(space, snapshot, step).columns)
         return found
 
     def _weighed(self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step) -> Emission:
         """Weigh a snapshot; the large tables of the last two are kept for their motion."""
-        key = (id(space), *_said(snapshot), step.key)
-        found: Emission = self._last.get(key, lambda: emission(space, snapshot, step.switches))
+        key = (_said(snapshot), step.key)
+        found: Emission = space.remembered("weighed", key, lambda: emission(space, snapshot, step.switches))
         return found
 
     def _forward(
@@ -318,7 +222,7 @@ class Engine:
         message, log_evidence = self._message(space, case, steps, odds, only)
         if message is None:
             return None, -np.inf
-        rows = message * self._emission(space, case.snapshot[-1], steps[-1]).sum(axis=1)
+        rows = message * self._emission(space, case.snapshot[-1], steps[-1])[:, ANY_VERTICAL]
         total = float(rows.sum())
         if not total > 0.0:
             return None, -np.inf
@@ -336,27 +240,38 @@ class Engine:
         odds: Odds,
         only: FailureSet | None = None,
     ) -> tuple[Array | None, float]:
-        """Give P(row at the last snapshot | earlier readings) and their log chance; None if impossible."""
-        if only is None:
-            member = space.members
-            start = np.where(member, odds.first, 1.0 - odds.first).prod(axis=1)
-            begins = odds.begins
-        else:
-            start = np.array([1.0 if members == only else 0.0 for members in space.sets])
-            begins = np.zeros((len(steps) - 1, len(self.network.failures)))
-        message = start[space.row_set] * space.first(steps[0], case.minutes_since_start)
-        log_evidence = 0.0
-        for number, (snapshot, step) in enumerate(zip(case.snapshot[:-1], steps, strict=False)):
-            joint = message[:, None] * self._emission(space, snapshot, step)
-            total = float(joint.sum())
+        """Give P(row at the last snapshot | earlier readings) and their log chance; None if impossible.
+
+        Messages are kept, so that only what comes after an edited snapshot is worked out again.
+        """
+        begins = odds.begins if only is None else np.zeros_like(odds.begins)
+        first = odds.first.tobytes() if only is None else only
+        keys: list[tuple[object, ...]] = [(first, case.minutes_since_start, steps[0].key)]
+        for snapshot, step, chances in zip(case.snapshot, steps[1:], begins, strict=False):
+            keys.append((*keys[-1], _said(snapshot), step.key, chances.tobytes()))
+        known = max((n for n, key in enumerate(keys) if space.has("message", key)), default=0)
+        message, log_evidence = space.remembered(
+            "message", keys[known], lambda: (self._start(space, case, steps[0], odds, only), 0.0)
+        )
+        for number in range(known, len(steps) - 1):
+            joint = message[:, None] * self._emission(space, case.snapshot[number], steps[number])
+            total = float(joint[:, ANY_VERTICAL].sum())
             if not total > 0.0:
                 return None, -np.inf
-            log_evidence += float(np.log(total))
-            joint /= total
-            moves = space.transitions(step, steps[number + 1], begins[number])
-            flow = np.einsum("ev,ev->e", moves.weight, joint[moves.source])
-            message = np.bincount(moves.target, weights=flow, minlength=space.count)
+            moves = transitions(space, steps[number], steps[number + 1], begins[number])
+            message, log_evidence = moves.forward(joint) / total, log_evidence + float(np.log(total))
+            space.keep("message", keys[number + 1], (message, log_evidence))
         return message, log_evidence
+
+    def _start(
+        self, space: HiddenSpace, case: CaseRecord, step: Step, odds: Odds, only: FailureSet | None
+    ) -> Array:
+        """P(row at the first snapshot) before any reading, without the setting's weights."""
+        if only is None:
+            start = np.where(space.members, odds.first, 1.0 - odds.first).prod(axis=1)
+        else:
+            start = np.array([1.0 if members == only else 0.0 for members in space.sets])
+        return np.asarray(start[space.row_set] * space.first(step, case.minutes_since_start))
 
     def _reweigh(self, space: HiddenSpace, rows: Array, odds: Odds) -> float:
         """Apply the setting's weights to the rows; gives the log of the change."""
@@ -364,9 +279,13 @@ class Engine:
         return float(np.log(rows.sum()) - np.log(odds.total))
 
     def _prior_sets(self, space: HiddenSpace, odds: Odds) -> Array:
-        chance = odds.by_the_end
-        prior = np.where(space.members, chance, 1.0 - chance).prod(axis=1)
-        return np.asarray(prior * odds.weights(space.members) / odds.total)
+        def multiply() -> Array:
+            chance = odds.by_the_end
+            prior = np.where(space.members, chance, 1.0 - chance).prod(axis=1)
+            return np.asarray(prior * odds.weights(space.members) / odds.total)
+
+        found: Array = space.remembered("prior", (odds.by_the_end.tobytes(), odds.weight), multiply)
+        return found
 
     def _motion(self, weighed: Emission, rows: Array) -> dict[str, dict[str, float]]:
         """P(value of each axis of the motion | all readings) at the last snapshot."""
@@ -387,9 +306,8 @@ class Engine:
                 raise unknown_name(f"failure on the panel {self.network.panel.id}", name, ids)
         only = tuple(sorted(ids.index(name) for name in failures))
         sets = tuple(subset for size in range(len(only) + 1) for subset in itertools.combinations(only, size))
-        if sets not in self._spaces:
-            self._spaces[sets] = HiddenSpace(self.network, sets)
-        return self._spaces[sets], only
+        space: HiddenSpace = self._given.get(sets, lambda: HiddenSpace(self.network, sets))
+        return space, only
 
     def log_likelihood(self, case: CaseRecord, failures: Sequence[str]) -> float:
         """log P(readings | exactly these failures, all there before the first snapshot)."""

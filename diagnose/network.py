@@ -105,14 +105,16 @@ class Network:
         """Evaluate parts, sources and memories for many rows at once.
 
         ``given``: part or memory -> state index of each row (rows,); what is not given is healthy
-        or at its start. The result holds every part, memory and source, each of shape (rows,).
+        or at its start. The result holds every part, memory and source, each of shape (rows,), in
+        small whole numbers (rows are many).
         """
         state: dict[str, Index] = {}
+        healthy = np.zeros(rows, dtype=np.int8)
         for part in self.parts:
-            state[part] = given.get(part, np.zeros(rows, dtype=np.intp))
+            state[part] = given.get(part, healthy)
         for name, tables in self.memories.items():
             start = self.states[name].index(tables.memory.start)
-            state[name] = given.get(name, np.full(rows, start, dtype=np.intp))
+            state[name] = given.get(name, np.full(rows, start, dtype=np.int8))
         for source in self.sources:
             state[source] = self._source_condition(source, state, switches, rows)
         return state
@@ -121,7 +123,7 @@ class Network:
         self, source: str, state: Mapping[str, Index], switches: Mapping[str, str], rows: int
     ) -> Index:
         names = self.states[source]
-        found = np.zeros(rows, dtype=np.intp)
+        found = np.zeros(rows, dtype=np.int8)
         undecided = np.ones(rows, dtype=bool)
         for rule in self.rules[source]:
             fits = undecided.copy()
@@ -131,8 +133,7 @@ class Network:
                     if switches[name] not in allowed:
                         fits[:] = False
                 else:
-                    indices = [self.states[name].index(value) for value in allowed]
-                    fits &= np.isin(state[name], indices)
+                    fits &= np.array([value in allowed for value in self.states[name]])[state[name]]
             found[fits] = names.index(rule.gives)
             undecided &= ~fits
         return found

@@ -18,10 +18,12 @@ import numpy as np
 
 from diagnose.evidence import agreement, reading_index
 from diagnose.hidden import HiddenSpace, Step
-from diagnose.inference import Engine, Odds, odds_of
+from diagnose.inference import Engine
 from diagnose.likelihood import matches
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
+from diagnose.odds import Odds, odds_of
+from diagnose.transitions import memory_kernel
 from diagnose.units import Array
 
 NO_YES = ("no", "yes")
@@ -280,7 +282,7 @@ def _memory(
                 rows.append(np.array(_certain(states, memory.start)))
         tables.add(at(name, number), states, (here,), np.array(rows))
         return
-    kernel = space.memory_kernel(name, earlier, step)  # before, from, after, to, vertical
+    kernel = memory_kernel(space, name, earlier, step)  # before, from, after, to, vertical
     parents = (at(memory.driver, number - 1), at(name, number - 1), here, at("vertical", number - 1))
     tables.add(at(name, number), states, parents, np.moveaxis(kernel, 3, 4))
 

@@ -1,0 +1,298 @@
+"""Which hidden row can follow which from one snapshot to the next, and with what chance.
+
+A transition is the product of three parts: failures begin (depends on the two sets), curable failures
+act or not, memories move on (depends on what drives them). The last two are the same for pairs of sets
+that are alike in that respect, so they are worked out once per kind of pair, and where they can be more
+than zero once per setting of the switches.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, Step, number_codes
+from diagnose.memories import at_time, gap_matrix
+from diagnose.model import MemoryKind
+from diagnose.network import Index
+from diagnose.units import Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transitions:
+    """Sparse chances between the rows of two snapshots.
+
+    ``source`` (entry,) counts rows and columns of the joint chances: row * 4 + vertical motion, or
+    + 3 where the vertical motion makes no difference. ``target`` (entry,) counts rows. ``share``
+    (row,): chance of what a row does whatever went before.
+    """
+
+    source: Index
+    target: Index
+    weight: Array
+    share: Array
+
+    def forward(self, joint: Array) -> Array:
+        """Carry chances of one snapshot (row, column) on to P(row) of the next; columns as in ``COLUMNS``."""
+        flow = joint.ravel().take(self.source)
+        flow *= self.weight
+        return self.share * np.bincount(self.target, weights=flow, minlength=len(joint))
+
+
+def transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array) -> Transitions:
+    """Give the chances to go from the rows of one snapshot to the rows of the next.
+
+    ``begins``: chance of each failure to begin between the two; (failure,).
+    """
+    key = (earlier.key, later.key, begins.tobytes())
+    found: Transitions = space.remembered(
+        "transitions", key, lambda: _transitions(space, earlier, later, begins)
+    )
+    return found
+
+
+def _transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array) -> Transitions:
+    kernels = [memory_kernel(space, name, earlier, later) for name in space.memory_names]
+    masks = [_mask(kernel) for kernel in kernels]
+    switches = (tuple(sorted(step.switches.items())) for step in (earlier, later))
+    pattern: _Pattern = space.remembered(
+        "pattern",
+        (*switches, *(mask.tobytes() for mask in masks)),
+        lambda: _pattern(space, earlier, later, masks),
+    )
+    moves = _cure_move(space, pattern.cures[0], pattern.cures[1], later)
+    for kernel, place in zip(kernels, pattern.in_kernel, strict=True):
+        moves *= kernel.ravel().take(place)
+    by_sets: Array = space.remembered("set chances", begins.tobytes(), lambda: _set_chance(space, begins))
+    weight = by_sets[pattern.of_pair]
+    weight *= moves[pattern.of_move]
+    return Transitions(
+        source=pattern.source, target=pattern.target, weight=weight, share=space.intermittent_chance
+    )
+
+
+# ------------------------------------------------------------------ pairs of sets
+
+
+def set_pairs(space: HiddenSpace) -> Index:
+    """Every (earlier set, later set) of which the earlier is a part of the later; (pair, 2)."""
+
+    def find() -> Index:
+        number = {members: place for place, members in enumerate(space.sets)}
+        pairs = [
+            (number[subset], later)
+            for later, members in enumerate(space.sets)
+            for size in range(len(members) + 1)
+            for subset in itertools.combinations(members, size)
+        ]
+        return np.array(pairs, dtype=np.intp)
+
+    found: Index = space.remembered("set pairs", "all", find)
+    return found
+
+
+def _set_chance(space: HiddenSpace, begins: Array) -> Array:
+    """P(later set | earlier set) of every pair of sets; (pair,)."""
+    pairs = set_pairs(space)
+    # failures in columns last, so that the product runs along whole arrays of pairs
+    before, after = space.members.T[:, pairs[:, 0]], space.members.T[:, pairs[:, 1]]
+    chance = np.ones(len(pairs))
+    places = {failure.id: place for place, failure in enumerate(space.network.failures)}
+    for place, failure in enumerate(space.network.failures):
+        starts: Array | float = float(begins[place])
+        for cause, times in failure.hastened_by.items():
+            if cause in places:
+                hastened = 1.0 - (1.0 - begins[place]) ** times
+                starts = np.where(before[places[cause]], hastened, starts)
+        chance *= np.where(after[place], np.where(before[place], 1.0, starts), 1.0 - starts)
+    return chance
+
+
+# ------------------------------------------------------------------ where a move is possible
+
+#: bits of a mask: the chance is above zero with this vertical motion; it is the same with all of them
+MOVES_WITH = (1, 2, 4)
+SAME = 8
+
+
+def _mask(kernel: Array) -> Index:
+    """Say of every cell of a kernel (…, vertical) where it is above zero, and whether it is the same."""
+    bits = (kernel > 0.0) @ np.array(MOVES_WITH, dtype=np.uint8)
+    return np.asarray(bits | np.where((kernel == kernel[..., :1]).all(axis=-1), SAME, 0), dtype=np.uint8)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pattern:
+    """Where the entries of the transitions stand.
+
+    ``source``, ``target``, ``of_pair`` (pair of sets) and ``of_move``: each (entry,). A move is an
+    entry of one pair of sets of each kind: ``in_kernel`` its place in the kernel of each memory
+    (memory, move), ``cures`` its two rows (2, move).
+    """
+
+    source: Index
+    target: Index
+    of_pair: Index
+    of_move: Index
+    in_kernel: Index
+    cures: Index
+
+
+def _pattern(space: HiddenSpace, earlier: Step, later: Step, masks: Sequence[Index]) -> _Pattern:
+    pairs = set_pairs(space)
+    before, after = _set_classes(space, earlier.switches), _set_classes(space, later.switches)
+    code = before[pairs[:, 0]] * (int(after.max()) + 1) + after[pairs[:, 1]]
+    _, example, kind_of_pair = np.unique(code, return_index=True, return_inverse=True)
+    # every earlier with every later row of one pair of each kind
+    row_count, first_of = np.diff(space.first_row), space.first_row[pairs[example]].astype(np.int32)
+    width = row_count[pairs[example, 1]].astype(np.int32)
+    kind, cell = ragged(row_count[pairs[example, 0]] * width)
+    own_source, own_target = np.divmod(cell, width[kind])
+    source, target = first_of[kind, 0] + own_source, first_of[kind, 1] + own_target
+    # where none of the parts is zero
+    mask = np.where(_cure_move(space, source, target, later) > 0.0, np.uint8(15), np.uint8(0))
+    places = _places_in_kernels(space, earlier.switches, later.switches)
+    for (from_row, to_row), table in zip(places, masks, strict=True):
+        mask &= table.ravel().take(from_row[source] + to_row[target])
+    vertical = np.array([*MOVES_WITH, MOVES_WITH[0]], dtype=np.uint8)
+    some = (mask[:, None] & vertical) > 0
+    some &= ((mask & SAME) > 0)[:, None] == (np.arange(COLUMNS) == ANY_VERTICAL)
+    alive, column = np.nonzero(some)
+    # the same for all pairs of the kind
+    per_kind = np.bincount(kind[alive], minlength=len(example))
+    first_move = np.cumsum(per_kind) - per_kind
+    of_pair, number = ragged(per_kind[kind_of_pair])
+    of_move = first_move[kind_of_pair][of_pair] + number
+    rows = space.first_row[pairs][of_pair]
+    in_kernel = [
+        (from_row[source[alive]] + to_row[target[alive]]) * 3 + column % ANY_VERTICAL
+        for from_row, to_row in places
+    ]
+    return _Pattern(
+        source=rows[:, 0] * COLUMNS + (own_source[alive] * COLUMNS + column)[of_move],
+        target=rows[:, 1] + own_target[alive][of_move],
+        of_pair=of_pair,
+        of_move=of_move.astype(np.int32),
+        in_kernel=np.array(in_kernel, dtype=np.int32),
+        cures=np.array([source[alive], target[alive]]),
+    )
+
+
+def _places_in_kernels(
+    space: HiddenSpace, earlier: Mapping[str, str], later: Mapping[str, str]
+) -> list[tuple[Index, Index]]:
+    """Place of each earlier and each later row in a memory's kernel; the two add up. Each (row,)."""
+    before, after = space.conditions(earlier), space.conditions(later)
+    places = []
+    for column, name in enumerate(space.memory_names):
+        driver = space.network.memories[name].memory.driver
+        states, count = space.memory_states[:, column].astype(np.int32), len(space.network.states[name])
+        drivers = len(space.network.states[driver])
+        to_row = after[driver] * count + states
+        places.append(((before[driver] * count + states) * (drivers * count), to_row))
+    return places
+
+
+def ragged(sizes: Index) -> tuple[Index, Index]:
+    """Count through groups of these sizes: group (item,) and place in the group (item,)."""
+    group = np.repeat(np.arange(len(sizes), dtype=np.int32), sizes)
+    starts = (np.cumsum(sizes) - sizes).astype(np.int32)
+    return group, np.arange(len(group), dtype=np.int32) - starts[group]
+
+
+def _set_classes(space: HiddenSpace, switches: Mapping[str, str]) -> Index:
+    """Number the sets so that those whose rows are cured and drive memories alike share one; (set,)."""
+    network, state = space.network, space.conditions(switches)
+    columns = [
+        (space.memory_states[:, place], len(network.states[name]))
+        for place, name in enumerate(space.memory_names)
+    ]
+    needed = dict.fromkeys(network.memories[name].memory.driver for name in space.memory_names)
+    for index, cure in space.curable.items():
+        there = space.members[space.row_set, index]
+        columns.append((there.astype(np.int8) + space.acting[:, index], 3))
+        needed |= dict.fromkeys(cure.needs)
+    columns += [(state[name], len(network.states[name])) for name in needed if name in state]
+    of_row = number_codes(columns, space.count)[0].astype(np.int32)
+    numbers: dict[bytes, int] = {}
+    classes = [
+        numbers.setdefault(of_row[start:end].tobytes(), len(numbers))
+        for start, end in itertools.pairwise(space.first_row.tolist())
+    ]
+    return np.array(classes, dtype=np.intp)
+
+
+# ------------------------------------------------------------------ cures
+
+
+def _cure_move(space: HiddenSpace, source: Index, target: Index, later: Step) -> Array:
+    """P(curable failures act or not after | before) of pairs of rows; (pair of rows,)."""
+    chance = np.ones(len(source))
+    for index in space.curable:
+        there = space.members[space.row_set[target], index]
+        was_there = space.members[space.row_set[source], index]
+        gone_before = was_there & ~space.acting[source, index]
+        cleared = np.where(gone_before, 1.0, space.cleared(index, later)[target])
+        share = np.where(space.acting[target, index], 1.0 - cleared, cleared)
+        chance = np.where(there, chance * share, chance)
+    return chance
+
+
+# ------------------------------------------------------------------ memories
+
+
+def memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) -> Array:
+    """Kernel (driver before, memory before, driver after, memory after, vertical)."""
+    tables = space.network.memories[name]
+    memory = tables.memory
+    driver = space.network.states[memory.driver]
+    count = len(space.network.states[name])
+    start = space.at_start(name)
+    elapsed = earlier.minutes + later.minutes_before
+    kernel = np.zeros((len(driver), count, len(driver), count, 3))
+    for i, before in enumerate(driver):
+        carried = _carried(space, name, before, earlier, later)
+        for j, after in enumerate(driver):
+            runs_before = i > 0 and before in memory.carry
+            runs_after = j > 0 and after in memory.carry
+            enter = np.eye(count)
+            if runs_after and not runs_before:
+                enter[start] = _onset_states(space, name, after, later, elapsed)
+            elif not runs_after and after not in memory.carry:
+                enter = np.zeros((count, count))
+                enter[:, start] = 1.0
+            kernel[i, :, j] = np.einsum("vme,en->mnv", carried, enter)
+    return kernel
+
+
+def _onset_states(space: HiddenSpace, name: str, condition: str, step: Step, minutes: float) -> Array:
+    """P(memory) after its driver became active within these minutes; (state,)."""
+    tables = space.network.memories[name]
+    memory = tables.memory
+    if memory.kind is MemoryKind.HEIGHT:
+        return space.spread(name, memory.onset[step.phase])
+    return at_time(tables.onset[memory.carry[condition]], minutes)
+
+
+def _carried(space: HiddenSpace, name: str, condition: str, earlier: Step, later: Step) -> Array:
+    """Carry (vertical, before, at the end of snapshot and gap); back to the start if nothing runs."""
+    tables = space.network.memories[name]
+    memory = tables.memory
+    count = len(space.network.states[name])
+    if condition not in memory.carry:
+        back = np.zeros((3, count, count))
+        back[:, :, space.at_start(name)] = 1.0
+        return back
+    carry = memory.carry[condition]
+    if memory.kind is not MemoryKind.HEIGHT:
+        flat = tables.carry_at(carry, earlier.minutes + later.minutes_before)
+        return np.repeat(flat[:1], 3, axis=0) if len(flat) == 1 else flat
+    moved = tables.carry_at(carry, earlier.minutes)
+    if later.minutes_before >= 1.0:
+        moved = moved @ gap_matrix(space.network.kb, tables, carry)
+    if earlier.phase != "air" and later.phase == "air":
+        moved = moved @ tables.carry_at(carry, 1.0)[2]
+    return moved
