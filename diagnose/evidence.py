@@ -7,6 +7,7 @@ readings that were not given.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -121,16 +122,31 @@ def _group(
 # ------------------------------------------------------------------ likelihoods
 
 
-def facet_chance(network: Network, facet: str, state: Mapping[str, Index], motions: Motions) -> Array:
-    """Chances (row, motion or 1, reading) of one facet for these rows."""
+def _by_axes(network: Network, facet: str, state: Mapping[str, Index]) -> Array:
+    """Chances (row, values of the facet's axes, reading) of one facet for these rows."""
     table = network.facets[facet]
     rows = len(next(iter(state.values())))
-    parents = tuple(
-        state[name][:, None] if name in state else np.zeros((rows, 1), dtype=np.intp)
-        for name in table.parents
-    )
-    axes = tuple(motions.values[axis][None, :] for axis in table.axes)
-    return np.asarray(table.chance[(*parents, *axes)]) if parents or axes else table.chance[None, None]
+    place = np.zeros(rows, dtype=np.intp)
+    for name, count in zip(table.parents, table.chance.shape, strict=False):
+        place *= count
+        if name in state:  # what the panel does not have is as it should be
+            place += state[name]
+    parents = math.prod(table.chance.shape[: len(table.parents)])
+    return table.chance.reshape(parents, -1, len(table.readings)).take(place, axis=0)
+
+
+def _place_on_axes(network: Network, facet: str, motions: Motions) -> Index:
+    """Place of each motion among the values of the facet's axes; (motion,), or (1,) without axes."""
+    table = network.facets[facet]
+    place = np.zeros(motions.chance.shape[1] if table.axes else 1, dtype=np.intp)
+    for axis in table.axes:
+        place = place * len(network.states[axis]) + motions.values[axis]
+    return place
+
+
+def facet_chance(network: Network, facet: str, state: Mapping[str, Index], motions: Motions) -> Array:
+    """Chances (row, motion or 1, reading) of one facet for these rows."""
+    return _by_axes(network, facet, state).take(_place_on_axes(network, facet, motions), axis=1)
 
 
 def group_likelihood(
@@ -141,9 +157,10 @@ def group_likelihood(
     With ``opened``, a facet of the group: P(what was said, its reading | row, motion), with the
     readings as a third axis.
     """
+    if len(group.facets) == 1 and not opened:
+        said = _by_axes(network, group.facets[0], state) @ group.weights[0]
+        return np.asarray(said.take(_place_on_axes(network, group.facets[0], motions), axis=1))
     chances = [facet_chance(network, facet, state, motions) for facet in group.facets]
-    if len(chances) == 1:
-        return chances[0] * group.weights[0] if opened else np.asarray(chances[0] @ group.weights[0])
     letters = "abcdefgh"
     motion = max(chance.shape[1] for chance in chances)
     spread = [np.broadcast_to(c, (c.shape[0], motion, c.shape[2])) for c in chances]
@@ -220,7 +237,7 @@ def emission(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str
 
 
 def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str], facet: str) -> Array:
-    """P(what was said, reading of one more facet | row); shape (row, reading).
+    """P(what was said, reading of one more facet | row); shape (reading, row).
 
     The facet must be silent in the snapshot, though a disagreement may speak of it. Raises CaseError
     and UnknownName.
@@ -234,12 +251,20 @@ def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, 
     own = next((g for g in groups if facet in g.facets), _group(network, [facet], {}, []))
     rest = tuple(group for group in groups if group is not own)
     weighed = _weighed(space, snapshot, switches, rest, own.facets)
-    chance = group_likelihood(network, own, weighed.seen.state, weighed.motions, facet)
-    if chance.shape[1] == 1:
-        joint = weighed.likelihood.sum(axis=1)[:, None] * chance[:, 0]
+    motions, state = weighed.motions, weighed.seen.state
+    if len(own.facets) == 1:
+        # motions that are alike for this facet are summed first
+        chance = _by_axes(network, facet, state)
+        place = np.broadcast_to(_place_on_axes(network, facet, motions), motions.chance.shape[1])
+        likelihood = weighed.likelihood @ np.eye(chance.shape[1])[place]
     else:
-        joint = np.einsum("sm,smk->sk", weighed.likelihood, chance)
-    return np.asarray(joint[weighed.seen.of_row] * weighed.still[:, None])
+        chance, likelihood = group_likelihood(network, own, state, motions, facet), weighed.likelihood
+    joint = (
+        (likelihood[:, None] @ chance)[:, 0]
+        if chance.shape[1] > 1
+        else (likelihood.sum(axis=1)[:, None] * chance[:, 0])
+    )
+    return np.asarray(joint.T.take(weighed.seen.of_row, axis=1) * weighed.still)
 
 
 def _weighed(

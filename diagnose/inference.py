@@ -147,7 +147,7 @@ class Engine:
         if message is None:
             raise self._conflict(space, case, odds)
         said = opened(space, case.snapshot[-1], steps[-1].switches, facet)
-        rows = said.T * (message * odds.weights(space.members)[space.row_set])
+        rows = said * (message * odds.weights(space.members)[space.row_set])
         totals = rows.sum(axis=1)
         if not totals.sum() > 0.0:
             raise self._conflict(space, case, odds)

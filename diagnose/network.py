@@ -195,15 +195,22 @@ class Network:
                     for weight, motion in mixtures
                     for outcome in variation.outcomes
                 ]
-        total = np.zeros([len(chance) for chance in usual])
-        for weight, motion in mixtures:
-            product = np.array(weight)
-            for axis, chance in zip(axes, usual, strict=True):
-                if axis in motion:
-                    chance = np.eye(len(chance))[self.states[axis].index(motion[axis])]
-                product = np.multiply.outer(product, chance)
-            total += product
-        return total
+        # chances of each axis in each part of the mixture, then all parts summed at once
+        joint = np.array([weight for weight, _ in mixtures])[:, None]
+        halves = []
+        for place, (axis, chance) in enumerate(zip(axes, usual, strict=True)):
+            values = self.states[axis]
+            own = np.array(
+                [
+                    [float(value == motion[axis]) for value in values] if axis in motion else chance
+                    for _, motion in mixtures
+                ]
+            )
+            if place == len(axes) // 2:
+                halves.append(joint)
+                joint = np.ones((len(mixtures), 1))
+            joint = (joint[:, :, None] * own[:, None, :]).reshape(len(mixtures), -1)
+        return np.asarray((halves[0].T @ joint).reshape([len(chance) for chance in usual]))
 
     # -------------------------------------------------------------- what is expected
 
