@@ -1,88 +1,172 @@
-"""Times and ratios of one run: ``python tests/benchmarks/speed.py``. Not a test; the machine is noisy."""
+"""Times, memory and ratios of one run: ``python tests/benchmarks/speed.py``. Not a test; machines are noisy.
+
+One changed snapshot at 1 to 24 snapshots for the engine (ranking and trust), pgmpy and pyAgrum (the
+chances of the failures only), each in a process of its own with a limit of time and memory; then cold
+starts and the regeneration of the tables. ``pip install -e '.[test]'`` brings both libraries.
+"""
 
 from __future__ import annotations
 
-import resource
-import statistics
+import argparse
+import json
+import os
+import pty
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
-import msgspec
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+SNAPSHOTS = (1, 2, 4, 8, 16, 24)
+WAYS = ("engine", "pgmpy", "pyagrum")
+NETWORKS = {
+    "small": "Small knowledge base: 4 failures, all sets of them; the three must agree",
+    "single_pump": "Shipped panel single_pump: 78 failures; the engine takes sets of up to two, the libraries all",
+}
+CODE = [sys.executable, "-m", "diagnose"]
+ENVIRONMENT = {
+    **os.environ,
+    "PYTHONPATH": str(ROOT),
+    "OMP_NUM_THREADS": "1",
+    # a user's installation has its byte code; the first run writes it here
+    "PYTHONDONTWRITEBYTECODE": "",
+    "PYTHONPYCACHEPREFIX": str(Path(tempfile.gettempdir()) / "diagnose_speed_bytecode"),
+}
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from diagnose import answer_case, engine_for
-from diagnose.inference import Engine
-from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.pgmpy_bridge import pgmpy_marginals
-from tests.small import shipped, small_case, small_network
-
-MANOEUVRES = ("level", "climb", "left_turn", "descent")
-READINGS = {"airspeed.trend": "steady", "altimeter.trend": "steady", "attitude.behaviour": "leaning"}
-
-
-def snapshots(count):
-    """Distinct snapshots, so that none is answered from another's cache."""
-    return tuple(
-        SnapshotRecord(
-            manoeuvre=MANOEUVRES[i % 4], readings=READINGS, unsure={"suction.value": ("low", 0.5 + i / 100)}
+def measured(way: str, network: str, count: int, seconds: float, gigabytes: float) -> dict[str, Any] | str:
+    """What ``one_update.py`` measured, or why it did not."""
+    command = [sys.executable, str(HERE / "one_update.py"), way, network, str(count), str(gigabytes)]
+    try:
+        done = subprocess.run(
+            command, capture_output=True, text=True, timeout=seconds, env=ENVIRONMENT, check=False
         )
-        for i in range(count)
+    except subprocess.TimeoutExpired:
+        return f"over {seconds:.0f} s"
+    if done.returncode:
+        last = (done.stderr.strip().splitlines() or ["no message"])[-1]
+        if "alloc" in last or "MemoryError" in last:
+            return f"over {gigabytes:g} GB"
+        return last[:40]
+    found: dict[str, Any] = json.loads(done.stdout)
+    return found
+
+
+def duration(seconds: float) -> str:
+    """Seconds in words of fitting size."""
+    return f"{seconds:.2f} s" if seconds >= 1.0 else f"{seconds * 1000:.1f} ms"
+
+
+def updates(network: str, seconds: float, gigabytes: float) -> None:
+    """Print the table of one network."""
+    print(f"\n{NETWORKS[network]}")
+    print(
+        f"{'':>9} {'':<8} {'first answer':>12} {'last changed':>13} {'first changed':>14} {'memory':>8} {'x engine':>9}"
     )
+    failed: dict[str, str] = {}
+    growth: list[tuple[int, float]] = []
+    apart = 0.0
+    for count in SNAPSHOTS:
+        engine: dict[str, Any] = {}
+        for way in WAYS:
+            label = f"{count:>9} {way:<8}"
+            if way in failed:
+                print(f"{label} {'not tried: ' + failed[way] + ' with fewer':>12}")
+                continue
+            found = measured(way, network, count, seconds, gigabytes)
+            if isinstance(found, str):
+                failed[way] = found
+                print(f"{label} {found:>12}", flush=True)
+                continue
+            engine = engine or found
+            last, first = found["changed"]["last"], found["changed"]["first"]
+            ratio = last / engine["changed"]["last"]
+            print(
+                f"{label} {duration(found['first']):>12} {duration(last):>13} {duration(first):>14} "
+                f"{found['mb']:>5.0f} MB {ratio:>9.0f}",
+                flush=True,
+            )
+            if way == "engine":
+                growth.append((count, first))
+            else:
+                apart = max(apart, *(abs(p - engine["marginals"][f]) for f, p in found["marginals"].items()))
+    (low, few), (high, many) = growth[1], growth[-1]
+    print(
+        f"first snapshot changed, from {low} to {high} snapshots: x {many / few:.1f} (linear: x {high / low:.0f})"
+    )
+    print(f"largest difference of a failure's chance between the engine and a library: {apart:.1e}")
 
 
-def timed(action, repeats=5):
-    times = []
-    for _ in range(repeats):
+def cold(name: str, *arguments: str) -> None:
+    """Time a command from start to end, three times."""
+    times, most = [], 0
+    for _ in range(4):
         start = time.perf_counter()
-        action()
+        process = subprocess.Popen([*CODE, *arguments], stdout=subprocess.DEVNULL, env=ENVIRONMENT)
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+        if process.returncode:
+            raise SystemExit(f"{name} ended with code {process.returncode}")
         times.append(time.perf_counter() - start)
-    return statistics.median(times)
+        most = max(most, usage.ru_maxrss)
+    # the first run writes the byte code
+    print(f"{name:<34} {sorted(times[1:])[1]:>6.2f} s {most / 1024:>5.0f} MB")
+
+
+def prompt_ready() -> None:
+    """Time from the start of the prompt in a terminal until it takes the first line."""
+    times = []
+    with tempfile.TemporaryDirectory() as folder:
+        environment = {**ENVIRONMENT, "XDG_STATE_HOME": folder, "TERM": "xterm", "PROMPT_TOOLKIT_NO_CPR": "1"}
+        for _ in range(4):
+            outer, inner = pty.openpty()
+            start = time.perf_counter()
+            process = subprocess.Popen(
+                CODE, stdin=inner, stdout=inner, stderr=inner, env=environment, start_new_session=True
+            )
+            os.close(inner)
+            os.write(outer, b"quit\r")
+            shown = b""
+            while b"quit" not in shown.partition(b"\x1b")[2]:  # drawn by the prompt, not echoed before it
+                try:
+                    shown += os.read(outer, 4096)
+                except OSError:
+                    break
+            times.append(time.perf_counter() - start)
+            process.kill()
+            process.wait()
+            os.close(outer)
+    print(f"{'prompt ready':<34} {sorted(times[1:])[1]:>6.2f} s")
 
 
 def main() -> None:
-    engine = engine_for(shipped(), "single_pump")
-    spans = {}
-    for count in (2, 8, 24):
-        case = CaseRecord(title="x", panel="single_pump", snapshot=snapshots(count))
-        first = timed(lambda case=case: engine.posterior(case), 1)
-        known = timed(lambda case=case: engine.posterior(case))
-        edits = iter(range(10_000))
-
-        def changed(case=case, edits=edits):
-            edited = msgspec.structs.replace(
-                case.snapshot[-1], unsure={"suction.value": ("zero", 0.51 + next(edits) / 1000)}
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seconds", type=float, default=60.0, help="limit of each process (60)")
+    parser.add_argument("--gigabytes", type=float, default=4.0, help="memory limit of each process (4)")
+    parser.add_argument(
+        "--no-tables", action="store_true", help="leave out regenerating the tables (a minute)"
+    )
+    chosen = parser.parse_args()
+    for network in NETWORKS:
+        updates(network, chosen.seconds, chosen.gigabytes)
+    print("\nCold starts")
+    cold("--help", "--help")
+    cold("rank static_blocked_climb", "rank", "static_blocked_climb")
+    cold("rank vacuum_pump_three_snapshots", "rank", "vacuum_pump_three_snapshots")
+    prompt_ready()
+    if not chosen.no_tables:
+        with tempfile.TemporaryDirectory() as folder:
+            start = time.perf_counter()
+            subprocess.run(
+                [*CODE, "derive", "--to", str(Path(folder) / "tables.npz")],
+                check=True,
+                capture_output=True,
+                env=ENVIRONMENT,
             )
-            answer_case(
-                shipped(), msgspec.structs.replace(case, snapshot=(*case.snapshot[:-1], edited)), engine
-            )
-
-        spans[count] = known
-        print(
-            f"{count:>3} snapshots: first {first:.3f} s, known {known * 1000:.1f} ms, one changed, whole answer {timed(changed) * 1000:.1f} ms"
-        )
-    print(f"growth from 2 to 24 snapshots: x {spans[24] / spans[2]:.1f} (linear would be x 12)")
-    network = small_network()
-    for count in (1, 2, 3):
-        case = small_case(*snapshots(count))
-        small = Engine(network, largest_set=4)
-        small.posterior(case)
-        own = timed(lambda small=small, case=case: small.posterior(case))
-        other = timed(lambda case=case: pgmpy_marginals(network, case), 1)
-        print(
-            f"small network, {count} snapshots: engine {own * 1000:.2f} ms, pgmpy {other:.2f} s, ratio {other / own:.0f}"
-        )
-    for arguments in (["--help"], ["rank", "static_blocked_climb"]):
-        span = timed(
-            lambda arguments=arguments: subprocess.run(
-                [sys.executable, "-m", "diagnose", *arguments], capture_output=True, check=True
-            ),
-            3,
-        )
-        print(f"cold start of {' '.join(arguments)}: {span:.2f} s")
-    print(f"resident at most {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+        print(f"{'derive (all tables)':<34} {time.perf_counter() - start:>6.2f} s")
 
 
 if __name__ == "__main__":
