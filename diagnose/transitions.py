@@ -232,12 +232,12 @@ def _cure_move(space: HiddenSpace, source: Index, target: Index, later: Step) ->
     """P(curable failures act or not after | before) of pairs of rows; (pair of rows,)."""
     chance = np.ones(len(source))
     for index in space.curable:
-        there = space.members[space.row_set[target], index]
-        was_there = space.members[space.row_set[source], index]
-        gone_before = was_there & ~space.acting[source, index]
-        cleared = np.where(gone_before, 1.0, space.cleared(index, later)[target])
-        share = np.where(space.acting[target, index], 1.0 - cleared, cleared)
-        chance = np.where(there, chance * share, chance)
+        has = space.members[:, index][space.row_set]
+        there = np.flatnonzero(has[target])
+        before, after = source[there], target[there]
+        gone_before = has[before] & ~space.acting[before, index]
+        cleared = np.where(gone_before, 1.0, space.cleared(index, later)[after])
+        chance[there] *= np.where(space.acting[after, index], 1.0 - cleared, cleared)
     return chance
 
 
