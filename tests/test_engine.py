@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
+from diagnose.hidden import Recent
 from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
 from diagnose.network import Network
@@ -127,6 +128,27 @@ def test_outcomes_are_the_posteriors_with_each_reading(snapshots, facet, disagre
         assert outcomes.chance[place] == pytest.approx(chance, rel=1e-9)
         assert outcomes.sets[place] == pytest.approx(posterior.sets, rel=1e-9)
         assert outcomes.rows[place] == pytest.approx(posterior.rows, rel=1e-9)
+
+
+@quick
+@given(st.lists(SNAPSHOTS, min_size=2, max_size=6))
+def test_what_an_engine_remembers_changes_no_answer(cases):
+    """Cases that share snapshots, asked of one engine in turn, are answered as by a fresh one."""
+    engine = Engine(NETWORK, largest_set=4)
+    shared = cases[0][0]
+    for snapshots in cases:
+        case = small_case(shared, *snapshots)
+        kept, fresh = engine.posterior(case), Engine(NETWORK, largest_set=4).posterior(case)
+        assert kept.rows == pytest.approx(fresh.rows, rel=1e-12, abs=0.0)
+        assert kept.log_evidence == pytest.approx(fresh.log_evidence, rel=1e-12)
+
+
+def test_a_cache_forgets_what_was_not_asked_for_lately():
+    recent = Recent(2)
+    for key in ("a", "b", "a", "c"):
+        recent.get(key, lambda key=key: key * 2)
+    assert recent.values() == ("aa", "cc")
+    assert "b" not in recent
 
 
 def test_one_snapshot_equals_brute_force_over_every_state():
