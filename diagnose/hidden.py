@@ -67,17 +67,17 @@ ANY_VERTICAL = 3
 #: how many results of each kind a space keeps, so that a case of 24 snapshots stays at hand and memory
 #: stays bounded: a message or an emission holds one or three numbers per row, a transition some ten
 KEPT = {
-    "conditions": 8,
-    "distinct": 64,
-    "emission": 48,
+    "conditions": 6,
+    "distinct": 32,
+    "emission": 32,
     "first": 8,
-    "set pairs": 1,
-    "message": 64,
-    "prior": 4,
+    "message": 40,
     "misleading": 8,
-    "pattern": 6,
-    "set chances": 32,
-    "transitions": 30,
+    "pattern": 3,
+    "prior": 4,
+    "set chances": 24,
+    "set pairs": 1,
+    "transitions": 24,
     "weighed": 2,
 }
 
