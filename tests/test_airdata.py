@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from diagnose.errors import PhysicsRangeError
 from diagnose.physics.airdata import (
     HIGHEST_AIRSPEED_KT,
+    agrees_with_static_error,
     airspeed_flown_kt,
     airspeed_kt,
     airspeed_with_static_error_kt,
@@ -37,7 +38,8 @@ from diagnose.physics.airdata import (
     vertical_speed_fpm,
 )
 from diagnose.physics.atmosphere import altimeter_ft, pressure_altitude_ft, pressure_inhg
-from diagnose.units import hpa_from_inhg, inh2o_from_inhg, m_s_from_kt, pa_from_inhg
+from diagnose.units import hpa_from_inhg, inh2o_from_inhg, kt_from_mph, m_s_from_kt, pa_from_inhg
+from tests.small import shipped
 
 TABLES = tomllib.loads((Path(__file__).parent / "data/worked_air_values.toml").read_text())
 IMPACT = TABLES["impact"]
@@ -239,6 +241,38 @@ def test_altimeter_and_airspeed_err_the_same_way(speed_kt, altitude_ft, error_ft
     shown = airspeed_with_static_error_kt(speed_kt, altitude_ft, error_ft)
     if abs(error_ft) > 1e-3:
         assert np.sign(shown - speed_kt) == np.sign(error_ft)
+
+
+@pytest.mark.parametrize(
+    ("seen_kt", "shared"),
+    [
+        pytest.param(5.5, True, id="50 ft and 5.5 kt at 90 kt"),
+        pytest.param(4.5, True, id="within a fifth"),
+        pytest.param(4.3, False, id="too little"),
+        pytest.param(6.7, False, id="too much"),
+        pytest.param(0.0, False, id="altimeter alone: its own error or its setting"),
+        pytest.param(-5.5, False, id="opposite signs"),
+    ],
+)
+def test_errors_of_both_dials_fit_one_static_error(seen_kt, shared):
+    # 50 ft high at 3,000 ft and 90 kt brings 5.5 kt with it; within a fifth of that counts (judgement)
+    tolerance = shipped().quantities["static.agreement.tolerance"].low
+    assert agrees_with_static_error(90, 3000, 50, seen_kt, tolerance) == shared
+    assert agrees_with_static_error(90, 3000, -50, -seen_kt * 5.9 / 5.5, tolerance) == shared
+
+
+def test_airspeed_alone_in_error_is_no_static_error():
+    assert not agrees_with_static_error(90, 3000, 0.0, 10.0, 0.2)
+    assert not agrees_with_static_error(90, 3000, 0.0, 0.0, 0.2)
+
+
+@pytest.mark.parametrize("altitude_ft", [0, 3000])
+def test_a_handbook_pair_of_6_mph_and_50_ft_is_one_static_error(altitude_ft):
+    # Owner's handbook of an early-1960s high-wing single: the alternate source is off by at most 6 mph and
+    # 50 ft. They belong together at the speeds that such an aircraft flies (85 to 120 kt).
+    at_kt = np.arange(85.0, 121.0)
+    gain_kt = airspeed_with_static_error_kt(at_kt, altitude_ft, 50.0) - at_kt
+    assert gain_kt.min() < kt_from_mph(6.0) < gain_kt.max()
 
 
 # ------------------------------------------------------------------ true airspeed

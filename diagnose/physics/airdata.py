@@ -14,6 +14,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from diagnose.physics.atmosphere import (
     P0_INHG,
@@ -275,3 +276,20 @@ def airspeed_with_static_error_kt(
     altitude = np.asarray(altitude_ft, dtype=np.float64)
     pitot = pressure_inhg(altitude) + impact_pressure_inhg(airspeed_kt)
     return indicated_airspeed_kt(pitot, pressure_inhg(altitude + altitude_error_ft))
+
+
+def agrees_with_static_error(
+    airspeed_kt: Numbers,
+    altitude_ft: Numbers,
+    altitude_error_ft: Numbers,
+    airspeed_error_kt: Numbers,
+    tolerance: Numbers,
+) -> npt.NDArray[np.bool_]:
+    """Whether errors of both dials fit one error of the static line that they share.
+
+    True where the airspeed error is within ``tolerance`` (a share, such as 0.2) of what the altimeter's
+    error brings with it; opposite signs never fit. ``airspeed_kt`` is the calibrated airspeed flown.
+    """
+    expected = airspeed_with_static_error_kt(airspeed_kt, altitude_ft, altitude_error_ft) - airspeed_kt
+    off = np.abs(np.asarray(airspeed_error_kt, dtype=np.float64) - expected)
+    return np.asarray((off <= tolerance * np.abs(expected)) & (expected != 0.0))
