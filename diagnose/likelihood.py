@@ -28,7 +28,7 @@ from diagnose.units import Array
 SEED = 20261125
 FLIGHTS_PER_CELL = 200
 #: raised whenever the physics code changes what a table holds
-PHYSICS_VERSION = 1
+PHYSICS_VERSION = 2
 #: pseudo-flights spread over the readings of a cell, so that no chance is zero for lack of flights
 PRIOR_FLIGHTS = 0.5
 TABLES_FILE = "likelihoods.npz"

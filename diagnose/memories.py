@@ -16,6 +16,9 @@ import numpy as np
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Memory, MemoryKind
 from diagnose.physics.draws import Draws
+from diagnose.physics.electrical import battery_minutes
+from diagnose.physics.flight import draw_flights
+from diagnose.physics.suction_dials import starved_rotor_speed
 from diagnose.units import Array
 
 CASES = 600
@@ -108,11 +111,13 @@ def _rotor(memory: Memory, draws: Draws) -> tuple[dict[str, Array], dict[str, Ar
     down_min, up_min = draws("rotor.run_down_min", CASES), draws("rotor.run_up_min", CASES)
     even = (np.arange(CASES) + 0.5) / CASES
     starts = (up + (1.0 - up) * even, stopped + (up - stopped) * even, stopped * even)
+    flights = draw_flights({}, CASES, draws)
     settles = {
         "run_down": np.zeros(CASES),
         "run_up": np.ones(CASES),
         "spin_up": np.ones(CASES),
-        "sag": draws("rotor.low_suction_speed", CASES),
+        "sag": starved_rotor_speed(("low", "weak"), flights, draws),
+        "aid": starved_rotor_speed(("standby",), flights, draws),
         "swing": draws("rotor.swinging_suction_speed", CASES),
     }
     since = draws.rng.random(CASES)
@@ -140,8 +145,15 @@ def _rotor(memory: Memory, draws: Draws) -> tuple[dict[str, Array], dict[str, Ar
 
 
 def _charge(memory: Memory, draws: Draws) -> tuple[dict[str, Array], dict[str, Array], dict[str, Array]]:
-    charged, sagging = draws("battery.charged_min", CASES), draws("battery.sagging_min", CASES)
-    slow = draws("battery.slow_times", CASES)
+    exponent, knee = draws.fixed("battery.peukert_exponent"), draws.fixed("battery.knee_used_share")
+    total = battery_minutes(
+        draws("battery.capacity_ah", CASES),
+        draws("battery.load_a", CASES),
+        draws("battery.sound_share", CASES),
+        exponent,
+    )
+    charged, sagging = knee * total, (1.0 - knee) * total
+    slow = (1.0 - draws("battery.low_output_share", CASES)) ** -exponent
     recharge = draws("battery.recharge_min", CASES)
     even = draws.rng.random(CASES)
     since = draws.rng.random(CASES)

@@ -217,10 +217,8 @@ class Network:
     def healthy_chance(self, facet_id: str) -> Array:
         """Chances of a facet's readings with everything healthy; shape (axes…, readings)."""
         table = self.facets[facet_id]
-        index = tuple(
-            self.states[name].index(self.kb.memories[name].start) if name in self.kb.memories else 0
-            for name in table.parents
-        )
+        state = self.conditions({}, self.switch_positions({}), 1)
+        index = tuple(int(state[name][0]) if name in state else 0 for name in table.parents)
         return np.asarray(table.chance[index])
 
     def expected_readings(self, manoeuvre_id: str, switches: Mapping[str, str]) -> dict[str, str]:

@@ -80,6 +80,11 @@ def inh2o_from_inhg(pressure_inhg: Value) -> Value:
     return pressure_inhg * (PA_PER_INHG / PA_PER_INH2O_4C)
 
 
+def inhg_from_inh2o(pressure_inh2o: Value) -> Value:
+    """Return inches of mercury from inches of water at 4 °C."""
+    return pressure_inh2o * (PA_PER_INH2O_4C / PA_PER_INHG)
+
+
 def psi_from_inhg(pressure_inhg: Value) -> Value:
     """Return pounds per square inch from inches of mercury."""
     return pressure_inhg * (PA_PER_INHG / PA_PER_PSI)

@@ -25,8 +25,8 @@ def test_there_is_enough_of_it():
 
 
 def facet(**changes):
-    gauge = shipped().gauges["vacuum_light"]
-    return "gauge", "vacuum_light", {"facets": (msgspec.structs.replace(gauge.facets[0], **changes),)}
+    gauge = shipped().gauges["left_vacuum_light"]
+    return "gauge", "left_vacuum_light", {"facets": (msgspec.structs.replace(gauge.facets[0], **changes),)}
 
 
 #: what is broken -> (table, entry, changed fields), what the problem says

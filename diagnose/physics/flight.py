@@ -126,3 +126,13 @@ def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws) -> F
         bank_deg=bank_deg,
         pitch_deg=pitch_deg,
     )
+
+
+def engine_rpm(flights: Flights, draws: Draws) -> Array:
+    """Engine speed of each flight by its power; shape (flight,)."""
+    count, power = flights.count, flights.axes["power"]
+    return np.select(
+        [power == "idle", power == "full"],
+        [draws("engine.idle_rpm", count), draws("engine.full_rpm", count)],
+        draws("engine.cruise_rpm", count),
+    )

@@ -1,4 +1,4 @@
-"""What attitude, heading and turn instruments, the compass and the suction gauge show.
+"""What attitude, heading and turn instruments and the compass show.
 
 ``states`` maps parts, sources and memories to conditions; what is not named is healthy. Angles in
 degrees, right and up positive; arrays (flight, time).
@@ -10,11 +10,20 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.physics.compass import card_history_deg, dip_deg, settled_heading_deg
 from diagnose.physics.draws import Draws
-from diagnose.physics.flight import Flights
-from diagnose.physics.gyros import lean_deg
+from diagnose.physics.electric_dials import bus_v
+from diagnose.physics.flight import STEP_S, Flights
+from diagnose.physics.gyros import (
+    apparent_pitch_deg,
+    electric_speed,
+    heading_drift_dph,
+    horizon_error_deg,
+    lean_deg,
+    rotor_speed,
+)
 from diagnose.physics.pressure_dials import States
-from diagnose.units import Array
+from diagnose.units import MIN_PER_H, S_PER_MIN, Array
 
 
 def _column(values: np.ndarray) -> Any:
@@ -23,6 +32,12 @@ def _column(values: np.ndarray) -> Any:
 
 def _sign(draws: Draws, count: int) -> Array:
     return draws.rng.choice((-1.0, 1.0), count)
+
+
+def _run_down(draws: Draws, count: int) -> tuple[Array, Array, Array]:
+    """Minutes since the air failed, first drift in degrees per minute, time constant in minutes."""
+    first = draws("rotor.lean_first_dpm", count) * draws("rotor.lean_bumps_times", count)
+    return draws("rotor.slowing.minutes", count), first, draws("rotor.run_down_min", count)
 
 
 # ------------------------------------------------------------------ attitude
@@ -36,11 +51,9 @@ def _rotor_lean_deg(state: str, flights: Flights, draws: Draws) -> Array:
     if state == "stopped":
         rest = draws("attitude.stopped.lean_deg", count)
         return np.asarray(_column(rest) + draws.wander(np.full(count, 1.0), count, flights.samples, 8))
-    since = draws(f"rotor.{state}.minutes", count)
-    minutes = _column(since) + flights.time_s / 60.0
-    drift = _column(draws("rotor.lean_first_dpm", count) * draws("rotor.lean_bumps_times", count))
-    tau = _column(draws("rotor.run_down_min", count))
-    lean = lean_deg(minutes, drift, tau)
+    since, first, tau = _run_down(draws, count)
+    minutes = _column(since) + flights.time_s / S_PER_MIN
+    lean = lean_deg(minutes, _column(first), _column(tau))
     return np.asarray(np.minimum(lean, draws.fixed("attitude.largest_lean_deg")))
 
 
@@ -54,28 +67,58 @@ def _worn_deg(flights: Flights, draws: Draws) -> Array:
     swing = size * np.sin(2 * np.pi * (flights.time_s / period + _column(draws.rng.random(count))))
     lean = (
         _column(draws("attitude.worn.lean_deg", count))
-        + _column(draws("attitude.worn.drift_dpm", count)) * flights.time_s / 60.0
+        + _column(draws("attitude.worn.drift_dpm", count)) * flights.time_s / S_PER_MIN
     )
     return np.asarray(
         np.where(_column(kind < tumbles), swing, np.where(_column(kind < tumbles + leans), lean, 0.0))
     )
 
 
-def attitude_error_deg(states: States, flights: Flights, draws: Draws, which: str = "attitude") -> Array:
-    """Lean of the picture that the aircraft does not have (mostly bank), signed at random."""
+def _sound_errors_deg(flights: Flights, draws: Draws) -> tuple[Array, Array]:
+    """Errors (bank, pitch) of a sound instrument: erection follows the apparent vertical."""
+    count = flights.count
+    rolling = flights.axes["pace"] == "rolling"
+    gained = np.gradient(flights.airspeed_kt, STEP_S, axis=1)
+    # bumps average out long before the erection answers; only the trend of the speed counts
+    gained = np.where(_column(rolling), gained, gained.mean(axis=1, keepdims=True))
+    full = np.ones_like(flights.bank_deg)
+    return horizon_error_deg(
+        speed=full,
+        erection=full,
+        turn_dps=flights.turn_rate_dps,
+        vertical_bank_deg=flights.bank_deg,
+        vertical_pitch_deg=apparent_pitch_deg(gained),
+        step_s=STEP_S,
+        erection_tau_min=draws("attitude.erection_tau_min", count),
+        erection_limit_dpm=draws("attitude.erection_limit_dpm", count),
+        bank_drift_dpm=0.0,
+        pitch_drift_dpm=0.0,
+    )
+
+
+def _attitude_errors_deg(states: States, flights: Flights, draws: Draws, which: str) -> tuple[Array, Array]:
+    """What the picture shows in bank and pitch that the aircraft does not have.
+
+    A starved or worn gyro leans to a side drawn at random, and pitch follows by a share, in either sense.
+    """
     count = flights.count
     lean = _rotor_lean_deg(states.get(f"{which}_rotor", "up_to_speed"), flights, draws)
     if states.get(f"{which}_part") == "worn":
         lean = lean + _worn_deg(flights, draws)
-    turned = flights.axes["turn"] != "straight"
-    after_turn = draws("attitude.turn_error_deg", count) * turned
-    normal = draws.wander(draws("attitude.jitter_deg", count), count, flights.samples, 8)
-    return np.asarray(_column(_sign(draws, count)) * (lean + _column(after_turn)) + normal)
+    lean = _column(_sign(draws, count)) * lean
+    bank, pitch = _sound_errors_deg(flights, draws)
+    jitter = draws.wander(draws("attitude.jitter_deg", count), count, flights.samples, 8)
+    return bank + lean + jitter, pitch + lean * _column(draws("attitude.pitch_share", count))
+
+
+def attitude_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
+    """Bank of the picture that the aircraft does not have."""
+    return _attitude_errors_deg(states, flights, draws, "attitude")[0]
 
 
 def electric_attitude_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
     """As ``attitude_error_deg``, of the electric instrument."""
-    return attitude_error_deg(states, flights, draws, "electric_attitude")
+    return _attitude_errors_deg(states, flights, draws, "electric_attitude")[0]
 
 
 def attitude_bank_deg(states: States, flights: Flights, draws: Draws) -> Array:
@@ -89,12 +132,10 @@ def electric_attitude_bank_deg(states: States, flights: Flights, draws: Draws) -
 
 
 def attitude_pitch_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """Pitch that the attitude indicator shows; it follows the lean by a share, in either sense."""
-    count = flights.count
-    share = _column(draws("attitude.pitch_share", count))
-    error = attitude_error_deg(states, flights, draws) * share
+    """Pitch that the attitude indicator shows."""
+    error = _attitude_errors_deg(states, flights, draws, "attitude")[1]
     if states.get("attitude_part") == "mis_set":
-        error = error + _column(draws.either_way("attitude.mis_set_deg", count))
+        error = error + _column(draws.either_way("attitude.mis_set_deg", flights.count))
     return flights.pitch_deg + error
 
 
@@ -104,13 +145,16 @@ def attitude_pitch_deg(states: States, flights: Flights, draws: Draws) -> Array:
 def _heading_drift_dpm(states: States, flights: Flights, draws: Draws) -> tuple[Array, Array]:
     """Drift of the card in degrees a minute, and the share of real turns that it follows."""
     count = flights.count
-    drift = draws.either_way("heading.drift_dpm", count)
     follows = np.ones(count)
-    rotor = states.get("heading_rotor", "up_to_speed")
-    if rotor != "up_to_speed":
-        drift = draws.either_way(f"heading.{rotor}.drift_dpm", count)
-    if rotor == "stopped":
-        follows = draws("heading.stopped.follows", count)
+    match states.get("heading_rotor", "up_to_speed"):
+        case "slowing":
+            since, first, tau = _run_down(draws, count)
+            drift = _sign(draws, count) * first / rotor_speed(since, tau)
+        case "stopped":
+            drift = draws.either_way("heading.stopped.drift_dpm", count)
+            follows = draws("heading.stopped.follows", count)
+        case _:
+            drift = _sound_drift_dpm(flights, draws)
     if states.get("heading_part") == "worn":
         spins = draws.chance("heading.worn.spins", count)
         worn = np.where(
@@ -122,12 +166,22 @@ def _heading_drift_dpm(states: States, flights: Flights, draws: Draws) -> tuple[
     return drift, follows
 
 
+def _sound_drift_dpm(flights: Flights, draws: Draws) -> Array:
+    """Drift of a sound card: earth rate less the latitude nut, transport, and the bearings' own."""
+    count = flights.count
+    latitude = draws.either_way("flight.latitude_deg", count)
+    nut = latitude + draws.either_way("heading.nut_off_deg", count)
+    east_kt = flights.airspeed_kt[:, 0] * np.sin(draws.rng.uniform(0.0, 2.0 * np.pi, count))
+    bearings_dph = draws.either_way("heading.mechanical_drift_dph", count)
+    return np.asarray((heading_drift_dph(latitude, east_kt, nut) + bearings_dph) / MIN_PER_H)
+
+
 def heading_deg(states: States, flights: Flights, draws: Draws) -> Array:
     """Movement of the heading card since the start of the snapshot."""
     drift, follows = _heading_drift_dpm(states, flights, draws)
     if states.get("heading_part") == "stuck":
         return np.zeros_like(flights.heading_deg)
-    return np.asarray(_column(follows) * flights.heading_deg + _column(drift) * flights.time_s / 60.0)
+    return np.asarray(_column(follows) * flights.heading_deg + _column(drift) * flights.time_s / S_PER_MIN)
 
 
 def heading_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
@@ -135,8 +189,11 @@ def heading_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
     count = flights.count
     error = draws.either_way("heading.sound_error_deg", count)
     rotor = states.get("heading_rotor", "up_to_speed")
-    if rotor != "up_to_speed":
-        error = error + draws.either_way(f"heading.{rotor}.error_deg", count)
+    if rotor == "slowing":
+        since, first, tau = _run_down(draws, count)
+        error = error + _sign(draws, count) * lean_deg(since, first, tau)
+    elif rotor == "stopped":
+        error = error + draws.either_way("heading.stopped.error_deg", count)
     match states.get("heading_part", "true"):
         case "not_reset":
             error = error + draws.either_way("heading.not_reset.error_deg", count)
@@ -152,9 +209,15 @@ def turn_rate_dps(states: States, flights: Flights, draws: Draws) -> Array:
     """Rate that the turn coordinator shows: it under-reads as its rotor slows."""
     count = flights.count
     gain = draws("turn.gain", count)
-    power = states.get("turn_power", "normal")
-    if power != "normal":
-        gain = gain * draws(f"turn.{power}.gain", count)
+    match states.get("turn_power", "normal"):
+        case "low":
+            volts = bus_v({"bus": "sagging"}, flights, draws).mean(axis=1)
+            gain = gain * electric_speed(
+                volts, draws.fixed("electrical.regulated_v"), draws("turn.friction_v", count)
+            )
+        case "none":
+            since_min = draws("turn.none.since_min", count)
+            gain = gain * rotor_speed(since_min, draws("turn.coast_min", count))
     match states.get("turn_part", "true"):
         case "slow_rotor":
             gain = gain * draws("turn.slow_rotor.gain", count)
@@ -164,46 +227,31 @@ def turn_rate_dps(states: States, flights: Flights, draws: Draws) -> Array:
 
 
 def compass_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """Movement of the compass card since the start, with its swing in turns and speed changes."""
+    """Movement of the compass card since the start: the turn, with the errors that the field's dip makes.
+
+    Bank and gained speed tilt the card (``compass.settled_heading_deg``); it follows with a lag. A card
+    that bumps or iron nearby have set swinging does so on top, and dies away.
+    """
     count = flights.count
-    turned = flights.axes["turn"] != "straight"
-    speeds = flights.axes["speed"] != "constant"
-    size = draws("compass.swing_deg", count)
-    size = size + turned * draws("compass.turn_swing_deg", count)
-    size = size + speeds * draws("compass.speed_swing_deg", count)
-    if states.get("compass_part") == "disturbed":
-        size = size + draws("compass.disturbed_swing_deg", count)
     if states.get("compass_part") == "stuck":
         return np.zeros_like(flights.heading_deg)
-    period = _column(draws("compass.period_s", count))
-    phase = _column(draws.rng.random(count))
+    begins = draws.rng.uniform(0.0, 360.0, count)
+    gained = np.gradient(flights.airspeed_kt, STEP_S, axis=1)
+    settled = settled_heading_deg(
+        _column(begins) + flights.heading_deg,
+        flights.bank_deg,
+        apparent_pitch_deg(gained),
+        _column(dip_deg(draws.either_way("flight.latitude_deg", count))),
+    )
+    card = card_history_deg(settled, STEP_S, draws("compass.lag_s", count))
+    moved = np.degrees(np.unwrap(np.radians(card), axis=1))
+    size = draws("compass.swing_deg", count)
+    if states.get("compass_part") == "disturbed":
+        size = size + draws("compass.disturbed_swing_deg", count)
+    phase = flights.time_s / _column(draws("compass.period_s", count)) + _column(draws.rng.random(count))
     swing = (
         _column(size)
-        * np.sin(2 * np.pi * (flights.time_s / period + phase))
+        * np.sin(2 * np.pi * phase)
         * np.exp(-flights.time_s / _column(draws("compass.damping_s", count)))
     )
-    return np.asarray(flights.heading_deg + swing)
-
-
-# ------------------------------------------------------------------ suction
-
-
-def suction_inhg(states: States, flights: Flights, draws: Draws) -> Array:
-    """What the suction gauge shows."""
-    count, samples = flights.count, flights.samples
-    idle = flights.axes["power"] == "idle"
-    condition = states.get("suction", "normal")
-    cruise = draws(f"suction.{condition}.cruise_inhg", count)
-    value = np.where(idle, draws(f"suction.{condition}.idle_inhg", count), cruise)
-    if states.get("gyro_filter") == "clogged":
-        seen = draws.chance("suction.filter.gauge_sees", count)
-        value = np.where(seen, value - draws("suction.filter.loss_inhg", count), value)
-    shown = _column(np.maximum(value, 0.0)) * np.ones(samples)
-    if condition == "swinging":
-        shown = draws.steps(np.zeros(count), cruise, samples, draws("suction.swinging.every_s", count))
-    match states.get("suction_gauge", "true"):
-        case "stuck":
-            shown = _column(draws("suction.gauge_stuck_inhg", count)) * np.ones(samples)
-        case "reads_zero":
-            shown = _column(draws("suction.gauge_zero_inhg", count)) * np.ones(samples)
-    return np.asarray(shown)
+    return np.asarray(moved - moved[:, :1] + swing)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from diagnose.physics import gyro_dials, pressure_dials
+from diagnose.physics import electric_dials, gyro_dials, pressure_dials, suction_dials
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import Flights
 from diagnose.units import Array
@@ -42,7 +42,11 @@ CHANNELS: Mapping[str, Show] = {
     "heading_error_deg": gyro_dials.heading_error_deg,
     "turn_rate_dps": gyro_dials.turn_rate_dps,
     "compass_deg": gyro_dials.compass_deg,
-    "suction_inhg": gyro_dials.suction_inhg,
+    "suction_inhg": suction_dials.suction_inhg,
+    "low_vacuum_light": suction_dials.low_vacuum_light,
+    "bus_v": electric_dials.bus_v,
+    "lights_share": electric_dials.lights_share,
+    "low_voltage_light": electric_dials.low_voltage_light,
 }
 
 #: channel -> (dial, what is taken off it)

@@ -14,14 +14,16 @@ import numpy as np
 from diagnose.physics.airdata import (
     impact_pressure_inhg,
     indicated_airspeed_kt,
+    joined_openings,
     lagging_pressure_inhg,
+    port_error_inhg,
     pressure_line,
     vertical_speed_fpm,
 )
 from diagnose.physics.atmosphere import pressure_altitude_ft, pressure_inhg
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import STEP_S, Flights
-from diagnose.units import Array
+from diagnose.units import Array, inhg_from_inh2o
 
 States = Mapping[str, str]
 
@@ -49,29 +51,23 @@ def static_inhg(states: States, flights: Flights, draws: Draws) -> Array:
         case "open":
             return true
         case "one_port":
-            slip = draws.wander(draws("static.one_port.error_ft", count), count, flights.samples, 20)
-            moving = flights.airspeed_kt > 0.0
-            return pressure_inhg(flights.height_ft - slip * moving)
+            slip = draws.wander(draws("static.one_port.coefficient", count), count, flights.samples, 20)
+            return true + port_error_inhg(flights.airspeed_kt, slip)
         case "restricted":
             return pressure_line(true, STEP_S, draws("static.restricted.lag_s", count))
         case "erratic":
             return _water_in_static(true, flights, draws)
         case "cabin_low":
-            return pressure_inhg(
-                flights.height_ft
-                + _column(draws("static.cabin_low.error_ft", count)) * _moving(flights, draws)
-            )
+            return _cabin_inhg(true, flights, -draws("static.cabin_low.coefficient", count))
         case "cabin_high":
-            return pressure_inhg(
-                flights.height_ft
-                - _column(draws("static.cabin_high.error_ft", count)) * _moving(flights, draws)
-            )
+            return _cabin_inhg(true, flights, draws("static.cabin_high.coefficient", count))
         case "cabin_pressurised":
-            share = _column(draws("static.cabin_pressurised.rate_share", count))
+            isobaric = draws.chance("static.cabin_pressurised.isobaric", count)
+            share = np.where(isobaric, 0.0, draws("static.cabin_pressurised.rate_share", count))
             start = flights.height_ft[:, :1] - _column(
                 draws("static.cabin_pressurised.below_ft", count) * flights.airborne
             )
-            return pressure_inhg(start + share * (flights.height_ft - flights.height_ft[:, :1]))
+            return pressure_inhg(start + _column(share) * (flights.height_ft - flights.height_ft[:, :1]))
         case "swapped":
             return true + impact_pressure_inhg(flights.airspeed_kt)
         case "sealed":
@@ -81,9 +77,9 @@ def static_inhg(states: States, flights: Flights, draws: Draws) -> Array:
             raise ValueError(f"static pressure has no physics for condition {condition!r}")
 
 
-def _moving(flights: Flights, draws: Draws) -> Array:
-    """1 in flight, 0 at rest: cabin and slip errors are made by the airflow."""
-    return np.asarray(np.minimum(flights.airspeed_kt / draws.fixed("static.cabin.full_error_kt"), 1.0) ** 2)
+def _cabin_inhg(true: Array, flights: Flights, coefficient: Array) -> Array:
+    """Pressure of an unpressurised cabin: the airflow round it makes it, as at a port."""
+    return np.asarray(true + port_error_inhg(flights.airspeed_kt, _column(coefficient)))
 
 
 def _water_in_static(true: Array, flights: Flights, draws: Draws) -> Array:
@@ -116,11 +112,12 @@ def pitot_inhg(states: States, flights: Flights, draws: Draws, source: str = "pi
         case "leaking":
             return static + impact * (1.0 - _column(draws("pitot.leaking.lost_share", count)))
         case "erratic":
-            low, high = draws("pitot.erratic.low_share", count), draws("pitot.erratic.high_share", count)
-            share = draws.steps(low, high, flights.samples, draws("pitot.erratic.every_s", count))
-            return static + pressure_line(
-                impact * share, STEP_S, np.full(count, draws.fixed("pitot.erratic.lag_s"))
-            )
+            head = inhg_from_inh2o(draws("pitot.erratic.head_inh2o", count))
+            upward = head * draws("pitot.erratic.upward_share", count)
+            every = draws("pitot.erratic.every_s", count)
+            pushed = draws.steps(upward - head, upward, flights.samples, every)
+            lag = np.full(count, draws.fixed("pitot.erratic.lag_s"))
+            return static + pressure_line(impact + pushed, STEP_S, lag)
         case "vented":
             begins = draws.chance("pitot.vented.begins_now", count)
             left = np.where(begins, 1.0, 0.0)[:, None] * impact[:, :1]
@@ -167,7 +164,21 @@ def _airspeed(states: States, flights: Flights, draws: Draws, pitot: str, part: 
 
 def altimeter_ft(states: States, flights: Flights, draws: Draws) -> Array:
     """What the altimeter shows, with the right setting unless its part says otherwise."""
-    return _altimeter(states, flights, draws, static_inhg(states, flights, draws))
+    static = static_inhg(states, flights, draws)
+    if states.get("airspeed_part") == "leaking":
+        static = static + _rise_by_diaphragm_leak_inhg(flights, draws)
+    return _altimeter(states, flights, draws, static)
+
+
+def _rise_by_diaphragm_leak_inhg(flights: Flights, draws: Draws) -> Array:
+    """Rise of the static line when the airspeed indicator passes pitot air into it.
+
+    The air meets resistance in the pitot line and again on its way out by the static line: what the leak
+    takes off the dial's pressure is shared between the two by their resistances (derived).
+    """
+    lost = draws("airspeed.leaking.lost_share", flights.count)
+    rise = lost * draws("airspeed.leaking.static_share", flights.count)
+    return np.asarray(_column(rise) * impact_pressure_inhg(flights.airspeed_kt))
 
 
 def _altimeter(states: States, flights: Flights, draws: Draws, static: Array) -> Array:
@@ -179,7 +190,8 @@ def _altimeter(states: States, flights: Flights, draws: Draws, static: Array) ->
         case "set_low":
             return np.asarray(shown - _column(draws("altimeter.setting.error_ft", count)))
         case "case_leak":
-            return np.asarray(shown + _column(draws("altimeter.case_leak.error_ft", count)))
+            leaking = _leaking_case_inhg(states, static, flights, draws)
+            return np.asarray(pressure_altitude_ft(_branch(leaking, states, flights, draws)))
         case "sticky":
             return _with_friction(
                 shown,
@@ -191,6 +203,19 @@ def _altimeter(states: States, flights: Flights, draws: Draws, static: Array) ->
             off = draws.either_way("altimeter.stuck.off_ft", count)
             return np.broadcast_to(_column(shown[:, 0] + off), shown.shape)
     return np.asarray(shown)
+
+
+def _leaking_case_inhg(states: States, static: Array, flights: Flights, draws: Draws) -> Array:
+    """Pressure in an altimeter case that leaks to the cabin beside an open, or a sealed, static line."""
+    count = flights.count
+    line_s = np.full(count, np.inf) if states.get("static") == "sealed" else draws("static.line_lag_s", count)
+    cabin = _cabin_inhg(
+        pressure_inhg(flights.height_ft), flights, -draws("static.cabin_low.coefficient", count)
+    )
+    source, tau = joined_openings(
+        static, _column(line_s), cabin, _column(draws("altimeter.case_leak.lag_s", count))
+    )
+    return pressure_line(source, STEP_S, tau[:, 0], static[:, 0] if np.isinf(line_s[0]) else None)
 
 
 def _branch(static: Array, states: States, flights: Flights, draws: Draws) -> Array:
@@ -227,15 +252,23 @@ def vertical_speed(states: States, flights: Flights, draws: Draws) -> Array:
         above = draws.either_way("vertical_speed.metering_blocked.above_ft", count)
         case = _column(pressure_inhg(height[:, 0] - above))
     else:
-        case = pressure_line(static, STEP_S, tau, lagging_pressure_inhg(height[:, 0], rate_fpm, tau))
+        source, lag = static, tau
+        if condition == "case_leak":
+            cabin = _cabin_inhg(
+                pressure_inhg(flights.height_ft), flights, -draws("static.cabin_low.coefficient", count)
+            )
+            leak_s = draws("vertical_speed.case_leak.lag_s", count)
+            source, joined = joined_openings(static, _column(tau), cabin, _column(leak_s))
+            lag = joined[:, 0]
+        case = pressure_line(
+            source, STEP_S, lag, lagging_pressure_inhg(pressure_altitude_ft(source[:, 0]), rate_fpm, lag)
+        )
     shown = vertical_speed_fpm(static, case, _column(tau), stop_fpm)
     match condition:
         case "offset":
             shown = shown + _column(draws.either_way("vertical_speed.offset.fpm", count))
         case "sluggish":
             shown = shown * _column(draws("vertical_speed.sluggish.share", count))
-        case "case_leak":
-            shown = shown - _column(draws("vertical_speed.case_leak.fpm", count)) * _moving(flights, draws)
         case "stuck":
             shown = np.zeros_like(shown) + _column(draws.either_way("vertical_speed.stuck.fpm", count))
     return np.asarray(np.clip(shown, -stop_fpm, stop_fpm))
