@@ -120,7 +120,7 @@ class Engine:
         rows, log_evidence = self._forward(space, case, odds)
         if rows is None:
             raise self._conflict(space, case, odds)
-        prior = self._prior_sets(space, odds)
+        prior = self._prior_sets(space, case, odds)
         last = case.snapshot[-1]
         return Posterior(
             space=space,
@@ -278,13 +278,18 @@ class Engine:
         rows *= odds.weights(space.members)[space.row_set]
         return float(np.log(rows.sum()) - np.log(odds.total))
 
-    def _prior_sets(self, space: HiddenSpace, odds: Odds) -> Array:
-        def multiply() -> Array:
-            chance = odds.by_the_end
-            prior = np.where(space.members, chance, 1.0 - chance).prod(axis=1)
-            return np.asarray(prior * odds.weights(space.members) / odds.total)
+    def _prior_sets(self, space: HiddenSpace, case: CaseRecord, odds: Odds) -> Array:
+        """Chance of each set at the last snapshot before any reading; failures hasten each other here too."""
+        bare = _with(case, tuple(replace_readings(snapshot) for snapshot in case.snapshot))
+        steps = tuple(step.key for step in self.steps(bare))
 
-        found: Array = space.remembered("prior", (odds.by_the_end.tobytes(), odds.weight), multiply)
+        def pass_without_readings() -> Array:
+            rows, log_total = self._forward(space, bare, odds)
+            assert rows is not None  # without readings nothing is impossible
+            return space.by_set(rows) * np.exp(log_total)
+
+        key = (odds.first.tobytes(), odds.begins.tobytes(), odds.weight, case.minutes_since_start, steps)
+        found: Array = space.remembered("prior", key, pass_without_readings)
         return found
 
     def _motion(self, weighed: Emission, rows: Array) -> dict[str, dict[str, float]]:

@@ -11,12 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from diagnose import engine_for
 from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
 from diagnose.hidden import Recent
 from diagnose.inference import Engine
-from diagnose.model import SnapshotRecord
+from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
-from tests.small import small_case, small_network
+from tests.small import shipped, small_case, small_network
 
 NETWORK = small_network()
 ENGINE = Engine(NETWORK, largest_set=4)
@@ -240,3 +241,21 @@ def test_outcomes_of_a_reading_that_stands_are_refused():
         ENGINE.outcomes(case, "suction.value")
     with pytest.raises(UnknownName, match="suctoin"):
         ENGINE.outcomes(case, "suctoin.value")
+
+
+def test_a_failing_pump_makes_a_stopped_one_likelier_before_any_reading():
+    """The chance "before" of the pair holds the hastening: factor times the plain hazard, to first order."""
+    engine = engine_for(shipped(), "single_pump")
+    bare = SnapshotRecord(manoeuvre="level")
+    case = CaseRecord(title="", panel="single_pump", setting="routine", snapshot=(bare, bare))
+    found = {r.failures: r.prior for r in engine.posterior(case).ranking()}
+    stopped = shipped().failures["pump_sheared"]
+    factor = stopped.hastened_by["pump_weak"]
+    pair = next(prior for names, prior in found.items() if set(names) == {"pump_weak", "pump_sheared"})
+    alone = found[("pump_sheared",)] / found[()]  # 30 min before the first snapshot, one min after it
+    hours = case.minutes_since_start / 60.0
+    expected = found[("pump_weak",)] * (
+        alone * hours / (hours + 1.0 / 60.0) + factor * stopped.rate_per_hour / 60.0
+    )
+    assert pair == pytest.approx(expected, rel=0.05)
+    assert pair > 2.0 * found[("pump_weak",)] * alone
