@@ -36,6 +36,7 @@ from diagnose.model import (
     Quantity,
     Setting,
     Source,
+    Strength,
     Substitute,
     Switch,
     Variation,
@@ -61,6 +62,7 @@ TABLES: dict[str, tuple[str, type]] = {
     "quantity": ("quantities", Quantity),
     "setting": ("settings", Setting),
     "grade_cost": ("grade_costs", GradeCost),
+    "strength": ("strengths", Strength),
 }
 #: single tables of a file
 SINGLES: dict[str, tuple[str, type]] = {"limits": ("limits", Limits)}
@@ -90,6 +92,7 @@ class KnowledgeBase:
     quantities: Mapping[str, Quantity] = field(default_factory=dict)
     settings: Mapping[str, Setting] = field(default_factory=dict)
     grade_costs: Mapping[str, GradeCost] = field(default_factory=dict)
+    strengths: Mapping[str, Strength] = field(default_factory=dict)
     limits: Limits
     origin: Mapping[tuple[str, str], str] = field(default_factory=dict)
 

@@ -460,3 +460,11 @@ class GradeCost(Cited, frozen=True, kw_only=True):
     grade: Grade
     if_true: float
     if_misleading: float
+
+
+class Strength(Cited, frozen=True, kw_only=True):
+    """A word for how much a reading says, from this factor between the odds upwards."""
+
+    id: str
+    word: str
+    from_factor: float
