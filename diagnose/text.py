@@ -107,8 +107,10 @@ def ranking_lines(answer: Answer, kb: KnowledgeBase, width: int, most: int) -> l
     return lines
 
 
-def render(answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int = 80, most: int = 8) -> str:
-    """Give the whole answer as text."""
+def render(
+    answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int = 80, most: int = 8, why: str = ""
+) -> str:
+    """Give the whole answer as text; ``why`` is put after the ranking."""
     width = max(width, NARROWEST)
     title = fill(case.title, width)
     lines = [title, "=" * max(map(len, title.splitlines() or [""])), "", fill(answer.verdict, width), ""]
@@ -117,7 +119,7 @@ def render(answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int = 80,
     listed = sum(ranked.posterior for _, ranked in _shown(answer.ranking, most))
     rest = "all other failures, alone or together"
     lines.append(f"{'':3} {percent(max(1.0 - listed, 0.0)):>7}  {rest}")
-    lines += ["", setting_line(answer, kb, width), "", "Instruments"]
+    lines += ["", setting_line(answer, kb, width), *(["", why] if why else []), "", "Instruments"]
     lines += trust_lines(answer, kb, width)
     if answer.axes:
         lines += ["", fill(f"To fly on: {kb.manoeuvres[answer.manoeuvre].name}", width)]

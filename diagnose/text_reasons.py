@@ -3,24 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
-from diagnose.explain.weights import Contrast, Explanation, Reasons, Statement, Unread
-from diagnose.inference import Posterior
+from diagnose.explain.weights import Contrast, Explanation, Reasons, Statement
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import CaseRecord, FailureKind
-from diagnose.text import NARROWEST, factor, fill, names, percent
-from diagnose.words import readable
+from diagnose.text import HARD_SPACE, NARROWEST, factor, fill, names, percent, table
+from diagnose.words import readable, with_doubt
 
-#: columns of a factor with its word
-COLUMN = 20
+#: columns of a factor with its word, and of a factor alone where there is no room for words
+COLUMN, NARROW_COLUMN = 22, 15
+#: from this width on the words have room
+ROOM_FOR_WORDS = 76
 #: most looks and most readings told that would have changed something
 MOST_UNREAD = 4
 MOST_CHANGES = 4
-#: most readings named in the short form
+#: most readings named in a sentence
 MOST_NAMED = 3
-#: an explanation of less than this chance is not worth a reading that would have put it first
+#: a reading is foreseen when the explanation gives it so many times the chance that a sound panel does
+FORESEEN = 3.0
+#: chances below this are taken as this in the factor of a look
+LEAST_LOOK = 1e-12
+#: larger odds are not told exactly
 LARGEST_ODDS = 99_500.0
 
 
@@ -38,8 +43,7 @@ def statement_words(kb: KnowledgeBase, statement: Statement) -> str:
     if statement.kind == "disagree":
         first, second = (kb.gauges[gauge].words[0] for gauge in statement.name.split(" / "))
         return f"{first} disagrees with {second}"
-    doubt = f" ({percent(statement.sure)} sure)" if statement.kind == "unsure" else ""
-    return said(kb, statement.name, statement.reading) + doubt
+    return with_doubt(said(kb, statement.name, statement.reading), statement.sure)
 
 
 def strength(kb: KnowledgeBase, weight: float) -> str:
@@ -52,6 +56,11 @@ def strength(kb: KnowledgeBase, weight: float) -> str:
 def times(weight: float) -> str:
     """The factor of a weight: "x 160", ": 16"."""
     return factor(math.exp(max(-200.0, min(weight, 200.0))))
+
+
+def bound(text: str) -> str:
+    """Keep a factor or odds on one line where ``text.fill`` wraps."""
+    return text.replace(" ", HARD_SPACE)
 
 
 def odds(log_odds: float) -> str:
@@ -67,37 +76,29 @@ def odds(log_odds: float) -> str:
 # ------------------------------------------------------------------ the whole text
 
 
-def why(reasons: Reasons, posterior: Posterior, kb: KnowledgeBase, width: int = 80) -> str:
+def why(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int = 80) -> str:
     """Give the reasons for an explanation as text."""
     width = max(width, NARROWEST)
-    one = names(kb, reasons.explanation)
-    parts = [fill(f"Why {one}?", width), *_mechanism(reasons, posterior, kb, width)]
-    parts.append("\n".join(_table(reasons, posterior.case, kb, width)))
-    parts += [
-        fill(text, width)
-        for text in (_against(reasons, kb), _alike(reasons, kb), *_unread(reasons, kb), *_changes(reasons, kb))
-        if text
-    ]
-    return "\n\n".join(parts)
-
-
-def _mechanism(reasons: Reasons, posterior: Posterior, kb: KnowledgeBase, width: int) -> list[str]:
-    """How each failure of the explanation shows, and what that means in this case."""
-    lines = [fill(text, width) for text in plain_lines(kb, reasons.explanation)]
-    here = here_line(reasons, posterior.case, kb)
-    return ["\n".join([*lines, fill(here, width)] if here else lines)]
+    first = [fill(f"Why {names(kb, reasons.explanation)}?", width)]
+    first += [fill(text, width) for text in plain_lines(kb, reasons.explanation)]
+    here = here_line(reasons, case, kb)
+    parts = ["\n".join([*first, fill(here, width)] if here else first)]
+    if reasons.contrasts:
+        parts.append("\n".join(_table(reasons, case, kb, width)))
+    parts += ["\n".join(_for_and_against(reasons, kb, width)), "\n".join(_unread(reasons, kb, width))]
+    return "\n\n".join([*parts, "\n".join(_changes(reasons, kb, width))])
 
 
 def plain_lines(kb: KnowledgeBase, explanation: Explanation) -> Iterator[str]:
     """One plain line on each failure; what is no failure is called so."""
     if not explanation:
         yield (
-            "No failure: a sound panel shows what you saw, or next to it; what looked odd is the air, "
-            "the lag of a healthy gauge or a slip of the eye."
+            "No failure: a sound panel shows this too. What looked odd is the lag of a healthy gauge, a "
+            "small stray of the aircraft, or a slip of the eye."
         )
     for name in explanation:
         failure = kb.failures[name]
-        prefix = "No failure" if failure.kind is FailureKind.LOOK_ALIKE else "How it works"
+        prefix = "No failure" if failure.kind is FailureKind.LOOK_ALIKE else "How it shows"
         yield f"{prefix}: {failure.mechanism}."
 
 
@@ -108,75 +109,98 @@ def here_line(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase) -> str:
         for name in reasons.explanation
         for part, condition in kb.failures[name].acts.items()
     ]
-    drivers = {kb.memories[name].driver for name in reasons.states if name in kb.memories}
+    # what drives a memory is told by the memory
+    driving = {kb.memories[name].driver for name in reasons.states if name in kb.memories}
     for node, state in reasons.states.items():
         if node in kb.memories:
             chain.append(f"{kb.memories[node].name} ({kb.memories[node].states[state]})")
-        elif node not in drivers or len(drivers) == 1:
+        elif node not in driving:
             chain.append(f"{kb.sources[node].name} ({kb.sources[node].conditions[state]})")
-    seen = _strongest(reasons.statements, reasons.nothing, reasons, kb)
+    seen = _foreseen(reasons)
     if not chain or not seen:
         return ""
-    when = kb.manoeuvres[case.snapshot[seen[0].snapshot].manoeuvre].name
-    told = ", ".join(_foreseen(reasons, statement, kb) for statement in seen)
-    return f"Here: {' -> '.join(chain)}. So in the {when}: {told}."
-
-
-def _foreseen(reasons: Reasons, statement: Statement, kb: KnowledgeBase) -> str:
-    """A reading with how often it was to be expected, with the explanation and with nothing failed."""
-    chances = reasons.foreseen[reasons.statements.index(statement)]
-    words = statement_words(kb, statement)
-    if chances is None:
-        return words
-    return f"{words} (to be expected {percent(chances[0])}; with nothing failed {percent(chances[1])})"
-
-
-def _strongest(
-    statements: tuple[Statement, ...], contrast: Contrast | None, reasons: Reasons, kb: KnowledgeBase
-) -> list[Statement]:
-    """The readings that speak most for an explanation, all from the snapshot of the strongest."""
-    if contrast is None:
-        return []
-    weighed = sorted(
-        ((w, -i) for i, w in enumerate(contrast.weights) if w > 0 and strength(kb, w)), reverse=True
+    when = kb.manoeuvres[case.snapshot[seen[0][0].snapshot].manoeuvre].name
+    with_it = _listed(f"{statement_words(kb, s)} in {percent(one)}" for s, one, _ in seen)
+    sound = _listed(percent(other) for _, _, other in seen)
+    return (
+        f"Here: {' -> '.join(chain)}. So in '{when}' you would read {with_it} of all flights; with nothing "
+        f"failed in {sound}."
     )
-    order = [statements[-place] for _, place in weighed]
-    return [s for s in order if s.snapshot == order[0].snapshot][:MOST_NAMED]
+
+
+def _listed(words: Iterable[str]) -> str:
+    """Join words by commas and "and"."""
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def _foreseen(reasons: Reasons) -> list[tuple[Statement, float, float]]:
+    """What the explanation foresees far better than a sound panel does, in the snapshot that says most.
+
+    Each statement with its chance under the explanation and with nothing failed.
+    """
+    found = [
+        (statement, *chances)
+        for statement, chances in zip(reasons.statements, reasons.foreseen, strict=False)
+        if chances is not None and chances[0] > FORESEEN * chances[1]
+    ]
+    found.sort(key=lambda entry: -entry[1] / max(entry[2], 1e-9))
+    return [entry for entry in found if entry[0].snapshot == found[0][0].snapshot][:MOST_NAMED]
+
+
+def _strongest(reasons: Reasons, contrast: Contrast, kb: KnowledgeBase) -> list[tuple[Statement, float]]:
+    """The readings that speak most for the explanation, with their weights."""
+    weighed = [
+        (statement, weight)
+        for statement, weight in zip(reasons.statements, contrast.weights, strict=True)
+        if weight > 0.0 and strength(kb, weight)
+    ]
+    weighed.sort(key=lambda entry: -entry[1])
+    # the same reading of several snapshots is named once
+    named = {statement_words(kb, statement): (statement, weight) for statement, weight in reversed(weighed)}
+    return sorted(named.values(), key=lambda entry: -entry[1])[:MOST_NAMED]
 
 
 # ------------------------------------------------------------------ the table of weights
 
 
-def _heads(reasons: Reasons, kb: KnowledgeBase) -> list[tuple[Contrast, str]]:
-    heads = []
-    if reasons.nothing is not None:
-        heads.append((reasons.nothing, "nothing failed"))
-    if reasons.rival is not None:
-        heads.append((reasons.rival, "the next best"))
-    return heads
+def _other(reasons: Reasons) -> str:
+    """What to call the best other explanation."""
+    return "the next best" if reasons.rival is None or reasons.rival.after >= 0.0 else "the leading one"
 
 
 def _table(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int) -> Iterator[str]:
-    """Each reading's factor against nothing failed and against the runner-up."""
-    heads = _heads(reasons, kb)
-    room = width - COLUMN * len(heads)
+    """Each reading's factor against nothing failed and against the best other explanation."""
+    heads = ([] if reasons.nothing is None else ["nothing failed"]) + (
+        [] if reasons.rival is None else [_other(reasons)]
+    )
+    contrasts = reasons.contrasts
+    column = COLUMN if width >= ROOM_FOR_WORDS else NARROW_COLUMN
+    room = width - column * len(heads)
+
+    def line(label: str, cells: Iterable[str]) -> str:
+        above = f"{label}\n" if len(label) >= room else ""
+        shown = "" if above else label
+        return above + (f"{shown:<{room}}" + "".join(f"{cell:<{column}}" for cell in cells)).rstrip()
+
+    def factors(label: str, weights: Iterable[float]) -> str:
+        words = ((w, strength(kb, w)) for w in weights)
+        return line(
+            label,
+            ((f"{times(w)} {word}" if column == COLUMN else times(w)) if word else "-" for w, word in words),
+        )
+
     if reasons.rival is not None:
-        yield fill(f"The next best: {names(kb, reasons.rival.against)}.", width)
-    yield (
-        f"{'How far each reading moves the odds, against':<{room}}".rstrip()
-        if room < 44
-        else f"{'How far each reading moves the odds against':<{room}}"
-        + "".join(f"{head:<{COLUMN}}" for _, head in heads)
-    ).rstrip()
-    if room < 44:
-        yield (" " * room + "".join(f"{head:<{COLUMN}}" for _, head in heads)).rstrip()
+        yield fill(f"{_other(reasons).capitalize()}: {names(kb, reasons.rival.against)}.", width)
+    yield line("Each reading moves its odds", ["against"] * len(heads))
+    yield line("(x up, : down)", heads)
     mute = []
     for number, snapshot in enumerate(case.snapshot):
         rows = []
         for place, statement in enumerate(reasons.statements):
+            weights = [contrast.weights[place] for contrast in contrasts]
             if statement.snapshot != number:
                 continue
-            weights = [contrast.weights[place] for contrast, _ in heads]
             if any(strength(kb, weight) for weight in weights):
                 rows.append((max(map(abs, weights)), statement, weights))
             else:
@@ -184,138 +208,120 @@ def _table(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int) ->
         if rows:
             yield f"  snapshot {number + 1}, {kb.manoeuvres[snapshot.manoeuvre].name}"
         for _, statement, weights in sorted(rows, key=lambda row: -row[0]):
-            yield from _row(f"    {statement_words(kb, statement)}", weights, room, kb)
-    if any(strength(kb, contrast.together) for contrast, _ in heads):
-        yield from _row("  shared by several readings", [c.together for c, _ in heads], room, kb)
-    yield from _row("  all readings", [c.total for c, _ in heads], room, kb)
-    for label, values in (
-        ("  odds before any reading", [c.before for c, _ in heads]),
-        ("  odds now", [c.after for c, _ in heads]),
-    ):
-        yield (f"{label:<{room}}" + "".join(f"{odds(value):<{COLUMN}}" for value in values)).rstrip()
+            yield factors(f"    {statement_words(kb, statement)}", weights)
+    shared = [contrast.together for contrast in contrasts]
+    leaning = any(strength(kb, weight) for weight in shared)
+    if leaning:
+        yield factors("  shared by several readings", shared)
+    yield factors("  all readings", [contrast.total for contrast in contrasts])
+    yield line("  odds before any reading", [odds(contrast.before) for contrast in contrasts])
+    yield line("  odds now", [odds(contrast.after) for contrast in contrasts])
     if mute:
-        yield fill(f"Say nothing either way (snapshot): {', '.join(mute)}.", width)
-    if any(strength(kb, contrast.together) for contrast, _ in heads):
+        yield fill(f"Add nothing to the others (snapshot): {', '.join(mute)}.", width)
+    if leaning:
         yield fill(
-            "A reading's factor is what it adds once all the others are known; readings that lean on each "
-            "other do not multiply to the whole, and 'shared' is the difference.",
+            "A reading's factor is what it adds once all the others are known. Readings that lean on each "
+            "other do not multiply to the whole; 'shared' is the difference.",
             width,
         )
 
 
-def _row(label: str, weights: list[float], room: int, kb: KnowledgeBase) -> Iterator[str]:
-    cells = []
-    for weight in weights:
-        word = strength(kb, weight)
-        against = " against" if word and weight < 0 else ""
-        cells.append(f"{times(weight)} {word}{against}" if word else "-")
-    if len(label) >= room:
-        yield label
-        label = ""
-    yield (f"{label:<{room}}" + "".join(f"{cell:<{COLUMN}}" for cell in cells)).rstrip()
+# ------------------------------------------------------------------ sentences and lists
 
 
-# ------------------------------------------------------------------ sentences
-
-
-def _against(reasons: Reasons, kb: KnowledgeBase) -> str:
-    """What speaks against the explanation."""
+def _for_and_against(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
+    """What speaks against the explanation, and whether anything tells it from the best other one."""
     found = []
     for place, statement in enumerate(reasons.statements):
-        weights = [contrast.weights[place] for contrast in reasons.contrasts]
-        if weights and min(weights) < 0 and strength(kb, min(weights)):
-            found.append(
-                f"{statement_words(kb, statement)} ({times(min(weights))}, {strength(kb, min(weights))})"
-            )
-    if not found:
-        return "Nothing that was read speaks against it."
-    return f"Against it speaks: {'; '.join(found)}."
-
-
-def _alike(reasons: Reasons, kb: KnowledgeBase) -> str:
-    """Say so when no reading tells the explanation from the runner-up."""
+        least = min((contrast.weights[place] for contrast in reasons.contrasts), default=0.0)
+        if least < 0.0 and strength(kb, least):
+            found.append(f"{statement_words(kb, statement)} ({bound(times(least))}, {strength(kb, least)})")
+    against = f"Against it: {'; '.join(found)}." if found else "Nothing that was read speaks against it."
+    yield fill(against, width)
     rival = reasons.rival
-    if rival is None or any(strength(kb, w) for w in (*rival.weights, rival.total)):
-        return ""
-    return (
-        f"No reading so far tells it from {names(kb, rival.against)}: between these two only the odds "
-        f"before any reading count ({odds(rival.before)})."
-    )
+    if rival is not None and not any(strength(kb, w) for w in (*rival.weights, rival.total)):
+        yield fill(
+            f"No reading so far tells it from {names(kb, rival.against)}: between these two only the odds "
+            f"before any reading count ({bound(odds(rival.before))}).",
+            width,
+        )
 
 
-def _unread(reasons: Reasons, kb: KnowledgeBase) -> Iterator[str]:
+def _unread(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
     """What was not looked at in the last snapshot and would tell."""
     if reasons.unread_against is None:
-        yield "No gauge left unread in the last snapshot would tell it from the next best ones."
+        yield fill("No gauge left unread in the last snapshot would tell it from the next best ones.", width)
         return
     other = names(kb, reasons.unread_against)
-    looks = "; ".join(_look(look, kb) for look in reasons.unread[:MOST_UNREAD])
-    yield f"Not read in the last snapshot, and would tell it from {other}: {looks}."
+    yield fill(f"Not read in the last snapshot, and would tell it from {other}:", width)
+    rows = []
+    for look in reasons.unread[:MOST_UNREAD]:
+        by_difference = sorted(look.chances, key=lambda r: look.chances[r][0] - look.chances[r][1])
+        sides = []
+        for reading, side in ((by_difference[-1], "for it"), (by_difference[0], "against it")):
+            one, rest = look.chances[reading]
+            weight = math.log(max(one, LEAST_LOOK) / max(rest, LEAST_LOOK))
+            sides.append(f"{readable(reading)} speaks {side} ({bound(times(weight))})")
+        rows.append((f"  {kb.gauges[look.facet.split('.')[0]].name}", ", ".join(sides)))
+    yield table(rows, width)
 
 
-def _look(look: Unread, kb: KnowledgeBase) -> str:
-    """A look with what would speak for the explanation and what against it."""
-    gauge = kb.gauges[look.facet.split(".")[0]]
-    best = max(look.chances, key=lambda r: look.chances[r][0] - look.chances[r][1])
-    worst = min(look.chances, key=lambda r: look.chances[r][0] - look.chances[r][1])
-    sides = []
-    for reading, side in ((best, "for"), (worst, "against")):
-        one, other = look.chances[reading]
-        weight = math.log(max(one, 1e-12) / max(other, 1e-12))
-        sides.append(f"{readable(reading)} speaks {side} it ({times(weight)})")
-    return f"{gauge.name}: {', '.join(sides)}"
-
-
-def _changes(reasons: Reasons, kb: KnowledgeBase) -> Iterator[str]:
+def _changes(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
     """Which single reading, had it been otherwise, would have put another explanation first."""
     if not reasons.changes:
-        yield "No single reading, had it been another, would have put another explanation first."
+        yield fill("No single reading, had it been another, would have put another explanation first.", width)
         return
-    told = "; ".join(
-        f"{statement_words(kb, change.statement)} (snapshot {change.statement.snapshot + 1}) had been "
-        f"{readable(change.reading)}: {names(kb, change.leading)} would lead ({percent(change.posterior)})"
-        for change in reasons.changes[:MOST_CHANGES]
-    )
-    yield f"The ranking would be another if {told}."
+    yield fill("Another explanation would come first:", width)
+    for change in reasons.changes[:MOST_CHANGES]:
+        had_been = said(kb, change.statement.name, change.reading)
+        was = with_doubt(readable(change.statement.reading), change.statement.sure)
+        yield fill(
+            f"had {had_been} been read, not {was} (snapshot {change.statement.snapshot + 1}): "
+            f"{names(kb, change.leading)} ({percent(change.posterior)})",
+            width,
+            "  ",
+            "    ",
+        )
 
 
 # ------------------------------------------------------------------ the short form
 
 
-def why_short(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int = 80) -> str:
-    """Give the reasons in at most four lines at 80 columns; "" if nothing was said that tells."""
+def why_short(reasons: Reasons, kb: KnowledgeBase, width: int = 80) -> str:
+    """Give the reasons in at most some four lines at 80 columns; "" if nothing was said that tells."""
     first = reasons.nothing or reasons.rival
-    if first is None:
+    if first is None or not strength(kb, first.total):
         return ""
-    seen = _strongest(reasons.statements, first, reasons, kb)
-    if not seen:
-        return ""
-    told = ", ".join(
-        f"{statement_words(kb, s)} ({times(first.weights[reasons.statements.index(s)])})" for s in seen
-    )
     against = "nothing failed" if not first.against else names(kb, first.against)
-    text = f"Why: most for it, against '{against}', speak {told}."
+    best = _strongest(reasons, first, kb)
+    if best:
+        told = _listed(f"{statement_words(kb, s)} ({bound(times(w))})" for s, w in best)
+        text = f"Why: {told} {'speaks' if len(best) == 1 else 'speak'} most for it, against '{against}'."
+    else:
+        text = (
+            f"Why: the readings say it together ({bound(times(first.total))} against '{against}'); any one of them "
+            "could be left out."
+        )
     rival = reasons.rival
     if rival is not None and rival is not first:
-        best = _strongest(reasons.statements, rival, reasons, kb)
+        best = _strongest(reasons, rival, kb)
         if best:
-            weight = rival.weights[reasons.statements.index(best[0])]
-            text += f" From the next best it is told by {statement_words(kb, best[0])} ({times(weight)})."
+            text += f" From the next best {statement_words(kb, best[0][0])} tells it ({bound(times(best[0][1]))})."
         elif not strength(kb, rival.total):
-            text += f" No reading tells it from the next best; only the odds before do ({odds(rival.before)})."
+            text += f" No reading tells it from the next best, only the odds before do ({bound(odds(rival.before))})."
     return fill(text, width)
 
 
 # ------------------------------------------------------------------ data
 
 
-def reasons_data(reasons: Reasons, posterior: Posterior, kb: KnowledgeBase) -> dict[str, Any]:
+def reasons_data(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase) -> dict[str, Any]:
     """Give the reasons as plain data; every ``factor`` multiplies odds, every ``weight`` is its log."""
     return {
         "explanation": list(reasons.explanation),
         "name": names(kb, reasons.explanation),
         "plain": list(plain_lines(kb, reasons.explanation)),
-        "here": here_line(reasons, posterior.case, kb),
+        "here": here_line(reasons, case, kb),
         "states": dict(reasons.states),
         "against": [
             {
@@ -346,7 +352,9 @@ def reasons_data(reasons: Reasons, posterior: Posterior, kb: KnowledgeBase) -> d
                 {
                     "facet": look.facet,
                     "told": look.told,
-                    "readings": {r: {"with_it": a, "with_the_other": b} for r, (a, b) in look.chances.items()},
+                    "readings": {
+                        r: {"with_it": a, "with_the_other": b} for r, (a, b) in look.chances.items()
+                    },
                 }
                 for look in reasons.unread
             ],

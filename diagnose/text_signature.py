@@ -5,95 +5,143 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from diagnose.explain.signature import (
-    SOUND,
-    Comparison,
-    Condition,
-    Difference,
-    LookAlike,
-    Parting,
-    Picture,
-    Shown,
-    Signature,
-)
+from diagnose.explain.contrast import Comparison, Parting
+from diagnose.explain.pictures import SOUND, Condition, Difference, Shown
+from diagnose.explain.signature import LookAlike, Picture, Signature
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Failure, FailureKind, Panel
 from diagnose.text import NARROWEST, fill, percent, table
 from diagnose.words import readable
 
+#: facets that need no name, because their readings say it
+SAID_BY_READING = ("trend", "value", "rate", "state", "behaviour", "turn", "flag", "position", "pitch")
+#: most manoeuvres that "all flight except" names
+MOST_EXCEPTIONS = 2
 #: most looks listed in a comparison
-MOST_LOOKS = 10
+MOST_LOOKS = 8
 
 
 # ------------------------------------------------------------------ words
 
 
-def facet_words(kb: KnowledgeBase, facet: str) -> str:
-    """A gauge in words, with the facet where the gauge has several: "attitude, bank"."""
-    gauge_id, facet_id = facet.split(".")
-    gauge = kb.gauges[gauge_id]
-    name = gauge.words[0] if gauge.words else gauge.name
-    return f"{name}, {readable(facet_id)}" if len(gauge.facets) > 1 else name
+def gauge_words(kb: KnowledgeBase, facet: str) -> str:
+    """The gauge of a facet, by its shortest usual name."""
+    gauge = kb.gauges[facet.split(".")[0]]
+    return gauge.words[0] if gauge.words else gauge.name
 
 
-def shown_words(shown: Shown) -> str:
-    """What a facet shows: "steady", "falling or steady"."""
-    return " or ".join(readable(reading) for reading, _ in shown.readings)
+def reading_words(shown: Shown) -> str:
+    """What a facet shows: "steady", "falling or steady", "bank left or right"."""
+    facet = shown.facet.split(".")[1]
+    which = "" if facet in SAID_BY_READING else f"{readable(facet)} "
+    return which + " or ".join(readable(reading) for reading, _ in shown.readings)
 
 
 def manoeuvre_words(kb: KnowledgeBase, manoeuvres: Sequence[str]) -> str:
-    """Name manoeuvres, whole families by one name: "all climbs, level flight, take-off roll"."""
+    """Name manoeuvres, whole families by one name: "all climbs, all level flight, take-off"."""
     rest = dict.fromkeys(manoeuvres)
     if set(kb.manoeuvres) <= set(rest):
         return "everywhere"
-    air = {n: m.expected["vertical"] for n, m in kb.manoeuvres.items() if m.phase == "air"}
+    air = {name: m for name, m in kb.manoeuvres.items() if m.phase == "air"}
+    straight = {name for name, m in air.items() if m.expected["turn"] == "straight"}
     families = {
         "all flight": set(air),
-        "all climbs": {n for n, v in air.items() if v == "up"},
-        "all descents": {n for n, v in air.items() if v == "down"},
-        "all level flight": {n for n, v in air.items() if v == "level"},
-        "all turns in the air": {n for n in air if kb.manoeuvres[n].expected["turn"] != "straight"},
-        "on the ground": {n for n, m in kb.manoeuvres.items() if m.phase == "ground"},
+        "all straight flight": straight,
+        "all turns in flight": set(air) - straight,
     }
+    for name, vertical in (("all climbs", "up"), ("all descents", "down"), ("all level flight", "level")):
+        families[name] = {n for n, m in air.items() if m.expected["vertical"] == vertical}
+    families["on the ground"] = {name for name, m in kb.manoeuvres.items() if m.phase == "ground"}
     said = []
+    missing = [name for name in air if name not in rest]
+    if 0 < len(missing) <= MOST_EXCEPTIONS:
+        said.append(f"all flight except {' and '.join(_short(kb, name) for name in missing)}")
+        rest = {name: None for name in rest if name not in air}
     for name, family in families.items():
         if family and family <= set(rest):
             said.append(name)
             rest = {n: None for n in rest if n not in family}
-    return ", ".join([*said, *(readable(name) for name in rest)])
+    return ", ".join([*said, *(_short(kb, name) for name in rest)])
+
+
+def _short(kb: KnowledgeBase, manoeuvre: str) -> str:
+    words = kb.manoeuvres[manoeuvre].words
+    return words[0] if words else readable(manoeuvre)
 
 
 def condition_words(kb: KnowledgeBase, conditions: Sequence[Condition]) -> str:
     """Name conditions that show the same: switches, trapped pressures and manoeuvres."""
-    first = conditions[0]
-    parts = [f"{kb.switches[name].name} {position}" for name, position in first.switches.items()]
+    parts = [f"{kb.switches[name].name} {position}" for name, position in conditions[0].switches.items()]
     for memory, state in dict.fromkeys(item for c in conditions for item in c.memories.items()):
-        parts.append(f"{kb.memories[memory].states[state]}")
+        parts.append(kb.memories[memory].states[state])
     return ", ".join([*parts, manoeuvre_words(kb, list(dict.fromkeys(c.manoeuvre for c in conditions)))])
 
 
-def difference_words(difference: Difference, between: str = "not") -> str:
-    """What a facet shows and what it would show otherwise: "steady, not rising"."""
-    return f"{shown_words(difference.shows)}, {between} {shown_words(difference.usual)}"
+def difference_rows(
+    differences: Iterable[Difference], kb: KnowledgeBase, between: str = "not"
+) -> Iterator[tuple[str, str]]:
+    """One row for each gauge: what its facets show and what they would show otherwise."""
+    rows: dict[str, list[str]] = {}
+    for d in differences:
+        told = f"{reading_words(d.shows)}, {between} {' or '.join(readable(r) for r, _ in d.usual.readings)}"
+        rows.setdefault(gauge_words(kb, d.shows.facet), []).append(told)
+    for gauge, told_of in rows.items():
+        yield gauge, "; ".join(told_of)
 
 
 # ------------------------------------------------------------------ a failure's page
 
 
 def failure_page(
-    failure: Failure, found: Signature | None, kb: KnowledgeBase, panel: Panel, width: int = 80
+    failure: Failure,
+    found: Signature | None,
+    kb: KnowledgeBase,
+    panel: Panel,
+    width: int = 80,
+    chance: tuple[float, float] | None = None,
 ) -> str:
-    """Give the page of a failure; without a signature the panel does not have the part."""
+    """Give the page of a failure; without a signature the panel does not have the part.
+
+    ``chance``: of the failure in the case at hand, before any reading and with them.
+    """
     width = max(width, NARROWEST)
-    lines = [fill(f"{failure.name} ({failure.id})", width), table(_about(failure, kb), width)]
+    about = list(_about(failure, kb))
+    if chance is not None:
+        about.append(
+            ("  chance", f"{percent(chance[0])} before the readings, {percent(chance[1])} with them")
+        )
+    lines = [fill(f"{failure.name} ({failure.id})", width), table(about, width)]
     if found is None:
-        lines.append(fill(f"The panel ({panel.name}) does not have the part, so nothing shows.", width))
+        lines.append(fill(f"Not on this panel ({panel.name}): it does not have the part.", width))
+    elif found.motion_only:
+        lines += _motions(failure, kb, width)
     else:
+        lines.append(fill(f"On the panel: {panel.name}.", width))
         lines += _gauges(found, kb, width)
         lines += _tell_tale(found, kb, width)
         lines += list(_look_alikes(found, kb, width))
-    lines.append(table(_after(failure, kb), width))
-    return "\n".join(lines)
+    return "\n".join([*lines, *_after(failure, kb, width)])
+
+
+def _motions(failure: Failure, kb: KnowledgeBase, width: int) -> list[str]:
+    """What the aircraft does, where it is no gauge that misleads."""
+    lines = [
+        fill(
+            "All gauges tell the truth, so they agree. What the aircraft does instead of what was meant:",
+            width,
+        )
+    ]
+    for variation in kb.variations.values():
+        if failure.acts.get(variation.part) != variation.condition:
+            continue
+        meant = f"meant to go {' or '.join(variation.meant)}" if variation.meant else "whatever was meant"
+        lines.append(f"  {meant}")
+        rows = []
+        for outcome in variation.outcomes:
+            told = ", ".join(f"{readable(axis)} {readable(value)}" for axis, value in outcome.motion.items())
+            rows.append((f"    {percent(outcome.chance)}", told or "as meant"))
+        lines.append(table(rows, width))
+    return lines
 
 
 def _about(failure: Failure, kb: KnowledgeBase) -> Iterator[tuple[str, str]]:
@@ -103,9 +151,11 @@ def _about(failure: Failure, kb: KnowledgeBase) -> Iterator[tuple[str, str]]:
         yield "  what it is", f"no failure, but looks like one ({failure.system.value}). {acts}"
     else:
         yield "  what it is", f"failure of the {failure.system.value} system. {acts}"
-    yield "  how it works", failure.mechanism
+    yield "  how it shows", failure.mechanism
     comes = {"sudden": "at once", "gradual": "by and by", "either": ""}[failure.onset]
-    goes = f"it comes and goes: it acts in {percent(failure.acting)} of the time" if failure.acting < 1 else ""
+    goes = (
+        f"it comes and goes: it acts in {percent(failure.acting)} of the time" if failure.acting < 1 else ""
+    )
     if comes or goes:
         yield "  begins", "; ".join(filter(None, (comes, goes)))
     if failure.silent:
@@ -135,7 +185,7 @@ def _gauges(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
 
 def _picture(picture: Picture, kb: KnowledgeBase, width: int, between: str = "not") -> list[str]:
     head = fill(condition_words(kb, picture.conditions), width, "  ", "    ")
-    rows = [(f"    {facet_words(kb, d.shows.facet)}", difference_words(d, between)) for d in picture.changed]
+    rows = ((f"    {gauge}", told) for gauge, told in difference_rows(picture.changed, kb, between))
     return [head, table(rows, width)]
 
 
@@ -144,8 +194,8 @@ def _tell_tale(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
     if tale is None:
         return []
     text = (
-        f"Tell-tale: {facet_words(kb, tale.facet)} {readable(tale.reading)} "
-        f"({manoeuvre_words(kb, tale.manoeuvres)}): {percent(tale.chance)} with it, "
+        f"Tell-tale: {gauge_words(kb, tale.facet)} {reading_words(tale.shown)} "
+        f"({manoeuvre_words(kb, tale.manoeuvres)}): in {percent(tale.chance)} with it, in "
         f"{percent(tale.others)} on average with all else that this panel can have."
     )
     return [fill(text, width, "", "  ")]
@@ -168,45 +218,51 @@ def _look_alikes(found: Signature, kb: KnowledgeBase, width: int) -> Iterator[st
 
 def _parted(parting: Parting | None, kb: KnowledgeBase) -> str:
     if parting is None:
-        return "no single look on this panel parts them: inspection must"
-    this, other = (shown_words(shown) for shown in parting.shows)
+        return "no single look on this panel parts them well: inspection must"
+    this, other = (reading_words(shown) for shown in parting.shows)
     return (
-        f"parted by {facet_words(kb, parting.facet)} ({condition_words(kb, parting.conditions)}): "
+        f"parted by {gauge_words(kb, parting.facet)} ({condition_words(kb, parting.conditions)}): "
         f"{this} with this one, {other} with the other; right in {percent(parting.told)}"
     )
 
 
-def _after(failure: Failure, kb: KnowledgeBase) -> Iterator[tuple[str, str]]:
+def _after(failure: Failure, kb: KnowledgeBase, width: int) -> Iterator[str]:
     """What to inspect, and sources."""
     if failure.inspect:
-        yield "  to inspect", f"by a licensed technician: {'; '.join(failure.inspect)}"
+        yield fill(f"To inspect, by a licensed technician: {'; '.join(failure.inspect)}.", width, "", "  ")
     document = kb.documents.get(failure.source)
     source = failure.source
     if document:
         source = ", ".join(filter(None, (document.title, document.publisher, document.edition)))
     memory = "; from memory" if failure.from_memory else ""
-    yield "  source", source + memory + (f" ({failure.note})" if failure.note else "")
+    note = f" ({failure.note})" if failure.note else ""
+    yield fill(f"Source: {source}{memory}{note}.", width, "", "  ")
 
 
 # ------------------------------------------------------------------ the list, the comparison
 
 
-def failure_list(failures: Iterable[Failure], panel: Panel, width: int = 80) -> str:
-    """List failures by system with their ids."""
+def failure_list(failures: Iterable[Failure], panel: str = "", width: int = 80) -> str:
+    """List failures by system with their ids; ``panel`` is the name of the one that can have them."""
     systems: dict[str, list[Failure]] = {}
     for failure in failures:
-        kind = failure.system.value
-        systems.setdefault(
-            "no failure, but looks like one" if failure.kind is FailureKind.LOOK_ALIKE else kind, []
-        ).append(failure)
-    lines = [fill(f"What this panel can have ({panel.id}: {panel.name}):", width)]
+        alike = failure.kind is FailureKind.LOOK_ALIKE
+        systems.setdefault("no failure, but looks like one" if alike else failure.system.value, []).append(
+            failure
+        )
     left = max((len(f.id) for group in systems.values() for f in group), default=0) + 4
+    lines = [fill(f"What this panel can have: {panel}.", width)] if panel else []
     for system, group in systems.items():
         lines.append(system)
-        lines += [
-            fill(f.name, width, f"  {f.id:<{left - 2}}", " " * left) for f in group
-        ]
+        lines += [fill(f.name, width, f"  {f.id:<{left - 2}}", " " * left) for f in group]
     return "\n".join(lines)
+
+
+def list_data(failures: Iterable[Failure]) -> list[dict[str, Any]]:
+    """Give the list of failures as plain data."""
+    return [
+        {"failure": f.id, "name": f.name, "kind": f.kind.value, "system": f.system.value} for f in failures
+    ]
 
 
 def comparison(found: Comparison, kb: KnowledgeBase, panel: Panel, width: int = 80) -> str:
@@ -219,9 +275,9 @@ def comparison(found: Comparison, kb: KnowledgeBase, panel: Panel, width: int = 
     if found.side_by_side:
         lines.append(f"Side by side: {kb.manoeuvres[found.manoeuvre].name}")
         for row in found.side_by_side:
-            told = [f"{letter} {shown_words(s)}" for letter, s in zip(letters.values(), row, strict=False)]
-            told.append(f"sound {shown_words(row[-1])}")
-            lines.append(_aligned(facet_words(kb, row[0].facet), "; ".join(told), width))
+            told = [f"{letter} {reading_words(s)}" for letter, s in zip(letters.values(), row, strict=False)]
+            told.append(f"sound {reading_words(row[-1])}")
+            lines.append(fill("; ".join(told), width, f"  {gauge_words(kb, row[0].facet):<20}", " " * 22))
     lines += _lines_of_partings(found, kb, letters, width)
     for (a, b), manoeuvres in found.alike.items():
         pair = f"{letters[a]} and {letters[b]}"
@@ -233,10 +289,6 @@ def comparison(found: Comparison, kb: KnowledgeBase, panel: Panel, width: int = 
 
 def _name(kb: KnowledgeBase, failure: str) -> str:
     return "nothing failed" if failure == SOUND else kb.failures[failure].name
-
-
-def _aligned(left: str, right: str, width: int) -> str:
-    return fill(right, width, f"  {left:<26}", " " * 28)
 
 
 def _lines_of_partings(
@@ -256,9 +308,11 @@ def _lines_of_partings(
     )
     for parting in found.partings[:MOST_LOOKS]:
         where = condition_words(kb, parting.conditions)
-        yield fill(f"{facet_words(kb, parting.facet)} ({percent(parting.told)}): {where}", width, "  ", "    ")
+        yield fill(
+            f"{gauge_words(kb, parting.facet)} ({percent(parting.told)}): {where}", width, "  ", "    "
+        )
         told = "; ".join(
-            f"{letter} {shown_words(shown)}"
+            f"{letter} {reading_words(shown)}"
             for letter, shown in zip(letters.values(), parting.shows, strict=False)
         )
         yield fill(told, width, "      ")
@@ -296,10 +350,7 @@ def _parting_data(parting: Parting, failures: Sequence[str]) -> dict[str, Any]:
         "facet": parting.facet,
         "told": parting.told,
         "conditions": [_condition_data(condition) for condition in parting.conditions],
-        "shows": {
-            name or "nothing_failed": dict(shown.readings)
-            for name, shown in zip(failures, parting.shows, strict=True)
-        },
+        "shows": {name: dict(shown.readings) for name, shown in zip(failures, parting.shows, strict=True)},
     }
 
 
@@ -358,12 +409,11 @@ def comparison_data(found: Comparison, panel: Panel) -> dict[str, Any]:
     """Give a comparison as plain data."""
     return {
         "panel": panel.id,
-        "failures": [name or "nothing_failed" for name in found.failures],
+        "failures": list(found.failures),
         "manoeuvre": found.manoeuvre,
         "parted_by": [_parting_data(parting, found.failures) for parting in found.partings],
         "side_by_side": [[_shown_data(shown) for shown in row] for row in found.side_by_side],
         "alike": [
-            {"failures": [a or "nothing_failed", b or "nothing_failed"], "manoeuvres": list(manoeuvres)}
-            for (a, b), manoeuvres in found.alike.items()
+            {"failures": [a, b], "manoeuvres": list(manoeuvres)} for (a, b), manoeuvres in found.alike.items()
         ],
     }

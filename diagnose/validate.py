@@ -45,7 +45,16 @@ def ids_are_plain(kb: KnowledgeBase) -> Iterator[str]:
 
 def sources_are_known(kb: KnowledgeBase) -> Iterator[str]:
     """Every entry's source is a document of the bibliography, judgement or common practice."""
-    for table in ("failures", "manoeuvres", "memories", "effects", "quantities", "settings", "substitutes", "strengths"):
+    for table in (
+        "failures",
+        "manoeuvres",
+        "memories",
+        "effects",
+        "quantities",
+        "settings",
+        "substitutes",
+        "strengths",
+    ):
         for entry, record in getattr(kb, table).items():
             if record.source not in PLAIN_SOURCES and record.source not in kb.documents:
                 yield f"{_at(kb, table, entry)}: the source {record.source!r} is not in sources.toml"

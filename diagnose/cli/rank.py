@@ -12,7 +12,7 @@ from diagnose.errors import DiagnoseError
 
 if TYPE_CHECKING:
     from diagnose.answer import Answer
-    from diagnose.inference import Engine
+    from diagnose.inference import Engine, Posterior
     from diagnose.knowledge import KnowledgeBase
     from diagnose.model import CaseRecord
 
@@ -22,6 +22,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     rank = commands.add_parser("rank", parents=[shared], help="rank the failures that explain a case")
     rank.add_argument("case", nargs="+", help="a shipped case (see: diagnose cases) or a file")
     rank.add_argument("--json", action="store_true", help="answer as JSON")
+    rank.add_argument("--why", action="store_true", help="add the reasons, reading by reading")
     rank.add_argument("--setting", metavar="WHY", help="why you are here: routine, anomaly or exercise")
     rank.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     rank.set_defaults(run=_rank)
@@ -39,7 +40,9 @@ def _cases(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _rank(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose.explain.weights import reasons
     from diagnose.text import render, to_data
+    from diagnose.text_reasons import reasons_data, why, why_short
     from diagnose.words import entry_forms, find
 
     kb = load()
@@ -50,16 +53,20 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
     worst = 0
     for number, name in enumerate(chosen.case):
         try:
-            case, answer = _answer(name, kb, setting, engines)
+            case, answer, posterior, engine = _answer(name, kb, setting, engines)
+            because = reasons(engine, posterior, whole=chosen.why) if chosen.why or not chosen.json else None
         except DiagnoseError as error:
             # one bad case does not keep the others from being ranked
             worst = max(worst, report(error, as_json=chosen.json))
             answers.append({"case": name, "error": error.as_dict()})
             continue
         if chosen.json:
-            answers.append({"case": name, **to_data(answer, case, kb)})
+            data = {"why": reasons_data(because, case, kb)} if because else {}
+            answers.append({"case": name, **to_data(answer, case, kb), **data})
         else:
-            print("\n" * bool(number) + render(answer, case, kb, columns), flush=True)
+            assert because is not None
+            told = why(because, case, kb, columns) if chosen.why else why_short(because, kb, columns)
+            print("\n" * bool(number) + render(answer, case, kb, columns, why=told), flush=True)
     if chosen.json and (len(answers) > 1 or not worst):
         print(json.dumps(answers if len(answers) > 1 else answers[0], ensure_ascii=False, indent=1))
     return worst
@@ -67,10 +74,11 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
 
 def _answer(
     name: str, kb: KnowledgeBase, setting: str, engines: dict[str, Engine]
-) -> tuple[CaseRecord, Answer]:
+) -> tuple[CaseRecord, Answer, Posterior, Engine]:
     import msgspec
 
-    from diagnose import answer_case, engine_for
+    from diagnose import engine_for
+    from diagnose.advise import advise
     from diagnose.session import load_case
 
     case = load_case(name, kb)
@@ -78,4 +86,5 @@ def _answer(
         case = msgspec.structs.replace(case, setting=setting)
     if case.panel not in engines:
         engines[case.panel] = engine_for(kb, case.panel)
-    return case, answer_case(kb, case, engines[case.panel])
+    posterior = engines[case.panel].posterior(case)
+    return case, advise(posterior), posterior, engines[case.panel]

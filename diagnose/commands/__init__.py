@@ -14,6 +14,7 @@ from diagnose.commands.answers import ANSWERS
 from diagnose.commands.desk import Command, Desk, command
 from diagnose.commands.entry import ENTRY, hear
 from diagnose.commands.files import FILES
+from diagnose.commands.reasons import REASONS
 from diagnose.errors import DiagnoseError, ImpossibleEvidence, UnknownName
 from diagnose.session import says_anything
 from diagnose.text import fill, render_short, table
@@ -50,7 +51,7 @@ _LEAVING: tuple[Command, ...] = (
     command(_quit, "quit", "", "leave; an unsaved case comes back next time", also=("exit", "bye")),
 )
 
-COMMANDS: dict[str, Command] = {c.name: c for c in (*ENTRY, *ANSWERS, *FILES, *_LEAVING)}
+COMMANDS: dict[str, Command] = {c.name: c for c in (*ENTRY, *ANSWERS, *REASONS, *FILES, *_LEAVING)}
 #: after these the ranking is shown again if they changed the case; the first cannot be refused because
 #: the readings contradict each other, for they are the way out of that
 WAYS_OUT = frozenset({"forget", "undo", "redo", "load"})

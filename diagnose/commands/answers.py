@@ -4,15 +4,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from diagnose.advise import advise
 from diagnose.commands.desk import Command, Desk, command
 from diagnose.errors import CaseError
-from diagnose.text import describe, fill, percent, render, table
+from diagnose.explain.signature import signature
+from diagnose.explain.weights import reasons
+from diagnose.text import describe, fill, render, table
+from diagnose.text_reasons import why_short
+from diagnose.text_signature import failure_page
 from diagnose.words import entry_forms, find, gauge_forms, readable
 
 
 def _rank(desk: Desk, _: str) -> tuple[Desk, str]:
-    answer = desk.answer()
-    return replace(desk, answered=answer), render(answer, desk.case, desk.kb, desk.width)
+    posterior = desk.engine.posterior(desk.case)
+    answer = advise(posterior)
+    told = why_short(reasons(desk.engine, posterior, whole=False), desk.kb, desk.width)
+    return replace(desk, answered=answer), render(answer, desk.case, desk.kb, desk.width, why=told)
 
 
 def _failure(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -24,19 +31,14 @@ def _failure(desk: Desk, text: str) -> tuple[Desk, str]:
                 systems.setdefault(failure.system.value, []).append(readable(failure.id))
         return desk, table(((f"  {system}", ", ".join(ids)) for system, ids in systems.items()), desk.width)
     failure = kb.failures[find(text, entry_forms(kb.failures), "failure")]
-    rows = [("  how it shows", failure.mechanism)]
-    if not set(failure.acts) <= set(parts):
-        rows.append(("  here", "this panel does not have the part"))
-    elif desk.case.snapshot:
-        answer = desk.answer()
-        before, now = percent(answer.priors[failure.id]), percent(answer.failures[failure.id])
-        rows.append(("  chance", f"{before} before the readings, {now} with them"))
-    if failure.inspect:
-        rows.append(("  to inspect", f"by a licensed technician: {'; '.join(failure.inspect)}"))
-    document = kb.documents.get(failure.source)
-    source = document.title if document else failure.source
-    rows.append(("  source", source + (f" ({failure.note})" if failure.note else "")))
-    return desk, f"{fill(failure.name, desk.width)}\n{table(rows, desk.width)}"
+    panel = kb.panel(desk.case.panel)
+    found, chance = None, None
+    if set(failure.acts) <= set(parts):
+        found = signature(desk.engine, failure.id)
+        if desk.case.snapshot:
+            answer = desk.answer()
+            chance = answer.priors[failure.id], answer.failures[failure.id]
+    return desk, failure_page(failure, found, kb, panel, desk.width, chance)
 
 
 def _gauges(desk: Desk, _: str) -> tuple[Desk, str]:
@@ -74,7 +76,7 @@ ANSWERS: tuple[Command, ...] = (
         _failure,
         "failure",
         "[NAME]",
-        "what a failure is, how it shows, what to inspect",
+        "a failure's page: what every gauge shows, what looks like it, what to inspect",
         "'failure' alone lists those that this panel can have.",
         ("about",),
     ),

@@ -51,6 +51,11 @@ class Statement:
     reading: str
     sure: float = 1.0
 
+    @property
+    def positive(self) -> bool:
+        """Whether the gauge is said to have shown the reading, not to have shown another."""
+        return self.sure >= 0.5
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contrast:
@@ -108,7 +113,7 @@ class Reasons:
     ``nothing`` weighs it against "nothing failed" (None for that explanation itself), ``rival`` against
     the best other explanation (None if there is none). ``states``: sources and memories that are not in
     their healthy state at the last snapshot if the explanation is right. ``foreseen``: for each statement
-    of one reading its chance (explanation, nothing failed) before anything was read; None for others.
+    about one gauge its chance (explanation, nothing failed) before anything was read; None for others.
     ``unread`` tells the explanation from ``unread_against``: the best other one that some look on this
     panel could tell from it (None if none can).
     """
@@ -139,9 +144,7 @@ def statements_of(case: CaseRecord) -> tuple[Statement, ...]:
             for facet, (reading, sure) in snapshot.unsure.items():
                 yield Statement(snapshot=number, kind="unsure", name=facet, reading=reading, sure=sure)
             for pair in snapshot.disagree:
-                yield Statement(
-                    snapshot=number, kind="disagree", name=" / ".join(pair), reading="disagree"
-                )
+                yield Statement(snapshot=number, kind="disagree", name=" / ".join(pair), reading="disagree")
 
     return tuple(said())
 
@@ -299,7 +302,7 @@ def changes(engine: Engine, posterior: Posterior) -> tuple[Change, ...]:
             continue
         rest = screen.posterior(without(case, statement)).log_evidence
         for reading in network.facets[statement.name].readings:
-            if reading == statement.reading:
+            if statement.positive and reading == statement.reading:
                 continue
             other = with_reading(case, statement.snapshot, statement.name, reading)
             try:
@@ -361,12 +364,15 @@ def states_under(posterior: Posterior, explanation: Explanation) -> dict[str, st
 
 
 def _foreseen(engine: Engine, case: CaseRecord, one: Explanation) -> tuple[tuple[float, float] | None, ...]:
-    """Chance of each reading under the explanation and with nothing failed, before anything was read."""
+    """Chance of what each statement says, under the explanation and with nothing failed."""
     under, sound = engine.predict(case, one), engine.predict(case, ())
+
+    def chance(statement: Statement, shows: Mapping[str, Mapping[str, float]]) -> float:
+        of_reading = shows[statement.name][statement.reading]
+        return of_reading if statement.positive else 1.0 - of_reading
+
     return tuple(
-        (under[s.snapshot][s.name][s.reading], sound[s.snapshot][s.name][s.reading])
-        if s.kind != "disagree"
-        else None
+        None if s.kind == "disagree" else (chance(s, under[s.snapshot]), chance(s, sound[s.snapshot]))
         for s in statements_of(case)
     )
 
@@ -376,8 +382,8 @@ def reasons(
 ) -> Reasons:
     """Give the reasons for an explanation, by default for the leading one.
 
-    ``whole`` adds the looks not taken and the readings that would have changed the ranking, which takes
-    some hundred runs of the engine over a few explanations.
+    ``whole`` adds what was foreseen, the looks not taken and the readings that would have changed the
+    ranking, which takes some hundred runs of the engine over a few explanations.
     """
     one = posterior.ranking()[0].failures if explanation is None else explanation
     rival = rival_of(posterior, one)
@@ -388,7 +394,7 @@ def reasons(
         nothing=contrast(posterior, one, ()) if one else None,
         rival=contrast(posterior, one, rival) if rival is not None else None,
         states=states_under(posterior, one),
-        foreseen=_foreseen(engine, posterior.case, one),
+        foreseen=_foreseen(engine, posterior.case, one) if whole else (),
         unread=looks,
         unread_against=told_from,
         changes=changes(engine, posterior) if whole else (),

@@ -25,7 +25,7 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
         return words + (beginning(whole, typed) if not re.search("[;, ]", typed) else [])
     if command.name == "snapshot" and ";" in rest:
         return complete_words(rest, kb, panel)
-    if command.name == "context":
+    if command.name in ("context", "compare"):
         rest = re.split("[;,]", rest)[-1].lstrip()
     gauges = {kb.gauges[g].words[0]: (kb.gauges[g].name, kb.gauges[g].words) for g in panel.gauges}
     switches = {
@@ -43,6 +43,8 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
         "forget": gauges,
         "readings": gauges,
         "failure": _options(can_fail),
+        "why": _options(can_fail),
+        "compare": _options(can_fail),
         "load": dict.fromkeys(case_paths() if command.name == "load" else (), ("", ())),
         "help": {name: (c.help, ()) for name, c in COMMANDS.items()},
     }

@@ -1,0 +1,103 @@
+"""``diagnose failures`` and ``diagnose compare``: what failures look like, and what parts them."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+from typing import TYPE_CHECKING
+
+from diagnose.cli.command import WIDEST, Load, Subparsers, width
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from diagnose.knowledge import KnowledgeBase
+
+
+def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+    """Add the commands to the parser."""
+    failures = commands.add_parser(
+        "failures", parents=[shared], help="list the failures, or one failure's page: what every gauge shows"
+    )
+    failures.add_argument("name", nargs="*", help="a failure, in words or by its id")
+    failures.set_defaults(run=_failures)
+    compare = commands.add_parser(
+        "compare", parents=[shared], help="where and by which look failures part, and which look alike"
+    )
+    compare.add_argument(
+        "name",
+        nargs="*",
+        metavar="A B",
+        help="failures: ids, words in quotes, or words parted by commas; 'nothing' is a sound aircraft; "
+        "none: the groups that look alike in a manoeuvre",
+    )
+    compare.add_argument("--manoeuvre", metavar="M", help="only in this manoeuvre")
+    compare.set_defaults(run=_compare)
+    for parser in (failures, compare):
+        parser.add_argument("--panel", metavar="P", help="the panel; else the first that has the parts")
+        parser.add_argument("--json", action="store_true", help="answer as JSON")
+        parser.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+
+
+def _columns(chosen: argparse.Namespace) -> int:
+    return int(chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST))
+
+
+def _panel(chosen: argparse.Namespace, kb: KnowledgeBase, failures: Sequence[str]) -> str:
+    """The panel asked for, or the first that can have these failures, or the first at all."""
+    from diagnose.explain.pictures import SOUND
+    from diagnose.session import START
+    from diagnose.words import entry_forms, find
+
+    if chosen.panel:
+        return find(chosen.panel, entry_forms(kb.panels), "panel")
+    needed = {part for name in failures if name != SOUND for part in kb.failures[name].acts}
+    usual = START.panel
+    return next((p for p in (usual, *kb.panels) if needed <= set(kb.panel(p).parts)), usual)
+
+
+def _failures(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose import engine_for
+    from diagnose.explain.signature import signature
+    from diagnose.text_signature import failure_list, failure_page, list_data, page_data
+    from diagnose.words import entry_forms, find
+
+    kb = load()
+    if not chosen.name:
+        panel = kb.panel(_panel(chosen, kb, ()))
+        listed = [f for f in kb.failures.values() if not chosen.panel or set(f.acts) <= set(panel.parts)]
+        if chosen.json:
+            print(json.dumps(list_data(listed), ensure_ascii=False, indent=1))
+        else:
+            print(failure_list(listed, panel.name if chosen.panel else "", _columns(chosen)))
+        return 0
+    name = find(" ".join(chosen.name), entry_forms(kb.failures), "failure")
+    failure = kb.failures[name]
+    panel = kb.panel(_panel(chosen, kb, (name,)))
+    found = signature(engine_for(kb, panel.id), name) if set(failure.acts) <= set(panel.parts) else None
+    if chosen.json:
+        print(json.dumps(page_data(failure, found, kb, panel), ensure_ascii=False, indent=1))
+    else:
+        print(failure_page(failure, found, kb, panel, _columns(chosen)))
+    return 0
+
+
+def _compare(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose import engine_for
+    from diagnose.explain.contrast import compare, named_failures
+    from diagnose.text_signature import comparison, comparison_data
+    from diagnose.words import entry_forms, find
+
+    kb = load()
+    text = " ".join(chosen.name)
+    given = text.split(",") if "," in text else chosen.name
+    manoeuvre = find(chosen.manoeuvre, entry_forms(kb.manoeuvres), "manoeuvre") if chosen.manoeuvre else ""
+    names = named_failures(kb, given)
+    panel = kb.panel(_panel(chosen, kb, names))
+    found = compare(engine_for(kb, panel.id), names, manoeuvre)
+    if chosen.json:
+        print(json.dumps(comparison_data(found, panel), ensure_ascii=False, indent=1))
+    else:
+        print(comparison(found, kb, panel, _columns(chosen)))
+    return 0
