@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from diagnose.explain.weights import Contrast, Explanation, Reasons, Statement
+from diagnose.explain.weights import Contrast, Explanation, Statement
+from diagnose.explain.why import Reasons
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import CaseRecord, FailureKind
 from diagnose.text import HARD_SPACE, NARROWEST, factor, fill, names, percent, table
@@ -69,7 +70,7 @@ def odds(log_odds: float) -> str:
     if size < 1.05:
         return "even"
     number = f"{size:.1f}" if size < 9.95 else f"{float(f'{size:.2g}'):.0f}"
-    number = "over 100000" if size > LARGEST_ODDS else number
+    number = ">100000" if size > LARGEST_ODDS else number
     return f"{number} to 1" if log_odds > 0 else f"1 to {number}"
 
 
@@ -262,7 +263,8 @@ def _unread(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
             one, rest = look.chances[reading]
             weight = math.log(max(one, LEAST_LOOK) / max(rest, LEAST_LOOK))
             sides.append(f"{readable(reading)} speaks {side} ({bound(times(weight))})")
-        rows.append((f"  {kb.gauges[look.facet.split('.')[0]].name}", ", ".join(sides)))
+        gauge = kb.gauges[look.facet.split(".")[0]]
+        rows.append((f"  {gauge.words[0] if gauge.words else gauge.name}", ", ".join(sides)))
     yield table(rows, width)
 
 

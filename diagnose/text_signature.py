@@ -83,7 +83,9 @@ def difference_rows(
     """One row for each gauge: what its facets show and what they would show otherwise."""
     rows: dict[str, list[str]] = {}
     for d in differences:
-        told = f"{reading_words(d.shows)}, {between} {' or '.join(readable(r) for r, _ in d.usual.readings)}"
+        # what a sound panel shows as well is one of several here
+        word = f"{between} only" if between == "not" and d.usual.named < d.shows.named else between
+        told = f"{reading_words(d.shows)}, {word} {' or '.join(readable(r) for r, _ in d.usual.readings)}"
         rows.setdefault(gauge_words(kb, d.shows.facet), []).append(told)
     for gauge, told_of in rows.items():
         yield gauge, "; ".join(told_of)
@@ -203,6 +205,8 @@ def _tell_tale(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
 
 def _look_alikes(found: Signature, kb: KnowledgeBase, width: int) -> Iterator[str]:
     """Who looks like it, joined where one look parts several."""
+    if not found.mostly.conditions:
+        return
     if not found.look_alikes:
         yield "Looks like nothing else on this panel, if the right gauges are read."
         return
@@ -251,7 +255,8 @@ def failure_list(failures: Iterable[Failure], panel: str = "", width: int = 80) 
             failure
         )
     left = max((len(f.id) for group in systems.values() for f in group), default=0) + 4
-    lines = [fill(f"What this panel can have: {panel}.", width)] if panel else []
+    head = f"What this panel can have: {panel}." if panel else "All failures, whatever the panel."
+    lines = [fill(f"{head} A name after the command gives its page.", width)]
     for system, group in systems.items():
         lines.append(system)
         lines += [fill(f.name, width, f"  {f.id:<{left - 2}}", " " * left) for f in group]

@@ -40,7 +40,7 @@ def _cases(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _rank(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.explain.weights import reasons
+    from diagnose.explain.why import reasons
     from diagnose.text import render, to_data
     from diagnose.text_reasons import reasons_data, why, why_short
     from diagnose.words import entry_forms, find

@@ -8,7 +8,7 @@ from diagnose.advise import advise
 from diagnose.commands.desk import Command, Desk, command
 from diagnose.errors import CaseError
 from diagnose.explain.signature import signature
-from diagnose.explain.weights import reasons
+from diagnose.explain.why import reasons
 from diagnose.text import describe, fill, render, table
 from diagnose.text_reasons import why_short
 from diagnose.text_signature import failure_page

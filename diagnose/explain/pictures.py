@@ -186,14 +186,18 @@ def distance(one: Array, other: Array) -> float:
 
 
 def changed(network: Network, pictures: Pictures, name: str) -> tuple[Difference, ...]:
-    """Give the facets that a failure changes in a condition, the most changed first."""
+    """Give the facets that a failure changes in a condition, the most changed first.
+
+    One whose readings worth naming stay the same is left out, whatever their chances.
+    """
     place = pictures.names.index(name)
     found = []
     for facet, chances in pictures.facets.items():
         apart = distance(chances[place], chances[0])
         if apart >= SHOWS:
             shows, usual = (shown(network, facet, chances[row]) for row in (place, 0))
-            found.append((apart, Difference(shows=shows, usual=usual)))
+            if shows.named != usual.named:
+                found.append((apart, Difference(shows=shows, usual=usual)))
     # about equally changed ones stay in the order of the panel
     return tuple(difference for _, difference in sorted(found, key=lambda entry: -round(entry[0], 1)))
 

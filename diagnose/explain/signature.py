@@ -174,8 +174,8 @@ def signature(engine: Engine, failure: str, most_alike: int = 4) -> Signature:
         silent=tuple(c.manoeuvre for c, d in found if not d),
         trapped=_grouped(trapped),
         switched=_switched(network, drawn, failure),
-        tell_tale=_tell_tale(network, plain, failure),
-        look_alikes=_look_alikes(network, drawn, failure, most_alike),
+        tell_tale=_tell_tale(network, plain, failure) if showing else None,
+        look_alikes=_look_alikes(network, drawn, failure, most_alike) if showing else (),
     )
 
 
@@ -193,9 +193,9 @@ def _switched(network: Network, drawn: Sequence[Pictures], failure: str) -> tupl
             moved = distance(chances[place], before.facets[facet][place])
             if moved >= SHOWS and moved - distance(chances[0], before.facets[facet][0]) >= SHOWS:
                 shows = shown(network, facet, chances[place])
-                differences.append(
-                    Difference(shows=shows, usual=shown(network, facet, before.facets[facet][place]))
-                )
+                was = shown(network, facet, before.facets[facet][place])
+                if shows.named != was.named:
+                    differences.append(Difference(shows=shows, usual=was))
         if differences:
             found.append((pictures.condition, tuple(differences)))
     return _grouped(found)
@@ -239,7 +239,7 @@ def _look_alikes(
 ) -> tuple[LookAlike, ...]:
     """The failures that no single look tells from this one in most manoeuvres in which it shows."""
     plain = [p for p in drawn if not p.condition.switches]
-    showing = [p for p in plain if changed(network, p, failure)] or plain
+    showing = [p for p in plain if changed(network, p, failure)]
     names = drawn[0].names
     place = names.index(failure)
     alike: dict[str, list[tuple[str, float]]] = {}

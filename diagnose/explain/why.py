@@ -1,0 +1,115 @@
+"""Why an explanation stands where it does: all the reasons together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.explain.otherwise import Change, Unread, changes, telling
+from diagnose.explain.weights import (
+    Contrast,
+    Explanation,
+    Statement,
+    contrasts,
+    rival_of,
+    statements_of,
+)
+from diagnose.inference import Engine, Posterior
+from diagnose.model import CaseRecord
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reasons:
+    """Why an explanation stands where it does.
+
+    ``nothing`` weighs it against "nothing failed" (None for that explanation itself), ``rival`` against
+    the best other explanation (None if there is none). ``states``: sources and memories that are not in
+    their healthy state at the last snapshot if the explanation is right. ``foreseen``: for each statement
+    about one gauge its chance (explanation, nothing failed) before anything was read; None for others.
+    ``unread`` tells the explanation from ``unread_against``: the best other one that some look on this
+    panel could tell from it (None if none can).
+    """
+
+    explanation: Explanation
+    statements: tuple[Statement, ...]
+    nothing: Contrast | None
+    rival: Contrast | None
+    states: Mapping[str, str]
+    foreseen: tuple[tuple[float, float] | None, ...]
+    unread: tuple[Unread, ...] = ()
+    unread_against: Explanation | None = None
+    changes: tuple[Change, ...] = ()
+
+    @property
+    def contrasts(self) -> tuple[Contrast, ...]:
+        """Those contrasts that there are."""
+        return tuple(contrast for contrast in (self.nothing, self.rival) if contrast is not None)
+
+
+def states_under(posterior: Posterior, explanation: Explanation) -> dict[str, str]:
+    """Give the sources and memories that are not healthy at the last snapshot under an explanation.
+
+    Node id -> state, in the likeliest hidden state of the explanation.
+    """
+    if not explanation:
+        return {}
+    space, network = posterior.space, posterior.space.network
+    names = [failure.id for failure in network.failures]
+    members = tuple(sorted(names.index(name) for name in explanation))
+    rows = np.flatnonzero(space.row_set == space.sets.index(members))
+    row = rows[posterior.rows[rows].argmax()]
+    state = space.conditions(network.switch_positions(posterior.case.snapshot[-1].switches))
+    found = {}
+    for name in (*network.sources, *network.memories):
+        if name in network.memories:
+            memory = network.memories[name].memory
+            driver = network.states[memory.driver][int(state[memory.driver][row])]
+            healthy = driver not in memory.carry
+            usual = network.states[name].index(memory.start)
+        else:
+            healthy, usual = False, 0
+        if not healthy and int(state[name][row]) != usual:
+            found[name] = network.states[name][int(state[name][row])]
+    return found
+
+
+def _foreseen(engine: Engine, case: CaseRecord, one: Explanation) -> tuple[tuple[float, float] | None, ...]:
+    """Chance of what each statement says, under the explanation and with nothing failed."""
+    under, sound = engine.predict(case, one), engine.predict(case, ())
+
+    def chance(statement: Statement, shows: Mapping[str, Mapping[str, float]]) -> float:
+        of_reading = shows[statement.name][statement.reading]
+        return of_reading if statement.positive else 1.0 - of_reading
+
+    return tuple(
+        None if s.kind == "disagree" else (chance(s, under[s.snapshot]), chance(s, sound[s.snapshot]))
+        for s in statements_of(case)
+    )
+
+
+def reasons(
+    engine: Engine, posterior: Posterior, explanation: Explanation | None = None, *, whole: bool = True
+) -> Reasons:
+    """Give the reasons for an explanation, by default for the leading one.
+
+    ``whole`` adds what was foreseen, the looks not taken and the readings that would have changed the
+    ranking, which takes some hundred runs of the engine over a few explanations.
+    """
+    one = posterior.ranking()[0].failures if explanation is None else explanation
+    rival = rival_of(posterior, one)
+    others = [other for other in ((), rival) if other is not None and other != one]
+    by_other = {contrast.against: contrast for contrast in contrasts(posterior, one, others)}
+    looks, told_from = telling(posterior, one) if whole else ((), None)
+    return Reasons(
+        explanation=one,
+        statements=statements_of(posterior.case),
+        nothing=by_other.get(()),
+        rival=None if rival is None else by_other[rival],
+        states=states_under(posterior, one),
+        foreseen=_foreseen(engine, posterior.case, one) if whole else (),
+        unread=looks,
+        unread_against=told_from,
+        changes=changes(engine, posterior) if whole else (),
+    )
