@@ -10,9 +10,11 @@ import numpy as np
 
 from diagnose.errors import ImpossibleEvidence
 from diagnose.explain.weights import (
+    LEAST_CHANCE,
     Explanation,
     Few,
     Statement,
+    places_of,
     rivals_of,
     statements_of,
     with_reading,
@@ -61,21 +63,18 @@ def unread(posterior: Posterior, one: Explanation, other: Explanation) -> tuple[
     """Give the looks not taken in the last snapshot, those that tell the two apart best first."""
     case = posterior.case
     network = posterior.space.network
-    few, pair = Few.of(network, one, other), (one, other)
-    base = few.log_chances(case, pair)
+    few = Few.of(network, one, other)
     last = case.snapshot[-1]
     found = []
-    for facet, table in network.facets.items():
+    for facet in network.facets:
         if facet in last.readings or facet in last.unsure:
             continue
-        chances = {}
-        for reading in table.readings:
-            try:
-                with_it = with_reading(case, len(case.snapshot) - 1, facet, reading)
-                first, second = np.exp(few.log_chances(with_it, pair) - base).tolist()
-            except ImpossibleEvidence:
-                first = second = 0.0
-            chances[reading] = (first, second)
+        outcomes = few.engine.outcomes(case, facet)
+        joint = outcomes.chance[:, None] * outcomes.sets[:, places_of(outcomes.space, (one, other))]
+        likely = joint / np.maximum(joint.sum(axis=0), LEAST_CHANCE)
+        chances = {
+            reading: (float(a), float(b)) for reading, (a, b) in zip(outcomes.readings, likely, strict=True)
+        }
         told = 0.5 * sum(max(both) for both in chances.values())
         found.append(Unread(facet=facet, told=told, chances=chances))
     return tuple(sorted(found, key=lambda look: -look.told))

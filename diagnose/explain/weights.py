@@ -19,6 +19,7 @@ from typing import Literal
 import msgspec
 import numpy as np
 
+from diagnose.hidden import HiddenSpace
 from diagnose.inference import Engine, Posterior
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
@@ -135,13 +136,14 @@ class Few:
     def log_chances(self, case: CaseRecord, explanations: Sequence[Explanation]) -> Array:
         """log P(explanation, readings) of each, but for a constant of the case's conditions."""
         posterior = self.engine.posterior(case)
-        names = [failure.id for failure in posterior.space.network.failures]
-        places = [
-            posterior.space.sets.index(tuple(sorted(names.index(name) for name in explanation)))
-            for explanation in explanations
-        ]
-        chances = np.maximum(posterior.sets[places], LEAST_CHANCE)
+        chances = np.maximum(posterior.sets[places_of(posterior.space, explanations)], LEAST_CHANCE)
         return np.asarray(np.log(chances) + posterior.log_evidence)
+
+
+def places_of(space: HiddenSpace, explanations: Sequence[Explanation]) -> list[int]:
+    """Give the place of each explanation among the sets of a space."""
+    number = {failure.id: place for place, failure in enumerate(space.network.failures)}
+    return [space.sets.index(tuple(sorted(number[name] for name in which))) for which in explanations]
 
 
 def contrasts(posterior: Posterior, one: Explanation, others: Sequence[Explanation]) -> tuple[Contrast, ...]:
@@ -173,9 +175,7 @@ def contrasts(posterior: Posterior, one: Explanation, others: Sequence[Explanati
 
 
 def _log_odds(posterior: Posterior, one: Explanation, other: Explanation) -> float:
-    space = posterior.space
-    names = [failure.id for failure in space.network.failures]
-    places = [space.sets.index(tuple(sorted(names.index(name) for name in which))) for which in (one, other)]
+    places = places_of(posterior.space, (one, other))
     first, second = np.log(np.maximum(posterior.sets[places], LEAST_CHANCE))
     return float(first - second)
 

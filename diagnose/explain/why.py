@@ -13,6 +13,7 @@ from diagnose.explain.weights import (
     Explanation,
     Statement,
     contrasts,
+    places_of,
     rival_of,
     statements_of,
 )
@@ -56,9 +57,8 @@ def states_under(posterior: Posterior, explanation: Explanation) -> dict[str, st
     if not explanation:
         return {}
     space, network = posterior.space, posterior.space.network
-    names = [failure.id for failure in network.failures]
-    members = tuple(sorted(names.index(name) for name in explanation))
-    rows = np.flatnonzero(space.row_set == space.sets.index(members))
+    (place,) = places_of(space, (explanation,))
+    rows = np.flatnonzero(space.row_set == place)
     row = rows[posterior.rows[rows].argmax()]
     state = space.conditions(network.switch_positions(posterior.case.snapshot[-1].switches))
     found = {}
