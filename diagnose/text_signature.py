@@ -168,7 +168,7 @@ def _gauges(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
     """What the gauges show, then trapped pressures and switches."""
     if not found.mostly.conditions and not found.trapped and not found.switched:
         return [fill("Shows nothing by itself on this panel, whatever is flown.", width)]
-    lines = ["What the gauges show (and not what a sound panel would):"]
+    lines = ["What the gauges show, not what a sound panel would:"]
     if found.mostly.changed:
         lines += _picture(found.mostly, kb, width)
     for picture in found.pictures:
@@ -208,7 +208,7 @@ def _look_alikes(found: Signature, kb: KnowledgeBase, width: int) -> Iterator[st
     if not found.mostly.conditions:
         return
     if not found.look_alikes:
-        yield "Looks like nothing else on this panel, if the right gauges are read."
+        yield fill("Looks like nothing else on this panel, if the right gauges are read.", width)
         return
     yield "Looks like:"
     groups: dict[str, list[LookAlike]] = {}

@@ -27,6 +27,8 @@ from diagnose.words import entry_forms, find
 PARTS = 0.7
 #: moving a switch must let a look name the right one so much more often
 WORTH_SWITCHING = 0.05
+#: looks that name the right one about as often as each other differ by less than this
+EQUALLY = 0.05
 #: at this chance of naming the right one of two, the two no longer look alike
 TOLD_APART = 0.9
 
@@ -90,11 +92,17 @@ def partings(
         found.append(
             Parting(facet=facet, conditions=tuple(c for _, c, _, _ in group), told=told, shows=shows)
         )
-    # a look that needs no switch and works in more manoeuvres comes first where two tell equally well
+    # where two tell about equally well: no switch, more manoeuvres, earlier on the panel
+    facets = list(network.facets)
     return tuple(
         sorted(
             found,
-            key=lambda p: (-round(p.told, 2), len(p.conditions[0].switches), -len(p.conditions)),
+            key=lambda p: (
+                -round(p.told / EQUALLY),
+                len(p.conditions[0].switches),
+                -len(p.conditions),
+                facets.index(p.facet),
+            ),
         )
     )
 

@@ -102,7 +102,8 @@ def changes(engine: Engine, posterior: Posterior) -> tuple[Change, ...]:
     for statement in statements_of(case):
         if statement.kind == "disagree":
             continue
-        rest = screen.posterior(without(case, statement)).log_evidence
+        rest = without(case, statement)
+        screened_rest = screen.posterior(rest).log_evidence
         for reading in network.facets[statement.name].readings:
             if statement.positive and reading == statement.reading:
                 continue
@@ -111,8 +112,8 @@ def changes(engine: Engine, posterior: Posterior) -> tuple[Change, ...]:
                 screened = screen.posterior(other)
             except ImpossibleEvidence:
                 continue
-            chance = float(np.exp(screened.log_evidence - rest))
-            if chance < LEAST_LIKELY_CHANGE or not _another(leading, screened):
+            likely = screened.log_evidence - screened_rest >= np.log(LEAST_LIKELY_CHANGE)
+            if not likely or not _another(leading, screened):
                 continue
             sure = engine.posterior(other)
             if _another(leading, sure):
@@ -121,7 +122,7 @@ def changes(engine: Engine, posterior: Posterior) -> tuple[Change, ...]:
                     Change(
                         statement=statement,
                         reading=reading,
-                        chance=chance,
+                        chance=float(np.exp(sure.log_evidence - engine.posterior(rest).log_evidence)),
                         leading=best.failures,
                         posterior=best.posterior,
                     )
