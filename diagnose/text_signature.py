@@ -17,6 +17,8 @@ from diagnose.words import readable
 SAID_BY_READING = ("trend", "value", "rate", "state", "behaviour", "turn", "flag", "position", "pitch")
 #: most manoeuvres that "all flight except" names
 MOST_EXCEPTIONS = 2
+#: chances that differ by fewer per cent are told as one
+SAME_PERCENT = 3
 #: most looks listed in a comparison
 MOST_LOOKS = 8
 
@@ -208,9 +210,9 @@ def _look_alikes(found: Signature, kb: KnowledgeBase, width: int) -> Iterator[st
     if not found.mostly.conditions:
         return
     if not found.look_alikes:
-        yield fill("Looks like nothing else on this panel, if the right gauges are read.", width)
+        yield fill("Taken for nothing else on this panel, if the right gauges are read.", width)
         return
-    yield "Looks like:"
+    yield "Easily taken for:"
     groups: dict[str, list[LookAlike]] = {}
     for alike in found.look_alikes:
         groups.setdefault(_parted(alike.parting, kb), []).append(alike)
@@ -226,8 +228,14 @@ def _parted(parting: Parting | None, kb: KnowledgeBase) -> str:
     this, other = (reading_words(shown) for shown in parting.shows)
     return (
         f"parted by {gauge_words(kb, parting.facet)} ({condition_words(kb, parting.conditions)}): "
-        f"{this} with this one, {other} with the other; right in {percent(parting.told)}"
+        f"{this} with this one, {other} with the other; right in {_told(parting)}"
     )
+
+
+def _told(parting: Parting) -> str:
+    """How often a look is right: "97 %", or "84 to 97 %" where that depends on the manoeuvre."""
+    least, most = round(100 * parting.least), round(100 * parting.told)
+    return percent(parting.told) if most - least < SAME_PERCENT else f"{least} to {most} %"
 
 
 def _after(failure: Failure, kb: KnowledgeBase, width: int) -> Iterator[str]:
@@ -313,9 +321,7 @@ def _lines_of_partings(
     )
     for parting in found.partings[:MOST_LOOKS]:
         where = condition_words(kb, parting.conditions)
-        yield fill(
-            f"{gauge_words(kb, parting.facet)} ({percent(parting.told)}): {where}", width, "  ", "    "
-        )
+        yield fill(f"{gauge_words(kb, parting.facet)} ({_told(parting)}): {where}", width, "  ", "    ")
         told = "; ".join(
             f"{letter} {reading_words(shown)}"
             for letter, shown in zip(letters.values(), parting.shows, strict=False)
@@ -354,6 +360,7 @@ def _parting_data(parting: Parting, failures: Sequence[str]) -> dict[str, Any]:
     return {
         "facet": parting.facet,
         "told": parting.told,
+        "told_at_least": parting.least,
         "conditions": [_condition_data(condition) for condition in parting.conditions],
         "shows": {name: dict(shown.readings) for name, shown in zip(failures, parting.shows, strict=True)},
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -179,6 +180,66 @@ def test_every_subcommand_and_command_has_help_and_stands_in_the_readme():
         assert f"`{command.name}" in readme(), command.name
 
 
+# ------------------------------------------------------------------ failures, compare, why
+
+
+def test_rank_gives_reasons_when_asked():
+    shown = run("rank", "static_blocked_climb")
+    assert "\nWhy: vertical speed zero (x " in shown.stdout
+    shown = run("rank", "static_blocked_climb", "--why")
+    assert "\nWhy static ports closed by tape" in shown.stdout
+    assert "Another explanation would come first:" in shown.stdout
+    assert "why" not in json.loads(run("rank", "static_blocked_climb", "--json").stdout)
+    reasons = json.loads(run("rank", "static_blocked_climb", "--json", "--why").stdout)["why"]
+    assert reasons["explanation"] == ["static_ports_taped"]
+    nothing = reasons["against"][0]
+    assert nothing["explanation"] == []
+    weights = sum(entry["weight"] for entry in nothing["weights"])
+    assert weights + nothing["weight_together"] == pytest.approx(
+        nothing["log_odds_now"] - nothing["log_odds_before"]
+    )
+
+
+def test_failures_are_listed_and_have_a_page_each():
+    listed = run("failures").stdout
+    assert "standby_valve_stuck" in listed
+    assert "standby_valve_stuck" not in run("failures", "--panel", "single pump").stdout
+    assert {entry["failure"] for entry in json.loads(run("failures", "--json").stdout)} >= {"pump_sheared"}
+    shown = run("failures", "wasp", "nest")
+    assert shown.stdout.startswith("ram hole blocked by insects or dirt, drain open (pitot_insect_nest)")
+    assert shown.returncode == 0
+    # without --panel the first panel that has the part; with it, said when it has not
+    assert "with two vacuum pumps" in " ".join(run("failures", "left_pump_stopped").stdout.split())
+    assert "Not on this panel" in run("failures", "left_pump_stopped", "--panel", "single_pump").stdout
+    page = json.loads(run("failures", "pump_sheared", "--json").stdout)
+    assert page["signature"]["tell_tale"]["facet"] == "suction.value"
+    shown = run("failures", "pumb")
+    assert shown.returncode == 1
+    assert "there is no failure 'pumb'. To mend: use one of: " in shown.stderr
+
+
+def test_failures_are_compared_by_ids_or_words():
+    by_id = run("compare", "pump_sheared", "suction_gauge_zero")
+    by_words = run("compare", "pump", "sheared,", "suction", "gauge", "zero")
+    assert by_id.stdout == by_words.stdout
+    assert "A lit; B out" in by_id.stdout
+    data = json.loads(
+        run("compare", "turn_dead", "turn_supply_open", "--json", "--manoeuvre", "left turn").stdout
+    )
+    assert data["manoeuvre"] == "left_turn"
+    assert data["parted_by"][0]["facet"] == "turn_coordinator.flag"
+    assert run("compare", "pump_sheared").returncode == 1
+
+
+def test_the_readme_shows_what_is_really_answered():
+    """Blocks that begin with these commands; the text of a block is the whole output."""
+    text = readme()
+    shown = re.findall(r"```\n\$ diagnose ((?:failures|compare) [^\n]*)\n(.*?)```", text, re.DOTALL)
+    assert len(shown) >= 2 or not text
+    for arguments, output in shown:
+        assert run(*arguments.split(), "--width", "80").stdout == output, arguments
+
+
 # ------------------------------------------------------------------ the prompt through a pipe
 
 
@@ -313,6 +374,8 @@ ORDER = (
     "drill",
     "review",
     "text",
+    "text_reasons",
+    "text_signature",
     "pictures",
     "report",
     "pgmpy_bridge",

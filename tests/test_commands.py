@@ -30,6 +30,12 @@ def answer_to(*lines):
     return " ".join(obey(desk, lines[-1])[1].split())
 
 
+def refusal(*lines):
+    with pytest.raises(DiagnoseError) as caught:
+        answer_to(*lines)
+    return str(caught.value)
+
+
 def last(*lines):
     return desk_after(*lines).case.snapshot[-1]
 
@@ -130,9 +136,45 @@ def test_lists_of_what_there_is():
 
 def test_a_failure_is_explained():
     text = answer_to("snapshot level", "suction zero", "failure wasp nest")
-    for part in ("how it shows no ram air", "chance <0.1 % before", "by a licensed technician:", "source "):
+    for part in (
+        "how it shows no ram air",
+        "chance <0.1 % before",
+        "airspeed zero, not normal",
+        "Tell-tale: airspeed ",
+        "Easily taken for: pitot cover left on",
+        "by a licensed technician:",
+        "Source: ",
+    ):
         assert part in text
-    assert "here this panel does not have the part" in answer_to("failure standby valve stuck")
+    assert "it does not have the part" in answer_to("failure standby valve stuck")
+
+
+def test_why_gives_the_reasons_reading_by_reading():
+    said = ("snapshot level", "suction zero; attitude leaning; vsi zero")
+    text = answer_to(*said, "why")
+    assert text.startswith("Why vacuum pump failed")
+    assert "suction zero x " in text
+    assert "Add nothing to the others (snapshot): vertical speed zero (1)" in text
+    assert answer_to(*said, "why nothing").startswith("Why nothing failed?")
+    assert "The leading one: vacuum pump failed" in answer_to(*said, "why suction gauge zero")
+    assert refusal(*said, "why left pump stopped").startswith("there is no failure on the panel single_pump")
+    assert refusal(*said, "why pumb").startswith("there is no failure 'pumb'")
+
+
+def test_rank_says_why_in_short():
+    text = answer_to("snapshot level", "suction zero", "rank")
+    assert "Why: suction zero (x " in text
+    assert "against 'nothing failed'" in text
+
+
+def test_failures_are_compared():
+    text = answer_to("compare pump sheared, suction gauge zero")
+    assert "vacuum light (99 %): everywhere A lit; B out" in text
+    assert text == answer_to("compare pump sheared and suction gauge zero")
+    assert "B nothing failed" in answer_to("compare pump sheared, nothing")
+    assert refusal("compare pump sheared").startswith("one failure alone cannot be compared")
+    assert refusal("compare").startswith("compare which failures?")
+    assert refusal("compare left pump stopped, pump sheared").startswith("there is no failure on the panel")
 
 
 def test_show_gives_the_case_in_words():
@@ -391,6 +433,8 @@ def test_completion_offers_commands_and_gauges_then_what_fits():
 
 def test_completion_offers_only_what_is_possible_here():
     assert not offered("failure standby valve")
+    assert not offered("why standby valve")
+    assert offered("compare pump sheared, suction ga")
     assert offered("failure standby valve", "panel standby suction") == ["standby valve stuck"]
     assert not offered("switch standby")
 

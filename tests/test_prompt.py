@@ -64,7 +64,7 @@ def test_a_crash_loses_nothing_that_was_answered(tmp_path, monkeypatch):
         raise ZeroDivisionError
 
     # the second line: the first has been answered and kept
-    monkeypatch.setattr("diagnose.commands.answers.render", lambda *_: crash(None))
+    monkeypatch.setattr("diagnose.commands.answers.render", lambda *_, **__: crash(None))
     with pytest.raises(ZeroDivisionError):
         typed("snapshot level; suction zero\rrank\r", tmp_path)
     assert load_case(str(tmp_path / "autosave.toml"), shipped()).snapshot[0].readings

@@ -37,13 +37,14 @@ TOLD_APART = 0.9
 class Parting:
     """A look that parts failures, with the conditions in which it shows the same.
 
-    ``told``: how often it names the right one if these were the only ones and even. ``shows``: what
-    it shows for each, in their order.
+    ``told``: how often it names the right one if these were the only ones and even, in the best of the
+    conditions; ``least``: in the worst. ``shows``: what it shows for each, in their order.
     """
 
     facet: str
     conditions: tuple[Condition, ...]
     told: float
+    least: float
     shows: tuple[Shown, ...]
 
 
@@ -90,7 +91,13 @@ def partings(
     for group in groups.values():
         told, _, facet, shows = max(group, key=lambda entry: entry[0])
         found.append(
-            Parting(facet=facet, conditions=tuple(c for _, c, _, _ in group), told=told, shows=shows)
+            Parting(
+                facet=facet,
+                conditions=tuple(c for _, c, _, _ in group),
+                told=told,
+                least=min(entry[0] for entry in group),
+                shows=shows,
+            )
         )
     # where two tell about equally well: no switch, more manoeuvres, earlier on the panel
     facets = list(network.facets)

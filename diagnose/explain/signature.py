@@ -58,8 +58,9 @@ class TellTale:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LookAlike:
-    """Another failure that looks like this one, where it does, and the look that parts them best.
+    """Another failure that is taken for this one, where no look tells them apart, and the best look.
 
+    ``manoeuvres`` is empty if it only shares the tell-tale and some other gauge always tells them apart.
     ``parting`` is None if no single look on this panel parts them.
     """
 
@@ -160,6 +161,7 @@ def signature(engine: Engine, failure: str, most_alike: int = 4) -> Signature:
     found = [(pictures.condition, changed(network, pictures, failure)) for pictures in plain]
     showing = [(condition, differences) for condition, differences in found if differences]
     mostly = _mostly(showing)
+    tale = _tell_tale(network, plain, failure) if showing else None
     beside = [(condition, _beside(differences, mostly)) for condition, differences in showing]
     trapped = [
         (pictures.condition, changed(network, pictures, failure))
@@ -174,8 +176,8 @@ def signature(engine: Engine, failure: str, most_alike: int = 4) -> Signature:
         silent=tuple(c.manoeuvre for c, d in found if not d),
         trapped=_grouped(trapped),
         switched=_switched(network, drawn, failure),
-        tell_tale=_tell_tale(network, plain, failure) if showing else None,
-        look_alikes=_look_alikes(network, drawn, failure, most_alike) if showing else (),
+        tell_tale=tale,
+        look_alikes=_look_alikes(network, drawn, failure, tale, most_alike) if showing else (),
     )
 
 
@@ -235,32 +237,43 @@ def _tell_tale(network: Network, plain: Sequence[Pictures], failure: str) -> Tel
 
 
 def _look_alikes(
-    network: Network, drawn: Sequence[Pictures], failure: str, most: int
+    network: Network, drawn: Sequence[Pictures], failure: str, tale: TellTale | None, most: int
 ) -> tuple[LookAlike, ...]:
-    """The failures that no single look tells from this one in most manoeuvres in which it shows."""
+    """The failures that no single look tells from this one in most manoeuvres in which it shows.
+
+    After them those that share its tell-tale and another gauge tells apart; at most so many of each.
+    """
     plain = [p for p in drawn if not p.condition.switches]
     showing = [p for p in plain if changed(network, p, failure)]
     names = drawn[0].names
     place = names.index(failure)
-    alike: dict[str, list[tuple[str, float]]] = {}
-    for pictures in showing:
-        best = np.max([told_by(c, place) for c in pictures.facets.values()], axis=0)
-        for other, told in zip(names, best.tolist(), strict=True):
-            alike.setdefault(other, []).append((pictures.condition.manoeuvre, told))
-    ranked = sorted(
-        (name for name in names if name not in (failure, SOUND)),
-        key=lambda name: sum(told for _, told in alike[name]) / len(alike[name]),
-    )
-    found: list[LookAlike] = []
-    for name in ranked:
-        where = tuple(manoeuvre for manoeuvre, told in alike[name] if told < TOLD_APART)
-        if 2 * len(where) < len(showing) or len(found) == most:
-            continue
-        found.append(
-            LookAlike(
-                failure=name,
-                manoeuvres=where,
-                parting=next(iter(partings(network, drawn, (failure, name))), None),
-            )
+    told = {
+        p.condition.manoeuvre: np.max([told_by(c, place) for c in p.facets.values()], axis=0) for p in showing
+    }
+    mean = np.mean(list(told.values()), axis=0)
+    others = [names[i] for i in np.argsort(mean, kind="stable") if names[i] not in (failure, SOUND)]
+    alike = {
+        name: tuple(m for m, by_name in told.items() if by_name[names.index(name)] < TOLD_APART)
+        for name in others
+    }
+    same = [name for name in others if 2 * len(alike[name]) >= len(showing)]
+    sharing = [name for name in others if name not in same and tale and _shares(network, plain, tale, name)]
+    return tuple(
+        LookAlike(
+            failure=name,
+            manoeuvres=alike[name],
+            parting=next(iter(partings(network, drawn, (failure, name))), None),
         )
-    return tuple(found)
+        for name in (*same[:most], *sharing[:most])
+    )
+
+
+def _shares(network: Network, plain: Sequence[Pictures], tale: TellTale, name: str) -> bool:
+    """Whether another failure mostly shows the same tell-tale in the same manoeuvres."""
+    k = network.facets[tale.facet].readings.index(tale.reading)
+    chances = [
+        float(p.facets[tale.facet][p.names.index(name), k])
+        for p in plain
+        if p.condition.manoeuvre in tale.manoeuvres
+    ]
+    return sum(chances) >= 0.5 * len(chances)
