@@ -14,7 +14,7 @@ from diagnose.text import NARROWEST, fill, percent, table
 from diagnose.words import readable
 
 #: facets that need no name, because their readings say it
-SAID_BY_READING = ("trend", "value", "rate", "state", "behaviour", "turn", "flag", "position", "pitch")
+SAID_BY_READING = ("trend", "value", "rate", "state", "behaviour", "turn", "position", "pitch")
 #: most manoeuvres that "all flight except" names
 MOST_EXCEPTIONS = 2
 #: chances that differ by fewer per cent are told as one
@@ -170,7 +170,7 @@ def _gauges(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
     """What the gauges show, then trapped pressures and switches."""
     if not found.mostly.conditions and not found.trapped and not found.switched:
         return [fill("Shows nothing by itself on this panel, whatever is flown.", width)]
-    lines = ["What the gauges show, not what a sound panel would:"]
+    lines = ["What the gauges show after some time, not what a sound panel would:"]
     if found.mostly.changed:
         lines += _picture(found.mostly, kb, width)
     for picture in found.pictures:
