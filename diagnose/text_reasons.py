@@ -84,6 +84,9 @@ def why(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int = 80) 
     first += [fill(text, width) for text in plain_lines(kb, reasons.explanation)]
     here = here_line(reasons, case, kb)
     parts = ["\n".join([*first, fill(here, width)] if here else first)]
+    if not reasons.statements:
+        parts.append(fill("Nothing has been read yet: only the odds before any reading count.", width))
+        return "\n\n".join([*parts, "\n".join(_unread(reasons, kb, width))])
     if reasons.contrasts:
         parts.append("\n".join(_table(reasons, case, kb, width)))
     parts += ["\n".join(_for_and_against(reasons, kb, width)), "\n".join(_unread(reasons, kb, width))]
@@ -94,8 +97,8 @@ def plain_lines(kb: KnowledgeBase, explanation: Explanation) -> Iterator[str]:
     """One plain line on each failure; what is no failure is called so."""
     if not explanation:
         yield (
-            "No failure: a sound panel shows this too. What looked odd is the lag of a healthy gauge, a "
-            "small stray of the aircraft, or a slip of the eye."
+            "No failure: what looked odd would be the lag of a healthy gauge, a small stray of the aircraft, "
+            "or a slip of the eye."
         )
     for name in explanation:
         failure = kb.failures[name]
@@ -275,10 +278,11 @@ def _changes(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
         return
     yield fill("Another explanation would come first:", width)
     for change in reasons.changes[:MOST_CHANGES]:
-        had_been = said(kb, change.statement.name, change.reading)
-        was = with_doubt(readable(change.statement.reading), change.statement.sure)
+        statement = change.statement
+        had_been = said(kb, statement.name, change.reading)
+        was = f", not {with_doubt(readable(statement.reading), statement.sure)}" if statement.positive else ""
         yield fill(
-            f"had {had_been} been read, not {was} (snapshot {change.statement.snapshot + 1}): "
+            f"had {had_been} been read{was} (snapshot {statement.snapshot + 1}): "
             f"{names(kb, change.leading)} ({percent(change.posterior)})",
             width,
             "  ",

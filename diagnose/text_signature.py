@@ -170,7 +170,7 @@ def _gauges(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
     """What the gauges show, then trapped pressures and switches."""
     if not found.mostly.conditions and not found.trapped and not found.switched:
         return [fill("Shows nothing by itself on this panel, whatever is flown.", width)]
-    lines = ["What the gauges show after some time, not what a sound panel would:"]
+    lines = [fill("What the gauges show after some time, not what a sound panel would:", width)]
     if found.mostly.changed:
         lines += _picture(found.mostly, kb, width)
     for picture in found.pictures:

@@ -199,6 +199,7 @@ def test_a_reading_said_not_to_have_shown_can_change_the_leader(engine):
         context=(),
     )
     found = reasons(engine, engine.posterior(case))
+    assert "had altimeter rising been read (snapshot 1)" in " ".join(why(found, case, shipped()).split())
     assert "rising" in {change.reading for change in found.changes}
     # what was said is that it was none of the rising ones
     (under,) = engine.predict(case, found.explanation)
@@ -241,7 +242,7 @@ def test_the_mechanism_is_made_concrete_from_the_case(engine):
 
 def test_what_is_no_failure_is_said_plainly():
     kb = shipped()
-    assert next(plain_lines(kb, ())).startswith("No failure: a sound panel shows this too.")
+    assert next(plain_lines(kb, ())).startswith("No failure: what looked odd would be the lag")
     for name in ("disoriented", "updraught", "altimeter_set_high", "heading_not_reset"):
         assert next(plain_lines(kb, (name,))).startswith("No failure: ")
     assert next(plain_lines(kb, ("pump_sheared",))).startswith("How it shows: ")
@@ -278,6 +279,14 @@ def test_the_text_says_what_speaks_against_and_what_tells_nothing(engine):
     assert "Against it: airspeed steady" in text
     text = " ".join(why(reasons(engine, posterior, ()), case, kb).split())
     assert text.startswith("Why nothing failed? No failure: ")
+
+
+def test_before_anything_was_read_only_the_odds_count(engine):
+    case = small_case(SnapshotRecord(manoeuvre="level"), panel="single_pump")
+    found = reasons(engine, engine.posterior(case))
+    assert "Nothing has been read yet" in why(found, case, shipped())
+    assert why_short(found, shipped()) == ""
+    assert all(contrast.total == pytest.approx(0.0, abs=TOLERANCE) for contrast in found.contrasts)
 
 
 def test_short_reasons_of_readings_that_only_count_together(engine):
