@@ -251,6 +251,8 @@ def test_failures_to_compare_are_found_by_their_words():
     )
     with pytest.raises(CaseError, match="one failure alone"):
         named_failures(kb, ["pump sheared", "pump_sheared"])
+    with pytest.raises(CaseError, match="9 failures are too many"):
+        named_failures(kb, list(kb.failures)[:9])
     with pytest.raises(UnknownName) as caught:
         named_failures(kb, ["qwertz", "pump sheared"])
     assert caught.value.nearest

@@ -27,10 +27,9 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     compare.add_argument(
         "name",
-        nargs="*",
+        nargs="+",
         metavar="A B",
-        help="failures: ids, words in quotes, or words parted by commas; 'nothing' is a sound aircraft; "
-        "none: the groups that look alike in a manoeuvre",
+        help="failures: ids, words in quotes, or words parted by commas; 'nothing' is a sound aircraft",
     )
     compare.add_argument("--manoeuvre", metavar="M", help="only in this manoeuvre")
     compare.set_defaults(run=_compare)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from diagnose.commands.desk import Command, Desk, command
-from diagnose.errors import CaseError
 from diagnose.explain.contrast import compare, named_failures
 from diagnose.explain.why import reasons
 from diagnose.knowledge import unknown_name

@@ -29,6 +29,8 @@ PARTS = 0.7
 WORTH_SWITCHING = 0.05
 #: looks that name the right one about as often as each other differ by less than this
 EQUALLY = 0.05
+#: more failures than this cannot be told side by side
+MOST_COMPARED = 8
 #: at this chance of naming the right one of two, the two no longer look alike
 TOLD_APART = 0.9
 
@@ -133,12 +135,18 @@ class Comparison:
 def named_failures(kb: KnowledgeBase, given: Iterable[str]) -> tuple[str, ...]:
     """Find failures to compare by their words; "nothing" is a sound aircraft.
 
-    Raises UnknownName with the nearest names, CaseError for a single one.
+    Raises UnknownName with the nearest names, CaseError for fewer than two or more than a screen holds.
     """
     known = {**entry_forms(kb.failures), SOUND: ("nothing failed", "nothing", "sound", "no failure")}
     names = tuple(dict.fromkeys(find(text, known, "failure") for text in given if text.strip()))
+    if not names:
+        raise CaseError(
+            "compare which failures?", mend="for example: compare pump sheared, suction gauge zero"
+        )
     if len(names) == 1:
         raise CaseError("one failure alone cannot be compared", mend="name two or more: compare A, B")
+    if len(names) > MOST_COMPARED:
+        raise CaseError(f"{len(names)} failures are too many", mend=f"compare at most {MOST_COMPARED}")
     return names
 
 
