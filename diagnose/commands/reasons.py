@@ -29,10 +29,6 @@ def _why(desk: Desk, text: str) -> tuple[Desk, str]:
 def _compare(desk: Desk, text: str) -> tuple[Desk, str]:
     given = text.split(",") if "," in text else text.split(" and ")
     names = named_failures(desk.kb, given)
-    if not names:
-        raise CaseError(
-            "compare which failures?", mend="for example: compare pump sheared, suction gauge zero"
-        )
     found = compare(desk.engine, names)
     return desk, comparison(found, desk.kb, desk.kb.panel(desk.case.panel), desk.width)
 
