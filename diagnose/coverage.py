@@ -3,7 +3,8 @@
 Every single failure, and a sound aircraft, is put against every other as if there were only these two,
 at even odds, with every gauge of the panel read once in one manoeuvre. The *overlap* of the two is the
 chance that then stays with the wrong one, on average: one half means that nothing tells them apart, zero
-that one look decides. Two are told apart when the right one is left with ``limits.told_apart`` or more.
+that one look decides. Two are told apart when the right one is left with ``limits.decided`` or more, the
+chance from which an answer counts as decided.
 
 - A failure is **detectable** in a manoeuvre when it is told from a sound aircraft.
 - It is **isolable** there when it is also told from every other single failure of the panel.
@@ -30,9 +31,11 @@ from diagnose.units import Array
 
 #: stands for a sound aircraft among the ids of failures
 SOUND = "nothing_failed"
-#: readings drawn for each failure; the overlap of a pair rests on twice as many and is good to 0.01
-DRAWS = 400
+#: readings drawn for each failure; the overlap of a pair rests on twice as many and is good to 0.02
+DRAWS = 200
 SEED = 471100
+#: a motion in a hidden state less likely than this under every failure is left out
+LEAST_CELL = 1e-5
 #: minutes since engine start at the look, as a case file has it when it does not say
 SINCE_START_MIN = 30.0
 
@@ -112,7 +115,7 @@ def overlaps(engine: Engine, manoeuvre: str, draws: int = DRAWS, seed: int = SEE
         names=names,
         # both halves estimate one number: the sum over readings of p q / (p + q)
         chance=(left + left.T) / 2.0,
-        told_apart=network.kb.limits.told_apart,
+        told_apart=network.kb.limits.decided,
     )
 
 
@@ -204,7 +207,10 @@ def _signatures(engine: Engine, manoeuvre: str) -> tuple[Array, _Facets]:
     state = {name: index[kept] for name, index in state.items()}
     moving = motion_chance(network, motions, state)
     weight = (rows[:, kept, None] * moving).reshape(count + 1, -1)
-    return weight, _facet_logs(network, manoeuvre, state, moving.shape)
+    cells = np.flatnonzero(weight.max(axis=0) >= LEAST_CELL)
+    weight = weight[:, cells]
+    facets = _facet_logs(network, manoeuvre, state, moving.shape, cells)
+    return weight / weight.sum(axis=1, keepdims=True), facets
 
 
 def _look(engine: Engine, manoeuvre: str) -> Step:
@@ -218,14 +224,18 @@ def _acts(space: HiddenSpace) -> np.ndarray:
 
 
 def _facet_logs(
-    network: Network, manoeuvre: str, state: Mapping[str, np.ndarray], shape: tuple[int, ...]
+    network: Network,
+    manoeuvre: str,
+    state: Mapping[str, np.ndarray],
+    shape: tuple[int, ...],
+    cells: np.ndarray,
 ) -> _Facets:
     motions = network.motions(manoeuvre)
     blocks = []
     for facet, table in network.facets.items():
         chance = facet_chance(network, facet, state, motions)
         spread = np.broadcast_to(chance, (*shape, len(table.readings)))
-        blocks.append(spread.reshape(-1, len(table.readings)).T)
+        blocks.append(spread.reshape(-1, len(table.readings))[cells].T)
     starts = np.cumsum([0, *(len(block) for block in blocks)])
     return _Facets(np.log(np.concatenate(blocks)), starts)
 

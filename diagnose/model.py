@@ -441,7 +441,6 @@ class Limits(Record, frozen=True, kw_only=True):
     misleading_distance: float
     decided: float
     worth_naming: float
-    told_apart: float
     largest_latent: float
     source: str
     note: str

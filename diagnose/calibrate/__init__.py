@@ -1,0 +1,54 @@
+"""Calibration: simulated flights with known truth, and how far the engine's probabilities can be believed.
+
+``world`` says what is true, ``flights`` what is seen of it, ``measures`` how good the answers are, ``run`` flies
+them all and ``pictures`` draws the outcome. The stored outcome is read with ``load_result``.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from diagnose.calibrate.measures import Calibration
+from diagnose.calibrate.pictures import reliability_svg
+
+__all__ = ["load_result", "reliability_svg", "write_result"]
+
+RESULT_FILE = "calibration.json"
+
+
+def result_path() -> Path:
+    """Give the path of the stored outcome in the knowledge base."""
+    from diagnose.knowledge import knowledge_root
+
+    return knowledge_root() / "evidence" / RESULT_FILE
+
+
+def load_result(path: Path | None = None) -> Calibration:
+    """Read the stored outcome. Raises KnowledgeError when it is not there or does not fit."""
+    import msgspec
+
+    from diagnose.errors import KnowledgeError
+
+    file = result_path() if path is None else path
+    try:
+        return msgspec.json.decode(file.read_bytes(), type=Calibration)
+    except FileNotFoundError:
+        raise KnowledgeError(
+            "there is no stored calibration", str(file), "make one: diagnose calibrate"
+        ) from None
+    except msgspec.MsgspecError as error:
+        raise KnowledgeError(
+            f"the stored calibration does not fit: {error}", str(file), "make it anew: diagnose calibrate"
+        ) from None
+
+
+def write_result(result: Calibration, path: Path | None = None) -> Path:
+    """Write the outcome whole or not at all; gives its path."""
+    import msgspec
+
+    file = result_path() if path is None else path
+    file.parent.mkdir(parents=True, exist_ok=True)
+    fresh = file.with_suffix(".new")
+    fresh.write_bytes(msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n")
+    fresh.replace(file)
+    return file

@@ -1,0 +1,103 @@
+"""``diagnose coverage``: which failures show in which manoeuvre, and which look alike."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import textwrap
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from diagnose.cli.command import WIDEST, Load, Subparsers, width
+
+if TYPE_CHECKING:
+    from diagnose.coverage import PanelCoverage
+    from diagnose.knowledge import KnowledgeBase
+
+
+def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+    """Add the command to the parser."""
+    coverage = commands.add_parser(
+        "coverage",
+        parents=[shared],
+        help="in which manoeuvres each failure shows and can be told from every other",
+    )
+    coverage.add_argument("--panel", metavar="PANEL", default="single_pump", help="single_pump if not said")
+    coverage.add_argument(
+        "--manoeuvre", action="append", metavar="NAME", help="only this one; may be repeated"
+    )
+    coverage.add_argument("--json", action="store_true", help="answer as JSON")
+    coverage.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    coverage.set_defaults(run=_coverage)
+
+
+def _coverage(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose import engine_for
+    from diagnose.coverage import cover
+    from diagnose.words import entry_forms, find
+
+    kb = load()
+    panel = find(chosen.panel, entry_forms(kb.panels), "panel")
+    manoeuvres = [find(name, entry_forms(kb.manoeuvres), "manoeuvre") for name in chosen.manoeuvre or ()]
+    found = cover(engine_for(kb, panel), manoeuvres)
+    if chosen.json:
+        print(json.dumps(_as_data(found), ensure_ascii=False, indent=1))
+        return 0
+    columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    print("\n".join(_as_text(found, kb, columns)))
+    return 0
+
+
+def _as_data(found: PanelCoverage) -> dict[str, object]:
+    return {
+        "panel": found.panel,
+        "failures": [
+            {
+                "failure": one.failure,
+                "detectable": one.detectable,
+                "isolable": one.isolable,
+                "looks_like": one.looks_like,
+            }
+            for one in found.failures
+        ],
+        "groups": found.groups,
+    }
+
+
+def _as_text(found: PanelCoverage, kb: KnowledgeBase, columns: int) -> Iterable[str]:
+    total = len(found.groups)
+    yield f"Panel: {kb.panels[found.panel].name}"
+    yield from _wrapped(
+        f"Every gauge read once in one of {total} manoeuvres. Shows: told from a sound aircraft. Told apart: "
+        "from every other single failure too.",
+        columns,
+    )
+    yield ""
+    yield f"{'shows':>6} {'apart':>6}  failure, and what it cannot be told from in any manoeuvre"
+    for one in found.failures:
+        name = kb.failures[one.failure].name
+        alike = [_name(other, kb) for other in one.looks_like]
+        text = name + (f": {'; '.join(alike[:4])}" if alike else "")
+        more = f" and {len(alike) - 4} more" if len(alike) > 4 else ""
+        lead = f"{len(one.detectable):>6} {len(one.isolable):>6}  "
+        yield from _wrapped(text + more, columns, lead)
+    for manoeuvre, groups in found.groups.items():
+        yield ""
+        yield f"Alike in: {kb.manoeuvres[manoeuvre].name}"
+        for group in groups:
+            yield from _wrapped("; ".join(_name(name, kb) for name in group), columns, "  - ")
+    yield ""
+    yield from _wrapped(
+        "Counts are manoeuvres. What shows nowhere by one look may show over several, after a switch is moved, "
+        "or once something else has failed. For ground training and review only.",
+        columns,
+    )
+
+
+def _name(failure: str, kb: KnowledgeBase) -> str:
+    return kb.failures[failure].name if failure in kb.failures else "nothing failed"
+
+
+def _wrapped(text: str, columns: int, lead: str = "") -> list[str]:
+    return textwrap.wrap(text, columns, initial_indent=lead, subsequent_indent=" " * len(lead))
