@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from diagnose.calibrate import load_result, reliability_svg, write_result
-from diagnose.calibrate.flights import simulate
+from diagnose.calibrate.flights import Flight, simulate
 from diagnose.calibrate.measures import (
     Outcome,
     alarms_of,
@@ -210,8 +210,6 @@ def test_a_healthy_flight_in_calm_air_shows_mostly_what_is_expected():
 
 def test_a_line_sealed_in_a_climb_stays_at_its_height():
     """The altimeter shows the height at which the ports were shut, however far the climb goes on."""
-    from diagnose.calibrate import flights as module
-
     net = network()
     index = next(i for i, f in enumerate(net.failures) if f.id == "static_ports_taped")
     flown = next(
@@ -220,9 +218,7 @@ def test_a_line_sealed_in_a_climb_stays_at_its_height():
         if [s.manoeuvre for s in p.case.snapshot][:2] == ["takeoff_roll", "climb"]
         and len(p.case.snapshot) > 2
     )
-    flight = module._Flight(
-        net, flown.case, {index: 0}, wider(shipped().quantities), 1.0, np.random.default_rng(1)
-    )
+    flight = Flight(net, flown.case, {index: 0}, wider(shipped().quantities), 1.0, np.random.default_rng(1))
     sealed = [
         flight.flown[n].height_ft[0, 0] - flight.exact[n]["height of static_trapped"][0]
         for n in range(len(flown.case.snapshot))

@@ -22,6 +22,7 @@ from dataclasses import dataclass, fields, replace
 import msgspec
 import numpy as np
 
+from diagnose.calibrate.past import Battery, Line, Rotor
 from diagnose.calibrate.world import (
     CARELESS,
     LATE,
@@ -37,13 +38,9 @@ from diagnose.calibrate.world import (
 from diagnose.likelihood import matches
 from diagnose.model import CaseRecord, Facet, MemoryKind, Quantity, SnapshotRecord
 from diagnose.network import Network
-from diagnose.physics.airdata import impact_pressure_inhg
-from diagnose.physics.atmosphere import pressure_altitude_ft, pressure_inhg
 from diagnose.physics.draws import Draws
-from diagnose.physics.electrical import battery_minutes
 from diagnose.physics.flight import SNAPSHOT_S, Flights, draw_flights
 from diagnose.physics.panel import show
-from diagnose.physics.suction_dials import starved_rotor_speed
 from diagnose.readings import classify
 
 #: states in which a pressure dial depends on its past, so that it is followed in one run
@@ -102,7 +99,7 @@ def simulate(network: Network, flown: Plan, seed: tuple[int, ...], kind: str = "
         quantities["flight.turbulence"] = msgspec.structs.replace(
             bumps, low=bumps.high / 2.0, high=bumps.high * ROUGH
         )
-    flight = _Flight(network, plan, truth, quantities, pilot.sloppy, rng)
+    flight = Flight(network, plan, truth, quantities, pilot.sloppy, rng)
     snapshots = [_report(network, pilot, flight, number, rng) for number in range(len(plan.snapshot))]
     told = zip(snapshots, flown.told_min, strict=True)
     return Simulated(
@@ -122,7 +119,7 @@ def _draught(network: Network, rng: np.random.Generator) -> dict[int, int]:
 # ------------------------------------------------------------------ the flight and its past
 
 
-class _Flight:
+class Flight:
     """Everything that is true of one flight, snapshot by snapshot."""
 
     def __init__(
@@ -238,9 +235,9 @@ class _Flight:
         """Follow every memory through the flight; fills ``states`` and ``exact``."""
         network = self.network
         kinds = {name: tables.memory.kind for name, tables in network.memories.items()}
-        rotors = {n: _Rotor(self, n) for n, kind in kinds.items() if kind is MemoryKind.ROTOR}
-        batteries = {n: _Battery(self, n) for n, kind in kinds.items() if kind is MemoryKind.CHARGE}
-        lines = {n: _Line(self, n) for n, kind in kinds.items() if kind is MemoryKind.HEIGHT}
+        rotors = {n: Rotor(self, n) for n, kind in kinds.items() if kind is MemoryKind.ROTOR}
+        batteries = {n: Battery(self, n) for n, kind in kinds.items() if kind is MemoryKind.CHARGE}
+        lines = {n: Line(self, n) for n, kind in kinds.items() if kind is MemoryKind.HEIGHT}
         stuck: dict[str, float] = {}
         for number, snapshot in enumerate(self.plan.snapshot):
             given = dict(self._parts(number))
@@ -312,157 +309,11 @@ class _Flight:
         return float(self.rng.uniform(0.0, span))
 
 
-class _Rotor:
-    """Speed of one rotor as a share of full, followed through the flight."""
-
-    def __init__(self, flight: _Flight, name: str) -> None:
-        self.flight, self.memory = flight, flight.network.memories[name].memory
-        self.speed, self.was = 1.0, ""
-        draws = flight.draws
-        self.down_min = float(draws("rotor.run_down_min", 1)[0])
-        self.up_min = float(draws("rotor.run_up_min", 1)[0])
-        self.classes = draws.fixed("rotor.up_to_speed_above"), draws.fixed("rotor.stopped_below")
-
-    def _settles(self, number: int, state: Mapping[str, str]) -> float:
-        """Speed at which what drives it now would hold it."""
-        flight = self.flight
-        match self.memory.carry.get(state.get(self.memory.driver, "")):
-            case "run_down":
-                return 0.0
-            case "swing":
-                return float(flight.draws("rotor.swinging_suction_speed", 1)[0])
-            case "sag":
-                starved = "weak" if state.get("suction") == "weak" else "low"
-            case "aid":
-                starved = "standby"
-            case _:
-                return 1.0
-        return float(starved_rotor_speed((starved,), flight.flown[number], flight.draws)[0])
-
-    def _move(self, minutes: float, number: int, state: Mapping[str, str]) -> None:
-        target = self._settles(number, state)
-        tau = self.up_min if target > self.speed else self.down_min
-        self.speed = target + (self.speed - target) * float(np.exp(-minutes / tau))
-
-    def enter(self, number: int, state: Mapping[str, str]) -> str:
-        """Bring it to the start of a snapshot; gives its class there."""
-        condition = state.get(self.memory.driver, "")
-        if condition == self.was:
-            self._move(self.flight.plan.snapshot[number].minutes_before, number, state)
-        elif number == 0 and self.memory.carry.get(condition) == "spin_up":
-            begun = float(self.flight.draws("rotor.spin_up.minutes", 1)[0])
-            self.speed = 1.0 - float(np.exp(-begun / self.up_min))
-        else:
-            self._move(self.flight.onset_min(number), number, state)
-        self.was = condition
-        up, stopped = self.classes
-        names = tuple(self.memory.states)
-        return names[0] if self.speed >= up else names[1] if self.speed >= stopped else names[2]
-
-    def leave(self, number: int, state: Mapping[str, str]) -> None:
-        """Fly the snapshot's minute."""
-        self._move(1.0, number, state)
-
-    @property
-    def equivalent_min(self) -> float:
-        """Minutes of running down after which a rotor is as slow as this one."""
-        return max(-self.down_min * float(np.log(max(self.speed, 1e-6))), 0.0)
-
-
-class _Battery:
-    """Minutes that are left in the battery at full load."""
-
-    def __init__(self, flight: _Flight, name: str) -> None:
-        self.flight, self.memory = flight, flight.network.memories[name].memory
-        draws = flight.draws
-        exponent, knee = draws.fixed("battery.peukert_exponent"), draws.fixed("battery.knee_used_share")
-        self.full = float(
-            battery_minutes(
-                draws("battery.capacity_ah", 1)[0],
-                draws("battery.load_a", 1)[0],
-                draws("battery.sound_share", 1)[0],
-                exponent,
-            )
-        )
-        self.sagging = (1.0 - knee) * self.full
-        self.slow = float(1.0 - draws("battery.low_output_share", 1)[0]) ** -exponent
-        self.left, self.was = self.full, ""
-
-    def _use(self, minutes: float, condition: str) -> None:
-        carry = self.memory.carry.get(condition, "recharge")
-        if carry == "recharge":
-            self.left = self.full
-            return
-        self.left -= minutes / (self.slow if carry == "slow_discharge" else 1.0)
-
-    def enter(self, number: int, state: Mapping[str, str]) -> str:
-        """Bring it to the start of a snapshot; gives its class there."""
-        condition = state.get(self.memory.driver, "")
-        if condition == self.was:
-            minutes = self.flight.plan.snapshot[number].minutes_before
-        else:
-            minutes = self.flight.onset_min(number)
-        self._use(minutes, condition)
-        self.was = condition
-        names = tuple(self.memory.states)
-        return names[0] if self.left > self.sagging else names[1] if self.left > 0.0 else names[2]
-
-    def leave(self, state: Mapping[str, str]) -> None:
-        """Fly the snapshot's minute."""
-        self._use(1.0, state.get(self.memory.driver, ""))
-
-
-class _Line:
-    """A sealed line: the pressure that is trapped in it, and the height that this stands for."""
-
-    def __init__(self, flight: _Flight, name: str) -> None:
-        self.flight, self.memory = flight, flight.network.memories[name].memory
-        self.trapped_inhg: float | None = None
-        self.above_ft = 0.0
-
-    def _impact_inhg(self, number: int) -> float:
-        if self.memory.driver == "static":
-            return 0.0
-        flights = self.flight.flown[number]
-        speed = float(flights.airspeed_kt[0, 0])
-        return float(impact_pressure_inhg(speed)) if speed >= 1.0 else 0.0
-
-    def enter(self, number: int, drivers: Mapping[str, str]) -> str:
-        """Seal it if it is sealed from here on; gives on which side of its height the aircraft is."""
-        names = tuple(self.memory.states)
-        if drivers.get(self.memory.driver) not in self.memory.carry:
-            self.trapped_inhg, self.above_ft = None, 0.0
-            return self.memory.start
-        flights = self.flight.flown[number]
-        height = float(flights.height_ft[0, 0])
-        if self.trapped_inhg is None:
-            above = self._first_above_ft(number)
-            self.trapped_inhg = float(pressure_inhg(height - above)) + self._impact_inhg(number)
-            if self.memory.driver != "static" and not flights.airborne[0]:
-                self.trapped_inhg = float(pressure_inhg(height))
-        still = self.trapped_inhg - self._impact_inhg(number)
-        self.above_ft = height - float(pressure_altitude_ft(still))
-        limit = self.flight.draws.fixed("memory.near_limit_ft")
-        return names[0] if self.above_ft < -limit else names[2] if self.above_ft > limit else names[1]
-
-    def _first_above_ft(self, number: int) -> float:
-        """Height above the sealing height at the first snapshot with it."""
-        flight = self.flight
-        if number or not flight.flown[0].airborne[0]:
-            # sealed somewhere on the way from the snapshot before
-            return float(flight.draws.either_way("memory.near_ft", 1)[0])
-        side = str(flight.rng.choice(list(self.memory.first), p=list(self.memory.first.values())))
-        place = tuple(self.memory.states).index(side)
-        if place == 1:
-            return float(flight.draws.either_way("memory.near_ft", 1)[0])
-        return float(flight.draws("memory.far_ft", 1)[0]) * (place - 1)
-
-
 # ------------------------------------------------------------------ what the gauges show, and what is told
 
 
 def _report(
-    network: Network, pilot: Pilot, flight: _Flight, number: int, rng: np.random.Generator
+    network: Network, pilot: Pilot, flight: Flight, number: int, rng: np.random.Generator
 ) -> SnapshotRecord:
     """What the pilot tells of a snapshot: the gauges looked at, as they were read."""
     plan = flight.plan.snapshot[number]
@@ -487,7 +338,7 @@ def _report(
 
 
 def _shown(
-    flight: _Flight, gauge: str, facet: Facet, number: int, pilot: Pilot, rng: np.random.Generator
+    flight: Flight, gauge: str, facet: Facet, number: int, pilot: Pilot, rng: np.random.Generator
 ) -> str:
     """What a facet showed in a snapshot."""
     state = {**flight.states[number], **flight.motion[number]}
@@ -521,7 +372,7 @@ def _shown(
     return facet.readings[int(classify(facet.readings, shown.channel[:, last], dial)[0])].id
 
 
-def _began(flight: _Flight, number: int, parents: tuple[str, ...]) -> int:
+def _began(flight: Flight, number: int, parents: tuple[str, ...]) -> int:
     """First snapshot of the unbroken run in which what the dial depends on is as it is now."""
 
     def kept(n: int) -> list[str]:
@@ -533,7 +384,7 @@ def _began(flight: _Flight, number: int, parents: tuple[str, ...]) -> int:
     return start
 
 
-def _stretch(flight: _Flight, start: int, number: int) -> Flights:
+def _stretch(flight: Flight, start: int, number: int) -> Flights:
     """Motion from the start of one snapshot to the end of another, gaps filled in straight."""
     if start == number:
         return flight.flown[number]

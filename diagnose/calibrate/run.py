@@ -8,6 +8,7 @@ that was stopped goes on where it stood when it is started with the same numbers
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -31,7 +32,7 @@ from diagnose.calibrate.measures import (
 )
 from diagnose.calibrate.world import Plan, draw_plan
 from diagnose.inference import Engine
-from diagnose.knowledge import KnowledgeBase, load_knowledge
+from diagnose.knowledge import KnowledgeBase, knowledge_root, load_knowledge
 from diagnose.likelihood import read_counts
 from diagnose.model import FailureKind
 from diagnose.network import Network, compile_network
@@ -58,7 +59,7 @@ class Chunk:
 
     @property
     def name(self) -> str:
-        """File name of what it gave; holds all that decides it but the knowledge."""
+        """File name of what it gave; holds all that decides it but knowledge and code (``work_mark``)."""
         kind = self.kind or "failures"
         return f"{self.seed}-{self.number:05d}-{self.panel}-{self.setting}-{kind}-{self.flights}.json"
 
@@ -170,6 +171,17 @@ def run(
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def work_mark(overlays: tuple[Path, ...]) -> str:
+    """Give a digest of the knowledge and the code: chunks flown with another must not be mixed in."""
+    digest = hashlib.sha256()
+    code = Path(__file__).parents[1]
+    root = knowledge_root()
+    files = [p for p in root.rglob("*") if p.is_file() and p.relative_to(root).parts[0] != "evidence"]
+    for path in (*sorted(files), *sorted(code.rglob("*.py")), *overlays):
+        digest.update(path.name.encode() + path.read_bytes())
+    return digest.hexdigest()[:12]
 
 
 def outcomes_in(chunks: tuple[Chunk, ...], folder: Path) -> Iterator[tuple[Chunk, tuple[Outcome, ...]]]:

@@ -70,11 +70,12 @@ def _fly(chosen: argparse.Namespace, load: Load) -> Calibration:
     from rich.console import Console
     from rich.progress import Progress
 
-    from diagnose.calibrate.run import collect, plan, run
+    from diagnose.calibrate.run import collect, plan, run, work_mark
 
     overlays = (*chosen.knowledge_first, *chosen.knowledge)
     chunks = plan(chosen.flights, chosen.healthy, chosen.seed)
-    folder = chosen.work or Path(platformdirs.user_cache_dir("diagnose")) / "calibrate"
+    work = chosen.work or Path(platformdirs.user_cache_dir("diagnose")) / "calibrate"
+    folder = work / work_mark(overlays)
     kb = load()
     with Progress(console=Console(file=sys.stderr), transient=True) as progress:
         task = progress.add_task("flights", total=sum(chunk.flights for chunk in chunks))
