@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from diagnose.knowledge import KnowledgeBase
 
 
+#: names that are listed of what a failure cannot be told from
+LISTED = 4
+
+
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     """Add the command to the parser."""
     coverage = commands.add_parser(
@@ -69,19 +73,20 @@ def _as_text(found: PanelCoverage, kb: KnowledgeBase, columns: int) -> Iterable[
     total = len(found.groups)
     yield f"Panel: {kb.panels[found.panel].name}"
     yield from _wrapped(
-        f"Every gauge read once in one of {total} manoeuvres. Shows: told from a sound aircraft. Told apart: "
-        "from every other single failure too.",
+        f"Every gauge read once in one manoeuvre; counts are of {total}. Shows: told from a sound aircraft. "
+        "Apart: told from every other single failure too.",
         columns,
     )
     yield ""
-    yield f"{'shows':>6} {'apart':>6}  failure, and what it cannot be told from in any manoeuvre"
+    yield f"{'shows':>6} {'apart':>6}  failure"
     for one in found.failures:
-        name = kb.failures[one.failure].name
+        yield from _wrapped(
+            kb.failures[one.failure].name, columns, f"{len(one.detectable):>6} {len(one.isolable):>6}  "
+        )
         alike = [_name(other, kb) for other in one.looks_like]
-        text = name + (f": {'; '.join(alike[:4])}" if alike else "")
-        more = f" and {len(alike) - 4} more" if len(alike) > 4 else ""
-        lead = f"{len(one.detectable):>6} {len(one.isolable):>6}  "
-        yield from _wrapped(text + more, columns, lead)
+        if alike:
+            more = f" and {len(alike) - LISTED} more" if len(alike) > LISTED else ""
+            yield from _wrapped(f"always like: {'; '.join(alike[:LISTED])}{more}", columns, " " * 17)
     for manoeuvre, groups in found.groups.items():
         yield ""
         yield f"Alike in: {kb.manoeuvres[manoeuvre].name}"
@@ -89,7 +94,7 @@ def _as_text(found: PanelCoverage, kb: KnowledgeBase, columns: int) -> Iterable[
             yield from _wrapped("; ".join(_name(name, kb) for name in group), columns, "  - ")
     yield ""
     yield from _wrapped(
-        "Counts are manoeuvres. What shows nowhere by one look may show over several, after a switch is moved, "
+        "What shows nowhere by one look may show over several, after a switch is moved, "
         "or once something else has failed. For ground training and review only.",
         columns,
     )
