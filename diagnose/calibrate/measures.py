@@ -118,6 +118,11 @@ class Scores:
     by_failure: tuple[Tally, ...]
     confusions: tuple[Confusion, ...]
 
+    @property
+    def ece_likely(self) -> float:
+        """Calibration error of the failures' probabilities above one half, which small ones cannot hide."""
+        return calibration_error(b for b in self.bins if b.low >= ALARM)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FalseAlarms:

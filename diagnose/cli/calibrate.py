@@ -102,6 +102,7 @@ def _as_text(result: Calibration) -> list[str]:
             "",
             f"Setting {scores.setting}: {scores.flights:,} flights",
             f"  expected calibration error  {scores.ece:.3f} of failures' probabilities from 0.01 up",
+            f"                              {scores.ece_likely:.3f} of those above one half",
             f"                              {scores.ece_top:.3f} of the first-ranked answer",
             f"  Brier score                 {scores.brier:.3f} (without readings {scores.brier_prior:.3f})",
             f"  log score                   {scores.log_score:.3f} (without readings {scores.log_score_prior:.3f})",
