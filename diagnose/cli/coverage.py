@@ -71,7 +71,7 @@ def _as_data(found: PanelCoverage) -> dict[str, object]:
 
 def _as_text(found: PanelCoverage, kb: KnowledgeBase, columns: int) -> Iterable[str]:
     total = len(found.groups)
-    yield f"Panel: {kb.panels[found.panel].name}"
+    yield from _wrapped(f"Panel: {kb.panels[found.panel].name}", columns)
     yield from _wrapped(
         f"Every gauge read once in one manoeuvre; counts are of {total}. Shows: told from a sound aircraft. "
         "Apart: told from every other single failure too.",
@@ -89,7 +89,7 @@ def _as_text(found: PanelCoverage, kb: KnowledgeBase, columns: int) -> Iterable[
             yield from _wrapped(f"always like: {'; '.join(alike[:LISTED])}{more}", columns, " " * 17)
     for manoeuvre, groups in found.groups.items():
         yield ""
-        yield f"Alike in: {kb.manoeuvres[manoeuvre].name}"
+        yield from _wrapped(f"Alike in: {kb.manoeuvres[manoeuvre].name}", columns)
         for group in groups:
             yield from _wrapped("; ".join(_name(name, kb) for name in group), columns, "  - ")
     yield ""
