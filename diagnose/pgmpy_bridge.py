@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import itertools
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -381,25 +380,88 @@ def to_pgmpy(tables: Tables) -> Any:
     return model
 
 
-def pgmpy_marginals(network: Network, case: CaseRecord) -> dict[str, float]:
-    """Chance of each failure at the last snapshot by pgmpy's variable elimination."""
-    tables = build_tables(network, case)
+def pgmpy_version() -> str:
+    """The version of pgmpy that answers."""
+    from importlib.metadata import version
+
+    return version("pgmpy")
+
+
+def query_pgmpy(tables: Tables, nodes: Sequence[str]) -> Iterator[tuple[str, float]]:
+    """Give each node's chance of "yes" under the evidence, by pgmpy's variable elimination."""
     elimination = _quiet_import().inference.VariableElimination(to_pgmpy(tables))
-    answers = {}
-    for failure in network.failures:
+    for node in nodes:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             found = elimination.query(
-                [at(failure.id, len(case.snapshot))],
-                evidence=tables.evidence,
-                elimination_order="greedy",
-                show_progress=False,
+                [node], evidence=tables.evidence, elimination_order="greedy", show_progress=False
             )
-        answers[failure.id] = float(found.values[list(NO_YES).index("yes")])
-    return answers
+        yield node, float(found.values[list(NO_YES).index("yes")])
 
 
-def write_bif(network: Network, case: CaseRecord, path: Path) -> None:
-    """Write the network of a case as a BIF file."""
+def pgmpy_marginals(network: Network, case: CaseRecord) -> dict[str, float]:
+    """Chance of each failure at the last snapshot by pgmpy's variable elimination."""
+    nodes = {at(failure.id, len(case.snapshot)): failure.id for failure in network.failures}
+    return {nodes[node]: chance for node, chance in query_pgmpy(build_tables(network, case), list(nodes))}
+
+
+def limit_failures(tables: Tables, network: Network, last: int, most: int) -> None:
+    """Add the evidence that no more than ``most`` failures are there at the last snapshot.
+
+    The engine leaves larger sets out; with this pgmpy sums over the same sets. A chain of nodes counts.
+    """
+    states = (*(str(count) for count in range(most + 1)), "more")
+    previous = ""
+    for failure in network.failures:
+        here, name = at(failure.id, last), at(f"count_with_{failure.id}", last)
+
+        def rule(state: dict[str, str], here: str = here, previous: str = previous) -> list[float]:
+            count = (states.index(state[previous]) if previous else 0) + (state[here] == "yes")
+            return _certain(states, states[min(count, most + 1)])
+
+        tables.add_rule(name, states, [parent for parent in (previous, here) if parent], rule)
+        previous = name
+    few = at(f"at_most_{most}", last)
+    tables.add_rule(few, NO_YES, (previous,), lambda s: _chance(float(s[previous] != "more")))
+    tables.evidence[few] = "yes"
+
+
+def elimination_cost(tables: Tables, node: str) -> tuple[float, float]:
+    """Numbers in the largest table, and multiplications, that eliminating down to a node takes.
+
+    Planned as pgmpy does it (greedy contraction of what evidence and node depend on), nothing computed.
+    """
+    import opt_einsum
+
+    needed: set[str] = set()
+    waiting = [node, *tables.evidence]
+    while waiting:
+        name = waiting.pop()
+        if name not in needed:
+            needed.add(name)
+            waiting += tables.parents[name]
+    letters = {name: opt_einsum.get_symbol(place) for place, name in enumerate(sorted(needed))}
+    terms, shapes = [], []
+    for name in tables.states:
+        free = [n for n in (*tables.parents[name], name) if n in needed and n not in tables.evidence]
+        if name in needed and free:
+            terms.append("".join(letters[n] for n in free))
+            shapes.append(tuple(len(tables.states[n]) for n in free))
+    _, plan = opt_einsum.contract_path(
+        f"{','.join(terms)}->{letters[node]}", *shapes, shapes=True, optimize="greedy"
+    )
+    return float(plan.largest_intermediate), float(plan.opt_cost)
+
+
+def bif_of(network: Network, case: CaseRecord) -> str:
+    """Give the network of a case as BIF text, its evidence as ``property observed = <state>``.
+
+    BIF has no place for evidence. Readers keep properties or pass over them; without them the text is
+    the network before any reading. Probabilities keep all their digits.
+    """
     pgmpy = _quiet_import()
-    pgmpy.readwrite.BIFWriter(to_pgmpy(build_tables(network, case))).write_bif(str(path))
+    tables = build_tables(network, case)
+    model = to_pgmpy(tables)
+    for name, state in tables.evidence.items():
+        model.nodes[name]["observed"] = state
+    return str(pgmpy.readwrite.BIFWriter(model))

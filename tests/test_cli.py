@@ -379,6 +379,7 @@ ORDER = (
     "pictures",
     "report",
     "pgmpy_bridge",
+    "cross_check",
     "checked",
     "commands",
     "terminal",

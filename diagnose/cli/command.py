@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 #: as in ``text``, which is not imported before something is to be written
 NARROWEST = 56
 WIDEST = 110
+#: a day: nobody waits longer for a command
+LONGEST_S = 86_400.0
 
 #: what ``add_subparsers`` gives; argparse keeps its type to itself
 Subparsers = Any
@@ -37,3 +39,19 @@ def width(text: str) -> int:
     if not text.isdecimal() or int(text) < NARROWEST:
         raise argparse.ArgumentTypeError(f"{text!r} is no width from {NARROWEST} columns upwards")
     return int(text)
+
+
+def seconds(text: str) -> float:
+    """A time limit; argparse reports anything else."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.0 < value <= LONGEST_S:
+        raise argparse.ArgumentTypeError(f"{text!r} is no time from above 0 to {LONGEST_S:g} seconds")
+    return value
+
+
+def tell(text: str) -> None:
+    """One plain line of progress on the error stream, so that the answer stays clean."""
+    print(text, file=sys.stderr, flush=True)

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 from diagnose.cli.command import Load, Subparsers
+from diagnose.errors import DiagnoseError
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
@@ -20,9 +21,12 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         "--to", type=Path, metavar="FILE", help="write them there instead of into the knowledge base"
     )
     derive.set_defaults(run=_derive)
-    export = commands.add_parser("export", parents=[shared], help="write a case's network as a BIF file")
+    export = commands.add_parser(
+        "export", parents=[shared], help="write a case's network with its evidence for other programs"
+    )
     export.add_argument("case")
-    export.add_argument("file", type=Path)
+    export.add_argument("--format", choices=("bif",), default="bif", help="the format (bif)")
+    export.add_argument("--to", type=Path, metavar="FILE", help="write it there instead of to the screen")
     export.set_defaults(run=_export)
 
 
@@ -50,11 +54,18 @@ def _derive(chosen: argparse.Namespace, load: Load) -> int:
 
 def _export(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.network import compile_network
-    from diagnose.pgmpy_bridge import write_bif
+    from diagnose.pgmpy_bridge import bif_of
     from diagnose.session import load_case
 
     kb = load()
     case = load_case(chosen.case, kb)
-    write_bif(compile_network(kb, case.panel), case, chosen.file)
-    print(chosen.file)
+    text = bif_of(compile_network(kb, case.panel), case)
+    if chosen.to is None:
+        print(text)
+        return 0
+    try:
+        chosen.to.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise DiagnoseError(f"the network cannot be written ({error.strerror})", str(chosen.to)) from None
+    print(chosen.to)
     return 0

@@ -7,7 +7,7 @@ import json
 import shutil
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, report, width
+from diagnose.cli.command import WIDEST, Load, Subparsers, report, seconds, tell, width
 from diagnose.errors import DiagnoseError
 
 if TYPE_CHECKING:
@@ -25,6 +25,14 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     rank.add_argument("--why", action="store_true", help="add the reasons, reading by reading")
     rank.add_argument("--setting", metavar="WHY", help="why you are here: routine, anomaly or exercise")
     rank.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    rank.add_argument("--cross-check", action="store_true", help="work it out by pgmpy too, and compare")
+    rank.add_argument(
+        "--time-limit",
+        type=seconds,
+        default=60.0,
+        metavar="SECONDS",
+        help="for the cross-check of a case (60)",
+    )
     rank.set_defaults(run=_rank)
     commands.add_parser("cases", help="list the shipped cases").set_defaults(run=_cases)
 
@@ -67,6 +75,14 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
             assert because is not None
             told = why(because, case, kb, columns) if chosen.why else why_short(because, kb, columns)
             print("\n" * bool(number) + render(answer, case, kb, columns, why=told), flush=True)
+        if chosen.cross_check:
+            from diagnose import cross_check
+
+            check = cross_check.cross_check(kb, case, engines[case.panel], chosen.time_limit, tell)
+            if chosen.json:
+                answers[-1]["cross_check"] = cross_check.to_data(check, kb)
+            else:
+                print("\n" + cross_check.render(check, kb, columns), flush=True)
     if chosen.json and (len(answers) > 1 or not worst):
         print(json.dumps(answers if len(answers) > 1 else answers[0], ensure_ascii=False, indent=1))
     return worst
