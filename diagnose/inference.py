@@ -104,6 +104,10 @@ class Engine:
     _spaces: Recent = field(default_factory=lambda: Recent(4), repr=False)
     _given: Recent = field(default_factory=lambda: Recent(100), repr=False)
 
+    def with_rates_of(self, network: Network) -> Engine:
+        """Give an engine for a network that differs in the odds alone, sharing all that they leave alone."""
+        return Engine(network, self.largest_set, self._spaces, self._given)
+
     def posterior(self, case: CaseRecord) -> Posterior:
         """Give the exact posterior of a case.
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose import __version__
-from diagnose.cli import calibrate, coverage, failures, knowledge, rank
+from diagnose.cli import calibrate, coverage, evidence, failures, knowledge, rank
 from diagnose.cli.command import report
 from diagnose.errors import DiagnoseError
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from diagnose.knowledge import KnowledgeBase
 
 #: in the order of the help
-MODULES = (rank, failures, coverage, calibrate, knowledge)
+MODULES = (rank, failures, coverage, calibrate, evidence, knowledge)
 
 
 def parser() -> argparse.ArgumentParser:

@@ -1,0 +1,87 @@
+"""``diagnose evidence`` and ``diagnose sensitivity``: what the tool was checked against, and what it rests on."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+from pathlib import Path
+
+from diagnose.cli.command import WIDEST, Load, Subparsers, tell, width
+from diagnose.errors import DiagnoseError
+
+
+def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+    """Add the commands to the parser."""
+    evidence = commands.add_parser(
+        "evidence",
+        parents=[shared],
+        help="what this was checked against, run afresh, and what was not shown (about a minute)",
+    )
+    evidence.add_argument("--json", action="store_true", help="answer as JSON")
+    evidence.add_argument(
+        "--html", type=Path, metavar="FILE", help="write it as a page that stands by itself"
+    )
+    evidence.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    evidence.set_defaults(run=_evidence)
+    sensitivity = commands.add_parser(
+        "sensitivity",
+        parents=[shared],
+        help="how far each uncertain number moves the rankings (some minutes); the evidence shows the result",
+    )
+    sensitivity.add_argument(
+        "--to", type=Path, metavar="FILE", help="write it there instead of into the knowledge base"
+    )
+    sensitivity.add_argument("--processes", type=_processes, metavar="N", help="processes that work at once")
+    sensitivity.set_defaults(run=_sensitivity)
+
+
+def _processes(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 1000:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes")
+    return int(text)
+
+
+def _evidence(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose.checked import gather
+    from diagnose.checked.show import render, to_data
+
+    kb = load()
+    found = gather(kb, tell)
+    if chosen.html is not None:
+        from diagnose.checked.page import page
+
+        write(chosen.html, page(found, kb))
+    if chosen.json:
+        print(json.dumps(to_data(found), ensure_ascii=False, indent=1))
+    elif chosen.html is not None:
+        print(chosen.html)
+    else:
+        columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+        print(render(found, kb, columns))
+    return 1 if found.faults else 0
+
+
+def write(path: Path, text: str) -> None:
+    """Write a text file. Raises DiagnoseError that says why it cannot be written."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise DiagnoseError(f"the file cannot be written ({error.strerror})", str(path)) from None
+
+
+def _sensitivity(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose import sensitivity
+    from diagnose.knowledge import knowledge_root
+
+    load()
+    overlays = tuple(path.resolve() for path in (*chosen.knowledge_first, *chosen.knowledge))
+    result = sensitivity.measure(overlays, chosen.processes or os.cpu_count() or 1, tell)
+    path = chosen.to or knowledge_root() / sensitivity.STORED
+    try:
+        sensitivity.write(result, path)
+    except OSError as error:
+        raise DiagnoseError(f"the result cannot be written ({error.strerror})", str(path)) from None
+    print(path)
+    return 0
