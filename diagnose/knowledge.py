@@ -68,6 +68,8 @@ TABLES: dict[str, tuple[str, type]] = {
 SINGLES: dict[str, tuple[str, type]] = {"limits": ("limits", Limits)}
 #: files in the knowledge folder that other readers own
 OTHER_FILES = ("words.toml",)
+#: folders of it that other readers own: published tables that the knowledge is checked against
+OTHER_FOLDERS = ("handbook", "outside")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,7 +164,7 @@ def load_knowledge(root: Path | None = None, overlays: tuple[Path, ...] = ()) ->
     paths = [
         path
         for path in sorted(folder.rglob("*.toml"))
-        if path.name not in OTHER_FILES and "handbook" not in path.parts[-2:-1]
+        if path.name not in OTHER_FILES and path.parent.name not in OTHER_FOLDERS
     ]
     named = [(str(path.relative_to(folder)), path) for path in paths]
     named += [(str(path), path) for path in overlays]

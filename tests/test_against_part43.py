@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import tomllib
-from pathlib import Path
 
 import pytest
 
+from diagnose.knowledge import knowledge_root
 from diagnose.physics.atmosphere import P0_INHG, altimeter_ft
 
-TABLE = tomllib.loads((Path(__file__).parent / "data/worked_air_values.toml").read_text())["setting_scale"]
+TABLE = tomllib.loads((knowledge_root() / "outside/worked_air_values.toml").read_text())["setting_scale"]
 
 
 @pytest.mark.parametrize(

@@ -5,22 +5,28 @@ Source: FAA-H-8083-15B ch. 6 and 7 and the table of AC 61-27C, as ``knowledge/ha
 
 from __future__ import annotations
 
-import tomllib
-
+import msgspec
 import pytest
 
-from diagnose.knowledge import knowledge_root
+from diagnose.checked.handbook import scan_line, scan_rows
+from diagnose.knowledge import with_only
 from tests.small import shipped
 
-ROWS = tomllib.loads((knowledge_root() / "handbook/scan.toml").read_text(encoding="utf-8"))["primary"]
+ROWS = scan_rows()
 
 
-@pytest.mark.parametrize("row", ROWS, ids=[row["manoeuvre"] for row in ROWS])
-def test_primary_instruments_equal_the_table(row):
-    manoeuvre = shipped().manoeuvres[row["manoeuvre"]]
-    assert {axis: getattr(manoeuvre, axis).primary for axis in ("pitch", "bank", "power")} == {
-        axis: row[axis] for axis in ("pitch", "bank", "power")
-    }
+def test_primary_instruments_equal_the_table():
+    line = scan_line(shipped())
+    assert line.misses == ()
+    assert line.right == line.values == 3 * len(ROWS)
+
+
+def test_another_primary_instrument_would_be_told():
+    kb = shipped()
+    climb = kb.manoeuvres["climb"]
+    other = msgspec.structs.replace(climb, bank=msgspec.structs.replace(climb.bank, primary="compass"))
+    line = scan_line(with_only(kb, manoeuvres={**kb.manoeuvres, "climb": other}))
+    assert line.misses == ("climb, bank: compass, not heading",)
 
 
 @pytest.mark.parametrize("row", ROWS, ids=[row["manoeuvre"] for row in ROWS])

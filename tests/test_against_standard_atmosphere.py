@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import tomllib
-from pathlib import Path
 
 import ambiance
 import numpy as np
 import pytest
 
 from diagnose.errors import PhysicsRangeError
+from diagnose.knowledge import knowledge_root
 from diagnose.physics.airdata import airspeed_kt, impact_pressure_inhg
 from diagnose.physics.atmosphere import altimeter_ft, pressure_altitude_ft, pressure_inhg
 
-TABLE = tomllib.loads((Path(__file__).parent / "data/standard_atmosphere.toml").read_text())
+TABLE = tomllib.loads((knowledge_root() / "outside/standard_atmosphere.toml").read_text())
 
 
 @pytest.mark.parametrize(

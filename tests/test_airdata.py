@@ -7,7 +7,6 @@ airspeed, for the blockages that PHAK FAA-H-8083-25C ch. 8 describes. Tolerance 
 from __future__ import annotations
 
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.errors import PhysicsRangeError
+from diagnose.knowledge import knowledge_root
 from diagnose.physics.airdata import (
     HIGHEST_AIRSPEED_KT,
     agrees_with_static_error,
@@ -41,7 +41,7 @@ from diagnose.physics.atmosphere import altimeter_ft, pressure_altitude_ft, pres
 from diagnose.units import hpa_from_inhg, inh2o_from_inhg, kt_from_mph, m_s_from_kt, pa_from_inhg
 from tests.small import shipped
 
-TABLES = tomllib.loads((Path(__file__).parent / "data/worked_air_values.toml").read_text())
+TABLES = tomllib.loads((knowledge_root() / "outside/worked_air_values.toml").read_text())
 IMPACT = TABLES["impact"]
 KT = 0.3
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from pathlib import Path
 
 import ambiance
 import numpy as np
@@ -12,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.errors import PhysicsRangeError
+from diagnose.knowledge import knowledge_root
 from diagnose.physics.atmosphere import (
     HIGHEST_ALTITUDE_FT,
     LOWEST_ALTITUDE_FT,
@@ -26,7 +26,7 @@ from diagnose.physics.atmosphere import (
 )
 from diagnose.units import hpa_from_inhg, psi_from_inhg
 
-TABLES = tomllib.loads((Path(__file__).parent / "data/worked_air_values.toml").read_text())
+TABLES = tomllib.loads((knowledge_root() / "outside/worked_air_values.toml").read_text())
 TABLE = TABLES["atmosphere"]
 
 altitudes_ft = st.floats(LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from diagnose import answer_case, engine_for
+from diagnose.checked.incidents import place_of_truth
 from diagnose.model import FailureKind
 from diagnose.session import case_paths, load_case
 from tests.small import shipped
@@ -29,11 +30,7 @@ def solved(name):
 
 def rank_of_truth(name):
     """Place of the first true set in the ranking, counted from one."""
-    case, answer = solved(name)
-    truths = {tuple(sorted(truth)) for truth in case.truth.failures}
-    return next(
-        (place for place, r in enumerate(answer.ranking, 1) if tuple(sorted(r.failures)) in truths), 10**6
-    )
+    return place_of_truth(*solved(name)) or 10**6
 
 
 def with_strength(*strengths):
