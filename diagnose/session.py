@@ -26,6 +26,9 @@ from diagnose.words import AsExpected, Disagreement, RestAsExpected, Said, State
 
 START = CaseRecord(title="untitled", panel="single_pump")
 
+#: nobody flies for longer than a day, and rates times endless hours would make every failure certain
+LONGEST_MINUTES = 1440.0
+
 #: "the rest" means the dials in front of the pilot, not what must be asked for or needs sight outside
 NOT_LOOKED_AT = frozenset({"outside", "atc_height", "gps_height", "gps_speed", "gps_track"})
 
@@ -258,8 +261,8 @@ def case_problems(case: CaseRecord, kb: KnowledgeBase) -> list[str]:
     problems += _unknown("context", case.context, kb.context)
     failures = {failure for answer in (case.truth.failures if case.truth else ()) for failure in answer}
     problems += _unknown("failure", sorted(failures), kb.failures)
-    if not (math.isfinite(case.minutes_since_start) and case.minutes_since_start >= 0.0):
-        problems.append("minutes_since_start must be 0 or more")
+    if not 0.0 <= case.minutes_since_start <= LONGEST_MINUTES:
+        problems.append(f"minutes_since_start must be 0 or more{_up_to_a_day(case.minutes_since_start)}")
     unknown = _unknown("panel", (case.panel,), kb.panels)
     if unknown:
         return [*problems, *unknown]
@@ -275,13 +278,19 @@ def _unknown(kind: str, names: Iterable[str], known: Iterable[str]) -> list[str]
     return [f"{error.what}, nearest: {', '.join(error.nearest)}" for error in errors]
 
 
+def _up_to_a_day(minutes: float) -> str:
+    """The upper limit of a time, where that is what is wrong."""
+    return f" and at most {LONGEST_MINUTES:g}, a day" if LONGEST_MINUTES < minutes < math.inf else ""
+
+
 def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel) -> Iterator[str]:
     on_panel = f"on the panel {panel.id}"
     yield from _unknown("manoeuvre", (snapshot.manoeuvre,), kb.manoeuvres)
-    if not (math.isfinite(snapshot.minutes) and snapshot.minutes > 0.0):
-        yield f"minutes must be above 0, not {snapshot.minutes:g}"
-    if not (math.isfinite(snapshot.minutes_before) and snapshot.minutes_before >= 0.0):
-        yield f"minutes_before must be 0 or more, not {snapshot.minutes_before:g}"
+    if not 0.0 < snapshot.minutes <= LONGEST_MINUTES:
+        yield f"minutes must be above 0{_up_to_a_day(snapshot.minutes)}, not {snapshot.minutes:g}"
+    if not 0.0 <= snapshot.minutes_before <= LONGEST_MINUTES:
+        before = snapshot.minutes_before
+        yield f"minutes_before must be 0 or more{_up_to_a_day(before)}, not {before:g}"
     for switch, position in snapshot.switches.items():
         unknown = _unknown(f"switch {on_panel}", (switch,), panel.switches)
         yield from unknown or _unknown(f"position of {switch}", (position,), kb.switches[switch].positions)

@@ -286,6 +286,7 @@ def test_a_contradictory_case_can_be_loaded_and_mended(monkeypatch):
             UnknownName,
             "'turn' can mean several manoeuvres. To mend: use one of: left turn, r",
         ),
+        ("snapshot climb after 25 h", CaseError, "no snapshot lasts, and no gap is, longer than a day"),
         ("snapshot climb for 0", CaseError, "a snapshot lasts longer than nothing, and comes after the one"),
         (
             "snapshot climb after -5",

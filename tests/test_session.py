@@ -75,6 +75,14 @@ def load(content, tmp_path):
             "snapshot 1: there is no manoeuvre 'levl', nearest: level",
         ),
         (LEVEL + b"minutes = 0\n", "snapshot 1: minutes must be above 0, not 0"),
+        (
+            HEAD + b"minutes_since_start = 1e308\n",
+            "minutes_since_start must be 0 or more and at most 1440, a day",
+        ),
+        (
+            LEVEL + b"minutes = 1441\n",
+            "snapshot 1: minutes must be above 0 and at most 1440, a day, not 1441",
+        ),
         (LEVEL + b"minutes = nan\n", "snapshot 1: minutes must be above 0, not nan"),
         (LEVEL + b"minutes_before = inf\n", "snapshot 1: minutes_before must be 0 or more, not inf"),
         (LEVEL + b'switches = {flaps = "on"}\n', "there is no switch on the panel single_pump 'flaps'"),

@@ -10,6 +10,7 @@ import msgspec
 from diagnose.commands.desk import Command, Desk, command, marked
 from diagnose.errors import CaseError
 from diagnose.model import SnapshotRecord
+from diagnose.session import LONGEST_MINUTES
 from diagnose.text import fill, render_short, table
 from diagnose.words import Statement, entry_forms, find, gauge_forms, parse_line, plain, readable, say_back
 
@@ -87,6 +88,8 @@ def _snapshot(desk: Desk, text: str) -> tuple[Desk, str]:
             "a snapshot lasts longer than nothing, and comes after the one before it",
             mend="for example: snapshot climb for 2 after 10",
         )
+    if max(fresh.minutes, fresh.minutes_before) > LONGEST_MINUTES:
+        raise CaseError("no snapshot lasts, and no gap is, longer than a day", mend="give minutes or hours")
     desk = desk.change(snapshot=(*desk.case.snapshot, fresh))
     said = f"Snapshot {len(desk.case.snapshot)}: {desk.kb.manoeuvres[manoeuvre].name}."
     if not plain(shown):
