@@ -236,3 +236,34 @@ def test_published_values_name_their_source():
         content = outside(name)
         tables = [value for value in content.values() if isinstance(value, dict)]
         assert "source" in content or all(table["source"] for table in tables), name
+
+
+def test_a_stored_calibration_is_shown_with_its_picture_and_its_limits():
+    """Shapes as ``diagnose.calibrate`` gives them; before it was run the document says that it was not."""
+    from types import SimpleNamespace as Record
+
+    from diagnose.checked.stored import calibration_section
+
+    tally = Record(name="1", flights=100, top1=60, top3=90, mean=0.5)
+    scores = Record(
+        setting="anomaly",
+        flights=100,
+        ece=0.021,
+        by_snapshots=(tally,),
+        brier=0.4,
+        brier_prior=0.9,
+        log_score=1.1,
+        log_score_prior=4.2,
+    )
+    calm = Record(setting="anomaly", kind="calm", flights=500, alarms=2)
+    result = Record(command="diagnose calibrate", flights=600, scores=(scores,), healthy=(calm,))
+    section = calibration_section(result, lambda _: "<svg></svg>")
+    assert section.svg == "<svg></svg>"
+    assert section.rows[0][:3] == (
+        "100",
+        "0.021",
+        "setting anomaly: truth first in 60 %, among the first three in 90 %",
+    )
+    assert section.bullets == ("Healthy flights, calm, setting anomaly: a failure above 50 % in 2 of 500.",)
+    titles = [s.title for s in sections(evidence(), shipped())]
+    assert any(title.startswith("Calibration") for title in titles)

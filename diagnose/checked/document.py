@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from diagnose.checked import Evidence
 from diagnose.checked.handbook import GROUP as HANDBOOK
 from diagnose.checked.incidents import GROUP as INCIDENTS
 from diagnose.checked.line import Line, Result
+from diagnose.checked.section import Section
 from diagnose.checked.stored import stored_sections
 from diagnose.knowledge import KnowledgeBase
 from diagnose.sensitivity import ORIGINS, Effect, Sensitivity, numbers
@@ -33,21 +33,6 @@ LIMITS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
-    """A heading with texts, then a table: ``heads`` name the cells of each row, the last is its detail.
-
-    ``bullets`` are separate remarks; ``svg`` is a picture for the page.
-    """
-
-    title: str
-    texts: tuple[str, ...] = ()
-    bullets: tuple[str, ...] = ()
-    heads: tuple[str, ...] = ()
-    rows: tuple[tuple[str, ...], ...] = ()
-    svg: str = ""
-
-
 def sections(found: Evidence, kb: KnowledgeBase) -> Iterator[Section]:
     """The whole document."""
     yield _summary(found)
@@ -56,7 +41,7 @@ def sections(found: Evidence, kb: KnowledgeBase) -> Iterator[Section]:
     yield _numbers(found)
     if found.sensitivity is not None:
         yield _sensitivity(found.sensitivity, kb)
-    yield from stored_sections(kb)
+    yield from stored_sections()
     yield Section(
         title="To repeat this",
         texts=(

@@ -97,23 +97,26 @@ def atmosphere_lines() -> Iterator[Line]:
 # ------------------------------------------------------------------ inference
 
 
-def query_pyagrum(tables: Tables, nodes: Sequence[str]) -> Iterator[tuple[str, float]]:
-    """Give each node's chance of "yes" under the evidence, by pyAgrum's lazy propagation."""
+def to_agrum(tables: Tables) -> Any:
+    """Give the tables as a ``pyagrum.BayesNet``."""
     gum = importlib.import_module("pyagrum")
     model = gum.BayesNet()
     for name, states in tables.states.items():
         model.add(gum.LabelizedVariable(name, name, list(states)))
     for name, parents in tables.parents.items():
-        for parent in parents:
+        # its tables count the node fastest, then the parents from the first added to the last; ours
+        # have the last parent next to the node
+        for parent in reversed(parents):
             model.addArc(parent, name)
-    for name, parents in tables.parents.items():
-        cpt = model.cpt(name)
-        own = [*parents, name]
-        # pyAgrum fills with its first variable fastest
-        order = [own.index(other) for other in reversed(cpt.names)]
-        cpt.fillWith(np.transpose(tables.values[name], order).ravel().tolist())
-    inference = gum.LazyPropagation(model)
+        model.cpt(name).fillWith(tables.values[name].ravel().tolist())
+    return model
+
+
+def query_pyagrum(tables: Tables, nodes: Sequence[str]) -> Iterator[tuple[str, float]]:
+    """Give each node's chance of "yes" under the evidence, by pyAgrum's lazy propagation."""
+    inference = importlib.import_module("pyagrum").LazyPropagation(to_agrum(tables))
     inference.setEvidence(tables.evidence)
+    inference.setTargets(set(nodes))
     inference.makeInference()
     yes = NO_YES.index("yes")
     for node in nodes:

@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from html import escape
 
 from diagnose.checked import Evidence
-from diagnose.checked.document import Section, sections
+from diagnose.checked.document import sections
+from diagnose.checked.section import Section
 from diagnose.knowledge import KnowledgeBase
 from diagnose.text import CAUTION
 

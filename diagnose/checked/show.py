@@ -7,7 +7,8 @@ from dataclasses import asdict
 from typing import Any
 
 from diagnose.checked import Evidence
-from diagnose.checked.document import Section, judgement_of, sections, total_of
+from diagnose.checked.document import judgement_of, sections, total_of
+from diagnose.checked.section import Section
 from diagnose.knowledge import KnowledgeBase
 from diagnose.text import CAUTION, fill
 
