@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.answer import Answer, AxisAdvice, Ranked, Trust
+from diagnose.guidance import CHECKS
 from diagnose.hidden import HiddenSpace, number_codes
 from diagnose.inference import Posterior, to_twelve_digits
 from diagnose.model import AxisUse, FailureKind, Grade, NormalEffect
@@ -43,13 +44,15 @@ def _met(chance: Array, slices: list[Index], first_axis: int) -> Array:
 
 
 def misleading_states(network: Network, facet: str, phase: str) -> Array:
-    """Whether a facet misleads in each combination of its parents' states; bool (parents…)."""
+    """Whether a facet misleads in each combination of its parents' states; bool (parents…).
+
+    It does where it shows something else than a sound gauge would in what the gauge tells of.
+    """
     table = network.facets[facet]
     slices = _motion_slices(network, table.axes, phase)
     parents = table.chance.shape[: len(table.parents)]
     met = _met(table.chance, slices, len(table.parents))
-    healthy = network.healthy_chance(facet)
-    usual = _met(healthy, slices, 0)
+    usual = _met(network.sound_chance(facet), slices, len(table.parents))
     distance = 0.5 * np.abs(met - usual).sum(axis=-1)
     worst = distance.reshape(*parents, -1).max(axis=-1)
     return np.asarray(worst > network.kb.limits.misleading_distance)
@@ -82,13 +85,21 @@ def misled(space: HiddenSpace, manoeuvre_id: str, switches: Mapping[str, str]) -
     return found
 
 
+def _lying_states(space: HiddenSpace, facet: str, phase: str) -> Array:
+    def find() -> Array:
+        return misleading_states(space.network, facet, phase)
+
+    found: Array = space.remembered("lying states", (facet, phase), find)
+    return found
+
+
 def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misled:
     network, state = space.network, space.conditions(switches)
     now = {gauge: np.zeros(space.count, dtype=bool) for gauge in network.panel.gauges}
     soon = {gauge: np.zeros(space.count, dtype=bool) for gauge in network.panel.gauges}
-    for facet, table in network.facets.items():
+    for facet, table in network.dials.items():
         gauge = facet.split(".")[0]
-        lies = misleading_states(network, facet, phase)
+        lies = _lying_states(space, facet, phase)
         names = table.parents
         index = tuple(state.get(name, np.zeros(space.count, dtype=np.int8)) for name in names)
         found = lies[index]
@@ -123,6 +134,7 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
     return tuple(
         Trust(gauge=gauge, now=now[i].item(), soon=soon[i].item(), grade=grades[i], blame=blame.get(i, ""))
         for i, gauge in enumerate(network.panel.gauges)
+        if network.kb.gauges[gauge].group != CHECKS
     )
 
 
@@ -145,6 +157,8 @@ def partial_panel(network: Network, manoeuvre_id: str, trusts: tuple[Trust, ...]
     """Give for each axis of control what to fly on in this manoeuvre."""
     manoeuvre = network.kb.manoeuvres[manoeuvre_id]
     grades = {t.gauge: t.grade for t in trusts}
+    least = network.kb.limits.nearly_sure
+    nearly = {t.gauge for t in trusts if t.grade is Grade.VERIFY and t.soon >= least}
     uses = {"pitch": manoeuvre.pitch, "bank": manoeuvre.bank, "power": manoeuvre.power}
     answers = []
     for axis in AXES_OF_CONTROL:
@@ -154,8 +168,9 @@ def partial_panel(network: Network, manoeuvre_id: str, trusts: tuple[Trust, ...]
         stand_ins = [s for s in network.kb.substitutes.values() if s.axis == axis]
         usual = (use.primary, *use.supporting)
         candidates = [g for g in dict.fromkeys([*usual, *(s.gauge for s in stand_ins)]) if g in grades]
-        good = [g for g in candidates if grades[g] is Grade.USE]
-        doubtful = [g for g in candidates if grades[g] is Grade.VERIFY]
+        # a usual instrument that is all but surely right stays, cross-checked: it is not given up for less
+        good = [g for g in candidates if grades[g] is Grade.USE or g in nearly]
+        doubtful = [g for g in candidates if grades[g] is Grade.VERIFY and g not in nearly]
         primary = (good or doubtful or [""])[0]
         how = next((s.how for s in stand_ins if s.gauge == primary), "")
         answers.append(

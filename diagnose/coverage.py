@@ -17,18 +17,25 @@ readings, so that gauges that share a source or a motion do not count as indepen
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
+import msgspec
 import numpy as np
 
 from diagnose.evidence import facet_chance, motion_chance
 from diagnose.hidden import HiddenSpace, Step
 from diagnose.inference import Engine
+from diagnose.knowledge import KnowledgeBase, knowledge_root, stored_result
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
 from diagnose.units import Array
 
+#: where the stored result stands in the knowledge folder, and what makes it
+STORED = "evidence/coverage.json"
+COMMAND = "diagnose coverage --every-panel --to knowledge/evidence/coverage.json"
 #: stands for a sound aircraft among the ids of failures
 SOUND = "nothing_failed"
 #: readings drawn for each failure; the overlap of a pair rests on twice as many and is good to 0.02
@@ -177,6 +184,30 @@ def _cover_one(failure: str, tables: list[Overlaps]) -> FailureCoverage:
     )
 
 
+# ------------------------------------------------------------------ every panel, stored
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredCoverage:
+    """Coverage of every panel as it was worked out once; ``mark``: of which knowledge (``mark_of``)."""
+
+    command: str
+    mark: str
+    panels: tuple[PanelCoverage, ...]
+
+
+def mark_of(kb: KnowledgeBase) -> str:
+    """A digest of what decides a coverage: failures, panels, gauges, manoeuvres and the physics' quantities."""
+    tables = (kb.failures, kb.panels, kb.parts, kb.sources, kb.gauges, kb.manoeuvres, kb.quantities)
+    return hashlib.sha256(msgspec.json.encode(tables)).hexdigest()[:16]
+
+
+def load_coverage(path: Path | None = None) -> StoredCoverage:
+    """Read the stored result. Raises KnowledgeError if it is not there or cannot be read."""
+    path = path or knowledge_root() / STORED
+    return stored_result(path, StoredCoverage, "coverage", COMMAND)
+
+
 # ------------------------------------------------------------------ chances of all readings at once
 
 
@@ -232,7 +263,7 @@ def _facet_logs(
 ) -> _Facets:
     motions = network.motions(manoeuvre)
     blocks = []
-    for facet, table in network.facets.items():
+    for facet, table in network.dials.items():
         chance = facet_chance(network, facet, state, motions)
         spread = np.broadcast_to(chance, (*shape, len(table.readings)))
         blocks.append(spread.reshape(-1, len(table.readings))[cells].T)

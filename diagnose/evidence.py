@@ -106,6 +106,11 @@ def groups_of(network: Network, snapshot: SnapshotRecord) -> tuple[Group, ...]:
     return tuple(_group(network, sorted(cluster), weights, ties) for cluster in clusters)
 
 
+def silent_group(network: Network, facet: str) -> Group:
+    """Give the group of one facet of which nothing was said."""
+    return _group(network, [facet], {}, [])
+
+
 def _group(
     network: Network,
     facets: list[str],
@@ -150,17 +155,23 @@ def facet_chance(network: Network, facet: str, state: Mapping[str, Index], motio
 
 
 def group_likelihood(
-    network: Network, group: Group, state: Mapping[str, Index], motions: Motions, opened: str = ""
+    network: Network,
+    group: Group,
+    state: Mapping[str, Index],
+    motions: Motions,
+    opened: Sequence[str] = (),
 ) -> Array:
     """P(what was said | row, motion) of one group; shape (row, motion or 1).
 
-    With ``opened``, a facet of the group: P(what was said, its reading | row, motion), with the
-    readings as a third axis.
+    With ``opened``, facets of the group: P(what was said, their readings | row, motion), with an axis
+    of readings for each of them, in their order.
     """
     if len(group.facets) == 1 and not opened:
         said = _by_axes(network, group.facets[0], state) @ group.weights[0]
         return np.asarray(said.take(_place_on_axes(network, group.facets[0], motions), axis=1))
     chances = [facet_chance(network, facet, state, motions) for facet in group.facets]
+    if len(chances) == 1:
+        return chances[0] * group.weights[0]
     letters = "abcdefgh"
     motion = max(chance.shape[1] for chance in chances)
     spread = [np.broadcast_to(c, (c.shape[0], motion, c.shape[2])) for c in chances]
@@ -172,7 +183,7 @@ def group_likelihood(
     for a, b, table in group.ties:
         operands.append(table)
         terms.append(letters[a] + letters[b])
-    kept = letters[group.facets.index(opened)] if opened else ""
+    kept = "".join(letters[group.facets.index(facet)] for facet in opened)
     return np.asarray(np.einsum(f"{','.join(terms)}->xy{kept}", *operands, optimize=True))
 
 
@@ -258,7 +269,7 @@ def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, 
         place = np.broadcast_to(_place_on_axes(network, facet, motions), motions.chance.shape[1])
         likelihood = weighed.likelihood @ np.eye(chance.shape[1])[place]
     else:
-        chance, likelihood = group_likelihood(network, own, state, motions, facet), weighed.likelihood
+        chance, likelihood = group_likelihood(network, own, state, motions, (facet,)), weighed.likelihood
     joint = (
         (likelihood[:, None] @ chance)[:, 0]
         if chance.shape[1] > 1

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from diagnose.memories import at_time
-from diagnose.model import Cure, MemoryKind
+from diagnose.model import Cure, FailureKind, MemoryKind
 from diagnose.network import Index, Network
 from diagnose.units import Array
 
@@ -67,16 +67,21 @@ ANY_VERTICAL = 3
 #: how many results of each kind a space keeps, so that a case of 24 snapshots stays at hand and memory
 #: stays bounded: a message or an emission holds one or three numbers per row, a transition some ten
 KEPT = {
-    "conditions": 6,
+    "conditions": 8,
     "distinct": 32,
     "emission": 32,
     "first": 8,
+    "looked at": 96,
+    "lying states": 256,
     "message": 40,
     "misleading": 8,
     "pattern": 3,
     "prior": 4,
     "set chances": 24,
     "set pairs": 1,
+    "staying": 8,
+    "staying pattern": 8,
+    "suspects": 4,
     "transitions": 24,
     "weighed": 2,
 }
@@ -166,13 +171,22 @@ class HiddenSpace:
         }
 
     @cached_property
-    def _stirred(self) -> dict[FailureSet, frozenset[str]]:
-        """Which memories a set can stir, alone by its own failures (not by those of subsets)."""
+    def _stirred(self) -> dict[FailureSet, frozenset[tuple[str, str]]]:
+        """How a set can make memories move, alone by its own failures (not by those of subsets).
+
+        Pairs of memory and the condition of its driver that makes it run.
+        """
         network = self.network
         count = len(self.sets)
         parts = self._part_conditions(self.members)
         charges = [n for n in self.memory_names if network.memories[n].memory.kind is MemoryKind.CHARGE]
-        found = {name: np.zeros(count, dtype=bool) for name in self.memory_names}
+        drives = [
+            (name, condition)
+            for name in self.memory_names
+            for condition in network.states[network.memories[name].memory.driver][1:]
+            if condition in network.memories[name].memory.carry
+        ]
+        found = {drive: np.zeros(count, dtype=bool) for drive in drives}
         for levels in itertools.product(*(range(len(network.states[name])) for name in charges)):
             given = dict(parts) | {
                 name: np.full(count, level, dtype=np.int8)
@@ -180,11 +194,12 @@ class HiddenSpace:
             }
             for switches in self._switchings():
                 state = network.conditions(given, switches, count)
-                for name in self.memory_names:
-                    found[name] |= self.running(name, state)
-        runs = np.array([found[name] for name in self.memory_names]).reshape(-1, count).T.tolist()
+                for name, condition in drives:
+                    driver = network.memories[name].memory.driver
+                    found[name, condition] |= state[driver] == network.states[driver].index(condition)
+        runs = np.array([found[drive] for drive in drives]).reshape(-1, count).T.tolist()
         return {
-            members: frozenset(itertools.compress(self.memory_names, stirs))
+            members: frozenset(itertools.compress(drives, stirs))
             for members, stirs in zip(self.sets, runs, strict=True)
         }
 
@@ -209,9 +224,9 @@ class HiddenSpace:
         starts = [network.states[n].index(network.memories[n].memory.start) for n in self.memory_names]
         known = self._stirred
         changing = set(self.comes_and_goes)
-        groups: dict[tuple[tuple[bool, ...], frozenset[str]], list[int]] = {}
+        groups: dict[tuple[tuple[bool, ...], frozenset[tuple[str, str]]], list[int]] = {}
         for number, members in enumerate(self.sets):
-            stirred: set[str] = set()
+            stirred: set[tuple[str, str]] = set()
             for size in range(1, len(members) + 1):
                 for subset in itertools.combinations(members, size):
                     if subset not in known:
@@ -222,10 +237,7 @@ class HiddenSpace:
         grids = {}
         row_count = np.zeros(len(self.sets), dtype=np.intp)
         for kind, numbers in groups.items():
-            choices = [
-                range(len(network.states[name])) if name in kind[1] else (start,)
-                for name, start in zip(self.memory_names, starts, strict=True)
-            ]
+            choices = [self._reached(name, kind[1]) for name in self.memory_names]
             acts = [(1, 0) if changes else (1,) for changes in kind[0]]
             grids[kind] = np.array(list(itertools.product(*acts, *choices)), dtype=np.int8)
             row_count[numbers] = len(grids[kind])
@@ -240,6 +252,26 @@ class HiddenSpace:
             for place in range(size):
                 acting[rows, columns[:, place, None]] = grid[:, place] == 1
         return np.repeat(np.arange(len(self.sets)), row_count), acting, memory
+
+    def _reached(self, name: str, drives: frozenset[tuple[str, str]]) -> list[int]:
+        """States that a memory can come to when these drive it, or nothing does; places, rising."""
+        tables = self.network.memories[name]
+        memory = tables.memory
+        run_by = {memory.carry[condition] for driven, condition in drives if driven == name}
+        usual = self.network.states[memory.driver][0]
+        if run_by and usual in memory.carry:
+            run_by.add(memory.carry[usual])  # once it has been driven away it comes back by this
+        reached = np.zeros(len(self.network.states[name]), dtype=bool)
+        reached[self.at_start(name)] = True
+        if run_by and memory.kind is MemoryKind.HEIGHT:
+            reached[:] = True
+        for _ in reached:  # at each step at least one more state, or none any longer
+            for carry in run_by:
+                if memory.kind is not MemoryKind.HEIGHT:
+                    reached |= (tables.onset[carry] > 0.0).any(axis=0)
+                    reached |= (tables.first[carry] > 0.0).any(axis=0)
+                    reached |= (tables.carry[carry][..., reached, :] > 0.0).any(axis=(0, 1, 2))
+        return np.flatnonzero(reached).tolist()
 
     @property
     def row_set(self) -> Index:
@@ -283,6 +315,25 @@ class HiddenSpace:
         """Ids of the failures of each set."""
         names = [failure.id for failure in self.network.failures]
         return tuple(tuple(names[member] for member in members) for members in self.sets)
+
+    @cached_property
+    def shown_as(self) -> Index:
+        """Place of the set under which each set is named: one that differs by known surroundings alone; (set,).
+
+        Rough air beside a failure is no second failure: everybody aboard knows of it. Alone it stays itself.
+        """
+        known = {
+            place
+            for place, failure in enumerate(self.network.failures)
+            if failure.silent and failure.kind is FailureKind.LOOK_ALIKE
+        }
+        number = {members: place for place, members in enumerate(self.sets)}
+        bare = (tuple(member for member in members if member not in known) for members in self.sets)
+        return np.array([number[rest] if rest else place for place, rest in enumerate(bare)], dtype=np.intp)
+
+    def named(self, sets: Array) -> Array:
+        """Sum chances of sets (set,) over those that are named alike; zero for what has no line of its own."""
+        return np.asarray(np.bincount(self.shown_as, weights=sets, minlength=len(self.sets)))
 
     @cached_property
     def member_weights(self) -> Array:

@@ -7,7 +7,7 @@ is summed out on the way. Sets that are not enumerated are left out, and their p
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import msgspec
@@ -53,13 +53,18 @@ class Posterior:
         return np.asarray(self.sets @ self.space.member_weights)
 
     def ranking(self) -> tuple[Ranked, ...]:
-        """All sets, likeliest first; equal ones in the order of the knowledge base."""
-        sets, names = self.sets, self.space.set_names
+        """All sets, likeliest first; equal ones in the order of the knowledge base.
+
+        A failure counts with and without rough air as one (``HiddenSpace.shown_as``).
+        """
+        space = self.space
+        sets, prior_sets, names = space.named(self.sets), space.named(self.prior_sets), space.set_names
         order = np.argsort(-to_twelve_digits(sets), kind="stable")
+        order = order[space.shown_as[order] == order]
         return tuple(
             Ranked(failures=names[place], prior=prior, posterior=posterior)
             for place, prior, posterior in zip(
-                order.tolist(), self.prior_sets[order].tolist(), sets[order].tolist(), strict=True
+                order.tolist(), prior_sets[order].tolist(), sets[order].tolist(), strict=True
             )
         )
 
@@ -137,6 +142,25 @@ class Engine:
             motion=self._motion(self._weighed(space, last, self.steps(case)[-1]), rows),
         )
 
+    def filtered(self, case: CaseRecord) -> Iterator[tuple[HiddenSpace, Array]]:
+        """Give P(row | readings so far) after each snapshot, with the prior of the whole case; (row,).
+
+        One forward pass serves them all. Raises as ``posterior`` does.
+        """
+        odds, steps = odds_of(self.network, case), self.steps(case)
+        space = self._space(odds)
+        weights = odds.weights(space.members)[space.row_set]
+        message = self._start(space, case, steps[0], odds, None)
+        for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True)):
+            joint = message[:, None] * self._emission(space, snapshot, step)
+            rows = joint[:, ANY_VERTICAL] * weights
+            if not rows.sum() > 0.0:
+                raise self._conflict(space, _with(case, case.snapshot[: number + 1]), odds)
+            yield space, rows / rows.sum()
+            if number + 1 < len(steps):
+                moves = transitions(space, step, steps[number + 1], odds.begins[number])
+                message = moves.forward(joint / joint[:, ANY_VERTICAL].sum())
+
     def outcomes(self, case: CaseRecord, facet: str) -> Outcomes:
         """Give for each reading of a silent facet of the last snapshot its chance and its posterior.
 
@@ -162,6 +186,19 @@ class Engine:
             chance=totals / totals.sum(),
             rows=rows / np.where(totals > 0.0, totals, 1.0)[:, None],
         )
+
+    def ahead(self, posterior: Posterior, snapshot: SnapshotRecord) -> Array:
+        """P(row) in a snapshot that follows the last one, before anything in it is read; (row,).
+
+        Switches may be moved for it and memories move on, but no failure begins meanwhile: what has
+        failed stays what it was, which is what a look is to find out.
+        """
+        space, case = posterior.space, posterior.case
+        *_, last, step = self.steps(_with(case, (*case.snapshot, snapshot)))
+        said = self._emission(space, case.snapshot[-1], last)
+        total = said[:, ANY_VERTICAL:]
+        joint = said * (posterior.rows[:, None] / np.where(total > 0.0, total, 1.0))
+        return transitions(space, last, step, None).forward(joint)
 
     # -------------------------------------------------------------- parts of it
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.errors import CaseError
+from diagnose.guidance import CHECKS
 from diagnose.knowledge import KnowledgeBase
 from diagnose.likelihood import FacetTable, StoredCounts, facet_tables, read_counts, states_of
 from diagnose.memories import MemoryTables, memory_tables
@@ -212,6 +213,20 @@ class Network:
             joint = (joint[:, :, None] * own[:, None, :]).reshape(len(mixtures), -1)
         return np.asarray((halves[0].T @ joint).reshape([len(chance) for chance in usual]))
 
+    @cached_property
+    def dial_gauges(self) -> tuple[str, ...]:
+        """The panel's gauges but for the results of checks."""
+        return tuple(g for g in self.panel.gauges if self.kb.gauges[g].group != CHECKS)
+
+    @cached_property
+    def dials(self) -> Mapping[str, FacetTable]:
+        """The facets that a look at the panel can read: all but the results of checks."""
+        return {
+            facet: table
+            for facet, table in self.facets.items()
+            if self.kb.gauges[facet.split(".")[0]].group != CHECKS
+        }
+
     # -------------------------------------------------------------- what is expected
 
     def healthy_chance(self, facet_id: str) -> Array:
@@ -221,16 +236,37 @@ class Network:
         index = tuple(int(state[name][0]) if name in state else 0 for name in table.parents)
         return np.asarray(table.chance[index])
 
+    def sound_chance(self, facet_id: str) -> Array:
+        """As ``healthy_chance``, for every condition of what the gauge tells of: a suction gauge that shows
+        lost suction is sound. Shape (parents…, axes…, readings); 1 on every other parent.
+        """
+        table = self.facets[facet_id]
+        told = self.kb.gauges[facet_id.split(".")[0]].tells_of
+        state = self.conditions({}, self.switch_positions({}), 1)
+        index = tuple(
+            slice(None) if name in told else slice(at := int(state[name][0]) if name in state else 0, at + 1)
+            for name in table.parents
+        )
+        return np.asarray(table.chance[index])
+
     def expected_readings(self, manoeuvre_id: str, switches: Mapping[str, str]) -> dict[str, str]:
         """Give each facet's most likely reading when nothing has failed and the flight is as meant."""
+        return {
+            name: max(chances, key=chances.__getitem__)
+            for name, chances in self.sound_chances(manoeuvre_id, switches).items()
+        }
+
+    def sound_chances(self, manoeuvre_id: str, switches: Mapping[str, str]) -> dict[str, dict[str, float]]:
+        """Give facet -> reading -> chance when nothing has failed and the flight is as meant."""
         expected = self.kb.manoeuvres[manoeuvre_id].expected
         state = self.conditions({}, self.switch_positions(switches), 1)
-        readings = {}
+        chances = {}
         for name, table in self.facets.items():
             parents = tuple(int(state[p][0]) if p in state else 0 for p in table.parents)
             motion = tuple(self.states[axis].index(expected[axis]) for axis in table.axes)
-            readings[name] = table.readings[int(table.chance[(*parents, *motion)].argmax())]
-        return readings
+            row = table.chance[(*parents, *motion)]
+            chances[name] = dict(zip(table.readings, row.tolist(), strict=True))
+        return chances
 
     def graph(self) -> networkx.DiGraph:
         """Give the network as a networkx graph: failures -> parts -> sources -> gauges."""

@@ -42,33 +42,33 @@ class Transitions:
         return self.share * np.bincount(self.target, weights=flow, minlength=len(joint))
 
 
-def transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array) -> Transitions:
+def transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array | None) -> Transitions:
     """Give the chances to go from the rows of one snapshot to the rows of the next.
 
-    ``begins``: chance of each failure to begin between the two; (failure,).
+    ``begins``: chance of each failure to begin between the two; (failure,). None: no failure begins, so
+    that every set of failures stays what it is.
     """
-    key = (earlier.key, later.key, begins.tobytes())
-    found: Transitions = space.remembered(
-        "transitions", key, lambda: _transitions(space, earlier, later, begins)
-    )
+    key = (earlier.key, later.key, None if begins is None else begins.tobytes())
+    kind = "staying" if begins is None else "transitions"
+    found: Transitions = space.remembered(kind, key, lambda: _transitions(space, earlier, later, begins))
     return found
 
 
-def _transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array) -> Transitions:
+def _transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array | None) -> Transitions:
     kernels = [memory_kernel(space, name, earlier, later) for name in space.memory_names]
     masks = [_mask(kernel) for kernel in kernels]
     switches = (tuple(sorted(step.switches.items())) for step in (earlier, later))
     pattern: _Pattern = space.remembered(
-        "pattern",
+        "staying pattern" if begins is None else "pattern",
         (*switches, *(mask.tobytes() for mask in masks)),
-        lambda: _pattern(space, earlier, later, masks),
+        lambda: _pattern(space, earlier, later, masks, staying=begins is None),
     )
     moves = _cure_move(space, pattern.cures[0], pattern.cures[1], later)
     for kernel, place in zip(kernels, pattern.in_kernel, strict=True):
         moves *= kernel.ravel().take(place)
-    by_sets: Array = space.remembered("set chances", begins.tobytes(), lambda: _set_chance(space, begins))
-    weight = by_sets[pattern.of_pair]
-    weight *= moves[pattern.of_move]
+    weight = moves[pattern.of_move]
+    if begins is not None:
+        weight *= set_chance(space, begins)[pattern.of_pair]
     return Transitions(
         source=pattern.source, target=pattern.target, weight=weight, share=space.intermittent_chance
     )
@@ -94,8 +94,13 @@ def set_pairs(space: HiddenSpace) -> Index:
     return found
 
 
-def _set_chance(space: HiddenSpace, begins: Array) -> Array:
+def set_chance(space: HiddenSpace, begins: Array) -> Array:
     """P(later set | earlier set) of every pair of sets; (pair,)."""
+    found: Array = space.remembered("set chances", begins.tobytes(), lambda: _set_chance(space, begins))
+    return found
+
+
+def _set_chance(space: HiddenSpace, begins: Array) -> Array:
     pairs = set_pairs(space)
     # failures in columns last, so that the product runs along whole arrays of pairs
     before, after = space.members.T[:, pairs[:, 0]], space.members.T[:, pairs[:, 1]]
@@ -141,8 +146,10 @@ class _Pattern:
     cures: Index
 
 
-def _pattern(space: HiddenSpace, earlier: Step, later: Step, masks: Sequence[Index]) -> _Pattern:
-    pairs = set_pairs(space)
+def _pattern(
+    space: HiddenSpace, earlier: Step, later: Step, masks: Sequence[Index], *, staying: bool
+) -> _Pattern:
+    pairs = np.repeat(np.arange(len(space.sets))[:, None], 2, axis=1) if staying else set_pairs(space)
     before, after = _set_classes(space, earlier.switches), _set_classes(space, later.switches)
     code = before[pairs[:, 0]] * (int(after.max()) + 1) + after[pairs[:, 1]]
     _, example, kind_of_pair = np.unique(code, return_index=True, return_inverse=True)

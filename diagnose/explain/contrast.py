@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from diagnose.errors import CaseError
+from diagnose.coverage import SOUND
+from diagnose.errors import CaseError, UnknownName
 from diagnose.explain.pictures import (
-    SOUND,
     Album,
     Condition,
     Pictures,
@@ -19,6 +19,7 @@ from diagnose.explain.pictures import (
 )
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase
+from diagnose.model import Panel
 from diagnose.network import Network
 from diagnose.units import Array
 from diagnose.words import entry_forms, find
@@ -102,7 +103,7 @@ def partings(
             )
         )
     # where two tell about equally well: no switch, more manoeuvres, earlier on the panel
-    facets = list(network.facets)
+    facets = list(network.dials)
     return tuple(
         sorted(
             found,
@@ -132,13 +133,33 @@ class Comparison:
     alike: Mapping[tuple[str, str], tuple[str, ...]]
 
 
-def named_failures(kb: KnowledgeBase, given: Iterable[str]) -> tuple[str, ...]:
-    """Find failures to compare by their words; "nothing" is a sound aircraft.
+def named_failure(kb: KnowledgeBase, text: str, panel: Panel | None = None) -> str:
+    """Find one failure by its words; "nothing" is a sound aircraft.
+
+    Where the words fit several failures, only those that the panel can have are meant: "attitude indicator
+    worn" is no electric one on a panel that has none. Raises UnknownName with the nearest names.
+    """
+    sound = {SOUND: ("nothing failed", "nothing", "sound", "no failure")}
+    try:
+        return find(text, {**entry_forms(kb.failures), **sound}, "failure")
+    except UnknownName:
+        if panel is None:
+            raise
+        parts = set(panel.parts)
+        here = {name: failure for name, failure in kb.failures.items() if set(failure.acts) <= parts}
+        try:
+            return find(text, {**entry_forms(here), **sound}, "failure")
+        except UnknownName:
+            pass
+        raise
+
+
+def named_failures(kb: KnowledgeBase, given: Iterable[str], panel: Panel | None = None) -> tuple[str, ...]:
+    """Find failures to compare by their words, on a panel if one is given.
 
     Raises UnknownName with the nearest names, CaseError for fewer than two or more than a screen holds.
     """
-    known = {**entry_forms(kb.failures), SOUND: ("nothing failed", "nothing", "sound", "no failure")}
-    names = tuple(dict.fromkeys(find(text, known, "failure") for text in given if text.strip()))
+    names = tuple(dict.fromkeys(named_failure(kb, text, panel) for text in given if text.strip()))
     if not names:
         raise CaseError(
             "compare which failures?", mend="for example: compare pump sheared, suction gauge zero"
@@ -196,6 +217,6 @@ def _side_by_side(
             shown(network, facet, pictures.facets[facet][pictures.names.index(name)])
             for name in (*failures, SOUND)
         )
-        for facet in network.facets
+        for facet in network.dials
         if facet in facets
     )

@@ -66,7 +66,7 @@ def unread(posterior: Posterior, one: Explanation, other: Explanation) -> tuple[
     few = Few.of(network, one, other)
     last = case.snapshot[-1]
     found = []
-    for facet in network.facets:
+    for facet in network.dials:
         if facet in last.readings or facet in last.unsure:
             continue
         outcomes = few.engine.outcomes(case, facet)

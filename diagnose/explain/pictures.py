@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from diagnose.coverage import SOUND
 from diagnose.evidence import facet_chance, motion_chance
 from diagnose.hidden import HiddenSpace
 from diagnose.inference import Engine
@@ -19,8 +20,6 @@ from diagnose.model import CaseRecord, MemoryKind, SnapshotRecord
 from diagnose.network import Network
 from diagnose.units import Array
 
-#: stands for a sound aircraft among the ids of failures
-SOUND = "nothing_failed"
 #: minutes since engine start at the look, as a case file has it when it does not say
 SINCE_START_MIN = 30.0
 #: minutes that a switch has been in its new position at the look: a heater needs about one to melt ice
@@ -95,7 +94,7 @@ class Album:
         motions = network.motions(condition.manoeuvre)
         moving = motion_chance(network, motions, state)
         facets = {}
-        for facet in network.facets:
+        for facet in network.dials:
             chance = facet_chance(network, facet, state, motions)
             spread = np.broadcast_to(chance, (*moving.shape, chance.shape[-1]))
             facets[facet] = weight @ np.einsum("rm,rmk->rk", moving, spread)

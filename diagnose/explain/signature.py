@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from diagnose.coverage import SOUND
 from diagnose.explain.contrast import TOLD_APART, Parting, partings
 from diagnose.explain.pictures import (
     SHOWS,
-    SOUND,
     Album,
     Condition,
     Difference,
