@@ -8,59 +8,82 @@ registers its own commands; their order here is the order of the help.
 from __future__ import annotations
 
 import difflib
+import re
 from dataclasses import replace
 
+from diagnose.commands.advice import ADVICE
 from diagnose.commands.answers import ANSWERS
 from diagnose.commands.desk import Command, Desk, command
 from diagnose.commands.entry import ENTRY, hear
+from diagnose.commands.faces import FACES
 from diagnose.commands.files import FILES
+from diagnose.commands.guide import GUIDE, answer, is_answer, put, say_held
+from diagnose.commands.helping import help_commands
+from diagnose.commands.places import PLACES
 from diagnose.commands.reasons import REASONS
-from diagnose.errors import DiagnoseError, ImpossibleEvidence, UnknownName
+from diagnose.commands.reports import REPORTS
+from diagnose.commands.story import heard
+from diagnose.commands.trial import TRIAL, asked_for
+from diagnose.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
 from diagnose.session import says_anything
-from diagnose.text import fill, render_short, table
+from diagnose.text import fill, render_short
 from diagnose.words import gauge_forms, plain
+from diagnose.words.names import core, phrase_at, phrases
 
 __all__ = ["COMMANDS", "HINT", "Command", "Desk", "command_of", "hear", "names_a_gauge", "obey"]
 
 HINT = (
-    "1. Say what you were flying:          snapshot climb",
-    "2. then what the gauges showed:       airspeed falling; altimeter steady; vsi zero",
-    "3. and read the answer:               rank        ('help' lists all, Tab completes)",
+    "1. Say what you were flying:      snapshot climb",
+    "2. then what the gauges showed:   airspeed falling; altimeter steady; vsi zero",
+    "3. and read the answer:           rank    (or: guide, worksheet, help)",
 )
-
-
-def _help(desk: Desk, text: str) -> tuple[Desk, str]:
-    if text:
-        command = command_of(text)
-        if command is None:
-            near = difflib.get_close_matches(text.lower(), COMMANDS, n=3) or list(COMMANDS)
-            raise UnknownName(f"there is no command {text!r}", nearest=tuple(near))
-        also = f" Also: {', '.join(command.also)}." if command.also else ""
-        return desk, f"  {command.usage}\n" + fill(f"{command.help}. {command.more}{also}", desk.width, "  ")
-    rows = [(f"  {command.usage}", command.help) for command in COMMANDS.values()]
-    said = "airspeed falling; altimeter probably steady; tc disagrees with ai; rest as expected"
-    return desk, f"{table(rows, desk.width)}\n\n  Anything else is what the gauges showed:\n    {said}"
 
 
 def _quit(desk: Desk, _: str) -> tuple[Desk, str]:
     return replace(desk, done=True), ""
 
 
+def _yes(desk: Desk, _: str) -> tuple[Desk, str]:
+    if not desk.pending:
+        raise CaseError("nothing was asked")
+    command = command_of(desk.pending.split(" ")[0])
+    assert command is not None
+    after, said = command.run(desk, desk.pending.partition(" ")[2].strip())
+    return replace(after, pending=""), said
+
+
+def _no(desk: Desk, _: str) -> tuple[Desk, str]:
+    return replace(desk, pending=""), "Nothing was changed."
+
+
 _LEAVING: tuple[Command, ...] = (
-    command(_help, "help", "[COMMAND]", "this list, or more about a command", also=("?",)),
-    command(_quit, "quit", "", "leave; an unsaved case comes back next time", also=("exit", "bye")),
+    *help_commands(lambda: COMMANDS),
+    command(_yes, "yes", "", "do what was asked about", also=("y",), ranked=True, way_out=True),
+    command(_no, "no", "", "leave what was asked about as it is", also=("n",)),
+    command(_quit, "quit", "", "leave; an unsaved case is offered next time", also=("exit", "bye")),
 )
 
-COMMANDS: dict[str, Command] = {c.name: c for c in (*ENTRY, *ANSWERS, *REASONS, *FILES, *_LEAVING)}
-#: after these the ranking is shown again if they changed the case; the first cannot be refused because
-#: the readings contradict each other, for they are the way out of that
-WAYS_OUT = frozenset({"forget", "undo", "redo", "load"})
-RANKED_AGAIN = WAYS_OUT | {"panel", "odds", "context", "switch"}
+COMMANDS: dict[str, Command] = {
+    c.name: c
+    for c in (
+        *ENTRY,
+        *PLACES,
+        *ANSWERS,
+        *ADVICE,
+        *REASONS,
+        *TRIAL,
+        *GUIDE,
+        *FACES,
+        *FILES,
+        *REPORTS,
+        *_LEAVING,
+    )
+}
 
 
 def command_of(word: str) -> Command | None:
     """Give the command of a word, or None."""
-    word = word.lower()
+    word = word.lower().rstrip(",.!;:") or word
     return COMMANDS.get(word) or next((c for c in COMMANDS.values() if word in c.also), None)
 
 
@@ -69,22 +92,92 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     text = line.strip()
     if not text or text.startswith("#"):
         return desk, ""
+    asked = plain(text).split()
+    while asked and asked[0] in phrases().openers:
+        asked = asked[1:]
+    text = phrases().commands.get(" ".join(asked), text)
+    if " ".join(asked) in phrases().lost and says_anything(desk.case) and not desk.guide:
+        text = phrases().commands["what do i fly on"]
+    if text.lower().startswith("whatif "):
+        text = f"what if {text[len('whatif ') :]}"
+    if not desk.pending and not desk.guide:
+        text = _without_opener(text)
     word, _, rest = text.partition(" ")
     command = command_of(word)
+    if not desk.guide and (told := asked_for(desk, text)):
+        return told
+    if told := _sentence(desk, text, command, rest):
+        return told
+    if command and not command.tells and _says_more(desk, command, rest):
+        command = None
+    if desk.guide and (command is None or is_answer(desk, word)):
+        return answer(desk, text)
+    if not desk.guide and plain(text) in phrases().lost | phrases().unknown:
+        raise CaseError(
+            f"{text!r} says nothing of a gauge yet", mend="to be asked, one question at a time: guide"
+        )
     if command is None or names_a_gauge(desk, text):
         try:
-            return hear(desk, text)
+            return heard(desk, text)
         except DiagnoseError as error:
-            raise _near_command(desk, word, rest) or error from None
-    after, said = command.run(desk, rest.strip())
-    if command.name not in RANKED_AGAIN or after.case == desk.case:
+            raise (None if command_of(word) else _near_command(desk, word, rest)) or error from None
+    if command.puts_away and desk.asks and desk.session.unsaved and (rest.strip() or command.name != "load"):
+        return replace(desk, pending=text), fill(
+            f"The case on the table is saved nowhere. '{text}' puts it away: 'yes' does it, 'no' leaves all as it is; "
+            "or save it first: save NAME.",
+            desk.width,
+        )
+    after, said = _carry_out(command, desk, rest)
+    if after.guide and after.guide.held and after.case.snapshot:
+        after, answered = say_held(after)
+        return after, f"{said}\n{answered}"
+    if desk.guide and after.guide and after.guide is desk.guide and not after.pending:
+        said = f"{said}\n\n{put(after)}"
+    return after, said
+
+
+def _without_opener(text: str) -> str:
+    """Leave out "ok so", "well," and "no," at the beginning of a line."""
+    said = phrases()
+    anyway, parted = (
+        "|".join(map(re.escape, words)) for words in (said.openers - {"no", "yes"}, said.openers)
+    )
+    return re.sub(rf"^(?:(?:(?:{anyway})\s+|(?:{parted})\s*[,.!]+\s+)(?=\S))+", "", text, flags=re.IGNORECASE)
+
+
+def _says_more(desk: Desk, command: Command, rest: str) -> bool:
+    """Whether a word that is a command by itself begins a sentence: "no, the airspeed was steady"."""
+    words = core(rest) if plain(rest) else ()
+    return not desk.pending and command.usage == command.name and not set(words) <= phrases().polite
+
+
+def _sentence(desk: Desk, text: str, command: Command | None, rest: str) -> tuple[Desk, str] | None:
+    """Take in a sentence that only begins like a command, or asks why a gauge shows what it does."""
+    if command is None or desk.guide:
+        return None
+    lead = phrase_at(tuple(plain(text).split()), 0, phrases().asking)
+    if not lead and not _says_more(desk, command, rest):
+        return None
+    try:
+        after, said = heard(desk, text.strip("? ").split(maxsplit=len(lead))[-1] if lead else text)
+    except DiagnoseError:
+        return None
+    if not lead or after.guide or not says_anything(after.case):
+        return after, said
+    return after, f"{said}\n{_carry_out(COMMANDS['why'], after, '')[1]}"
+
+
+def _carry_out(command: Command, desk: Desk, rest: str) -> tuple[Desk, str]:
+    """Run a command, and show the ranking again where it has changed."""
+    after, said = command.run(desk if command.name == "yes" else replace(desk, pending=""), rest.strip())
+    if not command.ranked or after.case == desk.case or desk.later:
         return after, said
     if not says_anything(after.case):
         return replace(after, answered=None), said
     try:
         answer = after.answer()
     except ImpossibleEvidence as error:
-        if command.name not in WAYS_OUT:
+        if not command.way_out:
             raise
         return replace(after, answered=None), f"{said}\n{fill(str(error), desk.width)}"
     return replace(after, answered=answer), f"{said}\n{render_short(answer, after.kb, after.width)}"
@@ -98,7 +191,7 @@ def names_a_gauge(desk: Desk, text: str) -> bool:
 
 def _near_command(desk: Desk, word: str, rest: str) -> UnknownName | None:
     """The error for a mistyped command, if the line looks like one."""
-    near = difflib.get_close_matches(word.lower(), COMMANDS, n=1, cutoff=0.75)
-    if not near or names_a_gauge(desk, f"{word} {rest}"):
+    near = difflib.get_close_matches(word.lower(), COMMANDS, n=1, cutoff=phrases().likeness.command)
+    if not near or word.lower() in phrases().negation or names_a_gauge(desk, f"{word} {rest}"):
         return None
     return UnknownName(f"there is no command {word!r}", mend=f"use: {near[0]} {rest}".strip())

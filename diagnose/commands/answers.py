@@ -4,25 +4,30 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from diagnose.advise import advise
 from diagnose.commands.desk import Command, Desk, command
 from diagnose.errors import CaseError
-from diagnose.explain.signature import signature
-from diagnose.explain.why import reasons
 from diagnose.text import describe, fill, render, table
-from diagnose.text_reasons import why_short
-from diagnose.text_signature import failure_page
-from diagnose.words import entry_forms, find, gauge_forms, readable
+from diagnose.words import entry_forms, find, gauge_forms, plain, readable
 
 
 def _rank(desk: Desk, _: str) -> tuple[Desk, str]:
+    # numpy comes with these, and the prompt should be there before
+    from diagnose.advise import advise
+    from diagnose.explain.why import reasons
+    from diagnose.text_reasons import why_short
+
     posterior = desk.engine.posterior(desk.case)
     answer = advise(posterior)
-    told = why_short(reasons(desk.engine, posterior, whole=False), desk.kb, desk.width)
+    given = reasons(desk.engine, posterior, whole=False)
+    told = desk.page(lambda width: why_short(given, desk.kb, width))
     return replace(desk, answered=answer), render(answer, desk.case, desk.kb, desk.width, why=told)
 
 
-def _failure(desk: Desk, text: str) -> tuple[Desk, str]:
+def failure_shown(desk: Desk, text: str) -> tuple[Desk, str]:
+    """A failure's page; without a name all that this panel can have."""
+    from diagnose.explain.signature import signature
+    from diagnose.text_signature import failure_page
+
     kb, parts = desk.kb, desk.kb.panel(desk.case.panel).parts
     if not text:
         systems: dict[str, list[str]] = {}
@@ -38,7 +43,7 @@ def _failure(desk: Desk, text: str) -> tuple[Desk, str]:
         if desk.case.snapshot:
             answer = desk.answer()
             chance = answer.priors[failure.id], answer.failures[failure.id]
-    return desk, failure_page(failure, found, kb, panel, desk.width, chance)
+    return desk, desk.page(lambda width: failure_page(failure, found, kb, panel, width, chance))
 
 
 def _gauges(desk: Desk, _: str) -> tuple[Desk, str]:
@@ -51,16 +56,27 @@ def _gauges(desk: Desk, _: str) -> tuple[Desk, str]:
 def _readings(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
         raise CaseError("readings of which gauge?", mend="for example: readings airspeed")
-    chosen = find(text, gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)), "gauge")
+    return desk, explain_gauge(
+        desk, find(text, gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)), "gauge")
+    )
+
+
+def explain_gauge(desk: Desk, chosen: str) -> str:
+    """What can be said of a gauge, and what counts as what."""
     lines = [desk.kb.gauges[chosen].name]
     for facet in desk.kb.gauges[chosen].facets:
         note = f" ({facet.note})" if facet.note else ""
         lines.append(fill(f"{readable(facet.id)}: {facet.name}{note}", desk.width, "  ", "    "))
         lines.append(table(((f"    {readable(r.id)}", r.means) for r in facet.readings), desk.width))
-    return desk, "\n".join(lines)
+    return "\n".join(lines)
 
 
-def _show(desk: Desk, _: str) -> tuple[Desk, str]:
+def _show(desk: Desk, text: str) -> tuple[Desk, str]:
+    if plain(text):
+        raise CaseError(
+            f"'show' shows the case so far, not {text!r}",
+            mend="a failure: failure pump sheared; two side by side: compare pump sheared, attitude worn",
+        )
     return desk, describe(desk.case, desk.kb, desk.width)
 
 
@@ -71,16 +87,20 @@ ANSWERS: tuple[Command, ...] = (
         "",
         "the whole answer: ranking, instruments to trust, what to fly on",
         "'before' is the chance before any reading, 'readings' how far they moved its odds.",
+        tells=True,
     ),
     command(
-        _failure,
+        failure_shown,
         "failure",
         "[NAME]",
         "a failure's page: what every gauge shows, what looks like it, what to inspect",
         "'failure' alone lists those that this panel can have.",
         ("about",),
+        tells=True,
     ),
-    command(_gauges, "gauges", "", "the gauges of this panel"),
-    command(_readings, "readings", "GAUGE", "what can be said of a gauge, and what counts as what"),
-    command(_show, "show", "", "the case so far"),
+    command(_gauges, "gauges", "", "the gauges of this panel", tells=True),
+    command(
+        _readings, "readings", "GAUGE", "what can be said of a gauge, and what counts as what", tells=True
+    ),
+    command(_show, "show", "", "the case so far", tells=True),
 )

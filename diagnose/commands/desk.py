@@ -4,22 +4,62 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
 
-from diagnose import answer_case
+from diagnose import Looks, answer_case, engine_for
 from diagnose.answer import Answer
 from diagnose.errors import CaseError
-from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import CaseRecord
-from diagnose.network import compile_network
-from diagnose.session import Session, case_problems
-from diagnose.text import table
+from diagnose.session import Session, State, case_problems
+from diagnose.text import PLAIN, flattened, table
 from diagnose.words import readable
+
+if TYPE_CHECKING:
+    # numpy comes with it, and the prompt should be there before
+    from diagnose.inference import Engine
+
+
+#: wide enough that nothing is wrapped
+UNWRAPPED = 10_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Left:
+    """What an earlier prompt left on the table: when, and where it is kept."""
+
+    state: State
+    when: str
+    path: Path
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Guide:
+    """Where the guided entry stands: the open question, what was asked, and the way back.
+
+    ``facet`` is the gauge's facet that is asked for, ``skipped`` those asked already, ``count`` how many
+    of them; ``held``: a sentence that waits for what was flown; ``trail`` the state and the question (without a trail of its own) before each answer.
+    """
+
+    step: Literal["panel", "flown", "seen", "conditions", "facet"]
+    facet: str = ""
+    skipped: frozenset[str] = frozenset()
+    count: int = 0
+    held: str = ""
+    trail: tuple[tuple[State, Guide], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """What is on the table: knowledge, the session, the last answer, and the engines built so far."""
+    """What is on the table: knowledge, the session, the last answer, and the engines built so far.
+
+    ``width`` is that of the text, 0 for plain text (one statement a line, nothing aligned). Somebody is
+    there to be asked when ``asks``; ``pending`` is the line that waits for a yes. ``left``: what earlier
+    prompts have left behind. ``later``: the ranking is worked out elsewhere, so that no command waits
+    for it. ``face``: where the next line comes from. ``guide``: the guided entry, if it is asking;
+    ``guided``: where it stood before the answer that ended it.
+    """
 
     kb: KnowledgeBase
     session: Session = field(default_factory=Session)
@@ -27,6 +67,13 @@ class Desk:
     answered: Answer | None = None
     engines: dict[str, Engine] = field(default_factory=dict)
     done: bool = False
+    asks: bool = False
+    pending: str = ""
+    left: tuple[Left, ...] = ()
+    later: bool = False
+    face: Literal["lines", "worksheet"] = "lines"
+    guide: Guide | None = None
+    guided: Guide | None = None
 
     @property
     def case(self) -> CaseRecord:
@@ -37,16 +84,23 @@ class Desk:
     def engine(self) -> Engine:
         """The engine of the case's panel, built once."""
         if self.case.panel not in self.engines:
-            self.engines[self.case.panel] = Engine(compile_network(self.kb, self.case.panel))
+            self.engines[self.case.panel] = engine_for(self.kb, self.case.panel)
         return self.engines[self.case.panel]
 
-    def answer(self) -> Answer:
-        """The answer for the case as it stands."""
-        return answer_case(self.kb, self.case, self.engine)
+    def page(self, text: Callable[[int], str]) -> str:
+        """A page that is set out for a width; in plain text each line of it as one statement."""
+        return flattened(text(UNWRAPPED)) if self.width == PLAIN else text(self.width)
+
+    def answer(self, looks: Looks = "here") -> Answer:
+        """The answer for the case as it stands, with the looks that can be had where it ends, or all."""
+        return answer_case(self.kb, self.case, self.engine, looks=looks)
 
     def change(self, **fields: object) -> Desk:
         """Change fields of the case. Raises CaseError if what was read no longer fits."""
-        session = self.session.change(**fields)
+        return self.on(self.session.change(**fields))
+
+    def on(self, session: Session) -> Desk:
+        """Go on with a changed session. Raises CaseError if what was read no longer fits."""
         problems = case_problems(session.case, self.kb)
         if problems:
             raise CaseError("; ".join(problems), mend="take that back first (commands: forget, undo)")
@@ -58,7 +112,12 @@ Run = Callable[[Desk, str], tuple[Desk, str]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Command:
-    """One command: its name, other words for it, how to write it, what it does, and an example."""
+    """One command: its name, other words for it, how to write it, what it does, and an example.
+
+    One that ``puts_away`` the case asks first if the case stands in no file. What one that ``tells`` says
+    may take a while; it changes at most numbers for what it says. After one that is ``ranked`` the ranking is shown again if the
+    case has changed; a ``way_out`` cannot be refused because the readings contradict each other.
+    """
 
     name: str
     also: tuple[str, ...] = ()
@@ -66,14 +125,24 @@ class Command:
     help: str
     more: str
     run: Run
+    puts_away: bool = False
+    tells: bool = False
+    ranked: bool = False
+    way_out: bool = False
 
 
 def command(
-    run: Run, name: str, arguments: str, text: str, more: str = "", also: tuple[str, ...] = ()
+    run: Run,
+    name: str,
+    arguments: str,
+    text: str,
+    more: str = "",
+    also: tuple[str, ...] = (),
+    **nature: bool,
 ) -> Command:
-    """Describe a command; ``also`` are other words for it."""
+    """Describe a command; ``also`` are other words for it, ``nature`` its marks (see ``Command``)."""
     usage = f"{name} {arguments}".strip()
-    return Command(name=name, also=also, usage=usage, help=text, more=more, run=run)
+    return Command(name=name, also=also, usage=usage, help=text, more=more, run=run, **nature)
 
 
 def marked(desk: Desk, entries: Iterable[tuple[str, str]], chosen: Sequence[str]) -> str:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from typing import Any
 
 import msgspec
 
 from diagnose.commands.desk import Command, Desk, command, marked
 from diagnose.errors import CaseError
 from diagnose.model import SnapshotRecord
-from diagnose.session import LONGEST_MINUTES
+from diagnose.session import LONGEST_MINUTES, fewer_readings
 from diagnose.text import fill, render_short, table
 from diagnose.words import Statement, entry_forms, find, gauge_forms, parse_line, plain, readable, say_back
 
@@ -57,41 +58,54 @@ def _context(desk: Desk, text: str) -> tuple[Desk, str]:
             context = [flag for flag in context if flag != find(rest, known, "context")]
         elif word:
             context.append(find(piece, known, "context"))
-    kept = tuple(dict.fromkeys(context))
-    stated = ", ".join(desk.kb.context[flag].name for flag in kept) or "none stated"
-    return desk.change(context=kept), fill(f"Conditions: {stated}.", desk.width)
+    desk = desk.change(context=tuple(dict.fromkeys(context)))
+    return desk, fill(f"Conditions: {conditions(desk)}.", desk.width)
 
 
 #: "for 2 minutes", "after 1.5 h": word -> minutes
 _MINUTES = re.compile(
     r"\b(for|after)\s+(-?\d+(?:\.\d+)?)\s*(s|secs?|seconds?|h|hrs?|hours?|m|mins?|minutes?)?\b"
 )
+_TIMES = {"for": "minutes", "after": "minutes_before"}
 _UNITS = {"s": 1.0 / 60.0, "h": 60.0, "m": 1.0, "": 1.0}
 
 
-def _snapshot(desk: Desk, text: str) -> tuple[Desk, str]:
-    head, _, shown = text.partition(";")
-    times = {word: float(n) * _UNITS[unit[:1]] for word, n, unit in _MINUTES.findall(head.lower())}
-    words = _MINUTES.sub("", head.lower())
-    if not plain(words):
-        listed = ", ".join(readable(entry) for entry in desk.kb.manoeuvres)
-        return desk, fill(f"Which manoeuvre? {listed}", desk.width)
-    manoeuvre = find(words, entry_forms(desk.kb.manoeuvres), "manoeuvre")
-    fresh = SnapshotRecord(
-        manoeuvre=manoeuvre,
-        minutes=times.get("for", 1.0),
-        minutes_before=times.get("after", 0.0),
-        switches=desk.case.snapshot[-1].switches if desk.case.snapshot else {},
-    )
-    if not (fresh.minutes > 0.0 and fresh.minutes_before >= 0.0):
+def when_flown(desk: Desk, text: str, old: SnapshotRecord | None) -> SnapshotRecord | None:
+    """Read "climb for 2 after 10" into a snapshot: a new one, or an old one changed; None without words."""
+    times = {word: float(n) * _UNITS[unit[:1]] for word, n, unit in _MINUTES.findall(text.lower())}
+    words = _MINUTES.sub("", text.lower())
+    if not plain(words) and not (old and times):
+        return None
+    fields: dict[str, Any] = {}
+    if plain(words):
+        fields["manoeuvre"] = find(words, entry_forms(desk.kb.manoeuvres), "manoeuvre")
+    fields |= {name: times[word] for word, name in _TIMES.items() if word in times}
+    flown = msgspec.structs.replace(old, **fields) if old else SnapshotRecord(**fields)
+    if not (flown.minutes > 0.0 and flown.minutes_before >= 0.0):
         raise CaseError(
             "a snapshot lasts longer than nothing, and comes after the one before it",
             mend="for example: snapshot climb for 2 after 10",
         )
-    if max(fresh.minutes, fresh.minutes_before) > LONGEST_MINUTES:
+    if max(flown.minutes, flown.minutes_before) > LONGEST_MINUTES:
         raise CaseError("no snapshot lasts, and no gap is, longer than a day", mend="give minutes or hours")
-    desk = desk.change(snapshot=(*desk.case.snapshot, fresh))
-    said = f"Snapshot {len(desk.case.snapshot)}: {desk.kb.manoeuvres[manoeuvre].name}."
+    return flown
+
+
+def list_manoeuvres(desk: Desk) -> str:
+    """Ask which manoeuvre."""
+    listed = ", ".join(readable(entry) for entry in desk.kb.manoeuvres)
+    return fill(f"Which manoeuvre? {listed}", desk.width)
+
+
+def _snapshot(desk: Desk, text: str) -> tuple[Desk, str]:
+    head, _, shown = text.partition(";")
+    fresh = when_flown(desk, head, None)
+    if fresh is None:
+        return desk, list_manoeuvres(desk)
+    if desk.case.snapshot:
+        fresh = msgspec.structs.replace(fresh, switches=desk.case.snapshot[-1].switches)
+    desk = desk.on(desk.session.insert(fresh, len(desk.case.snapshot)))
+    said = f"Snapshot {len(desk.case.snapshot)}: {desk.kb.manoeuvres[fresh.manoeuvre].name}."
     if not plain(shown):
         return desk, said
     desk, heard = hear(desk, shown)
@@ -110,11 +124,21 @@ def _switch(desk: Desk, text: str) -> tuple[Desk, str]:
     if position not in desk.kb.switches[name].positions:
         wanted = " or ".join(desk.kb.switches[name].positions)
         raise CaseError(f"{desk.kb.switches[name].name} has no position {position!r}", mend=f"use {wanted}")
-    switched = msgspec.structs.replace(snapshot, switches={**snapshot.switches, name: position})
-    said = f"{desk.kb.switches[name].name}: {position} in snapshot {len(desk.case.snapshot)}."
-    return replace(desk, session=desk.session.with_snapshot(switched)), fill(
-        said + _counts_after(snapshot), desk.width
-    )
+    after = replace(desk, session=desk.session.switch(name, position, desk.kb))
+    said = f"{desk.kb.switches[name].name}: {position} in snapshot {desk.session.now.at + 1}."
+    return after, fill(said + conditions_told(desk, after) + _counts_after(snapshot), desk.width)
+
+
+def conditions_told(before: Desk, after: Desk) -> str:
+    """Said when a switch has told a condition of the day, or taken one back."""
+    if before.case.context == after.case.context:
+        return ""
+    return f" Conditions: {conditions(after)}."
+
+
+def conditions(desk: Desk) -> str:
+    """The conditions of the day in words."""
+    return ", ".join(desk.kb.context[flag].name for flag in desk.case.context) or "none stated"
 
 
 def _counts_after(snapshot: SnapshotRecord) -> str:
@@ -130,14 +154,12 @@ def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
         raise CaseError("forget which gauge?", mend="for example: forget airspeed")
     gauge = find(text, gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)), "gauge")
     fewer = msgspec.structs.replace(
-        snapshot,
-        readings={f: r for f, r in snapshot.readings.items() if f.split(".")[0] != gauge},
-        unsure={f: r for f, r in snapshot.unsure.items() if f.split(".")[0] != gauge},
+        fewer_readings(snapshot, lambda facet: facet.split(".")[0] == gauge),
         disagree=tuple(pair for pair in snapshot.disagree if gauge not in pair),
     )
     name = desk.kb.gauges[gauge].name
     if fewer == snapshot:
-        raise CaseError(f"nothing was said of the {name} in snapshot {len(desk.case.snapshot)}")
+        raise CaseError(f"nothing was said of the {name} in snapshot {desk.session.now.at + 1}")
     return replace(desk, session=desk.session.with_snapshot(fewer)), f"Forgotten: {name}."
 
 
@@ -157,9 +179,12 @@ def hear(desk: Desk, text: str) -> tuple[Desk, str]:
     before = desk.session.snapshot
     session = desk.session.say(statements, desk.engine.network)
     after = replace(desk, session=session)
-    answer = after.answer()
     moved = _counts_after(before) if session.snapshot.switches != before.switches else ""
-    said = fill(f"Heard: {say_back(statements, desk.kb)}.{moved}", desk.width)
+    told = conditions_told(desk, after)
+    said = fill(f"Heard: {say_back(statements, desk.kb)}.{told}{moved}", desk.width)
+    if desk.later:
+        return after, said
+    answer = after.answer()
     return replace(after, answered=answer), f"{said}\n{render_short(answer, after.kb, after.width)}"
 
 
@@ -178,6 +203,7 @@ ENTRY: tuple[Command, ...] = (
         "[NAME]",
         "choose the aircraft's panel, or list the panels",
         "For example: panel dual pump. It decides which gauges can be read and which parts can fail.",
+        ranked=True,
     ),
     command(
         _odds,
@@ -186,6 +212,7 @@ ENTRY: tuple[Command, ...] = (
         "say why you are here; it changes the odds before any reading",
         "'odds' alone says what each means.",
         ("setting",),
+        ranked=True,
     ),
     command(
         _context,
@@ -193,6 +220,7 @@ ENTRY: tuple[Command, ...] = (
         "[WORDS; WORDS]",
         "add conditions of the day: icing, washed, parked uncovered",
         "'context not icing' takes one out, 'context none' all; 'context' alone lists them.",
+        ranked=True,
     ),
     command(
         _switch,
@@ -201,8 +229,16 @@ ENTRY: tuple[Command, ...] = (
         "a switch position in this snapshot: alternate static, pitot heat",
         "A switch counts from the start of the snapshot: what changed after it was moved belongs into a "
         "new snapshot.",
+        ranked=True,
     ),
-    command(_forget, "forget", "GAUGE", "take what was said of a gauge out of this snapshot"),
-    command(_undo, "undo", "", "take the last change back"),
-    command(_redo, "redo", "", "do again what was taken back"),
+    command(
+        _forget,
+        "forget",
+        "GAUGE",
+        "take what was said of a gauge out of this snapshot",
+        ranked=True,
+        way_out=True,
+    ),
+    command(_undo, "undo", "", "take the last change back", ranked=True, way_out=True),
+    command(_redo, "redo", "", "do again what was taken back", ranked=True, way_out=True),
 )

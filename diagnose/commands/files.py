@@ -2,35 +2,50 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import msgspec
 
-from diagnose.commands.desk import Command, Desk, command
+from diagnose.commands.desk import Command, Desk, Left, command
 from diagnose.errors import CaseError
-from diagnose.session import Session, case_path, case_paths, load_case, save_case
-from diagnose.text import fill
-from diagnose.words import readable
+from diagnose.session import START, State, case_path, case_paths, load_case, save_case
+from diagnose.text import fill, table
+from diagnose.words import plain, readable
 
 
 def _save(desk: Desk, text: str) -> tuple[Desk, str]:
-    name = text.strip().strip("\"'")
-    over = name.endswith(" over")
-    name = name.removesuffix(" over").strip()
-    if not name and desk.session.path is None:
+    own = desk.session.path
+    # "save as tuesday", "save it", "save this as tuesday"
+    text = re.sub(r"^(?:(?:it|this|case)\s+)?as\s+|^(?:it|this)$", "", text.strip(), flags=re.IGNORECASE)
+    if not text and own is None:
         raise CaseError("save under which file name?", mend="for example: save tuesday")
-    path = _path(name) if name else desk.session.path or Path()
-    if not path.name:
-        raise CaseError(f"{name!r} is no file name", mend="for example: save tuesday")
-    path = path if path.suffix else path.with_suffix(".toml")
-    if path.exists() and path != desk.session.path and not over:
-        raise CaseError(f"there is a file {path} already", mend=f"another name, or: save {name} over")
+    path = new_file(text, ".toml", "save", own) if text else own or Path()
+    if desk.session.now.base:
+        raise CaseError("a 'what if' is open", mend="say 'keep' or 'drop' first, or put it by: branch NAME")
     case = desk.case
     if case.title == "untitled":
         case = msgspec.structs.replace(case, title=readable(path.stem))
     save_case(case, path)
-    return replace(desk, session=desk.session.filed(case, path)), f"Saved: {path}"
+    return replace(desk, session=desk.session.written(case.title, path)), f"Saved: {path}"
+
+
+def new_file(text: str, suffix: str, command: str, own: Path | None = None) -> Path:
+    """The file that "NAME" or "NAME over" means; ``own`` may be written over without being asked.
+
+    Raises CaseError for a file that is there already, and for what is no file name.
+    """
+    name = text.strip().strip("\"'")
+    over = name.endswith(" over")
+    name = name.removesuffix(" over").strip().strip("\"'")
+    path = _path(name)
+    if not path.name:
+        raise CaseError(f"{name!r} is no file name", mend=f"for example: {command} tuesday")
+    path = path if path.suffix else path.with_suffix(suffix)
+    if path.exists() and path != own and not over:
+        raise CaseError(f"there is a file {path} already", mend=f"another name, or: {command} {name} over")
+    return path
 
 
 def _path(text: str) -> Path:
@@ -53,10 +68,51 @@ def _load(desk: Desk, text: str) -> tuple[Desk, str]:
     return replace(desk, session=desk.session.filed(case, own)), f"Loaded: {case.title}."
 
 
+def _restore(desk: Desk, text: str) -> tuple[Desk, str]:
+    if not desk.left:
+        raise CaseError("nothing was left by an earlier prompt")
+    if plain(text) in ("none", "nothing"):
+        if desk.asks and not desk.pending:
+            told = f"{left_over(desk)}\nThrown away, it is gone: 'yes' does it, 'no' leaves it."
+            return replace(desk, pending="restore none"), told
+        return replace(desk, left=()), "Thrown away."
+    if not text and len(desk.left) > 1:
+        return desk, left_over(desk)
+    if not (text or "1").isdecimal() or not 1 <= int(text or "1") <= len(desk.left):
+        raise CaseError(f"there is no {text!r} among what was left", mend="restore, restore 1, restore none")
+    chosen = desk.left[int(text or "1") - 1]
+    rest = tuple(left for left in desk.left if left is not chosen)
+    session = desk.session.go(chosen.state)
+    told = fill(f"Restored: {told_left(chosen)}.", desk.width)
+    return replace(desk, session=session, left=rest), told
+
+
+def told_left(left: Left) -> str:
+    """What was left, in a few words."""
+    case = left.state.case
+    count = "1 snapshot" if len(case.snapshot) == 1 else f"{len(case.snapshot)} snapshots"
+    trial = ", with a 'what if' open" if left.state.base else ""
+    last = f", last: {readable(case.snapshot[-1].manoeuvre)}" if case.snapshot else ""
+    return f"{case.title}, {count}{last}{trial} ({left.when})"
+
+
+def left_over(desk: Desk) -> str:
+    """Say what earlier prompts have left, and how to take it up."""
+    if len(desk.left) == 1:
+        return fill(
+            f"Left from last time: {told_left(desk.left[0])}. 'restore' takes it up, 'restore none' throws "
+            "it away.",
+            desk.width,
+        )
+    rows = [(f"  {number}", told_left(left)) for number, left in enumerate(desk.left, 1)]
+    lead = "Left from earlier times ('restore 1' takes it up, 'restore none' throws all away):"
+    return f"{fill(lead, desk.width)}\n{table(rows, desk.width)}"
+
+
 def _new(desk: Desk, _: str) -> tuple[Desk, str]:
-    fresh = msgspec.structs.replace(Session().case, panel=desk.case.panel)
+    fresh = msgspec.structs.replace(START, panel=desk.case.panel)
     told = "A new case on the same panel ('undo' brings the old one back)."
-    return replace(desk, answered=None, session=desk.session.to(fresh, None)), told
+    return replace(desk, answered=None, session=desk.session.go(State(case=fresh))), told
 
 
 FILES: tuple[Command, ...] = (
@@ -67,6 +123,24 @@ FILES: tuple[Command, ...] = (
         "save the case; without a name into the file it came from",
         "A file that is there already is not written over, except by 'save FILE over'.",
     ),
-    command(_load, "load", "FILE|NAME", "load a case file, or a shipped case by its name"),
-    command(_new, "new", "", "start a new case"),
+    command(
+        _load,
+        "load",
+        "FILE|NAME",
+        "load a case file, or a shipped case by its name",
+        puts_away=True,
+        ranked=True,
+        way_out=True,
+    ),
+    command(_new, "new", "", "start a new case", puts_away=True),
+    command(
+        _restore,
+        "restore",
+        "[N|none]",
+        "take up what was left when the prompt was closed or crashed",
+        "Every prompt keeps its own; what a prompt that still runs has on its table is not touched.",
+        puts_away=True,
+        ranked=True,
+        way_out=True,
+    ),
 )

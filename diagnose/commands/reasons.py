@@ -1,13 +1,10 @@
-"""Commands that give reasons: why an explanation stands where it does, and what parts failures."""
+"""Commands that give reasons: why an explanation stands where it does."""
 
 from __future__ import annotations
 
 from diagnose.commands.desk import Command, Desk, command
-from diagnose.explain.contrast import compare, named_failures
-from diagnose.explain.why import reasons
+from diagnose.errors import CaseError
 from diagnose.knowledge import unknown_name
-from diagnose.text_reasons import why
-from diagnose.text_signature import comparison
 from diagnose.words import entry_forms, find
 
 #: words for the explanation that nothing has failed
@@ -15,6 +12,10 @@ NOTHING = ("nothing failed", "nothing", "no failure")
 
 
 def _why(desk: Desk, text: str) -> tuple[Desk, str]:
+    # numpy comes with these, and the prompt should be there before
+    from diagnose.explain.why import reasons
+    from diagnose.text_reasons import why
+
     posterior = desk.engine.posterior(desk.case)
     explanation = None
     if text:
@@ -23,14 +24,23 @@ def _why(desk: Desk, text: str) -> tuple[Desk, str]:
         if name and name not in here:
             raise unknown_name(f"failure on the panel {desk.case.panel}", name, here)
         explanation = (name,) if name else ()
-    return desk, why(reasons(desk.engine, posterior, explanation), desk.case, desk.kb, desk.width)
+    given = reasons(desk.engine, posterior, explanation)
+    return desk, desk.page(lambda width: why(given, desk.case, desk.kb, width))
 
 
-def _compare(desk: Desk, text: str) -> tuple[Desk, str]:
-    given = text.split(",") if "," in text else text.split(" and ")
-    names = named_failures(desk.kb, given)
-    found = compare(desk.engine, names)
-    return desk, comparison(found, desk.kb, desk.kb.panel(desk.case.panel), desk.width)
+def _alike(desk: Desk, text: str) -> tuple[Desk, str]:
+    if text:
+        manoeuvre = find(text, entry_forms(desk.kb.manoeuvres), "manoeuvre")
+    elif desk.case.snapshot:
+        manoeuvre = desk.case.snapshot[-1].manoeuvre
+    else:
+        raise CaseError("alike in which manoeuvre?", mend="for example: alike climb")
+    # numpy comes with these, and the prompt should be there before
+    from diagnose.coverage import ambiguity_groups
+    from diagnose.text_signature import alike
+
+    groups, panel = ambiguity_groups(desk.engine, manoeuvre), desk.kb.panel(desk.case.panel)
+    return desk, desk.page(lambda width: alike(groups, manoeuvre, desk.kb, panel, width))
 
 
 REASONS: tuple[Command, ...] = (
@@ -41,12 +51,15 @@ REASONS: tuple[Command, ...] = (
         "the reasons, reading by reading: for the leading answer or another failure",
         "Each factor is what a reading adds to the odds once all the others are known. 'why nothing' asks "
         "about a sound panel.",
+        tells=True,
     ),
     command(
-        _compare,
-        "compare",
-        "A, B",
-        "where and by which look two or more failures part on this panel",
-        "For example: compare pump sheared, suction gauge zero. 'nothing' is a sound panel.",
+        _alike,
+        "alike",
+        "[MANOEUVRE]",
+        "the groups of failures that this panel cannot tell apart in a manoeuvre",
+        "With every gauge read once; 'alike' alone takes the manoeuvre of this snapshot.",
+        ("lookalikes", "similar"),
+        tells=True,
     ),
 )

@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import shutil
+import threading
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
 
 from diagnose.commands import HINT, Desk, obey
-from diagnose.errors import CaseError, DiagnoseError
-from diagnose.knowledge import KnowledgeBase
-from diagnose.session import Session, restore, save_case
+from diagnose.commands.files import left_over
+from diagnose.errors import DiagnoseError
+from diagnose.terminal.keeping import Keeper, left_behind, open_keeper
 from diagnose.terminal.screen import complete, summary
-from diagnose.text import CAUTION, fill
+from diagnose.text import CAUTION, PLAIN, fill
 
 WIDEST = 110
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """How the prompt is to behave: ``batch`` stops at the first fault, ``plain`` draws nothing."""
+
+    batch: bool = False
+    plain: bool = False
+    colour: bool = True
 
 
 def state_folder() -> Path:
@@ -25,18 +37,28 @@ def state_folder() -> Path:
     return Path(platformdirs.user_state_dir("diagnose-gauges", appauthor=False))
 
 
-def run(kb: KnowledgeBase, stdin: TextIO | None, stdout: TextIO, folder: Path | None = None) -> int:
-    """Run the prompt; gives the exit code."""
-    if stdin is not None and stdin.isatty() and stdout.isatty():
-        return run_terminal(kb, folder or state_folder())
-    return run_lines(Desk(kb=kb), stdin or (), stdout)
+def run(
+    desk: Desk,
+    stdin: TextIO | None,
+    stdout: TextIO,
+    options: Options | None = None,
+    folder: Path | None = None,
+    first: tuple[str, ...] = (),
+) -> int:
+    """Run the prompt, with these lines before any other; gives the exit code."""
+    options = options or Options()
+    if stdin is not None and stdin.isatty() and stdout.isatty() and not options.batch:
+        return run_terminal(desk, folder or state_folder(), options, first)
+    return run_lines(desk, itertools.chain(first, stdin or ()), stdout, options)
 
 
-def run_lines(desk: Desk, lines: Iterable[str], stdout: TextIO) -> int:
-    """Answer lines without a terminal: a bad line is reported and passed over.
+def run_lines(desk: Desk, lines: Iterable[str], stdout: TextIO, options: Options | None = None) -> int:
+    """Answer lines without a terminal: a bad line is reported and passed over, or ends a batch.
 
     Each line is repeated before its answer, so that the output can be read by itself.
     """
+    options = options or Options()
+    desk = replace(desk, width=PLAIN if options.plain else desk.width)
     worst = 0
     print(fill(CAUTION, desk.width), end="\n\n", file=stdout)
     for number, line in enumerate(lines, 1):
@@ -49,7 +71,7 @@ def run_lines(desk: Desk, lines: Iterable[str], stdout: TextIO) -> int:
             text = f"line {number}: {error}"
         if text:
             print(f"> {line.strip()}\n{text}\n", file=stdout, flush=True)
-        if desk.done:
+        if desk.done or (worst and options.batch):
             break
     return worst
 
@@ -59,91 +81,128 @@ def width_of_terminal() -> int:
     return min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
 
 
-def run_terminal(kb: KnowledgeBase, folder: Path, **session_options: Any) -> int:
+def run_terminal(
+    desk: Desk, folder: Path, options: Options, first: tuple[str, ...] = (), **session_options: Any
+) -> int:
     """Answer lines in a terminal, with completion, history and autosave."""
+    desk = replace(desk, width=PLAIN if options.plain else width_of_terminal(), asks=True)
+    keeping = Keeping(None)
+    told: list[str] = []
+    try:
+        keeper = open_keeper(folder)
+        (folder / "history").touch()
+        keeping = Keeping(keeper)
+        left, told_unread = left_behind(folder, desk.kb, keeper.path)
+        told += [fill(text, desk.width) for text in told_unread]
+        desk = replace(desk, left=left)
+    except OSError as error:
+        told.append(
+            fill(f"Nothing is kept for next time: {folder} cannot be written ({error.strerror}).", desk.width)
+        )
+    if desk.left:
+        told.append(left_over(desk))
+    print("\n".join((*told, *(() if first else HINT))))
+    print(fill(CAUTION, desk.width))
+    reader = _reader(folder if keeping.keeper else None, options, lambda: desk, session_options)
+    # the engine is built while the first line is typed; what is wrong with it is told when it is used
+    threading.Thread(target=_warm, args=(desk,), daemon=True).start()
+    waiting = list(first)
+    try:
+        while not desk.done:
+            if desk.face == "worksheet":
+                from diagnose.terminal.worksheet import run_worksheet
+
+                desk = run_worksheet(desk, options.colour, keeping.keep, **session_options)
+                continue
+            opening = bool(waiting)
+            try:
+                # what was pasted may hold many lines
+                lines = (
+                    [waiting.pop(0)]
+                    if waiting
+                    else reader.prompt("answer> " if desk.guide else "gauges> ").splitlines()
+                )
+            except KeyboardInterrupt:
+                continue
+            except EOFError:
+                break
+            desk = replace(desk, width=desk.width and width_of_terminal())
+            for line in lines:
+                before = desk
+                # what comes from the command line only lays the table
+                desk = replace(_answer(replace(desk, later=opening), line), later=False)
+                if problem := keeping.keep(before, desk):
+                    print(fill(problem, desk.width))
+        if keeping.keeper and keeping.keeper.path.exists():
+            print("What is on the table is offered next time ('save FILE' keeps it under a name).")
+    finally:
+        keeping.close()
+    return 0
+
+
+def _warm(desk: Desk) -> None:
+    with contextlib.suppress(Exception):
+        _ = desk.engine
+
+
+def _answer(desk: Desk, line: str) -> Desk:
+    """Carry one line out and print what it gives."""
+    try:
+        after, text = obey(desk, line)
+    except DiagnoseError as error:
+        print(fill(str(error), desk.width))
+        return desk
+    except KeyboardInterrupt:
+        print("Stopped; nothing was changed.")
+        return desk
+    if text:
+        print(text)
+    return after
+
+
+def _reader(folder: Path | None, options: Options, desk: Any, more: dict[str, Any]) -> Any:
+    """The line editor; its history is kept in the folder."""
     from prompt_toolkit import PromptSession
     from prompt_toolkit.completion import Completer, Completion
     from prompt_toolkit.document import Document
     from prompt_toolkit.history import FileHistory, InMemoryHistory
-
-    desk = Desk(kb=kb, width=width_of_terminal())
-    autosave: Path | None = folder / "autosave.toml"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "history").touch()
-        desk, told = _take_up(desk, folder / "autosave.toml")
-    except OSError as error:
-        autosave = None
-        told = f"Nothing is kept for next time: {folder} cannot be written ({error.strerror})."
-    print(fill(told, desk.width) if told else "\n".join(HINT))
-    print(fill(CAUTION, desk.width))
+    from prompt_toolkit.output import ColorDepth
 
     class Words(Completer):
         def get_completions(self, document: Document, complete_event: object) -> Iterator[Completion]:
-            for word, means, replaced in complete(document.text_before_cursor, desk):
+            for word, means, replaced in complete(document.text_before_cursor, desk()):
                 yield Completion(word, start_position=-replaced, display_meta=means)
 
-    prompt: PromptSession[str] = PromptSession(
-        history=FileHistory(str(folder / "history")) if autosave else InMemoryHistory(),
+    return PromptSession(
+        history=FileHistory(str(folder / "history")) if folder else InMemoryHistory(),
         completer=Words(),
-        complete_while_typing=True,
-        bottom_toolbar=lambda: summary(desk),
-        **session_options,
+        complete_while_typing=not options.plain,
+        # a listener hears the state when asking for it, not after every key
+        bottom_toolbar=None if options.plain else (lambda: summary(desk())),
+        color_depth=None if options.colour else ColorDepth.DEPTH_1_BIT,
+        **more,
     )
-    while not desk.done:
+
+
+class Keeping:
+    """Keeps the table after every change; says once when that fails."""
+
+    def __init__(self, keeper: Keeper | None) -> None:
+        self.keeper = keeper
+
+    def keep(self, before: Desk, after: Desk) -> str:
+        """Write what lies on the table now; gives what went wrong, "" if nothing."""
+        if self.keeper is None:
+            return ""
         try:
-            line = prompt.prompt("gauges> ")
-        except KeyboardInterrupt:
-            continue
-        except EOFError:
-            break
-        desk = replace(desk, width=width_of_terminal())
-        try:
-            after, text = obey(desk, line)
+            self.keeper.keep(after, before)
         except DiagnoseError as error:
-            print(fill(str(error), desk.width))
-            continue
-        except KeyboardInterrupt:
-            print("Stopped; nothing was changed.")
-            continue
-        desk = after
-        if text:
-            print(text)
-        if autosave:
-            autosave = _keep(desk, autosave)
-    _leave(desk, autosave)
-    return 0
+            self.close()
+            self.keeper = None
+            return f"Nothing is kept for next time: {error}"
+        return ""
 
-
-def _take_up(desk: Desk, autosave: Path) -> tuple[Desk, str]:
-    """Go on with what was left on the table, and say so. A file that cannot be used is set aside."""
-    try:
-        left = restore(autosave, desk.kb)
-    except CaseError as error:
-        aside = autosave.with_suffix(".unread.toml")
-        autosave.replace(aside)
-        return desk, f"What was on the table cannot be read: {error} It is kept in {aside}."
-    if left is None:
-        return desk, ""
-    session = Session(past=((desk.case, None),), case=left)
-    count = "1 snapshot" if len(left.snapshot) == 1 else f"{len(left.snapshot)} snapshots"
-    return replace(desk, session=session), (
-        f"Restored what was on the table: {left.title}, {count}. 'show' shows it, 'new' starts afresh."
-    )
-
-
-def _keep(desk: Desk, autosave: Path) -> Path | None:
-    """Write the autosave; gives up, with one message, when it cannot be written."""
-    try:
-        save_case(desk.case, autosave)
-    except DiagnoseError as error:
-        print(fill(f"Nothing is kept for next time: {error}", desk.width))
-        return None
-    return autosave
-
-
-def _leave(desk: Desk, autosave: Path | None) -> None:
-    if autosave and desk.session.saved == desk.case:
-        autosave.unlink(missing_ok=True)
-    elif autosave and desk.case.snapshot:
-        print("What is on the table comes back next time ('save FILE' keeps it under a name).")
+    def close(self) -> None:
+        """End the keeping; the file stays if something is in it."""
+        if self.keeper:
+            self.keeper.close()

@@ -6,6 +6,8 @@ import re
 from collections.abc import Mapping
 
 from diagnose.commands import COMMANDS, Desk, command_of, names_a_gauge
+from diagnose.commands.files import told_left
+from diagnose.commands.guide import asked
 from diagnose.session import case_paths, says_anything
 from diagnose.text import names, percent
 from diagnose.words import beginning, complete_words, entry_forms, readable
@@ -17,23 +19,33 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
     """Candidates for the text before the cursor: (candidate, what it means, how much it replaces)."""
     kb, panel = desk.kb, desk.kb.panel(desk.case.panel)
     typed = text.lstrip()
+    if desk.guide and " " not in typed:
+        options: Options = {readable(entry): (means, ()) for entry, means in asked(desk).options.items()}
+        own: Options = {"don't know": ("", ()), "back": ("the question before", ()), "stop": ("", ())}
+        return beginning({**options, **own}, typed)
     word, space, rest = typed.partition(" ")
     command = command_of(word) if space and not names_a_gauge(desk, typed) else None
     if command is None:
         whole: Options = {name: (c.help, c.also) for name, c in COMMANDS.items()}
         words = complete_words(typed, kb, panel)
+        if not desk.case.snapshot:
+            words = beginning(_options(kb.manoeuvres), typed) + words
         return words + (beginning(whole, typed) if not re.search("[;, ]", typed) else [])
-    if command.name == "snapshot" and ";" in rest:
-        return complete_words(rest, kb, panel)
+    if (command.name == "snapshot" and ";" in rest) or command.name == "what":
+        return complete_words(re.sub(r"^if\b", "", rest), kb, panel)
     if command.name in ("context", "compare"):
         rest = re.split("[;,]", rest)[-1].lstrip()
-    gauges = {kb.gauges[g].words[0]: (kb.gauges[g].name, kb.gauges[g].words) for g in panel.gauges}
-    switches = {
+    gauges: Options = {kb.gauges[g].words[0]: (kb.gauges[g].name, kb.gauges[g].words) for g in panel.gauges}
+    switches: Options = {
         f"{readable(switch)} {position}": (kb.switches[switch].name, ())
         for switch in panel.switches
         for position in kb.switches[switch].positions
     }
     can_fail = {f: v for f, v in kb.failures.items() if set(v.acts) <= set(panel.parts)}
+    numbers: Options = {
+        str(number): (kb.manoeuvres[snapshot.manoeuvre].name, ())
+        for number, snapshot in enumerate(desk.case.snapshot, 1)
+    }
     tables: dict[str, Options] = {
         "snapshot": _options(kb.manoeuvres),
         "panel": _options(kb.panels),
@@ -44,9 +56,15 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
         "readings": gauges,
         "failure": _options(can_fail),
         "why": _options(can_fail),
-        "compare": _options(can_fail),
+        "alike": _options(kb.manoeuvres),
         "load": dict.fromkeys(case_paths() if command.name == "load" else (), ("", ())),
-        "help": {name: (c.help, ()) for name, c in COMMANDS.items()},
+        "help": {**{name: (c.help, ()) for name, c in COMMANDS.items()}, **gauges},
+        "manoeuvre": _options(kb.manoeuvres),
+        "go": numbers,
+        "copy": numbers,
+        "delete": numbers,
+        "compare": {**{name: ("put by", ()) for name, _ in desk.session.now.branches}, **_options(can_fail)},
+        "restore": {str(n): (told_left(left), ()) for n, left in enumerate(desk.left, 1)},
     }
     return beginning(tables.get(command.name, {}), rest)
 
@@ -61,8 +79,12 @@ def summary(desk: Desk) -> str:
     case = desk.case
     place = "no snapshot"
     if case.snapshot:
-        place = f"snapshot {len(case.snapshot)}: {readable(case.snapshot[-1].manoeuvre)}"
+        at, count = desk.session.now.at, len(case.snapshot)
+        which = f"snapshot {at + 1}" + (f" of {count}" if at + 1 < count else "")
+        place = f"{which}: {readable(case.snapshot[at].manoeuvre)}"
     parts = [readable(case.panel), place, f"odds: {case.setting}"]
+    if desk.session.now.base:
+        parts.insert(0, "WHAT IF")
     if desk.answered is not None and says_anything(case):
         leading = desk.answered.ranking[0]
         parts.append(f"{percent(leading.posterior)} {names(desk.kb, leading.failures)}")

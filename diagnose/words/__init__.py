@@ -5,7 +5,8 @@ those of the prompt itself in ``knowledge/words.toml``. A word that could be mea
 back, never guessed: evidence that was not given is worse than a question.
 
 ``names`` finds an entry by its words, ``gauge`` the readings of one gauge, ``line`` a whole line,
-``completion`` what can follow.
+``switches`` where a switch stood, ``aircraft`` what tells of the aircraft and not of a gauge, ``scene`` what
+was flown and the conditions of the day, ``completion`` what can follow.
 """
 
 from diagnose.words.completion import beginning, complete_words
@@ -15,30 +16,35 @@ from diagnose.words.line import (
     RestAsExpected,
     Said,
     Statement,
-    Switched,
     parse_line,
     say_back,
     with_doubt,
 )
 from diagnose.words.names import entry_forms, find, forms, gauge_forms, nearest, plain, readable
+from diagnose.words.scene import SceneWords, flown_in, named_anywhere, scene_words
+from diagnose.words.switches import Switched
 
 __all__ = [
     "AsExpected",
     "Disagreement",
     "RestAsExpected",
     "Said",
+    "SceneWords",
     "Statement",
     "Switched",
     "beginning",
     "complete_words",
     "entry_forms",
     "find",
+    "flown_in",
     "forms",
     "gauge_forms",
+    "named_anywhere",
     "nearest",
     "parse_line",
     "plain",
     "readable",
     "say_back",
+    "scene_words",
     "with_doubt",
 ]

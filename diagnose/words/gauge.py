@@ -8,8 +8,6 @@ from dataclasses import dataclass, replace
 from diagnose.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.model import Gauge
 from diagnose.words.names import (
-    LONGEST_MISTYPED,
-    SHORTEST_BEGINNING,
     Words,
     core,
     forms,
@@ -57,16 +55,31 @@ def reading_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found 
     ways = reading_ways(gauge, only)
     if length := length_at(words, place, ways):
         return Found(*ways[words[place : place + length]], length)
-    for way, other in phrases().same.items():
-        if words[place : place + len(way)] == way and core(other) in ways:
-            return Found(*ways[core(other)], len(way))
+    others = {
+        way: ways[known]
+        for way, same in phrases().same.items()
+        if (known := next((core(other) for other in same if core(other) in ways), None))
+    }
+    if way := phrase_at(words, place, others):
+        return Found(*others[way], len(way))
     pair_of = {" ".join(known): pair for known, pair in ways.items()}
-    for length in range(min(LONGEST_MISTYPED, len(words) - place), 0, -1):
+    # "or zero" is no slip for "on zero"
+    alike = {
+        way: pair
+        for way, pair in others.items()
+        if min(map(len, way)) > phrases().likeness.shortest_beginning
+    }
+    nearly = {" ".join(way): "/".join(pair) for way, pair in {**alike, **ways}.items()}
+    for length in range(min(phrases().likeness.longest_mistyped, len(words) - place), 0, -1):
         text = " ".join(words[place : place + length])
         begun = {pair for known, pair in pair_of.items() if known.startswith(text)}
-        if len(begun) == 1 and len(text) >= SHORTEST_BEGINNING and text not in phrases().negation:
+        if (
+            len(begun) == 1
+            and len(text) >= phrases().likeness.shortest_beginning
+            and text not in phrases().negation
+        ):
             return Found(*begun.pop(), length)
-        if near := mistyped(text, {known: "/".join(pair) for known, pair in pair_of.items()}):
+        if near := mistyped(text, nearly):
             facet, reading = near.split("/")
             return Found(facet, reading, length)
     return None
@@ -75,9 +88,15 @@ def reading_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found 
 def denied_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found | None:
     """The reading that these words deny: "not falling", or "wrong" where the gauge can be right."""
     said = phrases()
-    if words[place] in said.negation and place + 1 < len(words):
-        found = reading_at(gauge, words, place + 1, only)
-        return found and replace(found, length=found.length + 1, denied=True)
+    if words[place] in said.negation:
+        after = place + 1
+        while after < len(words):
+            if found := reading_at(gauge, words, after, only):
+                return replace(found, length=found.length + after - place, denied=True)
+            if words[after] not in said.helpers:  # "has not been falling"
+                return None
+            after += 1
+        return None
     if length := len(phrase_at(words, place, said.abnormal)):
         ways = reading_ways(gauge, only)
         normal = Counter(ways[core(word)] for word in said.normal if core(word) in ways)
@@ -104,6 +123,7 @@ def readings_in(gauge: Gauge, words: Words) -> dict[str, Found]:
     """
     told: dict[str, Found] = {}
     place = 0
+    stood = False
     while place < len(words):
         only, length = facet_at(gauge, words, place)
         place += length
@@ -111,6 +131,9 @@ def readings_in(gauge: Gauge, words: Words) -> dict[str, Found]:
         if found is None:
             if join := phrase_at(words, place, phrases().joins):
                 place += len(join)
+                continue
+            if stood and words[place].isdecimal():
+                place += 1  # "stuck at 3000": where it stood is not needed
                 continue
             raise not_understood(gauge, words[place:], only)
         before = told.setdefault(found.facet, found)
@@ -122,6 +145,7 @@ def readings_in(gauge: Gauge, words: Words) -> dict[str, Found]:
                 f"the {gauge.name} cannot be both {first} and {second} at once",
                 mend="keep one, or start a second snapshot for the later moment",
             )
+        stood = found.reading == "steady" and not found.denied
         place += found.length
     return told
 
@@ -130,9 +154,14 @@ def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:
     """Say why these words are no reading of the gauge."""
     said, text, ways = phrases(), " ".join(words), reading_ways(gauge, only)
     options = f"say one of: {reading_list(gauge, only)}"
+    if vague := phrase_at(words, 0, said.vague):
+        return CaseError(
+            f"{' '.join(vague)!r} does not say what the {gauge.name} showed: {said.vague[vague]}",
+            mend=options,
+        )
     if words[0] in said.negation:
         return CaseError(f"{text!r} does not say what the {gauge.name} did instead", mend=options)
-    if words[0] in said.later:
+    if set(words) & said.later:
         return CaseError(
             f"{text!r} tells of another moment",
             mend="say what was seen first, then start a second snapshot for what followed",

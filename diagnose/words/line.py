@@ -9,10 +9,17 @@ from dataclasses import dataclass, field, replace
 from diagnose.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Panel
-from diagnose.words.gauge import denied_at, facet_at, reading_at, reading_list, reading_ways, readings_in
+from diagnose.words.aircraft import not_all_but, not_of_ourselves, not_what_was_flown
+from diagnose.words.gauge import (
+    denied_at,
+    facet_at,
+    not_understood,
+    reading_at,
+    reading_list,
+    reading_ways,
+    readings_in,
+)
 from diagnose.words.names import (
-    LONGEST_MISTYPED,
-    SHORTEST_BEGINNING,
     Words,
     core,
     entry_forms,
@@ -20,14 +27,16 @@ from diagnose.words.names import (
     forms,
     gauge_forms,
     length_at,
-    mistyped,
+    likest,
     nearest,
     phrase_at,
     phrases,
     plain,
     readable,
+    spelled_out,
     without_filler,
 )
+from diagnose.words.switches import Switched, absent, switched
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,14 +54,6 @@ class Disagreement:
 
     first: str
     second: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Switched:
-    """A switch said to stand in a position."""
-
-    switch: str
-    position: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +79,7 @@ def parse_line(line: str, kb: KnowledgeBase, panel: Panel) -> tuple[Statement, .
     may go on ("airspeed low, falling"), and gauges named before it share what follows ("airspeed,
     altimeter steady"). Raises UnknownName or CaseError that names the piece that is not understood.
     """
-    sentences = re.split(r"[;\n]|\.(?=\s|$)", line)
+    sentences = re.split(r"[;\n]|\.(?=\s|$)", spelled_out(line))
     ways = {core(way): gauge for gauge, all_ways in gauge_forms(kb, panel).items() for way in all_ways}
     reader = _Reader(kb=kb, panel=panel, gauge_ways=ways)
     return tuple(statement for sentence in sentences for statement in reader.sentence(sentence))
@@ -105,14 +106,20 @@ class _Reader:
         waiting: tuple[str, ...] = ()
         last: tuple[str, ...] = ()
         for clause in (part for piece in text.split(",") for part in self._parts(piece)):
-            if not plain(clause):
+            if not plain(clause) or (not _words(clause) and core(clause)[0] not in phrases().filler):
+                continue
+            not_all_but(clause)
+            not_of_ourselves(clause, self.kb)
+            if self._not_known(clause):
                 continue
             if not waiting and (special := self._whole_clause(clause)):
                 yield special
                 last = ()
                 continue
+            if last and not waiting:
+                not_what_was_flown(clause, self.kb)
             try:
-                first, *others = self._groups(clause, last)
+                first, *others = self._groups(clause, last, alone=not waiting)
                 groups = [replace(first, gauges=(*waiting, *first.gauges)), *others]
                 said = [list(self._of_group(group)) for group in groups]
             except DiagnoseError as error:
@@ -174,7 +181,9 @@ class _Reader:
     def _whole_clause(self, clause: str) -> Statement | None:
         """Rest as expected, a disagreement or a switch position; None for readings."""
         said = phrases()
-        if any(plain(clause) == f"{rest} {normal}" for rest in said.rest for normal in said.normal):
+        # "all" is a word without meaning elsewhere, but not here
+        telling = [word for word in plain(clause).split() if word == "all" or word not in said.filler]
+        if any(telling == f"{rest} {normal}".split() for rest in _rests() for normal in said.normal):
             return RestAsExpected()
         words = core(clause)
         gauge, length = self._gauge_at(words, 0)
@@ -182,7 +191,7 @@ class _Reader:
             only, more = facet_at(self.kb.gauges[gauge], words, length)
             if words[length + more :] in reading_ways(self.kb.gauges[gauge], only):
                 return None  # such as "heading disagrees with compass", which is a reading by itself
-        return self._disagreement(clause, words) or self._switched(words)
+        return self._disagreement(clause, words) or switched(clause, self.kb, self.panel)
 
     def _disagreement(self, clause: str, words: Words) -> Disagreement | None:
         said = phrases()
@@ -206,15 +215,17 @@ class _Reader:
                     return Disagreement(first=first, second=self._one_gauge(rest))
         return None
 
-    def _switched(self, words: Words) -> Switched | None:
-        kept = tuple(word for word in words if word not in phrases().switched)
-        for switch_id, switch in self.kb.switches.items():
-            for way in map(core, forms(switch_id, switch.name, switch.words)):
-                if kept[: len(way)] == way and kept[len(way) :] in {(p,) for p in switch.positions}:
-                    if switch_id not in self.panel.switches:
-                        raise self._absent(switch.name)
-                    return Switched(switch=switch_id, position=kept[-1])
-        return None
+    def _not_known(self, clause: str) -> bool:
+        """Whether the clause only says of which gauges nothing is known: "don't remember the suction"."""
+        words = tuple(plain(clause).split())
+        length = length_at(words, 0, [tuple(text.split()) for text in phrases().unknown])
+        left = core(" ".join(words[length:])) if 0 < length < len(words) else ()
+        place = 0
+        while more := self._gauge_at(left, place)[1] or (
+            place and len(phrase_at(left, place, phrases().joins))
+        ):
+            place += more
+        return bool(left) and place == len(left)
 
     def _one_gauge(self, words: Words) -> str:
         if words in self.gauge_ways:
@@ -224,7 +235,7 @@ class _Reader:
 
     # -------------------------------------------------------------- gauges, each with what follows it
 
-    def _groups(self, clause: str, last: tuple[str, ...]) -> list[_Group]:
+    def _groups(self, clause: str, last: tuple[str, ...], alone: bool) -> list[_Group]:
         """Part a clause into gauges, each with the words that follow it."""
         said = phrases()
         clause, doubt = _percentage(clause)
@@ -244,6 +255,9 @@ class _Reader:
                 joined, place = True, place + len(join)
                 continue
             if not groups and not gauge:
+                if alone and (turned := self._named_last(words, place)):
+                    groups.append(turned if doubt is None else replace(turned, sure=doubt))
+                    return groups
                 if not last or not self._speaks(last[0], words, place):
                     raise self._no_gauge(words[place:])
                 groups.append(_Group(gauges=last))
@@ -267,6 +281,19 @@ class _Reader:
             groups[-1] = replace(groups[-1], sure=doubt)
         return groups
 
+    def _named_last(self, words: Words, place: int) -> _Group | None:
+        """ "Low suction", "stuck altimeter": what was read stands before the gauge, and nothing after it."""
+        for at in range(place + 1, len(words)):
+            gauge, length = self._gauge_at(words, at)
+            joined = any((word,) in phrases().joins for word in words[place:at])
+            if gauge and at + length == len(words) and not joined:
+                try:
+                    readings_in(self.kb.gauges[gauge], words[place:at])
+                except DiagnoseError:
+                    return None
+                return _Group(gauges=(gauge,), words=words[place:at])
+        return None
+
     def _speaks(self, gauge_id: str, words: Words, place: int) -> bool:
         """Whether a reading or a facet of the gauge stands at this place."""
         gauge = self.kb.gauges[gauge_id]
@@ -275,11 +302,26 @@ class _Reader:
     def _known_length(self, gauge_id: str, words: Words, place: int) -> int:
         """How many words to take together: those of a facet's name or of a known reading, else one."""
         gauge = self.kb.gauges[gauge_id]
-        return max(length_at(words, place, reading_ways(gauge)), facet_at(gauge, words, place)[1], 1)
+        known = (length_at(words, place, ways) for ways in (reading_ways(gauge), phrases().same))
+        return max(*known, facet_at(gauge, words, place)[1], 1)
 
     def _gauge_at(self, words: Words, place: int) -> tuple[str, int]:
+        """The gauge named at this place and the length of its name; the name may go on with a slip."""
         length = length_at(words, place, self.gauge_ways)
-        return (self.gauge_ways[words[place : place + length]], length) if length else ("", 0)
+        if not length:
+            return "", 0
+        gauge = self.gauge_ways[words[place : place + length]]
+        ways = {" ".join(way): way for way, meant in self.gauge_ways.items() if meant == gauge}
+        for more in range(phrases().likeness.longest_mistyped, length, -1):
+            longer = words[place : place + more]
+            whole = {way: gauge for way, parts in ways.items() if len(parts) == more == len(longer)}
+            if (
+                whole
+                and not self._speaks(gauge, words, place + length)
+                and likest(" ".join(longer), whole)[0]
+            ):
+                return gauge, more
+        return gauge, length
 
     def _next_gauge(self, words: Words, place: int, current: str) -> tuple[str, int]:
         """The gauge named at this place and the length of its name; ("", 0) if what stands here is no name.
@@ -300,28 +342,24 @@ class _Reader:
         """The gauge that a beginning of the words nearly spells, or spells the beginning of."""
         self._complain_if_absent(words[place:])
         gauge_of = {" ".join(way): gauge for way, gauge in self.gauge_ways.items()}
-        for length in range(min(LONGEST_MISTYPED, len(words) - place), 0, -1):
+        near: list[tuple[float, int, str]] = []
+        for length in range(min(phrases().likeness.longest_mistyped, len(words) - place), 0, -1):
             text = " ".join(words[place : place + length])
             begun = {gauge for way, gauge in gauge_of.items() if way.startswith(text)}
-            if len(begun) == 1 and len(text) >= SHORTEST_BEGINNING:
+            if len(begun) == 1 and len(text) >= phrases().likeness.shortest_beginning:
                 return begun.pop(), length
-            if meant := mistyped(text, gauge_of):
-                return meant, length
-        return "", 0
+            meant, ratio = likest(text, gauge_of)
+            near.append((ratio, length, meant))
+        _, length, meant = max(near, default=(0.0, 0, ""))
+        return (meant, length) if meant else ("", 0)
 
     # -------------------------------------------------------------- what was not understood
-
-    def _absent(self, name: str) -> CaseError:
-        return CaseError(
-            f"the panel {readable(self.panel.id)} has no {name}",
-            mend="leave it out or choose the panel that has it (command: panel)",
-        )
 
     def _complain_if_absent(self, words: Words) -> None:
         for gauge in self.kb.gauges.values():
             ways = {core(way) for way in forms(gauge.id, gauge.name, gauge.words)}
             if gauge.id not in self.panel.gauges and length_at(words, 0, ways):
-                raise self._absent(gauge.name)
+                raise absent(self.panel, gauge.name)
 
     def _says_nothing(self, gauge_id: str) -> CaseError:
         gauge = self.kb.gauges[gauge_id]
@@ -332,10 +370,14 @@ class _Reader:
     def _no_gauge(self, words: Words) -> DiagnoseError:
         """Say what the words lack, or which gauges are near."""
         text = " ".join(words)
-        if words[0] in phrases().later:
+        if set(words) & phrases().later:
             return CaseError(
                 f"{text!r} tells of another moment", mend="start a second snapshot for what followed"
             )
+        if vague := phrase_at(words, 0, phrases().vague):
+            gauge_id, _ = self._next_gauge(words, len(vague), "")
+            if gauge_id:  # "lost airspeed"
+                return not_understood(self.kb.gauges[gauge_id], vague)
         for gauge_id in self.panel.gauges:
             if words in reading_ways(self.kb.gauges[gauge_id]):
                 name = self.kb.gauges[gauge_id].words[0]
@@ -349,7 +391,7 @@ class _Reader:
 
     def _other_kind(self, clause: str) -> CaseError | None:
         """Say what the clause is, if it is something else than what a gauge showed."""
-        text = plain(clause)
+        text, meant = plain(clause), " ".join(core(clause))
         kinds = (
             (entry_forms(self.kb.manoeuvres), "a manoeuvre", "start a snapshot with it: snapshot"),
             (entry_forms(self.kb.context), "a condition of the day", "give it as such: context"),
@@ -360,9 +402,15 @@ class _Reader:
                 ways = [way for all_ways in known.values() for way in all_ways]
                 # one word alone begins too many names to say what is meant by it
                 begun = " " in text and any(way.startswith(f"{text} ") for way in ways)
-                if (text in ways) if whole else begun:
-                    return CaseError(f"{text!r} is {kind}, not what a gauge showed", mend=f"{mend} {text}")
+                if ({text, meant} & set(ways)) if whole else begun:
+                    said = text if text in ways or not whole else meant
+                    return CaseError(f"{said!r} is {kind}, not what a gauge showed", mend=f"{mend} {said}")
         return None
+
+
+def _rests() -> set[str]:
+    """How "all others" is said, without "the"."""
+    return {rest.removeprefix("the ") for rest in phrases().rest}
 
 
 def _words(clause: str) -> Words:
@@ -375,6 +423,8 @@ def _words(clause: str) -> Words:
         if certainty := phrase_at(words, place, said.certainty):
             kept += [*without_filler(plainly), *certainty]
             plainly, place = [], place + len(certainty)
+        elif aside := phrase_at(words, place, said.asides):
+            place += len(aside)
         else:
             plainly.append(words[place])
             place += 1

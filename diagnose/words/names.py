@@ -8,25 +8,15 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from diagnose.errors import UnknownName
 from diagnose.knowledge import KnowledgeBase, knowledge_root
 from diagnose.model import Panel
 
-#: how alike a mistyped word must be to count as meant, and by how much more than the next
-SURE_MATCH = 0.85
-CLEAR_LEAD = 0.05
-#: how alike a name must be to be offered
-NEAR = 0.65
-#: shorter words are too much alike by chance ("all" and "ball"), shorter beginnings fit too much
-SHORTEST_MISTYPED = 5
-SHORTEST_BEGINNING = 3
-#: most words that a mistyped name or reading is taken to have
-LONGEST_MISTYPED = 3
-
 Words = tuple[str, ...]
 Forms = Mapping[str, tuple[str, ...]]
+Value = TypeVar("Value")
 
 
 class Named(Protocol):
@@ -42,6 +32,19 @@ class Named(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Likeness:
+    """How alike words must be to be meant or offered: ``[likeness]`` of words.toml says what each is."""
+
+    sure: float
+    lead: float
+    near: float
+    command: float
+    shortest_mistyped: int
+    shortest_beginning: int
+    longest_mistyped: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Phrases:
     """The words of the prompt itself, from knowledge/words.toml (see there); longest phrases first."""
 
@@ -50,14 +53,35 @@ class Phrases:
     filler: frozenset[str]
     joins: tuple[Words, ...]
     negation: frozenset[str]
+    helpers: frozenset[str]
+    excepting: tuple[Words, ...]
+    ourselves: tuple[Words, ...]
     abnormal: tuple[Words, ...]
     later: frozenset[str]
+    during: tuple[str, ...]
     switched: frozenset[str]
     disagree: tuple[Words, ...]
     disagree_together: tuple[Words, ...]
     rest: tuple[str, ...]
     normal: tuple[str, ...]
-    same: Mapping[Words, str]
+    same: Mapping[Words, tuple[str, ...]]
+    positions: Mapping[Words, str]
+    asking: tuple[Words, ...]
+    begun: tuple[str, ...]
+    polite: frozenset[str]
+    comparing: tuple[Words, ...]
+    openers: frozenset[str]
+    onward: tuple[str, ...]
+    vague: Mapping[Words, str]
+    asides: tuple[Words, ...]
+    commands: Mapping[str, str]
+    unknown: frozenset[str]
+    lost: frozenset[str]
+    guide: Mapping[str, float]
+    likeness: Likeness
+
+
+_NOT = re.compile(r"\b(?:is|are|was|were|do|does|did|has|have|had)(?:n['’]?t| not)\b", re.IGNORECASE)
 
 
 @cache
@@ -68,27 +92,66 @@ def phrases() -> Phrases:
     def longest_first(texts: Iterable[str]) -> tuple[Words, ...]:
         return tuple(sorted((tuple(plain(text).split()) for text in texts), key=len, reverse=True))
 
-    certainty = {way: found["certainty"][" ".join(way)] for way in longest_first(found["certainty"]) if way}
+    def by_length(table: Mapping[str, Value]) -> dict[Words, Value]:
+        ways = {tuple(plain(text).split()): value for text, value in table.items()}
+        return {way: ways[way] for way in sorted(ways, key=len, reverse=True) if way}
+
+    # who does not think that it fell is so sure that it did something else
+    doubted = {way: round(1.0 - sure, 9) for way, sure in found["doubted"].items()}
+
+    def listed(others: str | list[str]) -> tuple[str, ...]:
+        return (others,) if isinstance(others, str) else tuple(others)
+
     return Phrases(
-        certainty=certainty,
+        certainty=by_length({**found["certainty"], **doubted}),
         question=found["certainty"]["?"],
         filler=frozenset(found["filler"]),
         joins=longest_first(found["joins"]),
         negation=frozenset(found["negation"]),
+        helpers=frozenset(found["helpers"]),
+        excepting=longest_first(found["excepting"]),
+        ourselves=longest_first(found["ourselves"]),
         abnormal=longest_first(found["abnormal"]),
         later=frozenset(found["later"]),
+        during=tuple(found["during"]),
         switched=frozenset(found["switched"]),
         disagree=longest_first(found["disagree"]),
         disagree_together=longest_first(found["disagree_together"]),
         rest=tuple(found["rest"]),
         normal=tuple(found["normal"]),
-        same={tuple(text.split()): other for text, other in found["same"].items()},
+        same={way: listed(others) for way, others in by_length(found["same"]).items()},
+        positions=by_length(found["positions"]),
+        asking=longest_first(found["asking"]),
+        begun=tuple(found["begun"]),
+        polite=frozenset(found["polite"]),
+        comparing=longest_first(found["comparing"]),
+        openers=frozenset(found["openers"]),
+        onward=tuple(found["onward"]),
+        vague=by_length(found["vague"]),
+        asides=longest_first(found["asides"]),
+        commands={plain(asked): command for asked, command in found["commands"].items()},
+        unknown=frozenset(map(plain, found["unknown"])),
+        lost=frozenset(map(plain, found["lost"])),
+        guide=found["guide"],
+        likeness=Likeness(**found["likeness"]),
     )
 
 
 def plain(text: str) -> str:
-    """Give text in lower case, with single spaces for hyphens, underscores and punctuation."""
-    return re.sub(r"[\W_]+", " ", text.lower().replace("'", "").replace("’", "")).strip()
+    """Give text in lower case, with single spaces for hyphens, underscores and punctuation.
+
+    "Wasn't", "did not" and their like are all "not": which of them is said makes no difference.
+    """
+    spaced = re.sub(r"[\W_]+", " ", text.lower().replace("'", "").replace("’", "")).strip()
+    return _NOT.sub("not", spaced)
+
+
+def spelled_out(text: str) -> str:
+    """Give "we're" as "we were", which has no meaning without its apostrophe, and "began to fall" as "to fall"."""
+    text = re.sub(r"\bwe['’]re\b", "we were", text, flags=re.IGNORECASE)
+    text = _NOT.sub("not", text)
+    begun = "|".join(phrases().begun)
+    return re.sub(rf"\b(?:{begun})\s+(?=to\s|\w+ing\b)", "", text, flags=re.IGNORECASE)
 
 
 def without_filler(words: Iterable[str]) -> Words:
@@ -139,44 +202,70 @@ def gauge_forms(kb: KnowledgeBase, panel: Panel) -> dict[str, tuple[str, ...]]:
 
 
 def find(text: str, known: Forms, kind: str) -> str:
-    """Give the id that a text means: exactly, by a beginning that fits one, or nearly.
+    """Give the id that a text means: exactly, by a beginning that fits one, by its words in any order, or nearly.
 
     Raises UnknownName with the nearest names.
     """
     wanted = plain(text)
     fitting = [entry for entry in known if plain(entry) == wanted]
     fitting = fitting or [entry for entry, ways in known.items() if wanted in ways]
-    if not fitting and len(wanted) >= SHORTEST_BEGINNING:
+    if not fitting and " " in wanted:
+        # "a blocked static" is "static blocked"
+        wanted = re.sub(r"^(?:(?:a|an|the|my|our) )+", "", wanted)
+        parts = sorted(wanted.split())
+        fitting = [entry for entry, ways in known.items() if any(sorted(w.split()) == parts for w in ways)]
+    if not fitting and len(wanted) >= phrases().likeness.shortest_beginning:
         fitting = [entry for entry, ways in known.items() if any(w.startswith(wanted) for w in ways)]
-    if len(fitting) == 1:
-        return fitting[0]
+    if not fitting and " " in wanted:
+        fitting = [entry for entry, ways in known.items() if any(_holds(way, wanted) for way in ways)]
+    meant = "" if fitting else mistyped(wanted, {way: entry for entry, ways in known.items() for way in ways})
+    if not fitting and not meant and " " in wanted:
+        # "blocked pitot ram with open drain": its words stand in several names of one entry
+        telling = " ".join(word for word in core(wanted) if (word,) not in phrases().joins)
+        fitting = [entry for entry, ways in known.items() if telling and _holds(" ".join(ways), telling)]
+    if meant or len(fitting) == 1:
+        return meant or fitting[0]
     if fitting:
         nearest_names = tuple(map(readable, fitting[:6]))
         raise UnknownName(f"{text.strip()!r} can mean several {kind}s", nearest=nearest_names)
-    if meant := mistyped(wanted, {way: entry for entry, ways in known.items() for way in ways}):
-        return meant
     raise UnknownName(f"there is no {kind} {text.strip()!r}", nearest=nearest(wanted, known))
+
+
+def _holds(way: str, wanted: str) -> bool:
+    """Whether a way of writing has all the wanted words, or words that begin so, in any order."""
+    shortest = phrases().likeness.shortest_beginning
+    words = way.split()
+    return all(
+        any(word == part or (len(part) >= shortest and word.startswith(part)) for word in words)
+        for part in wanted.split()
+    )
 
 
 def mistyped(text: str, entry_of: Mapping[str, str]) -> str:
     """Give the entry whose way of writing is nearly this text and no other's; "" if there is none."""
-    if len(text) < SHORTEST_MISTYPED or set(text.split()) & phrases().negation:
-        return ""
+    return likest(text, entry_of)[0]
+
+
+def likest(text: str, entry_of: Mapping[str, str]) -> tuple[str, float]:
+    """Give the entry whose way of writing is nearly this text and no other's, and how nearly; or ("", 0)."""
+    like = phrases().likeness
+    if len(text) < like.shortest_mistyped or set(text.split()) & phrases().negation:
+        return "", 0.0
     alike = sorted(
         ((difflib.SequenceMatcher(None, text, way).ratio(), entry) for way, entry in entry_of.items()),
         reverse=True,
     )
-    if not alike or alike[0][0] < SURE_MATCH:
-        return ""
-    best = alike[0][1]
-    others = [ratio for ratio, entry in alike if entry != best]
-    return best if not others or alike[0][0] - others[0] >= CLEAR_LEAD else ""
+    if not alike or alike[0][0] < like.sure:
+        return "", 0.0
+    ratio, best = alike[0]
+    others = [other for other, entry in alike if entry != best]
+    return (best, ratio) if not others or ratio - others[0] >= like.lead else ("", 0.0)
 
 
 def nearest(text: str, known: Forms, most: int = 6) -> tuple[str, ...]:
     """Give the names most like a text, as words; the first few known ones if none is like it."""
     entry_of = {way: entry for entry, ways in known.items() for way in ways}
-    near = difflib.get_close_matches(text, entry_of, n=4, cutoff=NEAR)
+    near = difflib.get_close_matches(text, entry_of, n=4, cutoff=phrases().likeness.near)
     return tuple(map(readable, dict.fromkeys(entry_of[way] for way in near))) or tuple(
         readable(entry) for entry in list(known)[:most]
     )

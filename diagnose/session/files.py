@@ -1,7 +1,4 @@
-"""The state of a session: a case under construction with its past, and its files.
-
-Immutable: every transition gives a new session, so that undo and redo are never lost.
-"""
+"""Case files: read with all problems at once, written whole or not at all."""
 
 from __future__ import annotations
 
@@ -10,148 +7,18 @@ import math
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from diagnose.errors import CaseError
-from diagnose.evidence import agreement
 from diagnose.knowledge import KnowledgeBase, cases_root, unknown_name
 from diagnose.model import CaseRecord, Panel, SnapshotRecord, TruthRecord
-from diagnose.network import Network
-from diagnose.words import AsExpected, Disagreement, RestAsExpected, Said, Statement, Switched, readable
-
-START = CaseRecord(title="untitled", panel="single_pump")
 
 #: nobody flies for longer than a day, and rates times endless hours would make every failure certain
 LONGEST_MINUTES = 1440.0
-
-#: "the rest" means the dials in front of the pilot, not what must be asked for or needs sight outside
-NOT_LOOKED_AT = frozenset({"outside", "atc_height", "gps_height", "gps_speed", "gps_track"})
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Session:
-    """A case with what it was before (``past``) and what undo took back (``future``).
-
-    ``path`` is the file that the case came from or went to, None if there is none; it belongs to each
-    state of the past, so that undoing a load cannot write one case over another's file. ``saved`` is
-    the case that stands in a file.
-    """
-
-    case: CaseRecord = START
-    path: Path | None = None
-    past: tuple[tuple[CaseRecord, Path | None], ...] = ()
-    future: tuple[tuple[CaseRecord, Path | None], ...] = ()
-    saved: CaseRecord | None = None
-
-    def to(self, case: CaseRecord, path: Path | None) -> Session:
-        """Go on to a changed case, of this file."""
-        if case == self.case:
-            return replace(self, path=path)
-        return replace(self, case=case, path=path, past=(*self.past, (self.case, self.path)), future=())
-
-    def change(self, **fields: Any) -> Session:
-        """Change fields of the case."""
-        return self.to(msgspec.structs.replace(self.case, **fields), self.path)
-
-    def filed(self, case: CaseRecord, path: Path | None) -> Session:
-        """Go on to a case that stands in this file (None: a shipped case, not to be written over)."""
-        return replace(self.to(case, path), saved=case)
-
-    def undo(self) -> Session:
-        """Take the last change back. Raises CaseError if there is none."""
-        if not self.past:
-            raise CaseError("there is nothing to take back")
-        case, path = self.past[-1]
-        future = ((self.case, self.path), *self.future)
-        return replace(self, case=case, path=path, past=self.past[:-1], future=future)
-
-    def redo(self) -> Session:
-        """Do again what was taken back. Raises CaseError if there is nothing."""
-        if not self.future:
-            raise CaseError("there is nothing to do again")
-        case, path = self.future[0]
-        past = (*self.past, (self.case, self.path))
-        return replace(self, case=case, path=path, past=past, future=self.future[1:])
-
-    @property
-    def snapshot(self) -> SnapshotRecord:
-        """The snapshot under construction. Raises CaseError before the first."""
-        if not self.case.snapshot:
-            raise CaseError("no snapshot has been started", mend="say what you were flying: snapshot climb")
-        return self.case.snapshot[-1]
-
-    def with_snapshot(self, snapshot: SnapshotRecord) -> Session:
-        """Exchange the snapshot under construction."""
-        return self.change(snapshot=(*self.case.snapshot[:-1], snapshot))
-
-    def say(self, statements: Sequence[Statement], network: Network) -> Session:
-        """Add statements to the snapshot; a new reading of a facet replaces the old one.
-
-        "Rest as expected" counts after all others of the line. Raises CaseError when one line says two
-        things of one facet, or compares two gauges that do not tell of one thing.
-        """
-        snapshot = self.snapshot
-        readings, unsure = dict(snapshot.readings), dict(snapshot.unsure)
-        switches, disagree = dict(snapshot.switches), list(snapshot.disagree)
-        told: dict[str, str] = {}
-        stated = {said.facet for said in statements if isinstance(said, Said) and said.sure >= 0.5}
-
-        def tell(facet: str, reading: str, sure: float) -> None:
-            if sure < 0.5 and facet in stated:
-                return  # "not normal, low": what it did says more than what it did not
-            if told.setdefault(facet, reading) != reading:
-                raise CaseError(
-                    f"{_facet_name(facet)} cannot be both {readable(told[facet])} and {readable(reading)} "
-                    "in one snapshot",
-                    mend="keep one, or start a second snapshot for the later moment",
-                )
-            readings.pop(facet, None)
-            unsure.pop(facet, None)
-            if sure < 1.0:
-                unsure[facet] = (reading, sure)
-            else:
-                readings[facet] = reading
-
-        for statement in sorted(statements, key=lambda said: isinstance(said, RestAsExpected)):
-            match statement:
-                case Said(facet=facet, reading=reading, sure=sure):
-                    tell(facet, reading, sure)
-                case AsExpected(gauge=gauge, sure=sure):
-                    for facet, reading in network.expected_readings(snapshot.manoeuvre, switches).items():
-                        if facet.split(".")[0] == gauge:
-                            tell(facet, reading, sure)
-                case Disagreement(first=first, second=second):
-                    agreement(network, first, second)
-                    if (first, second) not in disagree and (second, first) not in disagree:
-                        disagree.append((first, second))
-                case Switched(switch=switch, position=position):
-                    switches[switch] = position
-                case RestAsExpected():
-                    spoken = {facet.split(".")[0] for facet in (*readings, *unsure)}
-                    spoken |= {gauge for pair in disagree for gauge in pair} | NOT_LOOKED_AT
-                    rest = [g for g in network.panel.gauges if network.kb.gauges[g].instrument]
-                    for facet, reading in network.expected_readings(snapshot.manoeuvre, switches).items():
-                        if (gauge := facet.split(".")[0]) in rest and gauge not in spoken:
-                            readings[facet] = reading
-        return self.with_snapshot(
-            msgspec.structs.replace(
-                snapshot, readings=readings, unsure=unsure, switches=switches, disagree=tuple(disagree)
-            )
-        )
-
-
-def _facet_name(facet: str) -> str:
-    return readable(facet.replace(".", " "))
-
-
-def says_anything(case: CaseRecord) -> bool:
-    """Whether any snapshot of the case holds a statement about a gauge."""
-    return any(s.readings or s.unsure or s.disagree for s in case.snapshot)
 
 
 # ------------------------------------------------------------------ reading files
@@ -159,7 +26,7 @@ def says_anything(case: CaseRecord) -> bool:
 
 def case_paths() -> dict[str, Path]:
     """Shipped cases by name."""
-    return {path.stem: path for path in sorted(cases_root().rglob("*.toml"))}
+    return {p.stem: p for p in sorted(cases_root().rglob("*.toml")) if p.parent.name != "scenarios"}
 
 
 def case_path(name: str) -> Path:
@@ -197,12 +64,17 @@ def load_case(name: str, kb: KnowledgeBase) -> CaseRecord:
             str(path),
             "an entry stands there twice: keep one" if twice else "it may be cut off or mistyped there",
         ) from None
+    return case_of(content, kb, str(path))
+
+
+def case_of(content: Mapping[str, Any], kb: KnowledgeBase, where: str) -> CaseRecord:
+    """Give the case that a file's content describes. Raises CaseError with all that is wrong."""
     problems = list(_record_problems(content, CaseRecord, ""))
     if not problems:
         case = msgspec.convert(content, CaseRecord)
         problems = case_problems(case, kb)
     if problems:
-        raise CaseError("; ".join(problems), str(path), "correct what is named, and try again")
+        raise CaseError("; ".join(problems), where, "correct what is named, and try again")
     return case
 
 
@@ -255,6 +127,10 @@ def _in_words(message: str) -> str:
     return text[:1].lower() + text[1:] + (f" at {at}" if at else "")
 
 
+#: what the numbers of partial panel are computed for, and where the formulas hold
+FLOWN_LIMITS = (("latitude_deg", -80.0, 80.0), ("true_airspeed_kt", 30.0, 400.0), ("bank_deg", 1.0, 45.0))
+
+
 def case_problems(case: CaseRecord, kb: KnowledgeBase) -> list[str]:
     """Everything in a case that the knowledge base or the panel does not know."""
     problems = [*_unknown("setting", (case.setting,), kb.settings)]
@@ -263,6 +139,10 @@ def case_problems(case: CaseRecord, kb: KnowledgeBase) -> list[str]:
     problems += _unknown("failure", sorted(failures), kb.failures)
     if not 0.0 <= case.minutes_since_start <= LONGEST_MINUTES:
         problems.append(f"minutes_since_start must be 0 or more{_up_to_a_day(case.minutes_since_start)}")
+    for name, low, high in FLOWN_LIMITS:
+        value = getattr(case, name)
+        if value is not None and not low <= value <= high:
+            problems.append(f"{name} must lie between {low:g} and {high:g}, not {value:g}")
     unknown = _unknown("panel", (case.panel,), kb.panels)
     if unknown:
         return [*problems, *unknown]
@@ -303,6 +183,9 @@ def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel
         )
     for facet in snapshot.readings.keys() & snapshot.unsure.keys():
         yield f"{facet} stands both in readings and in unsure"
+    for facet in snapshot.filled:
+        if facet not in snapshot.readings and facet not in snapshot.unsure:
+            yield f"{facet} stands in filled but has no reading"
     for facet, (_, sure) in snapshot.unsure.items():
         if not 0.0 <= sure <= 1.0:
             yield f"{facet}: how sure must lie between 0 and 1, not {sure:g}"
@@ -318,15 +201,6 @@ def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel
             yield f"{pair[0]} and {pair[1]} do not tell of one thing, so they cannot disagree"
 
 
-def restore(path: Path, kb: KnowledgeBase) -> CaseRecord | None:
-    """Give the case of an autosave file, None if there is none or nothing in it.
-
-    Raises CaseError for a file that cannot be used; the caller sets it aside, so that it is not lost.
-    """
-    case = load_case(str(path), kb) if path.is_file() else None
-    return case if case is not None and case.snapshot else None
-
-
 # ------------------------------------------------------------------ writing files
 
 
@@ -334,7 +208,12 @@ def dump_case(case: CaseRecord) -> str:
     """Give a case as the text of its file."""
     import tomli_w
 
-    return tomli_w.dumps(_without_defaults(msgspec.to_builtins(case), case))
+    return tomli_w.dumps(case_content(case))
+
+
+def case_content(case: CaseRecord) -> dict[str, Any]:
+    """Give a case as plain data, without what need not be said."""
+    return _without_defaults(msgspec.to_builtins(case), case)
 
 
 def _without_defaults(content: dict[str, Any], record: msgspec.Struct) -> dict[str, Any]:
@@ -358,17 +237,22 @@ def save_case(case: CaseRecord, path: Path) -> None:
 
     Raises CaseError if it cannot be written there.
     """
+    write_whole(lambda: dump_case(case), path)
+
+
+def write_whole(text: Callable[[], str], path: Path, what: str = "case") -> None:
+    """Write a text so that the file is either the old one or the new one. Raises CaseError."""
     part = path.parent / f".{path.name}.{os.getpid()}.part"
     try:
         with open(part, "w", encoding="utf-8") as file:
-            file.write(dump_case(case))
+            file.write(text())
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
     except (OSError, ValueError) as error:
         # ValueError: a name with a null character, or text that UTF-8 cannot hold
         why = error.strerror if isinstance(error, OSError) else error
-        raise CaseError(f"the case cannot be written ({why})", str(path), "choose another file") from None
+        raise CaseError(f"the {what} cannot be written ({why})", str(path), "choose another file") from None
     finally:
         with contextlib.suppress(OSError, ValueError):
             part.unlink(missing_ok=True)

@@ -1,0 +1,33 @@
+"""Commands that change where the next line comes from."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from diagnose.commands.desk import Command, Desk, command
+from diagnose.errors import CaseError
+
+
+def _worksheet(desk: Desk, _: str) -> tuple[Desk, str]:
+    if not desk.asks:
+        raise CaseError(
+            "the worksheet needs a terminal", mend="run diagnose in a terminal, not through a pipe"
+        )
+    return replace(desk, face="worksheet"), ""
+
+
+def _lines(desk: Desk, _: str) -> tuple[Desk, str]:
+    return replace(desk, face="lines"), ""
+
+
+FACES: tuple[Command, ...] = (
+    command(
+        _worksheet,
+        "worksheet",
+        "",
+        "the full screen: gauges by snapshots, with the ranking beside it",
+        "F4 or 'lines' brings back the lines, with the same case.",
+        ("sheet",),
+    ),
+    command(_lines, "lines", "", "from the worksheet back to the lines"),
+)

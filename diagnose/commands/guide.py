@@ -1,0 +1,435 @@
+"""Guided entry: one question at a time, what is worth asking, in plain words; it builds the same session.
+
+First what was flown and seen, then the silent gauges in the order of what their answer is expected to
+tell. "Don't know" is always an answer, "back" always possible, and every command of the prompt still works.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import msgspec
+
+from diagnose.commands.desk import Command, Desk, Guide, command
+from diagnose.commands.entry import conditions, hear
+from diagnose.errors import CaseError, DiagnoseError, UnknownName
+from diagnose.model import Facet, Gauge, Manoeuvre, SnapshotRecord
+from diagnose.session import State, fewer_readings, says_anything
+from diagnose.text import PLAIN, fill, render, render_short, table
+from diagnose.words import (
+    entry_forms,
+    find,
+    flown_in,
+    named_anywhere,
+    parse_line,
+    plain,
+    readable,
+    say_back,
+    scene_words,
+)
+from diagnose.words.names import phrases
+
+#: a space at which no line is broken
+_TOGETHER = "\N{NO-BREAK SPACE}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """A question as it is put: its text, and the answers that can be given by number (id -> in words).
+
+    ``kinds`` (id -> kind) where there are so many that those of a kind are listed together.
+    """
+
+    text: str
+    options: Mapping[str, str]
+    kinds: Mapping[str, str] = field(default_factory=dict)
+
+
+def _guide(desk: Desk, _: str) -> tuple[Desk, str]:
+    if desk.face == "worksheet":
+        raise CaseError("the guide asks on the lines", mend="go back to them first (F4), then: guide")
+    step: Literal["panel", "flown", "seen"] = "panel"
+    if desk.case.snapshot:
+        step = "seen"
+        desk = replace(desk, session=desk.session.look_at(len(desk.case.snapshot)))
+    desk = replace(desk, guide=Guide(step=step), guided=None)
+    lead = "One question at a time. Say 'don't know' whenever you do not, 'back' to change the last answer, "
+    lead += "'stop' to go on by yourself."
+    if says_anything(desk.case):
+        desk, text = _on_to_gauges(desk)
+        return desk, f"{fill(lead, desk.width)}\n{text}"
+    return desk, f"{fill(lead, desk.width)}\n{put(desk)}"
+
+
+def _back(desk: Desk, _: str) -> tuple[Desk, str]:
+    if desk.guided is None or desk.face == "worksheet":
+        raise CaseError("the guide has not asked anything", mend="the last change is taken back by: undo")
+    return _question_before(replace(desk, guided=None), desk.guided.trail)
+
+
+GUIDE: tuple[Command, ...] = (
+    command(
+        _guide,
+        "guide",
+        "",
+        "be asked, one question at a time, what is worth asking",
+        "It goes on from what has been said already; 'don't know' and 'back' are always possible.",
+    ),
+    command(_back, "back", "", "to the question before: in the guide, or to its last one after it has ended"),
+)
+
+
+# ------------------------------------------------------------------ the questions
+
+
+def asked(desk: Desk) -> Asked:
+    """The question that is open."""
+    kb, guide = desk.kb, desk.guide
+    assert guide is not None
+    if guide.step == "panel":
+        usual_first = sorted(kb.panels.values(), key=lambda panel: bool(panel.based_on))
+        panels = {panel.id: f"{readable(panel.id)}: {readable(panel.name)}" for panel in usual_first}
+        return Asked(text="Which of these is most like your panel?", options=panels)
+    if guide.step == "flown":
+        text = "What were you doing when something caught your eye?"
+        text = "And what were you flying then? A number, or in words." if guide.held else text
+        flown = {
+            entry: known.words[0] if known.words else known.name for entry, known in kb.manoeuvres.items()
+        }
+        kinds = {entry: _kind(known) for entry, known in kb.manoeuvres.items()}
+        return Asked(text=text, options=flown, kinds=kinds)
+    if guide.step == "seen":
+        text = "What caught your eye? In your own words, for example: my attitude indicator was leaning"
+        return Asked(text=text, options={})
+    if guide.step == "conditions":
+        flags = {entry: flag.name for entry, flag in kb.context.items()}
+        text = "Was any of this so on that flight? Several numbers are possible, or 'none'."
+        return Asked(text=text, options=flags)
+    gauge, facet = _facet(desk)
+    note = f" ({facet.note})" if facet.note and facet.id == "value" else ""
+    return Asked(
+        text=f"The {gauge.name}: {facet.name}?{note}",
+        options={reading.id: f"{readable(reading.id)}: {reading.means}" for reading in facet.readings},
+    )
+
+
+def put(desk: Desk) -> str:
+    """The open question as text, with its answers by number."""
+    question = asked(desk)
+    lines = [fill(question.text, desk.width)]
+    if question.kinds and desk.width != PLAIN:
+        listed: dict[str, list[str]] = {}
+        for number, (entry, text) in enumerate(question.options.items(), 1):
+            # a line must not end between a number and what it stands for
+            listed.setdefault(question.kinds[entry], []).append(f"{number} {text}".replace(" ", _TOGETHER))
+        rows = ((f"  {kind}", ", ".join(answers)) for kind, answers in listed.items())
+        return "\n".join([*lines, table(rows, desk.width).replace(_TOGETHER, " ")])
+    for number, text in enumerate(question.options.values(), 1):
+        lead = f"{number}. " if desk.width == PLAIN else f"  {number:>2}  "
+        lines.append(f"{lead}{text}" if desk.width == PLAIN else fill(text, desk.width, lead, " " * 6))
+    return "\n".join(lines)
+
+
+def _kind(manoeuvre: Manoeuvre) -> str:
+    """Where a manoeuvre stands in the list of all."""
+    if manoeuvre.phase == "air":
+        return {"left": "turning left", "right": "turning right"}.get(manoeuvre.expected["turn"], "straight")
+    return "on the ground"
+
+
+def _facet(desk: Desk) -> tuple[Gauge, Facet]:
+    assert desk.guide is not None
+    gauge_id, which = desk.guide.facet.split(".")
+    gauge = desk.kb.gauges[gauge_id]
+    return gauge, next(facet for facet in gauge.facets if facet.id == which)
+
+
+# ------------------------------------------------------------------ the answers
+
+
+def is_answer(desk: Desk, word: str) -> bool:
+    """Whether a line that begins with this word answers the guide, although it may name a command."""
+    own = ("yes", "no", "y", "n", "back", "stop")
+    return desk.guide is not None and not desk.pending and (plain(word) in own or word == "?")
+
+
+def answer(desk: Desk, text: str) -> tuple[Desk, str]:
+    """Take an answer and put the next question. Raises DiagnoseError; then the question stays open."""
+    guide = desk.guide
+    assert guide is not None
+    said = plain(text)
+    if said == "stop":
+        return _end(desk, "The guide ends here.")
+    if said == "back":
+        if not guide.trail:
+            raise CaseError("this is the first question", mend="answer it, or say: stop")
+        return _question_before(desk, guide.trail)
+    unknown = said in phrases().unknown or text.strip() == "?"
+    if guide.held:
+        if more := _held_too(desk, text, unknown):
+            return more
+        try:
+            taken = _take(desk, text.strip(), unknown)
+        except UnknownName as error:
+            error.nearest, error.mend = (), "give one of the numbers, or: don't know"
+            raise
+        flown = desk.kb.manoeuvres[_in_hand(taken)].name
+        taken, heard = say_held(taken)
+        return taken, f"{fill(f'Taken as: {flown}.', desk.width)}\n{heard}" if unknown else heard
+    trail = (*guide.trail, (desk.session.now, replace(guide, trail=())))
+    try:
+        desk = _take(desk, text.strip(), unknown)
+    except DiagnoseError as error:
+        error.mend = error.mend or "give one of the numbers, or: don't know"
+        raise
+    assert desk.guide is not None
+    desk = replace(desk, guide=replace(desk.guide, trail=trail))
+    if desk.guide is not None and desk.guide.step != "facet":
+        return desk, put(desk)
+    return _on_to_gauges(desk)
+
+
+def _held_too(desk: Desk, text: str, unknown: bool) -> tuple[Desk, str] | None:
+    """Hold another sentence about gauges with the first, and ask again what was flown."""
+    assert desk.guide is not None
+    if unknown or plain(text).isdecimal() or scene_words(text, desk.kb).manoeuvre:
+        return None
+    try:
+        said = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))
+    except DiagnoseError:
+        return None
+    desk = replace(desk, guide=replace(desk.guide, held=f"{desk.guide.held}; {text}"))
+    return (desk, f"Noted: {say_back(said, desk.kb)}.\n{put(desk)}") if said else None
+
+
+def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
+    """Take a sentence that says what was flown or what the day was like; None if it does not.
+
+    Before the first snapshot a sentence about gauges alone is held until the pilot has said what was flown.
+    """
+    kb, panel = desk.kb, desk.kb.panel(desk.case.panel)
+    scene = scene_words(text, kb)
+    if scene.manoeuvre and (other := flown_in(scene.rest, kb)[0]) and other != scene.manoeuvre:
+        raise CaseError(
+            f"{text.strip()!r} tells of two moments",
+            mend="say one after the other: in the climb airspeed rising, then in the descent airspeed falling",
+        )
+    try:
+        speaks = bool(scene.rest and parse_line(scene.rest, kb, panel))
+    except DiagnoseError as error:
+        if scene.context:
+            told = ", ".join(readable(flag) for flag in scene.context)
+            raise CaseError(
+                f"only a part of this is understood ({told}), not: {scene.rest!r}; {error.what}",
+                mend="; ".join(
+                    filter(None, (error.mend, f"say them apart; the conditions alone: context {told}"))
+                ),
+            ) from None
+        if scene.manoeuvre:
+            raise
+        return None
+    if scene.alone and desk.case.snapshot:
+        return None  # "climb" may be a reading
+    said: list[str] = []
+    if scene.unsure:
+        said.append(left_out(desk, scene.unsure))
+    if scene.context or scene.denied:
+        before = tuple(flag for flag in desk.case.context if flag not in scene.denied)
+        desk = desk.change(context=tuple(dict.fromkeys((*before, *scene.context))))
+        denied = "".join(f"; not: {kb.context[flag].name}" for flag in scene.denied)
+        said.append(fill(f"Conditions: {conditions(desk)}{denied}.", desk.width))
+    if scene.manoeuvre and not (speaks and _in_hand(desk) == scene.manoeuvre):
+        fresh = SnapshotRecord(
+            manoeuvre=scene.manoeuvre,
+            switches=desk.case.snapshot[-1].switches if desk.case.snapshot else {},
+        )
+        desk = desk.on(desk.session.insert(fresh, len(desk.case.snapshot)))
+        said.append(f"Snapshot {len(desk.case.snapshot)}: {kb.manoeuvres[scene.manoeuvre].name}.")
+    if speaks and not desk.case.snapshot:
+        if not desk.asks or desk.face == "worksheet":
+            return None
+        desk = replace(desk, guide=Guide(step="flown", held=scene.rest), guided=None)
+        said.append(put(desk))
+    elif speaks:
+        desk, heard = hear(desk, scene.rest)
+        said.append(heard)
+    elif (scene.context or scene.denied) and says_anything(desk.case) and not desk.later:
+        given = desk.answer()
+        desk = replace(desk, answered=given)
+        said.append(render_short(given, kb, desk.width))
+    return (desk, "\n".join(said)) if said else None
+
+
+def left_out(desk: Desk, flags: tuple[str, ...]) -> str:
+    """Say which conditions do not count because the pilot was not sure of them, and how to see what they do."""
+    named = ", ".join(desk.kb.context[flag].name for flag in flags)
+    count = f"context {', '.join(map(readable, flags))}"
+    told = f"Left out, as you are not sure: {named}. See what it would do: {count} ('undo' takes it back)."
+    return fill(told, desk.width)
+
+
+def _in_hand(desk: Desk) -> str:
+    return desk.session.snapshot.manoeuvre if desk.case.snapshot else ""
+
+
+def say_held(desk: Desk) -> tuple[Desk, str]:
+    """Take in the sentence that waited for a snapshot."""
+    assert desk.guide is not None
+    # it hears sentences by asking, too
+    from diagnose.commands.story import heard
+
+    return heard(replace(desk, guide=None), desk.guide.held)
+
+
+def _question_before(desk: Desk, trail: tuple[tuple[State, Guide], ...]) -> tuple[Desk, str]:
+    """Put the last question of the trail again, with the case as it was then."""
+    *earlier, (state, asked_then) = trail
+    guide = replace(asked_then, trail=tuple(earlier))
+    desk = replace(desk, session=desk.session.go(state), guide=guide, answered=None)
+    return desk, put(desk)
+
+
+def _take(desk: Desk, text: str, unknown: bool) -> Desk:
+    """Take the answer to the open question, and go on to the next step."""
+    guide, kb = desk.guide, desk.kb
+    assert guide is not None
+    if guide.step == "panel":
+        if not unknown:
+            desk = desk.change(panel=_chosen(desk, text, entry_forms(kb.panels), "panel"))
+        return replace(desk, guide=replace(guide, step="flown"))
+    if guide.step == "flown":
+        flown = "level" if unknown else _flown(desk, text)
+        session = desk.session.insert(SnapshotRecord(manoeuvre=flown), len(desk.case.snapshot))
+        return replace(desk.on(session), guide=replace(guide, step="seen"))
+    if guide.step == "seen":
+        desk = desk if unknown or plain(text) in ("nothing", "no", "n") else _hear(desk, text)
+        return replace(desk, guide=replace(guide, step="conditions"))
+    if guide.step == "conditions":
+        if not unknown and plain(text) not in ("none", "no", "n", "nothing"):
+            known = entry_forms(kb.context)
+            scene = scene_words(text, kb)
+            if scene.unsure:
+                doubted = ", ".join(kb.context[flag].name for flag in scene.unsure)
+                raise CaseError(
+                    f"a condition counts or it does not, there is no perhaps: {doubted}",
+                    mend="name only what was so, or: none",
+                )
+            pieces = [piece for piece in re.split(r"[;,]|\s(?=\d)|\band\b", text) if plain(piece)]
+            try:
+                chosen = [_chosen(desk, piece, known, "condition") for piece in pieces]
+            except UnknownName:
+                if not scene.context or scene.rest:
+                    raise
+                chosen = list(scene.context)
+            desk = desk.change(context=tuple(dict.fromkeys((*desk.case.context, *chosen))))
+        return replace(desk, guide=replace(guide, step="facet"))
+    skipped = guide.skipped | {guide.facet}
+    if not unknown:
+        desk = _reading(desk, text)
+    return replace(desk, guide=replace(guide, skipped=skipped))
+
+
+def _flown(desk: Desk, text: str) -> str:
+    """The manoeuvre that is meant: by number, by its words, or in a sentence such as "we were climbing out"."""
+    try:
+        return _chosen(desk, text, entry_forms(desk.kb.manoeuvres), "manoeuvre")
+    except UnknownName:
+        if flown := scene_words(text, desk.kb).manoeuvre or named_anywhere(text, desk.kb):
+            return flown
+        raise
+
+
+def _chosen(desk: Desk, text: str, known: Mapping[str, tuple[str, ...]], kind: str) -> str:
+    """The option that is meant, by number or by its words."""
+    options = list(asked(desk).options)
+    if plain(text).isdecimal():
+        number = int(plain(text))
+        if not 1 <= number <= len(options):
+            raise CaseError(f"there is no answer {number}", mend=f"give a number from 1 to {len(options)}")
+        return options[number - 1]
+    return find(text, known, kind)
+
+
+def _hear(desk: Desk, text: str) -> Desk:
+    panel = desk.kb.panel(desk.case.panel)
+    try:
+        statements = parse_line(text, desk.kb, panel)
+    except DiagnoseError:
+        scene = scene_words(text, desk.kb)
+        if not scene.rest or scene.rest == text or scene.manoeuvre not in ("", _in_hand(desk)):
+            raise
+        statements = parse_line(scene.rest, desk.kb, panel)
+        desk = desk.change(context=tuple(dict.fromkeys((*desk.case.context, *scene.context))))
+    if not statements:
+        raise CaseError(
+            f"{text!r} says nothing of a gauge", mend="for example: airspeed falling; or: don't know"
+        )
+    after = replace(desk, session=desk.session.say(statements, desk.engine.network))
+    after.answer()  # refuses what cannot be, before it is taken
+    return after
+
+
+def _reading(desk: Desk, text: str) -> Desk:
+    """A reading of the facet that is asked for: by number, by its words, or as a whole sentence."""
+    gauge, facet = _facet(desk)
+    if plain(text).isdecimal():
+        reading = _chosen(desk, text, {}, "reading")
+        snapshot = fewer_readings(desk.session.snapshot, lambda f: f == f"{gauge.id}.{facet.id}")
+        readings = {**snapshot.readings, f"{gauge.id}.{facet.id}": reading}
+        after = replace(
+            desk, session=desk.session.with_snapshot(msgspec.structs.replace(snapshot, readings=readings))
+        )
+        after.answer()
+        return after
+    try:
+        return _hear(desk, f"{gauge.words[0]} {text}")
+    except DiagnoseError:
+        try:
+            return _hear(desk, text)
+        except DiagnoseError:
+            pass
+        raise
+
+
+def _on_to_gauges(desk: Desk) -> tuple[Desk, str]:
+    """Say how things stand and ask for the most telling gauge, or end where nothing is worth asking."""
+    from diagnose.commands.asking import questions
+
+    guide = desk.guide
+    assert guide is not None
+    told = ""
+    if says_anything(desk.case):
+        given = desk.answer()
+        desk = replace(desk, answered=given)
+        told = f"{fill(f'So far: {given.verdict}', desk.width)}\n"
+    ask = phrases().guide
+    asked_first = questions(desk.engine, desk.case, guide.skipped)
+    best = next((q for q in asked_first if q.suspect_bits >= ask["least_bits"]), None)
+    if best is None or guide.count >= ask["most_questions"]:
+        return _end(desk, "Nothing else is worth asking.")
+    desk = replace(desk, guide=replace(guide, step="facet", facet=best.facet, count=guide.count + 1))
+    return desk, f"{told}\n{put(desk)}".lstrip("\n")
+
+
+def _end(desk: Desk, why: str) -> tuple[Desk, str]:
+    guided = desk.guide if desk.guide and desk.guide.trail else None
+    desk = replace(desk, guide=None, guided=guided)
+    back = ", 'back' changes the last answer" if guided else ""
+    lead = f"{why} The case is an ordinary one: add to it, 'show' it, 'save NAME'{back}."
+    lead = fill(lead, desk.width)
+    if not says_anything(desk.case):
+        return desk, lead
+    given = desk.answer()
+    desk = replace(desk, answered=given)
+    shown = render(given, desk.case, desk.kb, desk.width) if given.decided else _open(desk)
+    return desk, f"{lead}\n\n{shown}"
+
+
+def _open(desk: Desk) -> str:
+    """The answer where it stays open: short, and what it means."""
+    assert desk.answered is not None
+    lead = "What is left cannot be told apart with what you remember. 'rank' gives the whole answer."
+    return f"{render_short(desk.answered, desk.kb, desk.width)}\n{fill(lead, desk.width)}"

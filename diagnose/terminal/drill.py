@@ -1,0 +1,184 @@
+"""The drill in a terminal or through a pipe: asks, hears, explains."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import TextIO
+
+from diagnose.drill.exercise import LETTERS, Marked
+from diagnose.drill.gaze import cycle, review
+from diagnose.drill.scan import Scan
+from diagnose.drill.sitting import Round, Sitting
+from diagnose.drill.studio import Studio
+from diagnose.errors import DiagnoseError
+from diagnose.model import ScanPattern
+from diagnose.text import CAUTION, fill
+from diagnose.text_drill import answering, feedback, heading, help_text, look_line, question
+from diagnose.words import find, gauge_forms, plain
+
+QUIT, SKIP, AGAIN, HELP_WORDS = ("quit", "exit", "q!"), ("skip", "next"), ("again", "show"), ("help", "?")
+
+
+class Left(Exception):
+    """The student has left."""
+
+
+@dataclass
+class Talk:
+    """A session with a student. ``clock`` gives seconds, ``now`` the time of day, ``new_id`` a fresh id."""
+
+    sitting: Sitting
+    lines: Iterator[str]
+    out: TextIO
+    width: int
+    minutes: float
+    clock: Callable[[], float]
+    now: Callable[[], datetime]
+    new_id: Callable[[], str]
+    echo: bool = False
+    pattern: ScanPattern | None = None
+    results: list[bool] = field(default_factory=list)
+
+    def run(self) -> int:
+        """Ask until the minutes are over or the student leaves; gives the number of answers."""
+        began = self.clock()
+        self.say(fill(CAUTION, self.width))
+        self.say(
+            fill(
+                f"{self.minutes:g} minutes. 'help' says how to answer and what words mean, 'quit' ends.",
+                self.width,
+            )
+        )
+        try:
+            while self.clock() - began < 60.0 * self.minutes:
+                done = self.sitting.next(self.now())
+                if done is None:
+                    self.say("Nothing of this kind can be asked on this panel.")
+                    break
+                left = max(0.0, self.minutes - (self.clock() - began) / 60.0)
+                self.one(done, f"{left:.0f} min left")
+            else:
+                self.say("The time is over.")
+        except Left:
+            pass
+        if self.results:
+            self.say(
+                f"{sum(self.results)} of {len(self.results)} right. How you are doing: diagnose drill --progress"
+            )
+        return len(self.results)
+
+    def say(self, text: str) -> None:
+        """Write, and let it be seen at once."""
+        print(text, end="\n\n" if "\n" in text else "\n", file=self.out, flush=True)
+
+    def hear(self, prompt: str) -> str:
+        """Give the next line. Raises Left at the end of the input, or when the student quits."""
+        print(prompt, end="", file=self.out, flush=True)
+        line = next(self.lines, None)
+        if line is None:
+            print(file=self.out)
+            raise Left
+        text = line.strip()
+        if self.echo:
+            print(text, file=self.out)
+        if text.lower() in QUIT:
+            raise Left
+        return text
+
+    def one(self, done: Round, left: str) -> None:
+        """One exercise from question to explanation."""
+        studio = self.sitting.studio
+        asked = question(done, studio, self.width, self.pattern)
+        self.say(f"{heading(len(self.results) + 1, done, studio.kb, left)}\n{asked}")
+        began = self.clock()
+        exercise, marked = done.exercise, None
+        while marked is None:
+            text = self.hear("answer> " if not isinstance(exercise, Scan) else "look or call> ")
+            if text.lower() in SKIP:
+                self.sitting.skip(done)
+                return
+            if text.lower() in AGAIN:
+                self.say(asked)
+                continue
+            if text.lower() in HELP_WORDS:
+                self.say(help_text(exercise, studio, self.width))
+                continue
+            try:
+                if isinstance(exercise, Scan):
+                    exercise, marked = self._scan(exercise, text)
+                elif text:
+                    marked = exercise.mark(text)
+                else:
+                    self.say(fill(answering(exercise), self.width))
+            except DiagnoseError as error:
+                self.say(fill(str(error), self.width))
+        seconds = self.clock() - began
+        looked = review(exercise, self.pattern) if isinstance(exercise, Scan) else None
+        done = replace(done, exercise=exercise)
+        # kept before it is explained: what was answered is safe
+        self.sitting.answer(done, marked, seconds, self.now(), self.new_id(), looked)
+        self.results.append(marked.correct)
+        self.say(feedback(exercise, marked, studio, self.width, looked, met=done.first))
+
+    def _scan(self, scan: Scan, text: str) -> tuple[Scan, Marked | None]:
+        """Carry out a line of a scan: looks, waiting, or the call."""
+        gauges = looks_known(scan.studio)
+        words = text.lower().replace(",", " ").split()
+        if words and (len(words[0]) == 1 and words[0] in LETTERS):
+            marked = scan.mark(text)
+            if scan.looks:
+                return scan, marked
+            # of a panel that nobody has looked at, "it cannot be told yet" is always right and teaches nothing
+            self.say("Nothing was looked at yet: name a gauge first, then call it.")
+            return scan, None
+        if not words and self.pattern:
+            order = cycle(scan, self.pattern)
+            words = [order[len(scan.looks) % len(order)].replace("_", " ")]
+            chosen: list[str] = [order[len(scan.looks) % len(order)]]
+        elif not words:
+            chosen = [scan.looks[-1].gauge] if scan.looks else []
+        elif words == ["wait"]:
+            chosen = [""]
+        else:
+            chosen = looks_meant(text, gauges)
+        if not chosen:
+            self.say("Name a gauge to look at, or call it with a letter.")
+        for gauge in chosen:
+            before = scan.manoeuvre
+            scan = scan.look(gauge) if gauge else scan.wait()
+            self.say(
+                look_line(scan, before)
+                if gauge
+                else f"(waited until {scan.second // 60}:{scan.second % 60:02d})"
+            )
+            if scan.over:
+                return scan, scan.ran_out()
+        return scan, None
+
+
+def looks_known(studio: Studio) -> dict[str, tuple[str, ...]]:
+    """Ways to name each gauge that is seen: as pilots say it, and as the picture of the panel has it."""
+    titles = {dial.id: (plain(dial.title),) for dial in studio.kb.dials.values()}
+    known = gauge_forms(studio.kb, studio.network.panel)
+    return {gauge: ways + titles.get(gauge, ()) for gauge, ways in known.items() if gauge in studio.seen}
+
+
+def looks_meant(text: str, gauges: dict[str, tuple[str, ...]]) -> list[str]:
+    """Give the gauges named in a line, one after the other: the longest names first."""
+    words = text.lower().replace(",", " ").split()
+    found: list[str] = []
+    place = 0
+    while place < len(words):
+        for end in range(min(len(words), place + 3), place, -1):
+            ways = {way: gauge for gauge, known in gauges.items() for way in known}
+            name = " ".join(words[place:end])
+            if name in ways:
+                found.append(ways[name])
+                place = end
+                break
+        else:
+            found.append(find(words[place], gauges, "gauge"))
+            place += 1
+    return found

@@ -1,0 +1,352 @@
+"""What the worksheet looks like: a pure function from the sheet and the size to styled lines.
+
+Nothing is told by colour alone: the selected cell stands in brackets, "~" marks what was filled in, "?"
+what is unsure, and before each gauge "+" means use, "?" verify, "x" cover.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from diagnose.advice_text import look_lines
+from diagnose.answer import Answer, LookAdvice
+from diagnose.model import Grade
+from diagnose.terminal.screen import summary
+from diagnose.terminal.sheet import Sheet, facet_of, fitting, label, reading_at
+from diagnose.text import GRADE_WORDS, NARROWEST, names, percent
+from diagnose.words import readable
+
+#: narrower than this there is no room for the ranking beside the grid, and it goes below
+SIDE_BY_SIDE = 74
+#: from this width on labels, cells and the ranking get more room
+WIDE = 120
+CELL = 13
+#: looks shown beside the grid, if there is room
+MOST_LOOKS = 3
+MARKS = {Grade.USE: "+", Grade.VERIFY: "?", Grade.COVER: "x"}
+GRADE_STYLES = {Grade.USE: "class:use", Grade.VERIFY: "class:verify", Grade.COVER: "class:cover"}
+KEYS = (
+    "letters: a reading",
+    "Enter: choose",
+    ">: look next",
+    ": command",
+    "F1 help",
+    "F4 lines",
+    "?: unsure",
+    "Del: empty",
+    "=: as expected",
+    "*: the rest too",
+)
+FIRST_STEPS = (
+    "Type what was flown and press Enter: climb, or straight and level.",
+    "Then go to a cell with arrow keys or mouse and type what the gauge did.",
+    "The ranking beside the sheet follows every change; F1 tells all keys.",
+)
+HELP = """Worksheet: rows are gauges, grouped by what feeds them; columns are snapshots.
+
+arrows, mouse     go to a cell; left and right change the snapshot in hand
+letters           type a reading: it is taken as soon as only one begins so
+Enter, Space      choose a reading with the arrow keys; Enter takes it, Esc none
+?                 make the reading unsure, or sure again
+Del, Backspace    empty the cell: the gauge was not looked at
+=                 the gauge looked as expected in this manoeuvre
+*                 so did all other dials not spoken of
+>                 go to the gauge that is most worth a look; its cell says "> look"
+:                 a command or a sentence, as at the prompt: snapshot climb
+Ctrl-Z, Ctrl-Y    take the last change back, do it again
+Ctrl-C, Esc       leave what is half typed
+F4, Ctrl-D        back to the lines, with the same case
+F10               leave the program; an unsaved case is offered next time
+
+Before a gauge: + use, ? verify, x cover it.
+In a cell: ~ filled in, falling? unsure, "not falling", != disagrees with that gauge.
+A paste of many lines is read as lines of the prompt.""".splitlines()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A run of text with its style; ``action`` says what a click on it means: kind, row, column."""
+
+    text: str
+    style: str = ""
+    action: tuple[str, int, int] | None = None
+
+
+Line = tuple[Piece, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """What was worked out behind the screen; ``stale``: the case has changed since.
+
+    ``looks``: what is worth while now, the best first; they come after the answer (``looks_stale``).
+    """
+
+    answer: Answer | None = None
+    problem: str = ""
+    looks: tuple[LookAdvice, ...] = ()
+    why: str = ""
+    stale: bool = False
+    looks_stale: bool = False
+
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """Facets that the best look at the panel reads; none while that is worked out."""
+        best = next((look.facets for look in self.looks if look.kind == "read"), ())
+        return () if self.looks_stale else best
+
+
+def view(sheet: Sheet, shown: Shown, width: int, height: int) -> list[Line]:
+    """The whole screen but for the command line: ``height`` lines of ``width`` columns."""
+    width, height = max(width, 20), max(height, 6)
+    lines: list[Line] = [(Piece(text=_fit(_title(sheet, shown), width), style="class:title"),)]
+    foot = _foot(sheet, shown, width, 1 if sheet.page else 4 if height >= 16 else 2)
+    room = height - len(lines) - len(foot)
+    if sheet.page:
+        lines += _page(sheet, width, room)
+    elif not sheet.desk.case.snapshot:
+        lines += _first_steps(width, room)
+    elif width >= SIDE_BY_SIDE:
+        side = width * 2 // 5 if width >= WIDE else 33
+        grid = _grid(sheet, shown, width - side - 2, room)
+        beside = _side(sheet, shown, side, room)
+        between = Piece(text="| ", style="class:line")
+        lines += [(*left, between, *right) for left, right in zip(grid, beside, strict=True)]
+    else:
+        below = _strip(sheet, shown, width, min(4, max(room - 6, 1)))
+        lines += [*_grid(sheet, shown, width, room - len(below)), *below]
+    return [*lines, *foot]
+
+
+def _fit(text: str, width: int) -> str:
+    """Text of exactly this width, with a sign where it was cut."""
+    return f"{text:<{width}}" if len(text) <= width else text[: max(width - 1, 0)] + "…"
+
+
+def _title(sheet: Sheet, shown: Shown) -> str:
+    case = sheet.desk.case
+    parts = ["WHAT IF (keep or drop)"] if sheet.desk.session.now.base else []
+    parts += [readable(case.panel), f"odds: {case.setting}", case.title]
+    parts[2:2] = [", ".join(map(readable, case.context))] if case.context else []
+    return " " + " | ".join(parts)
+
+
+def _first_steps(width: int, room: int) -> list[Line]:
+    lines = [line for text in FIRST_STEPS for line in textwrap.wrap(text, width - 2) or [""]]
+    listed: list[Line] = [(Piece(text=_fit(f" {line}", width)),) for line in ["", *lines]]
+    blank: Line = (Piece(text=" " * width),)
+    return (listed + [blank] * room)[:room]
+
+
+def _page(sheet: Sheet, width: int, room: int) -> list[Line]:
+    shown = sheet.page[sheet.top : sheet.top + room - 1]
+    more = len(sheet.page) - sheet.top - len(shown)
+    end = f"-- {more} more lines below: arrow down; Esc: back --" if more else "-- Esc: back to the sheet --"
+    lines = [*shown, *[""] * (room - 1 - len(shown)), end]
+    return [(Piece(text=_fit(line, width)),) for line in lines]
+
+
+# ------------------------------------------------------------------ the grid
+
+
+def _grid(sheet: Sheet, shown: Shown, width: int, room: int) -> list[Line]:
+    """Gauges and snapshots; scrolled so that the selected cell is seen."""
+    left = 30 if width >= WIDE * 3 // 5 else 19 if width >= 45 else max(width - CELL, 7)
+    fitting = max((width - left) // CELL, 1)
+    count, at = len(sheet.desk.case.snapshot), sheet.desk.session.now.at
+    first = max(0, min(at - fitting // 2, count - fitting))
+    columns = range(first, min(first + fitting, count))
+    rows = sheet.rows
+    top = _top(len(rows), sheet.row, room - 1)
+    grades = {t.gauge: t.grade for t in shown.answer.trust} if shown.answer else {}
+    used = left + CELL * len(columns)
+    rest = Piece(text=" " * (width - used))
+    lines: list[Line] = [(Piece(text=" " * left), *_heads(sheet, columns, first, count), rest)]
+    for place in range(top, min(top + room - 1, len(rows))):
+        row = rows[place]
+        if not row.facet:
+            lines.append((Piece(text=_fit(row.feed.upper(), width), style="class:group"),))
+            continue
+        grade = grades.get(row.facet.split(".")[0])
+        mark = MARKS[grade] if grade else " "
+        style = GRADE_STYLES[grade] if grade else ""
+        wanted = row.facet in shown.wanted
+        cells = [_cell(sheet, place, row.facet, c, wanted and c + 1 == count) for c in columns]
+        called = label(sheet.desk.kb, row.facet, left - 3)
+        name = Piece(text=_fit(called, left - 3) + " ", action=("cell", place, at))
+        lines.append((Piece(text=f"{mark} ", style=style), name, *cells, rest))
+    blank: Line = (Piece(text=" " * width),)
+    return (lines + [blank] * room)[:room]
+
+
+def _top(count: int, row: int, room: int) -> int:
+    """First row shown: the selected one stands in the middle where the rows do not all fit."""
+    return max(0, min(row - room // 2, count - room))
+
+
+def _heads(sheet: Sheet, columns: range, first: int, count: int) -> Iterable[Piece]:
+    for column in columns:
+        snapshot = sheet.desk.case.snapshot[column]
+        hand = column == sheet.desk.session.now.at
+        text = f"{column + 1} {readable(snapshot.manoeuvre)}"
+        text = f"<{text}" if column == first > 0 else text
+        beyond = column == columns[-1] and column + 1 < count
+        shown = _fit(text, CELL - 2) + ("> " if beyond else "  ")
+        yield Piece(
+            text=shown, style="class:hand" if hand else "class:head", action=("cell", sheet.row, column)
+        )
+
+
+def _cell(sheet: Sheet, row: int, facet: str, column: int, wanted: bool) -> Piece:
+    reading, mark = reading_at(sheet, facet, column)
+    text = readable(reading)
+    selected = row == sheet.row and column == sheet.desk.session.now.at and not sheet.commanding
+    if selected and sheet.choice is not None:
+        text, mark = readable(sheet.options[sheet.choice]), ""
+    text = {"~": f"~{text}", "?": f"{text}?", "!": f"not {text}"}.get(mark, text)
+    if not text:
+        gauge = facet.split(".")[0]
+        pairs = sheet.desk.case.snapshot[column].disagree
+        others = [o for pair in pairs if gauge in pair for o in pair if o != gauge]
+        text = f"!={sheet.desk.kb.gauges[others[0]].words[0]}" if others else "> look" if wanted else "."
+    style = "class:filled" if mark == "~" else "class:reading" if reading else "class:silent"
+    if selected:
+        return Piece(text=f"[{_fit(text, CELL - 3)}] ", style="class:selected", action=("cell", row, column))
+    return Piece(text=f" {_fit(text, CELL - 2)} ", style=style, action=("cell", row, column))
+
+
+# ------------------------------------------------------------------ the ranking beside it
+
+
+def _head(text: str, width: int, stale: bool) -> Line:
+    return (Piece(text=_fit(f"{text} {'(old: working...)' if stale else ''}", width), style="class:group"),)
+
+
+def _ranking(sheet: Sheet, shown: Shown, width: int, most: int) -> list[Line]:
+    if shown.problem:
+        return [
+            (Piece(text=_fit(line, width), style="class:cover"),)
+            for line in textwrap.wrap(shown.problem, width)
+        ]
+    if shown.answer is None:
+        return [(Piece(text=_fit("nothing said yet", width)),)]
+    lines: list[Line] = []
+    for place, ranked in enumerate(shown.answer.ranking[:most], 1):
+        texts = textwrap.wrap(names(sheet.desk.kb, ranked.failures), max(width - 9, 8))
+        chance = Piece(text=f"{percent(ranked.posterior):>7}  ", style="class:first" if place == 1 else "")
+        style = "class:stale" if shown.stale else ""
+        lines.append((chance, Piece(text=_fit(texts[0], width - 9), style=style)))
+        lines += [(Piece(text=_fit(f"{'':9}{text}", width), style=style),) for text in texts[1:2]]
+    return lines
+
+
+def _side(sheet: Sheet, shown: Shown, width: int, room: int) -> list[Line]:
+    """Ranking, trust and next looks in a column; the ranking gives way if there is no room."""
+    most = 10 if room > 30 else 4
+    ranking, trust, looks = (
+        _ranking(sheet, shown, width, most),
+        _trust(sheet, shown, width, 3),
+        _looks(sheet, shown, width),
+    )
+    looks = looks if room > 30 else looks[:4]
+    if len(ranking) + len(trust) + len(looks) >= room:
+        trust = _trust(sheet, shown, width, 1)[:5]
+    ranking = ranking[: max(room - len(trust) - len(looks) - 1, 3)]
+    head = _head("WHAT HAS FAILED", width, shown.stale)
+    blank: Line = (Piece(text=" " * width),)
+    return ([head, *ranking, *trust, *looks] + [blank] * room)[:room]
+
+
+def _trust(sheet: Sheet, shown: Shown, width: int, most_of_use: int) -> list[Line]:
+    if shown.answer is None:
+        return []
+    lines = [_head("TRUST", width, shown.stale)]
+    kb = sheet.desk.kb
+    for grade in (Grade.COVER, Grade.VERIFY, Grade.USE):
+        chosen = [kb.gauges[t.gauge] for t in shown.answer.trust if t.grade is grade]
+        listed = ", ".join(gauge.words[0] for gauge in chosen if gauge.instrument)
+        if listed:
+            lead = f"{MARKS[grade]} {GRADE_WORDS[grade]}"
+            texts = textwrap.wrap(listed, max(width - 10, 8))
+            most = most_of_use if grade is Grade.USE else 3
+            texts = [*texts[: most - 1], texts[most - 1][: width - 12] + " …"] if len(texts) > most else texts
+            first = (
+                Piece(text=f"{lead:<10}", style=GRADE_STYLES[grade]),
+                Piece(text=_fit(texts[0], width - 10)),
+            )
+            lines += [first, *((Piece(text=_fit(f"{'':10}{text}", width)),) for text in texts[1:])]
+    return lines
+
+
+def _looks(sheet: Sheet, shown: Shown, width: int) -> list[Line]:
+    """What to look at next; where there is room each with what would follow from it."""
+    stale = shown.stale or shown.looks_stale
+    style = "class:stale" if stale else ""
+    if shown.answer and shown.answer.upset and not stale:
+        texts = textwrap.wrap(f"{shown.answer.upset}: see 'fly'", width - 2)
+        return [_head("RECOVER FIRST", width, False), *_plain(texts, width, "class:cover")]
+    if not shown.looks:
+        return []
+    kb, texts = sheet.desk.kb, []
+    for number, look in enumerate(shown.looks[:MOST_LOOKS], 1):
+        lead = f"{number}. "
+        if width >= NARROWEST + 2:
+            texts += [line for text in look_lines(look, kb, width - 2, lead) for line in text.splitlines()]
+        else:
+            texts += textwrap.wrap(look.name, width - 2, initial_indent=lead, subsequent_indent="   ")
+    return [_head("LOOK NEXT", width, stale), *_plain(texts, width, style)]
+
+
+def _plain(texts: Iterable[str], width: int, style: str) -> list[Line]:
+    return [(Piece(text=_fit(f"  {text}", width), style=style),) for text in texts]
+
+
+def _strip(sheet: Sheet, shown: Shown, width: int, most: int) -> list[Line]:
+    """The ranking below a narrow grid."""
+    head = _head("WHAT HAS FAILED", width, shown.stale)
+    return [head, *_ranking(sheet, shown, width, most)][: most + 1]
+
+
+# ------------------------------------------------------------------ the foot
+
+
+def _foot(sheet: Sheet, shown: Shown, width: int, room: int) -> list[Line]:
+    """Why the selected reading matters, what can be chosen, and the answer to the last key."""
+    texts: list[tuple[str, str]] = []
+    if sheet.desk.case.snapshot and not sheet.page:
+        if sheet.choice is not None or sheet.typed:
+            texts.append((_choices(sheet), "class:choice"))
+        matters = "" if shown.stale else shown.why
+        texts.append((f"why: {matters or '...'}", ""))
+    if sheet.message:
+        texts.insert(0, (sheet.message, "class:message"))
+    wrapped = [(line, style) for text, style in texts for line in textwrap.wrap(text, width - 2) or [""]]
+    if len(wrapped) > room:
+        wrapped = [*wrapped[: room - 1], (wrapped[room - 1][0][: width - 4] + " …", wrapped[room - 1][1])]
+    wrapped = (wrapped + [("", "")] * room)[:room]
+    return [(Piece(text=_fit(f" {line}", width), style=style),) for line, style in wrapped]
+
+
+def _choices(sheet: Sheet) -> str:
+    chosen = sheet.options[sheet.choice] if sheet.choice is not None else ""
+    listed = [f"[{readable(o)}]" if o == chosen else readable(o) for o in fitting(sheet, sheet.typed)]
+    means = next((r.means for r in facet_of(sheet.desk.kb, sheet.facet).readings if r.id == chosen), "")
+    return f"{'  '.join(listed)}   {f'= {means}' if means else ''}"
+
+
+def keys_line(sheet: Sheet, width: int) -> str:
+    """The line of keys; as many as fit."""
+    if sheet.commanding:
+        return _fit(" Enter: carry out   Tab: complete   Esc: back to the sheet", width)
+    line = ""
+    for key in KEYS:
+        if len(line) + len(key) + 2 <= width:
+            line += f" {key} "
+    return _fit(line, width)
+
+
+def title_of(sheet: Sheet) -> str:
+    """The line at the foot of the prompt, for the terminal's title."""
+    return summary(sheet.desk).strip()
