@@ -1,0 +1,33 @@
+"""Review after a flight: recorded data to a timeline, a cause and what was wrong with the file.
+
+``table`` reads a file as columns of text, ``mapping`` guesses which column is what, ``recording`` puts the
+channels on one grid of seconds and tells what is wrong (``clock``, ``position``). ``motion``, ``wind`` and
+``relations`` compare what does not share a source, ``windows`` are the snapshots' places, ``compared`` reads facets
+in them, less what a sound horizon errs (``horizon``) and what was flown otherwise than meant (``twins``);
+``coding`` makes snapshots of it, ``findings`` asks the engine, ``onset`` when it began.
+"""
+
+from diagnose.review.findings import Cause, Doubted, Onset, Review, review
+from diagnose.review.mapping import Guess, guess
+from diagnose.review.recording import Fault, Recording, read
+from diagnose.review.records import MappedColumn, MapRecord, dump_map, load_map
+from diagnose.review.table import Layout, layout_of
+
+__all__ = [
+    "Cause",
+    "Doubted",
+    "Fault",
+    "Guess",
+    "Layout",
+    "MapRecord",
+    "MappedColumn",
+    "Onset",
+    "Recording",
+    "Review",
+    "dump_map",
+    "guess",
+    "layout_of",
+    "load_map",
+    "read",
+    "review",
+]

@@ -1,0 +1,248 @@
+"""From channels to snapshots: readings by the same rules as everywhere (``readings``).
+
+A snapshot is about a minute of one manoeuvre; the first seconds of a manoeuvre belong to none, because
+dials still move from the change, and a snapshot never straddles a detected change. What the recording
+does not tell is left out, not filled in.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from diagnose.model import Facet, ReviewLimits, SnapshotRecord
+from diagnose.network import Network
+from diagnose.review.compared import (
+    begins_with,
+    borrowed,
+    compared,
+    electrical,
+    from_start,
+    horizon,
+    lamp,
+    off_the_edge,
+)
+from diagnose.review.motion import Motion, mean_over, unwrapped
+from diagnose.review.recording import Recording
+from diagnose.review.relations import Change
+from diagnose.review.twins import Twin, twins_of
+from diagnose.review.windows import Said, Window, by_rule, cut
+from diagnose.units import Array, min_from_s
+
+QUARTER_MIN = 0.25
+#: facets whose channel is recorded as it stands: facet -> channel
+DIRECT = {
+    "airspeed.trend": "airspeed_kt",
+    "altimeter.trend": "altimeter_ft",
+    "vertical_speed.rate": "vertical_speed_fpm",
+    "attitude.bank": "bank_deg",
+    "attitude.pitch": "pitch_deg",
+    "turn_coordinator.turn": "turn_dps",
+    "suction.value": "suction_inhg",
+}
+#: facets without a rule of their own, read by the rule of another: facet -> (channel, whose rule, readings)
+BORROWED = {
+    "gps_height.trend": ("gps_height_ft", "altimeter.trend"),
+    "gps_speed.trend": ("gps_speed_kt", "airspeed.trend"),
+    "gps_track.trend": ("gps_track_deg", "heading.trend"),
+}
+#: lamps: facet -> channel
+LAMPS = {"vacuum_light.state": "vacuum_light", "low_voltage_light.state": "low_voltage_light"}
+#: readings that rough air gives as well; an erratic pointer may follow the gusts truly
+GUSTS = "erratic"
+NOISE = (GUSTS, "jerky", "swinging", "tumbling")
+#: bumps are what is quicker than this
+BUMP_S = 11
+#: what a pilot does to the speed takes longer than this
+QUICK_S = 31
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coder:
+    """Codes windows of one recording for one panel."""
+
+    network: Network
+    recording: Recording
+    motion: Motion
+    limits: ReviewLimits
+    made: Mapping[str, Callable[[Window, Facet], Said | None]]
+    twins: Mapping[str, Twin]
+    usual: Mapping[str, Mapping[str, str]]
+
+    def powered(self, window: Window) -> bool:
+        """Whether the engine ran all the time as the manoeuvre has it: a gauge that hangs on it needs that."""
+        power = self.motion.power[window.first : window.end]
+        idle = self.network.kb.manoeuvres[window.manoeuvre].expected["power"] == "idle"
+        return bool(((power == "") | ((power == "idle") == idle)).all())
+
+    def rough(self, window: Window) -> bool:
+        """Whether the air was rougher than the likelihoods were made for, by the gyros and the nose."""
+        shares = []
+        for name, limit in (
+            ("turn_dps", self.limits.rough_turn_dps),
+            ("pitch_deg", self.limits.rough_pitch_deg),
+        ):
+            part = cut(self.recording.channels[name], window) if name in self.recording.channels else None
+            if part is not None:
+                shares.append(float((part - mean_over(part, BUMP_S)).std()) / limit)
+        # a failing gyro shakes as well: the calmer of the two witnesses counts
+        return bool(shares) and min(shares) > 1.0
+
+    def judged(self, name: str, said: Said, window: Window) -> Said | None:
+        """A reading less what was flown; None if it is odd only because something else was flown (``twins``)."""
+        if said.reading == self.usual[window.manoeuvre][name]:
+            return said
+        twin = self.twins.get(name)
+        if twin is None:
+            # a pilot lets the speed wander by more than a needle's unrest, but not within half a minute
+            slow = name == "airspeed.trend" and said.reading == "erratic"
+            return None if slow and not self._quickly(name, window) else said
+        part = cut(twin.apart, window)
+        if part is None or said.reading == twin.shared:
+            return said
+        rule = self._rule(twin.rule)
+        found = by_rule(rule, twin.within(part))
+        if found is None or found.reading == rule.readings[-1].id:
+            return None
+        straight = self.usual[window.manoeuvre][name] == rule.readings[-1].id
+        if (
+            straight
+            and twin.slack > 0.0
+            and found.reading in {reading.id for reading in self._rule(name).readings}
+        ):
+            # what rates of turn add up to is no measurement
+            return Said(reading=found.reading, sure=min(said.sure, self.limits.sure_drifting))
+        return said
+
+    def _quickly(self, name: str, window: Window) -> bool:
+        """Whether a channel is as restless once what takes longer than half a minute is left out."""
+        values = self.recording.channels[DIRECT[name]]
+        part = cut(values - mean_over(values, QUICK_S), window)
+        found = by_rule(self._rule(name), part)
+        return found is not None and found.reading in NOISE
+
+    def _rule(self, name: str) -> Facet:
+        gauge, _, facet_id = name.partition(".")
+        return next(f for f in self.network.kb.gauges[gauge].facets if f.id == facet_id)
+
+    def code(self, window: Window) -> tuple[dict[str, str], dict[str, tuple[str, float]]]:
+        """Readings of a window, and those that are not sure."""
+        sure: dict[str, str] = {}
+        unsure: dict[str, tuple[str, float]] = {}
+        for name, read in self.made.items():
+            facet = self._rule(name)
+            if "power" in facet.axes and not self.powered(window):
+                continue
+            read_as = read(window, facet)
+            said = None if read_as is None else self.judged(name, read_as, window)
+            if said is None:
+                continue
+            if said.sure >= 1.0:
+                sure[name] = said.reading
+            else:
+                unsure[name] = (said.reading, said.sure)
+        return sure, unsure
+
+
+def coder(network: Network, recording: Recording, motion: Motion, changes: Sequence[Change], limits: ReviewLimits) -> Coder:  # fmt: skip
+    """Find which facets of the panel this recording can tell of."""
+    ch = recording.channels
+    made: dict[str, Callable[[Window, Facet], Said | None]] = {}
+    facets = network.facets
+
+    def direct(values: Array) -> Callable[[Window, Facet], Said | None]:
+        return lambda window, facet: by_rule(facet, cut(values, window))
+
+    for name, channel in DIRECT.items():
+        if channel in ch:
+            made[name] = direct(ch[channel])
+    if "suction_inhg" in ch:
+        made["suction.value"] = off_the_edge(
+            ch["suction_inhg"], begins_with(ch["suction_inhg"], recording, motion, limits), limits
+        )
+    if "compass_deg" in ch:
+        turned = unwrapped(ch["compass_deg"])
+        made["compass.trend"] = lambda window, facet: by_rule(facet, from_start(cut(turned, window)))
+    for name, channel in LAMPS.items():
+        if channel in ch:
+            made[name] = lamp(ch[channel])
+    for name, (channel, rule) in BORROWED.items():
+        if channel in ch and name in facets:
+            made[name] = borrowed(network, name, channel, rule, recording, motion)
+    made |= compared(recording, motion, [c for c in changes if c.relation == "airspeed_wind"], limits)
+    made |= horizon(recording, motion, network, limits)
+    made |= electrical(recording, limits)
+    return Coder(
+        network=network, recording=recording, motion=motion, limits=limits,
+        made={name: made[name] for name in facets if name in made}, twins=twins_of(recording, motion, limits),
+        usual={name: network.expected_readings(name, {}) for name in network.kb.manoeuvres},
+    )  # fmt: skip
+
+
+def snapshots_of(coder: Coder, windows: Sequence[Window], switches: Mapping[str, str]) -> tuple[SnapshotRecord, ...]:  # fmt: skip
+    """Code every window; times to a quarter of a minute, without drifting away."""
+    found: list[SnapshotRecord] = []
+    told = 0.0
+    noisy: Counter[str] = Counter()
+    coded = [coder.code(window) for window in windows]
+    _leave_out_wander(coder, windows, [unsure for _, unsure in coded])
+    _leave_out_speeding(coder, windows, [sure for sure, _ in coded])
+    for window, (readings, unsure) in zip(windows, coded, strict=True):
+        rough = coder.rough(window)
+        for name in [n for n, reading in readings.items() if reading in NOISE]:
+            # bumps last as long as the flight: the same unrest again is no new witness
+            noisy[name] += 1
+            limits = coder.limits
+            most = limits.most_gusts if readings.get(name) == GUSTS else limits.most_noise
+            if rough or noisy[name] > most:
+                # nor do the other readings of a dial that shakes: what is usual of them tells nothing
+                for other in [n for n in readings if n.split(".")[0] == name.split(".")[0]]:
+                    del readings[other]
+        start = max(_quarters(window.first), told)
+        end = max(_quarters(window.end), start + QUARTER_MIN)
+        found.append(
+            SnapshotRecord(
+                manoeuvre=window.manoeuvre,
+                minutes=end - start,
+                minutes_before=start - told if found else 0.0,
+                switches=dict(switches),
+                readings=readings,
+                unsure=unsure,
+            )
+        )
+        told = end
+    return tuple(found)
+
+
+def _leave_out_wander(coder: Coder, windows: Sequence[Window], coded: Sequence[dict[str, tuple[str, float]]]) -> None:  # fmt: skip
+    """Take out drifts of the heading that cancel: a rotor drifts one way, a pilot's wandering goes both ways."""
+    twin = coder.twins.get("heading.trend")
+    if twin is None:
+        return
+    ways: dict[int, list[dict[str, tuple[str, float]]]] = {1: [], -1: []}
+    for window, unsure in zip(windows, coded, strict=True):
+        part = cut(twin.apart, window)
+        if part is not None and unsure.get("heading.trend", ("",))[0] == "drifting":
+            ways[1 if twin.within(part)[-1] >= 0.0 else -1].append(unsure)
+    fewer, more = sorted(ways.values(), key=len)
+    for unsure in (*fewer, *more[: len(fewer)]):
+        del unsure["heading.trend"]
+
+
+def _leave_out_speeding(coder: Coder, windows: Sequence[Window], coded: Sequence[dict[str, str]]) -> None:
+    """Take out changes of airspeed in level flight that cancel, where no GPS tells whether they were flown.
+
+    A pilot who speeds up slows down again; a failure goes one way.
+    """
+    if "airspeed.trend" in coder.twins:
+        return
+    level = [sure for window, sure in zip(windows, coded, strict=True) if window.manoeuvre == "level"]
+    ways = [[sure for sure in level if sure.get("airspeed.trend") == way] for way in ("rising", "falling")]
+    for pair in zip(*ways, strict=False):
+        for sure in pair:
+            del sure["airspeed.trend"]
+
+
+def _quarters(second: float) -> float:
+    return round(min_from_s(float(second)) / QUARTER_MIN) * QUARTER_MIN

@@ -1,0 +1,259 @@
+"""Facets as a recording tells of them: straight from a channel, or from a channel against the others."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from diagnose.model import Facet, ReviewLimits
+from diagnose.network import Network
+from diagnose.readings import mean_at_end
+from diagnose.review.horizon import horizon_bands
+from diagnose.review.motion import Motion, bank_for, mean_over, unwrapped
+from diagnose.review.recording import Recording
+from diagnose.review.relations import Change, circular
+from diagnose.review.windows import Said, Window, by_rule, cut
+from diagnose.units import Array
+
+
+def begins_with(values: Array, recording: Recording, motion: Motion, limits: ReviewLimits) -> float:
+    """What a channel shows at the beginning of the flight with the engine above idle; NaN if nothing."""
+    usual = motion.airborne & np.isfinite(values) & (motion.power != "idle")
+    there = values[usual]
+    return float(np.median(there[: int(2 * limits.ready_seconds)])) if len(there) else np.nan
+
+
+def off_the_edge(values: Array, usual: float, limits: ReviewLimits) -> Callable[[Window, Facet], Said | None]:
+    """Read a value; one that a little more or less would make usual says nothing, for it lasts all flight.
+
+    But it is read as it stands where it has moved away from what the flight began with.
+    """
+    slack = limits.suction_slack_inhg
+
+    def read(window: Window, facet: Facet) -> Said | None:
+        part = cut(values, window)
+        said = by_rule(facet, part)
+        if part is None or said is None or said.reading == facet.readings[-1].id:
+            return said
+        if abs(float(mean_at_end(part[None])[0]) - usual) > limits.margin * slack:
+            return said
+        near = (by_rule(facet, part - slack), by_rule(facet, part + slack))
+        return None if any(s is not None and s.reading == facet.readings[-1].id for s in near) else said
+
+    return read
+
+
+def from_start(part: Array | None) -> Array | None:
+    return None if part is None else part - part[0]
+
+
+def _less_doubt(apart: Array, doubt: Array) -> Array:
+    """What is left of a difference if the estimate is as far off as it may be; (second,)."""
+    return np.asarray(np.sign(apart) * np.maximum(np.abs(apart) - doubt, 0.0))
+
+
+def _beyond_doubt(window: Window, facet: Facet, left: Array, shown: Array | None, limits: ReviewLimits) -> Said | None:  # fmt: skip
+    """What is unusual even if the wind is as far off as it may be; ``left`` by ``_less_doubt``."""
+    said = by_rule(facet, cut(left, window), shown, limits.margin)
+    if said is None or said.reading == facet.readings[-1].id:
+        return None
+    return Said(reading=said.reading, sure=limits.sure_by_wind)
+
+
+def lamp(values: Array) -> Callable[[Window, Facet], Said | None]:
+    def read(window: Window, facet: Facet) -> Said | None:
+        part = cut(values, window)
+        if part is None:
+            return None
+        return Said(reading="lit" if mean_at_end(part[None])[0] >= 0.5 else "out")
+
+    return read
+
+
+def borrowed(network: Network, name: str, channel: str, rule: str, recording: Recording, motion: Motion) -> Callable[[Window, Facet], Said | None]:  # fmt: skip
+    """Read a trend by the rule of a gauge with one; what the facet has no word for is not said."""
+    values = recording.channels[channel]
+    turned = unwrapped(values) if channel.endswith("_deg") else values
+    gauge, _, facet_id = rule.partition(".")
+    lender = next(f for f in network.kb.gauges[gauge].facets if f.id == facet_id)
+
+    def read(window: Window, facet: Facet) -> Said | None:
+        part = cut(turned, window)
+        if part is None:
+            return None
+        if (
+            channel == "gps_speed_kt"
+            and abs(float(np.nanmean(motion.turn_dps[window.first : window.end])))
+            > network.kb.review.straight_for_speed_dps
+        ):
+            return None
+        said = by_rule(lender, part - part[0] if channel.endswith("_deg") else part)
+        words = {reading.id for reading in facet.readings}
+        if said is None or said.reading in words:
+            return said
+        return Said(reading="steady") if said.reading == "drifting" else None
+
+    return read
+
+
+def compared(recording: Recording, motion: Motion, held: Sequence[Change], limits: ReviewLimits) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
+    """Facets that compare a dial with what the other channels say; ``held``: where the airspeed is known to differ."""
+    ch = recording.channels
+    flying = motion.airborne
+    made: dict[str, Callable[[Window, Facet], Said | None]] = {}
+
+    def first(values: Array) -> float:
+        there = values[flying & np.isfinite(values)]
+        return float(np.median(there[: int(2 * limits.ready_seconds)])) if len(there) else 0.0
+
+    if "airspeed_kt" in ch:
+        speed = ch["airspeed_kt"]
+        left = _less_doubt(speed - motion.roughly_kt, limits.wind_gate * motion.wind.spread_kt)
+
+        def airspeed(window: Window, facet: Facet) -> Said | None:
+            shown = cut(speed, window)
+            if shown is None:
+                return None
+            expected = cut(motion.by_wind_kt, window)
+            if expected is None:
+                zero = float(mean_at_end(shown[None])[0]) <= facet.readings[0].where["shown"][1]
+                return Said(reading="zero") if zero else _beyond_doubt(window, facet, left, shown, limits)
+            # a difference that the detector holds for a change counts as it stands
+            sure = any(c.onset <= window.first and window.end <= c.until for c in held)
+            said = by_rule(facet, shown - expected, shown, 1.0 if sure else limits.margin)
+            if said is None or said.reading == "zero":
+                return said
+            return Said(reading=said.reading, sure=limits.sure_by_wind)
+
+        made["airspeed.value"] = airspeed
+    if recording.has("altimeter_ft", "gps_height_ft"):
+        apart = ch["altimeter_ft"] - ch["gps_height_ft"]
+        usual = float(np.clip(first(apart), -limits.gps_height_ft, limits.gps_height_ft))
+
+        def altimeter(window: Window, facet: Facet) -> Said | None:
+            part = cut(apart, window)
+            if part is None:
+                return None
+            said = by_rule(facet, part - usual, ch["altimeter_ft"][window.first : window.end])
+            return said if said is None else Said(reading=said.reading, sure=limits.sure_by_wind)
+
+        made["altimeter.value"] = altimeter
+    if "heading_deg" in ch:
+        made |= _heading(recording, motion, limits, first)
+    return made
+
+
+def horizon(recording: Recording, motion: Motion, network: Network, limits: ReviewLimits) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
+    """Bank, nose and behaviour of the horizon, less what a sound one shows wrongly after these turns."""
+    ch = recording.channels
+    if "bank_deg" not in ch or len(motion.rates_dps) < 2:
+        return {}
+    in_bank, in_pitch = horizon_bands(recording, motion, network.kb)
+    asked = bank_for(motion.tas_kt, motion.turn_without("bank_deg", motion.rates_dps["bank_deg"]))
+    error = mean_over(mean_over(ch["bank_deg"], 5) - asked, 9)
+    usual = np.nan_to_num(in_bank.inside(error))
+    restless = ch["bank_deg"] - asked - usual
+
+    def read(values: Array, margin: float = 1.0) -> Callable[[Window, Facet], Said | None]:
+        return lambda window, facet: by_rule(facet, cut(values, window), None, margin)
+
+    slowly = read(error - usual, limits.margin)
+
+    def agreed(said: Said | None, shown: Said | None) -> Said | None:
+        return said if said == shown else None
+
+    def behaviour(window: Window, facet: Facet) -> Said | None:
+        """A worn gyro swings within seconds, which a mean would hide; a lean is told from noise by its mean."""
+        quick = by_rule(facet, cut(restless, window), None, limits.margin)
+        if quick is not None and quick.reading == "tumbling":
+            return quick
+        # a lean that a sound horizon might have as well tells neither that it is sound nor that it is not
+        return agreed(slowly(window, facet), by_rule(facet, cut(error, window)))
+
+    def bank(window: Window, facet: Facet) -> Said | None:
+        said = by_rule(facet, cut(ch["bank_deg"] - usual, window))
+        return agreed(said, by_rule(facet, cut(ch["bank_deg"], window)))
+
+    made: dict[str, Callable[[Window, Facet], Said | None]] = {
+        "attitude.bank": bank,
+        "attitude.behaviour": behaviour,
+    }
+    if "pitch_deg" in ch:
+        made["attitude.pitch"] = read(ch["pitch_deg"] - in_pitch.middle)
+    return made
+
+
+def _heading(recording: Recording, motion: Motion, limits: ReviewLimits, first: Callable[[Array], float]) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
+    ch = recording.channels
+    turned = unwrapped(ch["heading_deg"])
+    track = unwrapped(ch["gps_track_deg"]) if "gps_track_deg" in ch else None
+
+    def trend(window: Window, facet: Facet) -> Said | None:
+        part = from_start(cut(turned, window))
+        said = by_rule(facet, part)
+        if said is None or part is None or said.reading != "drifting":
+            return said
+        # a card that wanders with the track has not drifted: the aircraft has turned a little
+        other = None if track is None else from_start(cut(track, window))
+        if other is not None:
+            return by_rule(facet, mean_over(part - other, 5))
+        return Said(reading="drifting", sure=limits.sure_drifting)
+
+    made: dict[str, Callable[[Window, Facet], Said | None]] = {"heading.trend": trend}
+    straight = np.abs(motion.turn_dps) < limits.straight_dps
+    if "compass_deg" in ch:
+        against = np.where(straight, circular(ch["heading_deg"] - ch["compass_deg"]), np.nan)
+        sure = 1.0
+    elif np.isfinite(motion.by_wind_deg).any():
+        error = np.where(straight, circular(ch["heading_deg"] - motion.by_wind_deg), np.nan)
+        usual = first(error)
+        against, sure = circular(error - usual), limits.sure_by_wind
+        roughly = np.where(straight, circular(ch["heading_deg"] - motion.roughly_deg - usual), np.nan)
+        doubt = np.degrees(limits.wind_gate * motion.wind.spread_kt / motion.tas_kt)
+        beyond = mean_over(_less_doubt(roughly, doubt), 15)
+    else:
+        return made
+    smooth = mean_over(against, 15)
+
+    def value(window: Window, facet: Facet) -> Said | None:
+        said = by_rule(facet, cut(smooth, window), None, limits.margin)
+        if said is not None:
+            return Said(reading=said.reading, sure=sure)
+        return _beyond_doubt(window, facet, beyond, None, limits)
+
+    made["heading.value"] = value
+    return made
+
+
+def electrical(
+    recording: Recording, limits: ReviewLimits
+) -> dict[str, Callable[[Window, Facet], Said | None]]:
+    ch = recording.channels
+    made: dict[str, Callable[[Window, Facet], Said | None]] = {}
+    if "volts" in ch:
+        volts = ch["volts"]
+        scale = 1.0 if float(np.nanmedian(volts)) < limits.twelve_volt_below_v else 2.0
+
+        def voltmeter(window: Window, facet: Facet) -> Said | None:
+            part = cut(volts, window)
+            if part is None:
+                return None
+            end = float(mean_at_end(part[None])[0]) / scale
+            return Said(
+                reading="zero" if end < limits.dead_v else "low" if end < limits.charging_v else "normal"
+            )
+
+        made["voltmeter.value"] = voltmeter
+    if "amps" in ch:
+        amps = ch["amps"]
+
+        def ammeter(window: Window, facet: Facet) -> Said | None:
+            part = cut(amps, window)
+            if part is None:
+                return None
+            mean = float(part.mean())
+            return Said(reading="discharge" if mean < -limits.discharge_a else "zero" if abs(mean) < limits.zero_a else "normal")  # fmt: skip
+
+        made["ammeter.state"] = ammeter
+    return made

@@ -1,0 +1,435 @@
+"""A review: from a recording to ranked causes, their onset, what not to believe from when, and what is open."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import msgspec
+import numpy as np
+
+from diagnose.advise import advise, misled
+from diagnose.answer import Answer
+from diagnose.errors import CaseError, ImpossibleEvidence
+from diagnose.inference import Engine, Posterior
+from diagnose.model import CaseRecord, FailureKind, MemoryKind
+from diagnose.network import Network
+from diagnose.review.coding import Coder, coder, snapshots_of
+from diagnose.review.motion import Motion, motion_of
+from diagnose.review.onset import interval_of, onset_chances
+from diagnose.review.recording import Recording
+from diagnose.review.records import MapRecord
+from diagnose.review.relations import Change, Residual, residuals
+from diagnose.review.windows import Window, manoeuvres_of, speed_of_level, windows_of
+from diagnose.units import Array, min_from_s
+
+#: gauge -> channels that record it
+GAUGE_CHANNELS = {
+    "airspeed": ("airspeed_kt",),
+    "altimeter": ("altimeter_ft",),
+    "vertical_speed": ("vertical_speed_fpm",),
+    "attitude": ("bank_deg", "pitch_deg"),
+    "heading": ("heading_deg",),
+    "turn_coordinator": ("turn_dps",),
+    "compass": ("compass_deg",),
+    "suction": ("suction_inhg",),
+    "voltmeter": ("volts",),
+    "ammeter": ("amps",),
+    "gps_height": ("gps_height_ft",),
+    "gps_speed": ("gps_speed_kt",),
+    "gps_track": ("gps_track_deg",),
+    "vacuum_light": ("vacuum_light",),
+    "low_voltage_light": ("low_voltage_light",),
+}
+#: causes named beside the first
+MOST_CAUSES = 6
+#: unrecorded gauges that are named as what would have helped
+MOST_HELP = 3
+#: rates and means are taken over spans of up to twice this, so that a change is no sharper
+BLURRED_S = 30.0
+#: what comes gradually or by a rotor that runs down may take this long until the detector sees it
+SLOW_S = 180.0
+#: readings whose chances differ by less (total variation) are told apart by nobody
+ALIKE_BELOW = 0.1
+#: groups of gauges that tell of a supply: out of band they are right
+WARNING_GROUPS = ("vacuum", "electrical")
+SHIPPED_SETTING = "routine"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """A ranked explanation. ``alike``: other failures that this recording cannot tell from it."""
+
+    failures: tuple[str, ...]
+    prior: float
+    chance: float
+    alike: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Onset:
+    """When a failure began, seconds from the first row; ``before_start``: it may have been there already."""
+
+    failure: str
+    likeliest: float
+    earliest: float
+    latest: float
+    before_start: float
+    seen_by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubted:
+    """An instrument not to be believed from a time on; seconds from the first row."""
+
+    gauge: str
+    since: float
+    trust: float
+    blame: str
+    recorded: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Review:
+    """Everything that a review found. ``failures_over_time`` (snapshot, failure), ``nothing`` (snapshot,).
+
+    ``told``: facets that the recorded channels can tell of; ``silent``: gauges of the panel of which none does.
+    """
+
+    recording: Recording
+    motion: Motion
+    residuals: tuple[Residual, ...]
+    windows: tuple[Window, ...]
+    case: CaseRecord
+    network: Network
+    answer: Answer
+    causes: tuple[Cause, ...]
+    onsets: tuple[Onset, ...]
+    sufficed: float | None
+    doubted: tuple[Doubted, ...]
+    failures_over_time: Array
+    nothing: Array
+    told: tuple[str, ...]
+    silent: tuple[str, ...]
+    would_help: tuple[tuple[str, float], ...]
+
+    @property
+    def found(self) -> bool:
+        """Whether the leading explanation holds a failure that is likelier than not."""
+        return bool(self.causes and self.causes[0].failures and self.causes[0].chance > 0.5)
+
+
+def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting: str = "") -> Review:
+    """Review a recording. Raises CaseError when there is nothing to review in it."""
+    kb = engine.network.kb
+    motion = motion_of(recording, kb.review, mapping.variation_deg)
+    found = residuals(recording, motion, kb)
+    changes = [change for residual in found for change in residual.changes]
+    flown = manoeuvres_of(recording, motion, kb.review)
+    trend = next(f for f in kb.gauges["airspeed"].facets if f.id == "trend")
+    windows = tuple(
+        replace(w, manoeuvre=speed_of_level(w, recording, motion, kb.review, trend))
+        if w.manoeuvre == "level"
+        else w
+        for w in windows_of(flown, motion.power, changes, kb.review)
+    )
+    maker = coder(engine.network, recording, motion, changes, kb.review)
+    if not windows or not maker.made:
+        what = (
+            "nothing was flown in this recording" if maker.made else "no instrument of the panel is recorded"
+        )
+        raise CaseError(
+            what,
+            recording.name,
+            "a review needs some minutes of flight with the instruments; check the mapping",
+        )
+    case = CaseRecord(
+        title=f"Recorded flight {recording.name}",
+        panel=engine.network.panel.id,
+        setting=setting or mapping.setting or SHIPPED_SETTING,
+        context=_context(recording, motion, mapping),
+        minutes_since_start=max(min_from_s(float(windows[0].first)), 1.0),
+        snapshot=snapshots_of(maker, windows, mapping.switches),
+        source="recorded data",
+    )
+    case, posterior = _posterior(engine, case)
+    over_time, nothing, trusts = _over_time(engine, case)
+    answer = advise(posterior)
+    causes = _causes(posterior, maker)
+    onsets = _onsets(engine, case, causes, windows, found, kb.review.onset_share)
+    sufficed = _sufficed(engine.network, over_time, nothing, causes, windows, kb.review.enough)
+    return Review(
+        recording=recording,
+        motion=motion,
+        residuals=found,
+        windows=windows,
+        case=case,
+        network=engine.network,
+        answer=answer,
+        causes=causes,
+        onsets=onsets,
+        sufficed=sufficed,
+        doubted=_doubted(engine.network, recording, answer, trusts, windows, onsets, causes),
+        failures_over_time=over_time,
+        nothing=nothing,
+        told=tuple(maker.made),
+        silent=tuple(
+            g for g in engine.network.dial_gauges if not any(n.split(".")[0] == g for n in maker.made)
+        ),
+        would_help=_would_help(engine, case, maker, posterior),
+    )
+
+
+#: so many seconds of flight at or below freezing make it a fact of the day
+FREEZING_S = 60
+
+
+def _context(recording: Recording, motion: Motion, mapping: MapRecord) -> tuple[str, ...]:
+    """Conditions of the day: what the mapping file states, and freezing air where it was recorded in flight."""
+    outside = recording.channels.get("outside_c")
+    if outside is None or "below_freezing" in mapping.context:
+        return mapping.context
+    cold = int(((outside <= 0.0) & motion.airborne).sum()) >= FREEZING_S
+    return (*mapping.context, "below_freezing") if cold else mapping.context
+
+
+def _posterior(engine: Engine, case: CaseRecord) -> tuple[CaseRecord, Posterior]:
+    """The posterior; readings that no state allows together are made unsure rather than refused."""
+    try:
+        return case, engine.posterior(case)
+    except ImpossibleEvidence:
+        snapshots = tuple(
+            msgspec.structs.replace(
+                s, readings={}, unsure={**s.unsure, **{name: (r, 0.99) for name, r in s.readings.items()}}
+            )
+            for s in case.snapshot
+        )
+        softer = msgspec.structs.replace(case, snapshot=snapshots)
+        return softer, engine.posterior(softer)
+
+
+def _over_time(engine: Engine, case: CaseRecord) -> tuple[Array, Array, Array]:
+    """Chance of each failure, of none, and of each gauge telling the truth, after each snapshot."""
+    failures, nothing, trusts = [], [], []
+    for (space, rows), snapshot in zip(engine.filtered(case), case.snapshot, strict=True):
+        sets = space.by_set(rows)
+        failures.append(sets @ space.member_weights)
+        real = np.array([float(f.kind is FailureKind.FAILURE) for f in engine.network.failures])
+        nothing.append(float(sets[space.member_weights @ real == 0.0].sum()))
+        lies = misled(space, snapshot.manoeuvre, engine.network.switch_positions(snapshot.switches))
+        trusts.append(lies.chances(rows)[0])
+    return np.array(failures), np.array(nothing), np.array(trusts)
+
+
+# ------------------------------------------------------------------ causes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """What one failure does: ``marks`` of motion and memories, ``shows`` facet -> chances of its readings."""
+
+    marks: frozenset[tuple[str, object]]
+    shows: Mapping[str, Array]
+
+    def alike(self, other: Effect) -> bool:
+        """Whether no reading is told from the other's by more than the limit (total variation)."""
+        return self.marks == other.marks and all(
+            shown.shape == other.shows[name].shape
+            and bool((0.5 * np.abs(shown - other.shows[name]).sum(axis=-1) < ALIKE_BELOW).all())
+            for name, shown in self.shows.items()
+        )
+
+
+def effect_of(network: Network, facets: Iterable[str], acts: Mapping[str, str]) -> Effect:
+    """What these conditions of parts do to these facets, with the switches as usual."""
+    given = {part: np.array([network.states[part].index(c)]) for part, c in acts.items()}
+    state = network.conditions(given, network.switch_positions({}), 1)
+    marks: set[tuple[str, object]] = {(part, int(state[part][0])) for part in network.variation_parts}
+    shows = {}
+    for name in facets:
+        table = network.facets[name]
+        place = tuple(
+            slice(None) if p in network.memories else int(state[p][0]) if p in state else 0
+            for p in table.parents
+        )
+        shows[name] = table.chance[place]
+        for parent in table.parents:
+            if parent in network.memories:
+                memory = network.memories[parent].memory
+                driver = network.states[memory.driver][int(state[memory.driver][0])]
+                marks.add((parent, memory.carry.get(driver, "")))
+    return Effect(marks=frozenset(marks), shows=shows)
+
+
+def alike_finder(network: Network, facets: Sequence[str]) -> Callable[[str], tuple[str, ...]]:
+    """Give for a failure the others that these facets cannot tell from it."""
+    sound = effect_of(network, facets, {})
+    effects = {failure.id: effect_of(network, facets, failure.acts) for failure in network.failures}
+
+    def alike(failure: str) -> tuple[str, ...]:
+        own = effects[failure]
+        if own.alike(sound):
+            return ()
+        return tuple(name for name, effect in effects.items() if name != failure and own.alike(effect))
+
+    return alike
+
+
+def _causes(posterior: Posterior, maker: Coder) -> tuple[Cause, ...]:
+    found = []
+    alike_to = alike_finder(maker.network, tuple(maker.made))
+    for ranked in posterior.ranking()[:MOST_CAUSES]:
+        alike = dict.fromkeys(other for failure in ranked.failures for other in alike_to(failure))
+        found.append(
+            Cause(
+                failures=ranked.failures, prior=ranked.prior, chance=ranked.posterior,
+                alike=tuple(other for other in alike if other not in ranked.failures),
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _sufficed(network: Network, over_time: Array, nothing: Array, causes: Sequence[Cause], windows: Sequence[Window], enough: float) -> float | None:  # fmt: skip
+    """When the leading cause, or what is alike, had been likely enough for the rest of the flight."""
+    if not causes or not causes[0].failures:
+        return None
+    ids = [failure.id for failure in network.failures]
+    named = [ids.index(name) for name in (*causes[0].failures[:1], *causes[0].alike)]
+    high = over_time[:, named].sum(axis=1) >= enough
+    if not high[-1]:
+        return None
+    first = len(high) - int(np.argmin(high[::-1])) if not high.all() else 0
+    return float(windows[first].end)
+
+
+# ------------------------------------------------------------------ onset
+
+
+def _onsets(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], share: float) -> tuple[Onset, ...]:  # fmt: skip
+    if not causes or not causes[0].failures:
+        return ()
+    network = engine.network
+    onsets = []
+    for name in causes[0].failures:
+        touched, slow = _touches(network, name)
+        changes = [c for r in found if touched & set(r.relation.speaks_of) for c in r.changes]
+        chances = onset_chances(engine, case, causes[0].failures, name)
+        onsets.append(_onset(chances, name, windows, changes, SLOW_S if slow else 0.0, share))
+    return tuple(onsets)
+
+
+def _touches(network: Network, failure: str) -> tuple[set[str], bool]:
+    """Channels that a failure alters, and whether it may take minutes to show.
+
+    It does if it comes gradually, or by a rotor that runs down.
+    """
+    record = network.kb.failures[failure]
+    sound, hurt = (effect_of(network, network.facets, acts) for acts in ({}, record.acts))
+    gauges = {
+        name.partition(".")[0]
+        for name, shown in hurt.shows.items()
+        if shown.shape != sound.shows[name].shape or bool((np.abs(shown - sound.shows[name]) > 0.01).any())
+    }
+    rotors = {m.memory.driver for m in network.memories.values() if m.memory.kind is MemoryKind.ROTOR}
+    state = network.conditions(
+        {part: np.array([network.states[part].index(c)]) for part, c in record.acts.items()},
+        network.switch_positions({}), 1,
+    )  # fmt: skip
+    slow = record.onset == "gradual" or any(int(state[driver][0]) for driver in rotors)
+    return {channel for gauge in gauges for channel in GAUGE_CHANNELS.get(gauge, ())}, slow
+
+
+def _onset(chances: Array, failure: str, windows: Sequence[Window], changes: Sequence[Change], slow_s: float, share: float) -> Onset:  # fmt: skip
+    """From chances by snapshot to seconds, made narrower by the detector where it saw the change.
+
+    A failure that begins before a snapshot began somewhere from inside the snapshot before (whose readings
+    need not show it yet) on into this one, of which many readings tell only how it ended.
+    """
+    low, high = interval_of(chances, share)
+    # a failure that showed only when it was needed may have begun at any time before: the middle of them
+    best = int(chances.argmax()) if chances.max() > 0.5 else int(np.searchsorted(np.cumsum(chances), 0.5))
+    earliest = float(windows[low - 1].first if low else 0)
+    latest = float(windows[high].end)
+    # when the snapshot before ended all was usual still, when this one ended no longer
+    likeliest = 0.5 * (windows[best - 1].end + windows[best].end) if best else 0.0
+    # a change that began about then, or a snapshot sooner, and held still when the readings showed it
+    begin, end = windows[max(low - 2, 0)].first - BLURRED_S, float(windows[best].end) + BLURRED_S
+    seen = [c for c in changes if best and begin <= c.onset <= end and c.until > windows[best].first]
+    seen_by = ""
+    if seen:
+        first = min(seen, key=lambda change: change.onset)
+        likeliest, seen_by = first.onset, first.relation
+        if low == high == best:
+            earliest, latest = first.earliest - BLURRED_S - slow_s, first.latest + BLURRED_S
+    return Onset(
+        failure=failure,
+        likeliest=likeliest,
+        earliest=max(min(earliest, likeliest), 0.0),
+        latest=max(latest, likeliest),
+        before_start=float(chances[0]),
+        seen_by=seen_by,
+    )
+
+
+# ------------------------------------------------------------------ what not to believe, what is open
+
+
+def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Array, windows: Sequence[Window], onsets: Sequence[Onset], causes: Sequence[Cause]) -> tuple[Doubted, ...]:  # fmt: skip
+    found = []
+    limit = network.kb.review.disbelieve
+    begun = min((onset.likeliest for onset in onsets), default=0.0)
+    knew = next((i for i, w in enumerate(windows) if w.end >= begun), 0)
+    told = {trust.gauge: trust for trust in answer.trust}
+    for place, gauge in enumerate(network.panel.gauges):
+        if gauge not in told:
+            continue  # the result of a check
+        low = trusts[:, place] < limit
+        blame = told[gauge].blame
+        if not low[-1] or (
+            network.kb.gauges[gauge].group in WARNING_GROUPS and not _own(network, blame, gauge)
+        ):
+            continue
+        first = len(low) - int(np.argmin(low[::-1])) if not low.all() else 0
+        # the filter learns of it a little late: what falls soon after the onset has fallen with it
+        since = begun if onsets and first <= knew + 3 else float(windows[first].first)
+        channels = GAUGE_CHANNELS.get(gauge, ())
+        found.append(
+            Doubted(
+                gauge=gauge, since=since, trust=float(trusts[-1, place]), blame=blame,
+                recorded=any(channel in recording.channels for channel in channels),
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _own(network: Network, failure: str, gauge: str) -> bool:
+    """Whether a failure shows on this gauge alone: then the gauge is wrong, not what it tells of."""
+    if not failure:
+        return False
+    own = tuple(name for name in network.facets if name.partition(".")[0] == gauge)
+    others = tuple(name for name in network.facets if name not in own)
+    acts = network.kb.failures[failure].acts
+    return effect_of(network, others, acts).alike(effect_of(network, others, {}))
+
+
+def _would_help(engine: Engine, case: CaseRecord, maker: Coder, posterior: Posterior) -> tuple[tuple[str, float], ...]:  # fmt: skip
+    """Unrecorded facets that would have told most, by the expected fall of the entropy of the causes (bits)."""
+    now = _bits(posterior.sets)
+    if now < 0.3:
+        return ()
+    found = []
+    for facet in engine.network.facets:
+        if facet in maker.made or facet in case.snapshot[-1].readings or facet in case.snapshot[-1].unsure:
+            continue
+        outcomes = engine.outcomes(case, facet)
+        later = sum(
+            c * _bits(s) for c, s in zip(outcomes.chance.tolist(), outcomes.sets, strict=True) if c > 0
+        )
+        found.append((facet, now - later))
+    best = sorted(found, key=lambda pair: -pair[1])
+    return tuple((facet, gain) for facet, gain in best[:MOST_HELP] if gain > 0.05)
+
+
+def _bits(chances: Array) -> float:
+    there = chances[chances > 1e-12]
+    return float(-(there * np.log2(there)).sum())

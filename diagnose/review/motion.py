@@ -1,0 +1,260 @@
+"""What the aircraft did, from whichever channels tell of it without sharing a source; (second,) arrays.
+
+Every estimate is causal or centred over seconds, so the time it takes is linear in the length.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.model import ReviewLimits
+from diagnose.physics.airdata import tas_from_cas_kt
+from diagnose.physics.gyros import bank_for_rate_deg, turn_rate_dps
+from diagnose.review.recording import Recording
+from diagnose.review.wind import Wind, wind_of
+from diagnose.units import Array
+
+#: used where no airspeed is recorded or it cannot be right
+USUAL_KT, SLOWEST_KT, FASTEST_KT = 100.0, 55.0, 250.0
+LOWEST_FT, HIGHEST_FT = -1000.0, 30000.0
+
+
+def mean_over(values: Array, seconds: int) -> Array:
+    """Centred mean over a span of seconds, of what is known there; (second,)."""
+    known = np.isfinite(values)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    half = seconds // 2
+    low = np.maximum(np.arange(len(values)) - half, 0)
+    high = np.minimum(np.arange(len(values)) + half + 1, len(values))
+    number = count[high] - count[low]
+    return np.where(number > 0, (total[high] - total[low]) / np.maximum(number, 1), np.nan)
+
+
+def rate_over(values: Array, seconds: int) -> Array:
+    """Change per second across a centred span, from means of its two halves; (second,)."""
+    half = max(seconds // 2, 1)
+    smooth = mean_over(values, half)
+    found = np.full(len(values), np.nan)
+    if len(values) > 2 * half:
+        found[half:-half] = (smooth[2 * half :] - smooth[: -2 * half]) / (2.0 * half)
+    return found
+
+
+def unwrapped(course_deg: Array) -> Array:
+    """A course without its jump at north; NaN stays."""
+    known = np.isfinite(course_deg)
+    found = np.full(len(course_deg), np.nan)
+    found[known] = np.degrees(np.unwrap(np.radians(course_deg[known])))
+    return found
+
+
+def middle_of(estimates: list[Array], seconds: int) -> Array:
+    """Median of what is known each second; NaN where nothing is."""
+    if not estimates:
+        return np.full(seconds, np.nan)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        return np.asarray(np.nanmedian(np.stack(estimates), axis=0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Motion:
+    """The motion as the channels together tell it.
+
+    ``rates_dps``: channel -> rate of turn by it; ``turn_dps`` their median; ``climb_fpm`` by the best
+    source; ``wind`` as estimated; ``by_wind_kt`` calibrated airspeed and ``by_wind_deg`` heading that track,
+    ground speed and wind ask for, NaN where the wind is not known well; ``roughly_kt`` and ``roughly_deg`` the
+    same wherever there is any estimate; ``power`` "idle", "cruise", "full" or "" where unknown;
+    ``turns_differ_dps``: rates that differ by more are not averaged.
+    """
+
+    airborne: np.ndarray
+    tas_kt: Array
+    rates_dps: Mapping[str, Array]
+    turn_dps: Array
+    heights_fpm: Mapping[str, Array]
+    climb_fpm: Array
+    power: np.ndarray
+    wind: Wind
+    by_wind_kt: Array
+    by_wind_deg: Array
+    roughly_kt: Array
+    roughly_deg: Array
+    turns_differ_dps: float
+
+    def turn_without(self, channel: str, own: Array, *also: str) -> Array:
+        """Rate of turn by the other channels but ``also``; where two of them differ, the one nearer to ``own``."""
+        others = [rate for name, rate in self.rates_dps.items() if name not in (channel, *also)]
+        if len(others) != 2:
+            return middle_of(others, len(own))
+        first, second = others
+        nearer = np.where(np.abs(first - own) <= np.abs(second - own), first, second)
+        differ = np.abs(first - second) > self.turns_differ_dps
+        return np.where(differ, nearer, middle_of(others, len(own)))
+
+
+def _turn_by_bank(bank_deg: Array, tas_kt: Array, most_deg: float) -> Array:
+    """Rate of turn that a bank gives; one beyond ``most_deg`` is cut to it. (second,)"""
+    return np.asarray(turn_rate_dps(tas_kt, np.clip(mean_over(bank_deg, 5), -most_deg, most_deg)))
+
+
+def motion_of(recording: Recording, limits: ReviewLimits, variation_deg: float) -> Motion:
+    """Work out the motion of a recording."""
+    ch, seconds = recording.channels, recording.seconds
+    nothing = np.full(seconds, np.nan)
+    height = ch.get("altimeter_ft", ch.get("gps_height_ft", nothing))
+    speed = ch.get("airspeed_kt", nothing)
+    usable = np.where((speed > SLOWEST_KT) & (speed < FASTEST_KT), speed, np.nan)
+    middle = float(np.nanmedian(usable)) if np.isfinite(usable).any() else USUAL_KT
+    at_ft = np.clip(np.nan_to_num(height, nan=0.0), LOWEST_FT, HIGHEST_FT)
+    tas = np.asarray(tas_from_cas_kt(np.where(np.isfinite(usable), usable, middle), at_ft))
+    airborne = _airborne(recording, limits)
+    rates = {}
+    if "turn_dps" in ch:
+        rates["turn_dps"] = mean_over(ch["turn_dps"], 5)
+    for name in ("heading_deg", "gps_track_deg"):
+        if name in ch:
+            rates[name] = rate_over(unwrapped(ch[name]), 10)
+    if "bank_deg" in ch:
+        rates["bank_deg"] = _turn_by_bank(ch["bank_deg"], tas, limits.largest_bank_deg)
+    turn = middle_of(list(rates.values()), seconds)
+    heights = {
+        name: 60.0 * rate_over(ch[name], 20) for name in ("gps_height_ft", "altimeter_ft") if name in ch
+    }
+    if "vertical_speed_fpm" in ch:
+        heights["vertical_speed_fpm"] = mean_over(ch["vertical_speed_fpm"], 20)
+    power = _power(ch.get("rpm"), ch.get("manifold_inhg"), airborne, limits, seconds)
+    there = np.isfinite(usable) & airborne
+    # an airspeed that was never of use tells nothing of the wind, but track and heading do
+    guessed = bool(there.sum() < limits.guessed_below * airborne.sum())
+    wind = wind_of(
+        recording, limits, tas, airborne if guessed else there, turn, variation_deg, guessed=guessed
+    )
+    roughly_kt, roughly_deg = _by_wind(recording, wind, at_ft, variation_deg)
+    by_kt, by_deg = np.where(wind.along, roughly_kt, np.nan), np.where(wind.across, roughly_deg, np.nan)
+    # an airspeed that is far from what wind and track ask for must not make the horizon look wrong in turns
+    astray = np.abs(np.nan_to_num(by_kt - speed, nan=0.0)) > limits.wind_astray_kt
+    tas = np.where(astray, np.asarray(tas_from_cas_kt(np.where(astray, by_kt, USUAL_KT), at_ft)), tas)
+    if astray.any() and "bank_deg" in ch:
+        rates["bank_deg"] = _turn_by_bank(ch["bank_deg"], tas, limits.largest_bank_deg)
+        turn = middle_of(list(rates.values()), seconds)
+    return Motion(
+        airborne=airborne, tas_kt=tas, rates_dps=rates, turn_dps=turn, heights_fpm=heights,
+        climb_fpm=_climb(heights, power, ch.get("pitch_deg"), limits, seconds), power=power,
+        wind=wind, by_wind_kt=by_kt, by_wind_deg=by_deg, roughly_kt=roughly_kt, roughly_deg=roughly_deg,
+        turns_differ_dps=limits.turns_differ_dps,
+    )  # fmt: skip
+
+
+def _airborne(recording: Recording, limits: ReviewLimits) -> np.ndarray:
+    """Seconds in flight. Once it flies it goes on flying until something says that it rolls or stands.
+
+    A dead airspeed indicator does not bring the aircraft down: the ground speed decides if there is one,
+    else the airspeed is believed only together with an engine at idle.
+    """
+    ch, seconds = recording.channels, recording.seconds
+    flying = np.zeros(seconds, dtype=bool)
+    speeds = [mean_over(ch[name], 10) for name in ("gps_speed_kt", "airspeed_kt") if name in ch]
+    for speed in speeds:
+        flying |= speed > limits.airborne_kt
+    for name in ("gps_height_ft", "altimeter_ft"):
+        if name in ch:
+            known = ch[name][np.isfinite(ch[name])]
+            flying |= mean_over(ch[name], 10) > known[:30].mean() + limits.airborne_ft
+    slow = speeds[0] <= limits.airborne_kt if speeds else np.zeros(seconds, dtype=bool)
+    if "gps_speed_kt" not in ch and "rpm" in ch:
+        slow = slow & (mean_over(ch["rpm"], 10) < limits.idle_rpm)
+    moves = np.zeros(seconds, dtype=bool)
+    for name in ("gps_height_ft", "altimeter_ft"):
+        if name in ch:
+            # what climbs or descends is in the air, whatever the airspeed says
+            moves |= np.abs(60.0 * rate_over(ch[name], 20)) >= limits.vertical_fpm
+    flying |= mean_over(moves.astype(np.float64), round(limits.snapshot_s)) > 0.5
+    stands = ~flying & (mean_over((slow & ~moves).astype(np.float64), 60) > 0.95)
+    places = np.arange(seconds)
+    flew = np.maximum.accumulate(np.where(flying, places, -1))
+    stood = np.maximum.accumulate(np.where(stands, places, -1))
+    began = int(np.argmax(flying)) if flying.any() else 0
+    # a recording that begins in the air with a dead airspeed: nothing says that it stood before
+    before = ~slow & (places < began) & (not stands[:began].any())
+    return ((flew >= 0) & (flew >= stood)) | before
+
+
+def _power(rpm: Array | None, manifold: Array | None, airborne: np.ndarray, limits: ReviewLimits, seconds: int) -> np.ndarray:  # fmt: skip
+    """Power in words, by engine speed; where a propeller governor holds that, manifold pressure tells more."""
+    words = np.full(seconds, "", dtype="<U6")
+    for values, idle in ((rpm, limits.idle_rpm), (manifold, limits.idle_inhg)):
+        if values is None or not np.isfinite(values[airborne]).any():
+            continue
+        smooth = mean_over(values, 5)
+        high, usual = np.nanpercentile(smooth[airborne], [97.0, 50.0])
+        # one value throughout: nothing tells climb power from cruise power
+        full = limits.full_share * high if high > 1.03 * usual or usual < idle else np.inf
+        own = np.where(smooth < idle, "idle", np.where(smooth >= full, "full", "cruise"))
+        words = np.where(np.isfinite(smooth) & ((words == "") | (words == "cruise")), own, words)
+    return words
+
+
+def _climb(heights: Mapping[str, Array], power: np.ndarray, pitch: Array | None, limits: ReviewLimits, seconds: int) -> Array:  # fmt: skip
+    """Rate of climb: by GPS where there is one; else what altimeter, vertical speed, nose and power say.
+
+    Altimeter and vertical speed share the static line, so that they do not outvote nose and power.
+    """
+    if "gps_height_ft" in heights:
+        gps = heights["gps_height_ft"]
+        if np.isfinite(gps).mean() > 0.9:
+            return gps
+    height = heights.get("altimeter_ft", np.full(seconds, np.nan))
+    rate = heights.get("vertical_speed_fpm", height)
+    moves = np.abs(height) >= limits.vertical_fpm
+    found = np.where(moves | ~np.isfinite(rate), height, 0.0)
+    if pitch is not None:
+        nose = mean_over(pitch, 20)
+        if "altimeter_ft" in heights and "vertical_speed_fpm" in heights:
+            # altimeter alone against vertical speed and nose is outvoted
+            # each against what it shows as a rule while the altimeter stands: a needle may be off for good
+            risen, raised = rate - _median(rate, ~moves), nose - _median(nose, ~moves)
+            agree = (np.abs(risen) >= limits.vertical_fpm) & (
+                raised * np.sign(risen) >= limits.nose_moves_deg
+            )
+            found = np.where(~moves & agree, risen, found)
+        up = ~moves & (power == "full") & (nose >= limits.nose_deg)
+        found = np.where(up, np.maximum(rate, 2.0 * limits.vertical_fpm), found)
+        down = ~moves & (power == "idle") & (nose <= 0.0)
+        found = np.where(down, np.minimum(rate, -2.0 * limits.vertical_fpm), found)
+    if "gps_height_ft" in heights:
+        found = np.where(np.isfinite(heights["gps_height_ft"]), heights["gps_height_ft"], found)
+    return found
+
+
+def _median(values: Array, where: np.ndarray) -> float:
+    """Median of what is known there; 0 where nothing is."""
+    there = values[where & np.isfinite(values)]
+    return float(np.median(there)) if len(there) else 0.0
+
+
+# ------------------------------------------------------------------ wind
+
+
+def _by_wind(recording: Recording, wind: Wind, height_ft: Array, variation_deg: float) -> tuple[Array, Array]:
+    """Airspeed and heading that track, ground speed and wind ask for; NaN where nothing is known of the wind."""
+    ch = recording.channels
+    if not np.isfinite(wind.kt).any():
+        nothing = np.full(recording.seconds, np.nan)
+        return nothing, nothing
+    track = np.radians(ch["gps_track_deg"])
+    east = ch["gps_speed_kt"] * np.sin(track) - wind.kt[:, 0]
+    north = ch["gps_speed_kt"] * np.cos(track) - wind.kt[:, 1]
+    one_kt = np.asarray(tas_from_cas_kt(np.full(len(east), USUAL_KT), height_ft)) / USUAL_KT
+    heading = (np.degrees(np.arctan2(east, north)) - variation_deg) % 360.0
+    return np.hypot(east, north) / one_kt, heading
+
+
+def bank_for(tas_kt: Array, turn_dps: Array) -> Array:
+    """Bank that a rate of turn asks for; degrees, NaN where the rate is not known."""
+    return np.asarray(bank_for_rate_deg(tas_kt, turn_dps))

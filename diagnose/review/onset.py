@@ -1,0 +1,88 @@
+"""When a failure began: the chance of each time, given all readings before and after it.
+
+Exact within the sets that the leading explanation is made of: for every snapshot one message in which the
+failure begins just before it, all carried on together by the same transitions as the engine's.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+
+import numpy as np
+
+from diagnose.evidence import emission
+from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace
+from diagnose.inference import Engine
+from diagnose.model import CaseRecord
+from diagnose.odds import odds_of
+from diagnose.transitions import Transitions, transitions
+from diagnose.units import Array
+
+
+def onset_chances(engine: Engine, case: CaseRecord, failures: Sequence[str], which: str) -> Array:
+    """P(``which`` begins just before each snapshot | all readings, all of ``failures`` there at the end).
+
+    (snapshot,); the first stands for "before the recording told of it".
+    """
+    network = engine.network
+    ids = [failure.id for failure in network.failures]
+    members = tuple(sorted(ids.index(name) for name in failures))
+    place = ids.index(which)
+    sets = tuple(s for size in range(len(members) + 1) for s in itertools.combinations(members, size))
+    space = HiddenSpace(network, sets)
+    odds, steps = odds_of(network, case), engine.steps(case)
+    tracked = space.members[:, place]
+    others = [index for index in members if index != place]
+    first = np.where(space.members[:, others], odds.first[others], 1.0 - odds.first[others]).prod(axis=1)
+    start = first[space.row_set] * space.first(steps[0], case.minutes_since_start)
+    without = np.where(tracked[space.row_set], 0.0, start) * (1.0 - odds.first[place])
+    begun = [np.where(tracked[space.row_set], start, 0.0) * odds.first[place]]
+    kept: dict[tuple[object, ...], Array] = {}
+
+    def dense(moves: Transitions) -> Array:
+        """The transitions as a matrix (row and column, row)."""
+        matrix = np.zeros((space.count * COLUMNS, space.count))
+        np.add.at(matrix, (moves.source, moves.target), moves.weight)
+        return matrix * moves.share
+
+    messages = np.stack([without, *begun])
+    for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True)):
+        columns = emission(space, snapshot, step.switches).columns
+        joint = messages[:, :, None] * columns[None]
+        if number + 1 == len(steps):
+            messages = joint[:, :, ANY_VERTICAL]
+            break
+        total = float(joint[:, :, ANY_VERTICAL].sum())
+        flat = joint.reshape(len(joint), -1) / (total if total > 0.0 else 1.0)
+        moved = []
+        for chance in (0.0, 1.0):
+            begins = odds.begins[number].copy()
+            begins[place] = chance
+            key = (step.key, steps[number + 1].key, begins.tobytes())
+            if key not in kept:
+                kept[key] = dense(transitions(space, step, steps[number + 1], begins))
+            moved.append(kept[key])
+        carried = flat @ moved[0]
+        fresh = flat[0] @ moved[1] * odds.begins[number, place]
+        carried[0] *= 1.0 - odds.begins[number, place]
+        messages = np.vstack([carried, fresh])
+    full = np.asarray(space.members[:, list(members)].all(axis=1))[space.row_set]
+    chances = messages[1:, full].sum(axis=1)
+    total = float(chances.sum())
+    return chances / total if total > 0.0 else np.full(len(chances), 1.0 / len(chances))
+
+
+def interval_of(chances: Array, share: float) -> tuple[int, int]:
+    """The likeliest snapshots, next to each other, that together hold this share: first and last of them."""
+    best = int(chances.argmax())
+    low = high = best
+    held = float(chances[best])
+    while held < share and (low > 0 or high < len(chances) - 1):
+        below = float(chances[low - 1]) if low > 0 else -1.0
+        above = float(chances[high + 1]) if high < len(chances) - 1 else -1.0
+        if below >= above:
+            low, held = low - 1, held + below
+        else:
+            high, held = high + 1, held + above
+    return low, high

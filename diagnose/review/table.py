@@ -1,0 +1,191 @@
+"""A recorded file as columns of text: encoding, separator, header, rows; nothing is understood yet.
+
+Read in blocks of rows, so that a day at 4 Hz needs no list of all its cells.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from diagnose.errors import CaseError
+from diagnose.units import Array
+
+#: separators of columns that are tried, in the order of preference when two part the lines equally well
+SEPARATORS = (",", ";", "\t", "|")
+#: lines that are looked at to find separator and header
+LOOKED_AT = 40
+#: rows that are read at a time
+BLOCK_ROWS = 20_000
+#: how lamps and switches are written
+LAMP_WORDS = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0, "yes": 1.0, "no": 0.0}
+#: byte-order marks and what they say of the encoding
+MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """How a file is written. ``header_row`` counts from 1; ``units`` is "" where the file gives none."""
+
+    path: Path
+    encoding: str
+    separator: str
+    header_row: int
+    first_row: int
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    decimal_comma: bool
+
+
+def layout_of(path: Path) -> Layout:
+    """Find out how a file is written. Raises CaseError if it is no table of numbers."""
+    encoding = _encoding(path)
+    with path.open(encoding=encoding, errors="replace", newline="") as file:
+        lines = [line for _, line in zip(range(LOOKED_AT), file, strict=False)]
+    if not any(line.strip() for line in lines):
+        raise CaseError("the file is empty", str(path), "give a table with a header and one row per moment")
+    if any("\0" in line for line in lines):
+        raise CaseError("this is no text", str(path), "export the recording as a CSV file first")
+    separator = _separator(lines)
+    rows = list(csv.reader(lines, delimiter=separator))
+    header = _header_of(rows)
+    if header is None:
+        raise CaseError(
+            "no row names the columns",
+            str(path),
+            "give a header row above the numbers: time, airspeed, altitude, …",
+        )
+    names = tuple(name.strip().lstrip("#").strip() for name in rows[header])
+    first = header + 1
+    units = ("",) * len(names)
+    if first < len(rows) and _numbers(rows[first]) == 0 and len(rows[first]) == len(names):
+        units, first = tuple(unit.strip().strip("()[]") for unit in rows[first]), first + 1
+    decimal_comma = separator != "," and any(_is_comma_number(cell) for row in rows[first:] for cell in row)
+    return Layout(
+        path=path,
+        encoding=encoding,
+        separator=separator,
+        header_row=header + 1,
+        first_row=first + 1,
+        names=names,
+        units=units,
+        decimal_comma=decimal_comma,
+    )
+
+
+def blocks(layout: Layout) -> Iterator[tuple[int, list[list[str]]]]:
+    """Give the rows in blocks, each with the number of its first row in the file, counted from 1."""
+    with layout.path.open(encoding=layout.encoding, errors="replace", newline="") as file:
+        # a stray zero byte or an unclosed quote must not swallow the rest of the file
+        clean = (line.replace("\0", "") for line in file)
+        reader = csv.reader(clean, delimiter=layout.separator, quoting=csv.QUOTE_MINIMAL)
+        block: list[list[str]] = []
+        start = layout.first_row
+        for number, row in enumerate(_rows(reader), 1):
+            if number < layout.first_row:
+                continue
+            if not block:
+                start = number
+            block.append(row)
+            if len(block) == BLOCK_ROWS:
+                yield start, block
+                block = []
+        if block:
+            yield start, block
+
+
+def _rows(reader: Iterator[list[str]]) -> Iterator[list[str]]:
+    while True:
+        try:
+            yield next(reader)
+        except StopIteration:
+            return
+        except csv.Error:
+            yield []  # one row that cannot be parted; it is told of as a row without cells
+
+
+def _encoding(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            start = file.read(1 << 16)
+    except OSError as error:
+        raise CaseError(
+            f"the file cannot be read: {error.strerror or error}", str(path), "give the path of a file"
+        ) from None
+    for mark, encoding in MARKS:
+        if start.startswith(mark):
+            return encoding
+    try:
+        # a sign may be cut in two at the end of what was read
+        io.TextIOWrapper(io.BytesIO(start[:-4] if len(start) > 4 else start), encoding="utf-8").read()
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8"
+
+
+def _separator(lines: list[str]) -> str:
+    """The separator that parts most lines into equally many cells, of which most are numbers."""
+
+    def quality(separator: str) -> tuple[int, int]:
+        widths = [len(row) for row in csv.reader(lines, delimiter=separator) if row]
+        usual = max(set(widths), key=widths.count)
+        return (widths.count(usual) if usual > 1 else 0, usual)
+
+    return max(SEPARATORS, key=quality)
+
+
+def _header_of(rows: list[list[str]]) -> int | None:
+    """The last row with words in most cells before the first row of numbers."""
+    widest = max(len(row) for row in rows)
+    found = None
+    for number, row in enumerate(rows):
+        filled = [cell for cell in row if cell.strip()]
+        if len(filled) * 2 < widest:
+            continue
+        if _numbers(row) * 2 >= len(filled):
+            break
+        if found is None or len(filled) > len([cell for cell in rows[found] if cell.strip()]):
+            found = number
+    return found
+
+
+def _numbers(row: list[str]) -> int:
+    return sum(_is_number(cell) for cell in row)
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell.strip().replace(",", "."))
+    except ValueError:
+        return False
+    return True
+
+
+def numbers(cells: list[str], decimal_comma: bool) -> Array:
+    """The cells as numbers, NaN where a cell is none or is not finite; (cell,)."""
+    try:
+        values = np.array([float(cell) for cell in cells], dtype=np.float64)
+    except ValueError:
+        values = np.array([_number(cell, decimal_comma) for cell in cells], dtype=np.float64)
+    values[~np.isfinite(values)] = np.nan
+    return values
+
+
+def _number(cell: str, decimal_comma: bool) -> float:
+    text = cell.strip().strip("\"'")
+    if not text:
+        return np.nan
+    try:
+        return float(text.replace(",", ".") if decimal_comma else text)
+    except ValueError:
+        return LAMP_WORDS.get(text.lower(), np.nan)
+
+
+def _is_comma_number(cell: str) -> bool:
+    whole, comma, part = cell.strip().partition(",")
+    return bool(comma) and part.isdecimal() and whole.lstrip("+-").isdecimal()
