@@ -1,0 +1,390 @@
+"""What was right and why, as text: mechanism, readings that tell, why not the look-alike, source."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from diagnose.advise import partial_panel
+from diagnose.drill.exercise import OPEN, SOUND, Marked, Option
+from diagnose.drill.fly_on import COVER, FlyOn
+from diagnose.drill.gaze import Found, Review, review
+from diagnose.drill.name_it import NameIt
+from diagnose.drill.predict import PredictIt
+from diagnose.drill.scan import Look, Scan
+from diagnose.drill.sitting import Exercise
+from diagnose.drill.studio import Studio
+from diagnose.explain.contrast import compare
+from diagnose.explain.weights import contrasts, statements_of
+from diagnose.inference import Posterior
+from diagnose.knowledge import KnowledgeBase
+from diagnose.model import Grade
+from diagnose.text import fill, percent, table
+from diagnose.text_drill.question import clock, facet_words, option_words, upper
+from diagnose.text_reasons import bound, plain_lines, said, strength, times
+from diagnose.words import readable
+
+#: most readings named as telling, and most failures named as not ruled out
+MOST_TELLING, MOST_HIDDEN = 2, 4
+#: answers with less chance are not listed as left open
+LEAST_OPEN = 0.05
+
+
+def feedback(
+    exercise: Exercise,
+    marked: Marked,
+    studio: Studio,
+    width: int,
+    looked: Review | None = None,
+    *,
+    met: bool = False,
+) -> str:
+    """What was right and why: mechanism, readings that tell, why not what was said, source.
+
+    ``met``: the question to predict has just told the mechanism, as it does of a failure that is new.
+    """
+    lines: Iterable[str]
+    match exercise:
+        case NameIt():
+            lines = _named(
+                marked,
+                exercise.options,
+                exercise.chances,
+                exercise.posterior,
+                exercise.flown.truth,
+                studio,
+                width,
+            )
+        case PredictIt():
+            lines = _predicted(exercise, marked, studio, width, met=met)
+        case FlyOn():
+            lines = _flown(exercise, marked, studio, width)
+        case Scan():
+            lines = _scanned(exercise, marked, looked, studio, width)
+    return "\n".join(lines)
+
+
+def _verdict(marked: Marked, right: str) -> str:
+    text = "Right" if marked.correct else "Not so"
+    if marked.sure is not None and marked.engine is not None:
+        text += f"; score {100.0 * marked.score:.0f} of 100"
+    return f"{text}: {right}."
+
+
+def _by_id(options: Sequence[Option], name: str) -> Option:
+    return next(option for option in options if option.id == name)
+
+
+def _named(
+    marked: Marked,
+    options: Sequence[Option],
+    chances: Sequence[float],
+    posterior: Posterior,
+    truth: str,
+    studio: Studio,
+    width: int,
+) -> Iterator[str]:
+    kb = studio.kb
+    right = _by_id(options, marked.right)
+    yield fill(_verdict(marked, option_words(right, kb)), width)
+    if marked.sure is not None and marked.engine is not None:
+        yield fill(
+            f"You gave your first choice {percent(marked.sure)}; what was to be seen gives it {percent(marked.engine)}.",
+            width,
+        )
+    if right.id == OPEN:
+        flown = [snapshot.manoeuvre for snapshot in posterior.case.snapshot]
+        yield from _open(options, chances, truth, flown, studio, width)
+        return
+    also = [name for name in right.like if name not in (right.id, SOUND)]
+    if right.id != SOUND:
+        if also:
+            yield fill(f"The same here: {', '.join(kb.failures[n].name for n in also[:MOST_HIDDEN])}.", width)
+        yield from _mechanism(right.id, kb, width)
+    elif also:
+        yield fill(
+            f"Not ruled out, because it would not show here: {', '.join(kb.failures[n].name for n in also[:MOST_HIDDEN])}"
+            f"{f' and {len(also) - MOST_HIDDEN} more' if len(also) > MOST_HIDDEN else ''}.",
+            width,
+        )
+        if truth != SOUND:
+            yield fill(f"In truth it was there: {kb.failures[truth].name}.", width)
+    yield from _why(marked, options, chances, posterior, studio, width)
+
+
+def _why(
+    marked: Marked,
+    options: Sequence[Option],
+    chances: Sequence[float],
+    posterior: Posterior,
+    studio: Studio,
+    width: int,
+) -> Iterator[str]:
+    """Which readings speak for the right answer, and which against what was said, or the best look-alike."""
+    kb, right = studio.kb, marked.right
+    one = () if right == SOUND else (right,)
+    if one:
+        told = _telling(posterior, one, (), kb)
+        yield fill(f"Why: {told}, so many times likelier than with nothing failed.", width)
+    if marked.given == OPEN:
+        yield fill("It could be told: the readings leave no other answer a fair chance.", width)
+    by_chance = sorted(zip(chances, (o.id for o in options), strict=True), reverse=True)
+    alike = [name for _, name in by_chance if name not in (right, OPEN, SOUND)]
+    other = marked.given if marked.given not in (right, OPEN, "") else (alike or [""])[0]
+    if other and (other != SOUND or not one):
+        name = kb.failures[other].name if other != SOUND else "nothing failed"
+        told = _telling(posterior, one, () if other == SOUND else (other,), kb)
+        # names of failures have colons of their own
+        yield fill(f"Why not {name}? {upper(told)}.", width)
+
+
+def _telling(posterior: Posterior, right: tuple[str, ...], other: tuple[str, ...], kb: KnowledgeBase) -> str:
+    """Name the readings that tell one explanation from another, with their factors."""
+    (contrast,) = contrasts(posterior, right, [other])
+    weighed = zip(contrast.weights, statements_of(posterior.case), strict=True)
+    best: dict[str, float] = {}
+    for weight, statement in weighed:
+        if weight > 0.0 and strength(kb, weight):
+            words = said(kb, statement.name, statement.reading)
+            # the same reading in several snapshots is named once
+            best[words] = max(best.get(words, 0.0), weight)
+    named = sorted(best.items(), key=lambda entry: -entry[1])[:MOST_TELLING]
+    if named:
+        return " and ".join(f"{words} ({bound(times(weight))})" for words, weight in named)
+    if not strength(kb, contrast.total):
+        return "no reading tells"
+    return f"all readings together ({bound(times(contrast.total))})"
+
+
+def _mechanism(failure: str, kb: KnowledgeBase, width: int) -> Iterator[str]:
+    """How the failure works, and who says so."""
+    for line in plain_lines(kb, (failure,)):
+        yield fill(line, width)
+    yield fill(_source(failure, kb), width)
+
+
+def _source(failure: str, kb: KnowledgeBase) -> str:
+    """Who says how a failure works."""
+    source = kb.failures[failure].source
+    document = kb.documents.get(source)
+    if document:
+        source = ", ".join(filter(None, (document.title, document.publisher, document.edition)))
+    return f"Source: {'our own judgement' if source == 'judgement' else source}."
+
+
+def _open(options: Sequence[Option], chances: Sequence[float], truth: str, flown: Sequence[str], studio: Studio, width: int) -> Iterator[str]:  # fmt: skip
+    """What is left open, and what would part it."""
+    kb = studio.kb
+    order = sorted(zip(chances, options, strict=True), key=lambda entry: -entry[0])
+    left = [(chance, option) for chance, option in order if chance >= LEAST_OPEN]
+    yield fill("Left open: " + "; ".join(f"{option_words(o, kb)} {percent(c)}" for c, o in left) + ".", width)
+    if len(left) > 1:
+        pair = [option.id for _, option in left[:2]]
+        # what was flown already has not told: something else is looked for, in the air or on the ground as now
+        phase = kb.manoeuvres[flown[-1]].phase
+        best = next(
+            (
+                (parting, condition)
+                for parting in compare(studio.engine, pair).partings
+                for condition in parting.conditions
+                if (condition.manoeuvre not in flown or condition.switches)
+                and kb.manoeuvres[condition.manoeuvre].phase == phase
+            ),
+            None,
+        )
+        if best is not None:
+            parting, condition = best
+            where = kb.manoeuvres[condition.manoeuvre].name
+            moved = "".join(f", {kb.switches[s].name} {readable(p)}" for s, p in condition.switches.items())
+            shows = " against ".join(readable(s.readings[0][0]) for s in parting.shows)
+            yield fill(
+                f"What would part the first two: the {facet_words(parting.facet, kb)} in '{where}{moved}': {shows}.",
+                width,
+            )
+        else:
+            yield fill("No single look on this panel parts the first two.", width)
+    name = "nothing had failed" if truth == SOUND else kb.failures[truth].name
+    yield fill(f"In truth: {name}.", width)
+
+
+def _predicted(exercise: PredictIt, marked: Marked, studio: Studio, width: int, *, met: bool) -> Iterator[str]:  # fmt: skip
+    kb = studio.kb
+    given = dict(part.split("=") for part in marked.given.split())
+    hits = sum(given[a.facet] == a.readings[a.right] for a in exercise.asked)
+    yield "All right." if marked.correct else f"{hits} of {len(exercise.asked)} right."
+    rows = []
+    for number, asked in enumerate(exercise.asked, 1):
+        right = asked.readings[asked.right]
+        usual = "as in a sound aircraft" if right == asked.usual else f"a sound one: {readable(asked.usual)}"
+        you = "" if given[asked.facet] == right else f"; you said {readable(given[asked.facet])}"
+        rows.append(
+            (
+                f"  {number}  {_short(asked.facet.split('.')[0], kb)}",
+                f"{readable(right)} (in {percent(asked.chance)} of such flights; {usual}){you}",
+            )
+        )
+    yield table(rows, width)
+    if met:
+        yield fill(_source(exercise.card.failure, kb), width)
+    else:
+        yield from _mechanism(exercise.card.failure, kb, width)
+
+
+def _flown(exercise: FlyOn, marked: Marked, studio: Studio, width: int) -> Iterator[str]:
+    kb, card = studio.kb, exercise.card
+    given = dict(part.split("=") for part in marked.given.split())
+    right = dict(part.split("=") for part in marked.right.split())
+    hits = sum(given[what] == right[what] for what in right)
+    yield "All right." if marked.correct else f"{hits} of {len(right)} right."
+    trusts = studio.trusts(card.failure, card.manoeuvre)
+    advice = {a.axis: a for a in partial_panel(studio.network, card.manoeuvre, trusts)}
+    grades = {trust.gauge: trust.grade for trust in trusts}
+
+    def words(gauges: str) -> str:
+        return "none" if gauges == "none" else ", ".join(_both(g, kb) for g in gauges.split("+"))
+
+    rows = []
+    for choice in exercise.choices:
+        text = words(right[choice.what])
+        axis = advice.get(choice.what)
+        if axis is not None:
+            if axis.primary != axis.usual:
+                text += f" in place of the {kb.gauges[axis.usual].name}"
+            text += f" ({axis.how})" if axis.how else ""
+        if given[choice.what] != right[choice.what]:
+            why = _why_not(choice.what, given[choice.what], right[choice.what], grades, kb)
+            text += f"; you said {words(given[choice.what])}: {why}"
+        rows.append((f"  {choice.what}", text))
+    yield table(rows, width)
+    yield from _mechanism(card.failure, kb, width)
+
+
+def _why_not(what: str, given: str, right: str, grades: Mapping[str, Grade], kb: KnowledgeBase) -> str:
+    """Why a choice of what to cover, or of what to fly an axis on, does not do."""
+    if what != COVER:
+        misleads = grades.get(given) in (Grade.COVER, Grade.VERIFY)
+        return "it is not to be trusted here" if misleads else f"it shows no {what} here, or only by the way"
+    chosen, wanted = (set(text.split("+")) - {"none"} for text in (given, right))
+    parts = [f"the {_short(g, kb)} misleads" for g in sorted(wanted - chosen)]
+    parts += [f"the {_short(g, kb)} is sound" for g in sorted(chosen - wanted)]
+    return ", ".join(parts)
+
+
+# ------------------------------------------------------------------ a scan looked back on
+
+
+def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Studio, width: int) -> Iterator[str]:  # fmt: skip
+    kb = studio.kb
+    truth = exercise.flown.truth
+    name = "nothing failed" if truth == SOUND else kb.failures[truth].name
+    chances = exercise.chances()
+    early = exercise.onset_s is not None and exercise.second <= exercise.onset_s
+    if marked.given == "":
+        yield f"Time is up without a call. What there was: {name}."
+    else:
+        right = _by_id(exercise.options, marked.right)
+        yield fill(_verdict(marked, option_words(right, kb)), width)
+        place = [option.id for option in exercise.options].index(marked.given)
+        if not marked.correct and truth in exercise.options[place].like:
+            yield fill(
+                f"{'It had not even begun' if early else 'It was there'}, but what you had looked at gave it "
+                f"{percent(chances[place])}: a guess.",
+                width,
+            )
+        elif not marked.correct and marked.right == OPEN:
+            yield fill("What you had looked at left it open.", width)
+    yield from _began(exercise, name, width, early=early, called=marked.given != "")
+    if marked.given != "" and marked.right != OPEN:
+        yield from _why(marked, exercise.options, chances, exercise.posterior(), studio, width)
+    if looked is not None:
+        yield from _gaze(looked, kb, width, sound=truth == SOUND)
+    if truth != SOUND:
+        yield from _mechanism(truth, kb, width)
+
+
+def _began(exercise: Scan, name: str, width: int, *, early: bool, called: bool) -> Iterator[str]:
+    """What failed when, and how long before or after that the student ended; nothing if nothing failed."""
+    if exercise.onset_s is None:
+        return
+    at, ended = clock(exercise.onset_s), clock(exercise.second)
+    if early and called:
+        lead = clock(exercise.onset_s - exercise.second)
+        yield fill(
+            f"You ended at {ended}. Later in this flight, at {at}, {lead} after your call: {name}.", width
+        )
+        return
+    since = clock(exercise.second - exercise.onset_s)
+    yield fill(f"It began at {at}; you ended at {ended}, {since} after it.", width)
+    if called:
+        yield fill(f"What there was: {name}.", width)
+
+
+def aftermath(exercise: Scan, studio: Studio, width: int) -> str:
+    """What there was in a scan's flight, and which looks tell most: the same for every call."""
+    kb, truth = studio.kb, exercise.flown.truth
+    lines = []
+    if exercise.onset_s is not None:
+        lines.append(f"It began at {clock(exercise.onset_s)}.")
+    lines += _best_looks(review(replace(exercise, second=0, looks=())), kb, width, sound=truth == SOUND)
+    if truth != SOUND:
+        lines += _mechanism(truth, kb, width)
+    return "\n".join(lines)
+
+
+def _gaze(looked: Review, kb: KnowledgeBase, width: int, *, sound: bool) -> Iterator[str]:
+    def short(gauge: str) -> str:
+        return _short(gauge, kb)
+
+    if looked.looks:
+        dwell = ", ".join(f"{short(gauge)} {seconds} s" for gauge, seconds in looked.dwell.items())
+        yield fill(f"You looked: {dwell}.", width)
+    for found in looked.faults:
+        yield fill(_fault(found, short), width)
+    if looked.looks and not looked.faults:
+        yield "No fixation, omission or emphasis."
+    if looked.followed is not None:
+        yield f"Steps that kept to the pattern: {percent(looked.followed)}."
+    yield from _best_looks(looked, kb, width, sound=sound)
+
+
+def _best_looks(looked: Review, kb: KnowledgeBase, width: int, *, sound: bool) -> Iterator[str]:
+    names = _sequence(looked.best, lambda gauge: _short(gauge, kb))
+    if looked.best_knew:
+        # that nothing fails is never known for good: the sequence goes on for half of the flight
+        reached = "watched until" if sound else "was sure at"
+        yield fill(
+            f"The most informative sequence {reached} {clock(looked.best_s)}, with {len(looked.best)} looks: {names}.",
+            width,
+        )
+    elif looked.best:
+        yield fill(f"Even the most informative sequence did not know by the end: {names}.", width)
+
+
+def _short(gauge: str, kb: KnowledgeBase) -> str:
+    return kb.gauges[gauge].words[0] if kb.gauges[gauge].words else gauge
+
+
+def _both(gauge: str, kb: KnowledgeBase) -> str:
+    """The whole name of a gauge; where the short one of the question is not in it, after that one."""
+    short, name = _short(gauge, kb), kb.gauges[gauge].name
+    return name if short in name else f"{short} ({name})"
+
+
+def _sequence(looks: Sequence[Look], short: Callable[[str], str]) -> str:
+    shown = [f"{short(look.gauge)} {clock(look.second)}" for look in looks]
+    if len(shown) > 10:
+        shown = [*shown[:5], "...", *shown[-4:]]
+    return ", ".join(shown)
+
+
+def _fault(found: Found, short: Callable[[str], str]) -> str:
+    tells = f"{short(found.instead)} at {clock(found.second)} would have told {found.bits:.1f} bit"
+    match found.fault:
+        case "fixation":
+            return f"Fixation: {found.seconds} s on the {short(found.gauge)} without a break; {tells}."
+        case "omission":
+            return f"Omission: you never looked at the {short(found.gauge)}; {tells}."
+        case _:
+            return (
+                f"Emphasis: {percent(found.share)} of your looks went to the {short(found.gauge)}; {tells}."
+            )

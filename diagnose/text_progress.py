@@ -1,0 +1,159 @@
+"""A student's progress as text: for the student, and one page for an instructor."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from diagnose.drill.exercise import OPEN, SOUND
+from diagnose.drill.progress import Summary
+from diagnose.knowledge import KnowledgeBase
+from diagnose.text import fill
+from diagnose.text_drill import TITLES
+
+#: pairs, weeks and cards listed
+MOST_PAIRS, MOST_WEEKS = 5, 8
+#: from so much on the student's chances are said to lean one way
+LEANS = 0.05
+
+
+def answer_words(name: str, kb: KnowledgeBase) -> str:
+    """An answer of the record in words."""
+    fixed = {OPEN: "cannot be told yet", SOUND: "nothing failed", "": "no call"}
+    return fixed[name] if name in fixed else kb.failures[name].name if name in kb.failures else name
+
+
+def share(value: float) -> str:
+    """A share of answers."""
+    return f"{100.0 * value:.0f} %"
+
+
+def progress_text(told: Summary, kb: KnowledgeBase, width: int) -> str:
+    """How a student is doing."""
+    if not told.count:
+        return "Nothing was answered yet. Begin with: diagnose drill"
+    return "\n".join(
+        [
+            fill(
+                f"{told.count} answers since {told.first:%Y-%m-%d}; {told.begun} exercises begun, {told.due} due now, "
+                f"{told.due_tomorrow} by tomorrow.",
+                width,
+            ),
+            "",
+            *_by_week(told, width),
+            "",
+            *_kinds(told),
+            *_pairs(told, kb, width),
+            *_sureness(told, width),
+            *_faults(told, width),
+        ]
+    ).rstrip()
+
+
+def _by_week(told: Summary, width: int) -> Iterator[str]:
+    yield f"{'week of':<12}{'class':<16}{'answers':>8}{'right':>8}{'to answer':>11}{'to call it':>12}"
+    rows = [(cell.week, name, cell) for name, cells in told.classes.items() for cell in cells[-MOST_WEEKS:]]
+    before = ""
+    for week, name, cell in sorted(rows, key=lambda row: row[:2]):
+        called = "-" if cell.recognised_s is None else f"{cell.recognised_s:.0f} s"
+        shown = "" if week == before else week
+        yield f"{shown:<12}{name:<16}{cell.count:>8}{share(cell.rate):>8}{f'{cell.seconds:.0f} s':>11}{called:>12}"
+        before = week
+    yield fill(
+        "'to call it': from the onset to a right call in a scan, in the flight's time; medians.", width
+    )
+
+
+def _kinds(told: Summary) -> Iterator[str]:
+    yield ", ".join(
+        f"{TITLES[kind].lower()} {share(told.kinds[kind][1])} of {told.kinds[kind][0]}"
+        for kind in TITLES
+        if kind in told.kinds
+    )
+
+
+def mistaken(told: Summary) -> tuple[tuple[tuple[str, str, int], ...], int]:
+    """Pairs that were taken for each other, and how often something was called before it could be told."""
+    pairs = tuple(pair for pair in told.confused if pair[0] != OPEN)
+    return pairs, sum(count for right, _, count in told.confused if right == OPEN)
+
+
+def _pairs(told: Summary, kb: KnowledgeBase, width: int) -> Iterator[str]:
+    pairs, early = mistaken(told)
+    if pairs:
+        yield ""
+        yield "Taken for another (what was right: what you said)"
+        for right, given, count in pairs[:MOST_PAIRS]:
+            yield fill(
+                f"{count} x {answer_words(right, kb)}: {answer_words(given, kb)}", width, "  ", "      "
+            )
+    if early:
+        yield ""
+        yield f"Called before it could be told: {early} x."
+
+
+def _sureness(told: Summary, width: int) -> Iterator[str]:
+    if told.sureness:
+        yield ""
+        yield "How sure you were, and how sure the readings allowed"
+        for week in told.sureness[-MOST_WEEKS:]:
+            yield (
+                f"  {week.week}  {share(week.sure):>5} against {share(week.engine):>5}  {leaning(week.sure, week.engine)}"
+                f"  ({week.count} answers)"
+            )
+
+
+def leaning(sure: float, engine: float) -> str:
+    """Whether somebody is too sure or not sure enough."""
+    if abs(sure - engine) < LEANS:
+        return "about right"
+    return "over-confident" if sure > engine else "under-confident"
+
+
+def _faults(told: Summary, width: int) -> Iterator[str]:
+    if told.faults:
+        yield ""
+        yield fill(
+            "In scans: " + ", ".join(f"{fault} {count} x" for fault, count in told.faults) + ".", width
+        )
+
+
+def instructor_text(told: Summary, kb: KnowledgeBase, width: int) -> str:
+    """One page for an instructor: what the student has done, what is weak, what to work on."""
+    if not told.count:
+        return "This student has answered nothing yet."
+    lines = [
+        fill(f"Drill: summary of {told.at:%Y-%m-%d}", width),
+        "",
+        progress_text(told, kb, width),
+    ]
+    if told.weakest:
+        lines += ["", "Forgotten most often"]
+        for held in told.weakest:
+            manoeuvre = held.card.manoeuvre
+            where = kb.manoeuvres[manoeuvre].name if manoeuvre in kb.manoeuvres else manoeuvre
+            text = f"{held.lapses} x {answer_words(held.card.failure, kb)}: {where}, {TITLES[held.card.kind].lower()}"
+            lines.append(fill(text, width, "  ", "      "))
+    work = work_on(told, kb)
+    if work:
+        lines += ["", fill(f"To work on: {work}", width)]
+    return "\n".join(lines)
+
+
+def work_on(told: Summary, kb: KnowledgeBase) -> str:
+    """What the record says should be worked on first; "" if it says nothing."""
+    parts = []
+    last = {name: cells[-1] for name, cells in told.classes.items() if cells}
+    weak = min(last.items(), key=lambda entry: entry[1].rate, default=None)
+    if weak is not None and weak[1].rate < 0.8:
+        parts.append(f"{weak[0]} failures ({share(weak[1].rate)} right in the last week with any)")
+    pairs, early = mistaken(told)
+    if pairs and pairs[0][2] > 1:
+        right, given, _ = pairs[0]
+        parts.append(f"telling '{answer_words(right, kb)}' from '{answer_words(given, kb)}'")
+    if early > 1:
+        parts.append(f"waiting until it can be told ({early} calls came before)")
+    if told.sureness and abs(told.sureness[-1].sure - told.sureness[-1].engine) >= LEANS:
+        parts.append(f"sureness ({leaning(told.sureness[-1].sure, told.sureness[-1].engine)})")
+    if told.faults:
+        parts.append(f"{told.faults[0][0]} in the scan")
+    return "; ".join(parts) + "." if parts else ""
