@@ -55,12 +55,87 @@ class AxisAdvice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MethodView:
+    """The instruments by the control and performance method: those to use (or verify), those to cover."""
+
+    control: tuple[str, ...]
+    control_out: tuple[str, ...]
+    performance: tuple[str, ...]
+    performance_out: tuple[str, ...]
+    says: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TechniqueNote:
+    """A rule of technique that now applies, with its numbers and where they come from."""
+
+    topic: str
+    says: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionAdvice:
+    """Something to say or decide now; ``urgency`` 3 at once, 2 soon, 1 when convenient."""
+
+    decision: str
+    says: str
+    urgency: int
+    source: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookOutcome:
+    """One joint outcome of a look: facet and reading, its chance, and what would lead after it."""
+
+    readings: tuple[tuple[str, str], ...]
+    chance: float
+    leading: tuple[str, ...]
+    leading_chance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LookAdvice:
+    """A look that can be had: what it tells (``bits`` about what has failed, ``suspect_bits`` about
+    those failures that the readings speak for, ``saving`` off the cost of trusting wrongly), how many instruments the switch is expected to give back (``regained``), what it
+    costs, and what its outcomes would mean.
+
+    ``worth`` weighs all of it in looks at a gauge; ``tells`` is false for one that is not worth showing
+    by itself. ``facets`` are those that it reads; ``unlisted`` is the chance of all outcomes too rare to
+    list.
+    """
+
+    look: str
+    name: str
+    kind: str
+    done_by: str
+    bits: float
+    suspect_bits: float
+    saving: float
+    regained: float
+    worth: float
+    seconds: float
+    workload: int
+    hazard: int
+    caution: str
+    last_resort: bool
+    tells: bool
+    source: str
+    facets: tuple[str, ...]
+    outcomes: tuple[LookOutcome, ...]
+    unlisted: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """The whole answer for one case.
 
     ``ranking`` is ordered by posterior; ``failures`` is each failure's own chance of being there
     at the last snapshot (any set that holds it); ``uncovered`` is the prior chance of sets that
     were not enumerated. ``verdict`` is one plain sentence, ``notes`` explain normal effects.
+    ``upset`` says why the aircraft must be recovered first ("" if it need not). ``looks`` is empty then,
+    and where nobody asked for looks.
     """
 
     setting: str
@@ -75,3 +150,8 @@ class Answer:
     axes: tuple[AxisAdvice, ...]
     manoeuvre: str
     notes: tuple[str, ...] = ()
+    upset: str = ""
+    method: MethodView | None = None
+    technique: tuple[TechniqueNote, ...] = ()
+    decisions: tuple[DecisionAdvice, ...] = ()
+    looks: tuple[LookAdvice, ...] = ()

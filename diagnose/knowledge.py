@@ -13,18 +13,23 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from importlib import resources
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 
 import msgspec
 
+from diagnose.dials import Dial
 from diagnose.errors import KnowledgeError, UnknownName
+from diagnose.guidance import Decision, Look, LookWeights
 from diagnose.model import (
     Axis,
+    Channel,
     ContextFlag,
     Document,
+    DrillNumber,
     Failure,
     Gauge,
     GradeCost,
+    GroundTest,
     HandbookRow,
     Limits,
     Manoeuvre,
@@ -33,7 +38,12 @@ from diagnose.model import (
     Opposition,
     Panel,
     Part,
+    PowerSetting,
     Quantity,
+    RecordingLimits,
+    Relation,
+    ReviewLimits,
+    ScanPattern,
     Setting,
     Source,
     Strength,
@@ -41,6 +51,8 @@ from diagnose.model import (
     Switch,
     Variation,
 )
+
+Stored = TypeVar("Stored")
 
 #: table name in a file -> (field of KnowledgeBase, record type)
 TABLES: dict[str, tuple[str, type]] = {
@@ -59,13 +71,28 @@ TABLES: dict[str, tuple[str, type]] = {
     "panel": ("panels", Panel),
     "substitute": ("substitutes", Substitute),
     "effect": ("effects", NormalEffect),
+    "look": ("looks", Look),
+    "decision": ("decisions", Decision),
+    "power_setting": ("power_settings", PowerSetting),
     "quantity": ("quantities", Quantity),
     "setting": ("settings", Setting),
     "grade_cost": ("grade_costs", GradeCost),
     "strength": ("strengths", Strength),
+    "dial": ("dials", Dial),
+    "flown_quantity": ("flown_quantities", Quantity),
+    "drill_number": ("drill_numbers", DrillNumber),
+    "scan_pattern": ("scan_patterns", ScanPattern),
+    "recorded": ("recorded", Channel),
+    "relation": ("relations", Relation),
+    "ground_test": ("ground_tests", GroundTest),
 }
 #: single tables of a file
-SINGLES: dict[str, tuple[str, type]] = {"limits": ("limits", Limits)}
+SINGLES: dict[str, tuple[str, type]] = {
+    "limits": ("limits", Limits),
+    "look_weights": ("look_weights", LookWeights),
+    "recording": ("recording", RecordingLimits),
+    "review": ("review", ReviewLimits),
+}
 #: files in the knowledge folder that other readers own
 OTHER_FILES = ("words.toml",)
 #: folders of it that other readers own: published tables that the knowledge is checked against
@@ -91,11 +118,24 @@ class KnowledgeBase:
     panels: Mapping[str, Panel] = field(default_factory=dict)
     substitutes: Mapping[str, Substitute] = field(default_factory=dict)
     effects: Mapping[str, NormalEffect] = field(default_factory=dict)
+    looks: Mapping[str, Look] = field(default_factory=dict)
+    decisions: Mapping[str, Decision] = field(default_factory=dict)
+    power_settings: Mapping[str, PowerSetting] = field(default_factory=dict)
     quantities: Mapping[str, Quantity] = field(default_factory=dict)
     settings: Mapping[str, Setting] = field(default_factory=dict)
     grade_costs: Mapping[str, GradeCost] = field(default_factory=dict)
     strengths: Mapping[str, Strength] = field(default_factory=dict)
+    dials: Mapping[str, Dial] = field(default_factory=dict)
+    flown_quantities: Mapping[str, Quantity] = field(default_factory=dict)
+    drill_numbers: Mapping[str, DrillNumber] = field(default_factory=dict)
+    scan_patterns: Mapping[str, ScanPattern] = field(default_factory=dict)
+    recorded: Mapping[str, Channel] = field(default_factory=dict)
+    relations: Mapping[str, Relation] = field(default_factory=dict)
+    ground_tests: Mapping[str, GroundTest] = field(default_factory=dict)
     limits: Limits
+    look_weights: LookWeights
+    recording: RecordingLimits
+    review: ReviewLimits
     origin: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
     def panel(self, panel_id: str) -> Panel:
@@ -119,6 +159,7 @@ class KnowledgeBase:
             parts=joined(panel.parts, base.parts),
             gauges=joined(panel.gauges, base.gauges),
             switches=joined(panel.switches, base.switches),
+            power_table=panel.power_table or base.power_table,
         )
 
 
@@ -142,6 +183,22 @@ def knowledge_error(problems: list[str]) -> KnowledgeError:
 def knowledge_root() -> Path:
     """Give the folder of the packaged knowledge: in the wheel, or in the checkout."""
     return _data_folder("knowledge", "knowledge_files")
+
+
+def stored_result(path: Path, kind: type[Stored], what: str, command: str) -> Stored:
+    """Read a result that an earlier run has stored as JSON; ``command`` makes it anew.
+
+    Raises KnowledgeError if it is not there, cannot be read or does not fit.
+    """
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=kind)
+    except FileNotFoundError:
+        told = "there is none"
+    except OSError as error:
+        told = str(error)
+    except msgspec.MsgspecError as error:
+        told = f"it does not fit: {error}"
+    raise KnowledgeError(f"the stored {what} cannot be read, {told}", str(path), f"run: {command}")
 
 
 def cases_root() -> Path:
@@ -184,8 +241,9 @@ def load_knowledge(root: Path | None = None, overlays: tuple[Path, ...] = ()) ->
                     singles[target] = record
             else:
                 problems.append(f"{name}: unknown table [[{key}]]; known: {', '.join(TABLES)}")
-    if "limits" not in singles:
-        problems.append("engine.toml: no readable [limits]")
+    problems += [
+        f"engine.toml: no readable [{key}]" for key, (name, _) in SINGLES.items() if name not in singles
+    ]
     if problems:
         raise knowledge_error(problems)
     return KnowledgeBase(**cast(Any, tables), **singles, origin=origin)

@@ -20,17 +20,14 @@ import numpy as np
 from diagnose.knowledge import KnowledgeBase, knowledge_root
 from diagnose.model import Facet, Row
 from diagnose.physics.draws import Draws
-from diagnose.physics.flight import draw_flights
+from diagnose.physics.flight import AIR, TURBULENCE, draw_flights
 from diagnose.physics.panel import show
 from diagnose.readings import classify
 from diagnose.units import Array
 
 SEED = 20261125
-FLIGHTS_PER_CELL = 200
 #: raised whenever the physics code changes what a table holds
-PHYSICS_VERSION = 2
-#: pseudo-flights spread over the readings of a cell, so that no chance is zero for lack of flights
-PRIOR_FLIGHTS = 0.5
+PHYSICS_VERSION = 5
 TABLES_FILE = "likelihoods.npz"
 
 
@@ -77,7 +74,7 @@ def fingerprint(kb: KnowledgeBase, facet: Facet) -> str:
     names = (*facet.parents, *facet.axes)
     parts = (
         str(PHYSICS_VERSION),
-        str((SEED, FLIGHTS_PER_CELL)),
+        str((SEED, kb.limits.flights_per_cell)),
         facet.channel,
         repr([(reading.id, reading.where) for reading in facet.readings]),
         repr([(name, states_of(kb, name)) for name in names]),
@@ -102,10 +99,9 @@ def _without_idle_memories(kb: KnowledgeBase, facet: Facet, state: dict[str, str
     return settled
 
 
-def simulate_counts(
-    kb: KnowledgeBase, gauge_id: str, facet: Facet, flights_per_cell: int = FLIGHTS_PER_CELL
-) -> np.ndarray:
+def simulate_counts(kb: KnowledgeBase, gauge_id: str, facet: Facet) -> np.ndarray:
     """Count readings over simulated flights; shape (parents…, axes…, readings), uint16."""
+    flights_per_cell = kb.limits.flights_per_cell
     axis_values = [states_of(kb, axis) for axis in facet.axes]
     cells = list(itertools.product(*axis_values))
     count = len(cells) * flights_per_cell
@@ -114,7 +110,10 @@ def simulate_counts(
         for i, axis in enumerate(facet.axes)
     }
     seed = int.from_bytes(hashlib.sha256(f"{SEED} {gauge_id}.{facet.id}".encode()).digest()[:8])
-    flights = draw_flights(per_flight, count, Draws(kb.quantities, np.random.default_rng(seed)))
+    flights = {
+        air: draw_flights(per_flight, count, Draws(kb.quantities, np.random.default_rng(seed)), air)
+        for air in TURBULENCE
+    }
     shape = tuple(len(states_of(kb, name)) for name in facet.parents)
     counts = np.zeros((*shape, len(cells), len(facet.readings)), dtype=np.uint16)
     done: dict[tuple[str, ...], np.ndarray] = {}
@@ -122,10 +121,15 @@ def simulate_counts(
         settled = _without_idle_memories(kb, facet, state)
         key = tuple(settled[name] for name in facet.parents)
         if key not in done:
-            text = f"{SEED} {gauge_id}.{facet.id} {key}"
+            # the same instruments in any air, so that the bumps alone make the difference
+            still = tuple(settled[name] for name in facet.parents if name != AIR)
+            text = f"{SEED} {gauge_id}.{facet.id} {still}"
             own_seed = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8])
             shown = show(
-                facet.channel, settled, flights, Draws(kb.quantities, np.random.default_rng(own_seed))
+                facet.channel,
+                settled,
+                flights[settled.get(AIR, "ordinary")],
+                Draws(kb.quantities, np.random.default_rng(own_seed)),
             )
             found = classify(facet.readings, shown.channel, shown.dial)
             cell_of = np.repeat(np.arange(len(cells)), flights_per_cell)
@@ -153,7 +157,7 @@ def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, counts: np.ndarr
     """Give the table of a facet from its counts or stated rows, with misreports mixed in."""
     if facet.channel:
         found = simulate_counts(kb, gauge_id, facet) if counts is None else counts
-        smooth = found + PRIOR_FLIGHTS / len(facet.readings)
+        smooth = found + kb.limits.prior_flights / len(facet.readings)
         chance = smooth / smooth.sum(axis=-1, keepdims=True)
     else:
         chance = _stated(kb, facet)

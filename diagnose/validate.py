@@ -8,13 +8,21 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
+import msgspec
+
 from diagnose.knowledge import KnowledgeBase, knowledge_error
 from diagnose.likelihood import states_of
-from diagnose.model import ID_PATTERN
+from diagnose.model import ID_PATTERN, System
 from diagnose.physics.panel import CHANNELS, DIFFERENCES
 from diagnose.readings import STATISTICS
 
 PLAIN_SOURCES = ("judgement", "common practice")
+#: tables of the pictures, of scenarios and of the drill
+DRAWN = ("dials", "flown_quantities", "drill_numbers", "scan_patterns")
+#: tables of the review
+REVIEWED = ("relations", "ground_tests")
+#: numbers of the review that are chances
+SHARES = ("full_share", "sure_by_wind", "sure_drifting", "enough", "disbelieve", "onset_share")
 
 
 def _at(kb: KnowledgeBase, table: str, entry: str) -> str:
@@ -54,6 +62,10 @@ def sources_are_known(kb: KnowledgeBase) -> Iterator[str]:
         "settings",
         "substitutes",
         "strengths",
+        "looks",
+        "decisions",
+        *DRAWN,
+        *REVIEWED,
     ):
         for entry, record in getattr(kb, table).items():
             if record.source not in PLAIN_SOURCES and record.source not in kb.documents:
@@ -100,7 +112,9 @@ def failures_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
 
 
 def rules_name_known_states(kb: KnowledgeBase) -> Iterator[str]:
-    """Rules of sources and drivers of memories name states that exist."""
+    """Rules of sources, drivers of memories and conditions that a switch tells name states that exist."""
+    for entry, flag in kb.context.items():
+        yield from _bad_states(kb, flag.switch, _at(kb, "context", entry))
     for entry, source in kb.sources.items():
         where = _at(kb, "sources", entry)
         for rule in source.rules:
@@ -117,6 +131,10 @@ def rules_name_known_states(kb: KnowledgeBase) -> Iterator[str]:
 def facets_are_complete(kb: KnowledgeBase) -> Iterator[str]:
     """A facet is simulated or stated, names known states, and its numbers are chances."""
     for gauge_id, gauge in kb.gauges.items():
+        parents = {name for facet in gauge.facets for name in facet.parents}
+        for name in gauge.tells_of:
+            if name not in parents:
+                yield f"{_at(kb, 'gauges', gauge_id)}: tells of {name!r}, on which no facet depends"
         for facet in gauge.facets:
             where = f"{_at(kb, 'gauges', gauge_id)}, facet {facet.id}"
             for name in (*facet.parents, *facet.axes):
@@ -183,6 +201,116 @@ def panels_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
                     yield f"{where}: there is no {kind} {name!r}"
 
 
+def looks_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
+    """Facets, switches, manoeuvres and conditions that a look names exist; a glance moves nothing."""
+    facets = {f"{gauge.id}.{facet.id}" for gauge in kb.gauges.values() for facet in gauge.facets}
+    for entry, look in kb.looks.items():
+        where = _at(kb, "looks", entry)
+        for kind, names, known in (
+            ("facet", look.reads, facets),
+            (
+                "manoeuvre",
+                (*filter(None, [look.manoeuvre]), *look.only_while, *look.not_while),
+                kb.manoeuvres,
+            ),
+            ("context", look.not_in, kb.context),
+            ("gauge", look.blind_needs, kb.gauges),
+            ("switch or part", look.without, {*kb.switches, *kb.parts}),
+        ):
+            yield from (f"{where}: there is no {kind} {name!r}" for name in names if name not in known)
+        yield from _bad_states(kb, {**look.switches, **look.only_with}, where)
+        if look.kind == "read" and (look.switches or look.manoeuvre):
+            yield f"{where}: a look that only reads moves no switch and flies nothing"
+        if not (look.seconds >= 0.0 and 1 <= look.workload <= 5 and 0 <= look.hazard <= 5):
+            yield f"{where}: seconds, workload (1 to 5) or hazard (0 to 5) is out of range"
+        if look.hazard >= 2 and not look.caution:
+            yield f"{where}: a look with a hazard needs its caution"
+
+
+def decisions_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
+    """Instruments, failures, systems, conditions and switches that a decision names exist."""
+    systems = {system.value for system in System}
+    for entry, decision in kb.decisions.items():
+        where = _at(kb, "decisions", entry)
+        for kind, names, known in (
+            ("gauge", (*decision.out, *decision.covered, *decision.trusted), kb.gauges),
+            ("system", decision.suspect, systems),
+            ("failure", decision.failures, kb.failures),
+            ("context", (*decision.conditions, *decision.also, *decision.not_in), kb.context),
+            ("switch", decision.with_switch, kb.switches),
+        ):
+            yield from (f"{where}: there is no {kind} {name!r}" for name in names if name not in known)
+        if decision.urgency not in (1, 2, 3):
+            yield f"{where}: urgency must be 1, 2 or 3, not {decision.urgency}"
+
+
+def dials_can_be_drawn(kb: KnowledgeBase) -> Iterator[str]:
+    """A dial belongs to a gauge, its face is there, and every scale has two points or a whole turn."""
+    for entry, dial in kb.dials.items():
+        where = _at(kb, "dials", entry)
+        if entry not in kb.gauges:
+            yield f"{where}: there is no gauge {entry!r}"
+        if dial.like and (dial.like not in kb.dials or kb.dials[dial.like].like):
+            yield f"{where}: there is no face {dial.like!r} to take"
+        if not (dial.like or dial.hands or dial.reads):
+            yield f"{where}: it reads nothing"
+        for hand in dial.hands:
+            values = [value for value, _ in hand.points]
+            if bool(hand.per_turn) == (len(values) > 1):
+                yield f"{where}: the hand for {hand.reads} needs two points or more, or per_turn"
+            elif values != sorted(set(values)):
+                yield f"{where}: the points of the hand for {hand.reads} must rise"
+        for ticks in dial.ticks:
+            if ticks.every <= 0.0 or not 0 <= ticks.hand < len(dial.hands):
+                yield f"{where}: marks need a step above 0 and a hand that is there"
+
+
+def scan_patterns_name_gauges(kb: KnowledgeBase) -> Iterator[str]:
+    """A pattern of looks goes round two gauges or more, which exist."""
+    for entry, pattern in kb.scan_patterns.items():
+        where = _at(kb, "scan_patterns", entry)
+        yield from (
+            f"{where}: there is no gauge {name!r}" for name in pattern.gauges if name not in kb.gauges
+        )
+        if len(set(pattern.gauges)) < 2:
+            yield f"{where}: a pattern goes round two gauges or more"
+
+
+def review_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
+    """Channels, failures and numbers that the review of a recording works with are there and make sense."""
+    for entry, channel in kb.recorded.items():
+        where = _at(kb, "recorded", entry)
+        if not channel.range[0] < channel.range[1]:
+            yield f"{where}: the range {channel.range} must rise"
+        if not channel.units or next(iter(channel.units.values())) != (1.0, 0.0):
+            yield f"{where}: its first unit must be its own, [1.0, 0.0]"
+        yield from (
+            f"{where}: one {unit} must be more than 0 {channel.unit}"
+            for unit, (factor, _) in channel.units.items()
+            if factor <= 0.0
+        )
+    for entry, relation in kb.relations.items():
+        where = _at(kb, "relations", entry)
+        for name in (*relation.channels, *relation.speaks_of):
+            if name not in kb.recorded:
+                yield f"{where}: there is no channel {name!r}"
+        if relation.noise <= 0.0:
+            yield f"{where}: the noise must be above 0"
+    for entry, test in kb.ground_tests.items():
+        where = _at(kb, "ground_tests", entry)
+        yield from (
+            f"{where}: there is no failure {name!r}" for name in test.failures if name not in kb.failures
+        )
+    for name, numbers in (("recording", kb.recording), ("review", kb.review)):
+        if numbers.source not in PLAIN_SOURCES and numbers.source not in kb.documents:
+            yield f"{name}: the source {numbers.source!r} is not in sources.toml"
+        for key, value in msgspec.structs.asdict(numbers).items():
+            if isinstance(value, int | float) and not isinstance(value, bool) and value <= 0:
+                yield f"{name}: {key} must be above 0"
+            if key in SHARES and value >= 1.0:
+                yield f"{name}: {key} must be below 1"
+
+
 RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
     ids_are_plain,
     sources_are_known,
@@ -193,6 +321,11 @@ RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
     facets_are_complete,
     manoeuvres_are_complete,
     panels_name_known_things,
+    looks_name_known_things,
+    decisions_name_known_things,
+    dials_can_be_drawn,
+    scan_patterns_name_gauges,
+    review_names_known_things,
 )
 
 

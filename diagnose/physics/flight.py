@@ -31,6 +31,7 @@ class Flights:
     heading_deg: Array
     bank_deg: Array
     pitch_deg: Array
+    bumps: Array
 
     @property
     def count(self) -> int:
@@ -59,12 +60,21 @@ USUAL_MOTION: Mapping[str, str] = {
 }
 
 
-def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws) -> Flights:
-    """Draw ``count`` flights whose axes have the values in ``cells`` (axis -> str array (count,))."""
+#: the part whose condition says how rough the air is
+AIR = "bumps"
+#: quantity that says how strong the bumps are, by condition of the air
+TURBULENCE: Mapping[str, str] = {"ordinary": "flight.turbulence", "rough": "flight.rough_turbulence"}
+
+
+def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws, air: str = "ordinary") -> Flights:
+    """Draw ``count`` flights whose axes have the values in ``cells`` (axis -> str array (count,)).
+
+    ``air``: condition of the part ``bumps``, as in ``TURBULENCE``.
+    """
     axes = {axis: np.asarray(cells.get(axis, np.full(count, usual))) for axis, usual in USUAL_MOTION.items()}
     time_s = np.arange(SNAPSHOT_S, dtype=np.float64) * STEP_S
     on_ground = np.isin(axes["pace"], ("at_rest", "rolling"))
-    bumps = np.where(on_ground, 0.0, draws("flight.turbulence", count))
+    bumps = np.where(on_ground, 0.0, draws(TURBULENCE[air], count))
 
     rate_fpm = np.select(
         [on_ground, axes["vertical"] == "up", axes["vertical"] == "down"],
@@ -125,6 +135,7 @@ def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws) -> F
         heading_deg=heading_deg,
         bank_deg=bank_deg,
         pitch_deg=pitch_deg,
+        bumps=bumps[:, None],
     )
 
 

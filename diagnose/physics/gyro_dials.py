@@ -13,7 +13,7 @@ import numpy as np
 from diagnose.physics.compass import card_history_deg, dip_deg, settled_heading_deg
 from diagnose.physics.draws import Draws
 from diagnose.physics.electric_dials import bus_v
-from diagnose.physics.flight import STEP_S, Flights
+from diagnose.physics.flight import AIR, STEP_S, Flights
 from diagnose.physics.gyros import (
     apparent_pitch_deg,
     electric_speed,
@@ -44,17 +44,32 @@ def _run_down(draws: Draws, count: int) -> tuple[Array, Array, Array]:
 
 
 def _rotor_lean_deg(state: str, flights: Flights, draws: Draws) -> Array:
-    """Lean of the picture by how far the rotor has run down; magnitude only."""
+    """Lean of the picture by how far the rotor has run down; the side is drawn elsewhere.
+
+    What disturbs a gyro turns it the more the slower it spins, so that it wanders on its way to one side, and
+    once stopped hangs there or rolls about.
+    """
     count = flights.count
     if state == "up_to_speed":
         return np.zeros((count, flights.samples))
     if state == "stopped":
-        rest = draws("attitude.stopped.lean_deg", count)
-        return np.asarray(_column(rest) + draws.wander(np.full(count, 1.0), count, flights.samples, 8))
+        rest = _column(draws("attitude.stopped.lean_deg", count))
+        hangs = rest + draws.wander(np.full(count, 1.0), count, flights.samples, 8)
+        rolls = _column(draws.chance("attitude.stopped.rolls", count))
+        return np.asarray(np.where(rolls, rest * _swing(flights, draws), hangs))
     since, first, tau = _run_down(draws, count)
     minutes = _column(since) + flights.time_s / S_PER_MIN
     lean = lean_deg(minutes, _column(first), _column(tau))
-    return np.asarray(np.minimum(lean, draws.fixed("attitude.largest_lean_deg")))
+    wander = draws.wander(draws("rotor.wander_deg", count), count, flights.samples, 8)
+    wander = wander / rotor_speed(minutes, _column(tau))
+    return np.asarray(np.minimum(lean + wander, draws.fixed("attitude.largest_lean_deg")))
+
+
+def _swing(flights: Flights, draws: Draws) -> Array:
+    """To and fro between -1 and 1, as a gyro rolls that nothing holds upright."""
+    period = _column(draws("attitude.worn.period_s", flights.count))
+    phase = _column(draws.rng.random(flights.count))
+    return np.asarray(np.sin(2 * np.pi * (flights.time_s / period + phase)))
 
 
 def _worn_deg(flights: Flights, draws: Draws) -> Array:
@@ -62,9 +77,7 @@ def _worn_deg(flights: Flights, draws: Draws) -> Array:
     count = flights.count
     kind = draws.rng.random(count)
     tumbles, leans = draws("attitude.worn.tumbles", count), draws("attitude.worn.leans", count)
-    period = _column(draws("attitude.worn.period_s", count))
-    size = _column(draws("attitude.worn.size_deg", count))
-    swing = size * np.sin(2 * np.pi * (flights.time_s / period + _column(draws.rng.random(count))))
+    swing = _column(draws("attitude.worn.size_deg", count)) * _swing(flights, draws)
     lean = (
         _column(draws("attitude.worn.lean_deg", count))
         + _column(draws("attitude.worn.drift_dpm", count)) * flights.time_s / S_PER_MIN
@@ -185,7 +198,7 @@ def heading_deg(states: States, flights: Flights, draws: Draws) -> Array:
 
 
 def heading_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """Difference of the heading card to the settled compass."""
+    """Difference of the heading card to the settled compass, which may be the one that is wrong."""
     count = flights.count
     error = draws.either_way("heading.sound_error_deg", count)
     rotor = states.get("heading_rotor", "up_to_speed")
@@ -199,6 +212,11 @@ def heading_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
             error = error + draws.either_way("heading.not_reset.error_deg", count)
         case "worn" | "stuck":
             error = error + draws.either_way("heading.worn.error_deg", count)
+    match states.get("compass_part"):
+        case "disturbed":
+            error = error - _deviation_deg(draws.rng.uniform(0.0, 360.0, count), draws)
+        case "stuck":
+            error = error - draws.either_way("compass.stuck.turned_deg", count)
     return np.broadcast_to(_column(error), flights.heading_deg.shape)
 
 
@@ -226,19 +244,31 @@ def turn_rate_dps(states: States, flights: Flights, draws: Draws) -> Array:
     return np.asarray(_column(gain) * flights.turn_rate_dps)
 
 
+def _deviation_deg(heading_deg: Array, draws: Draws) -> Array:
+    """What iron or a current near the compass adds to its reading; heading (flight,) or (flight, time)."""
+    count = len(heading_deg)
+    shape = (count, *(1,) * (heading_deg.ndim - 1))
+    most = draws("compass.deviation_deg", count).reshape(shape)
+    nought = draws("compass.undisturbed_heading_deg", count).reshape(shape)
+    return np.asarray(most * np.sin(np.radians(heading_deg - nought)))
+
+
 def compass_deg(states: States, flights: Flights, draws: Draws) -> Array:
     """Movement of the compass card since the start: the turn, with the errors that the field's dip makes.
 
-    Bank and gained speed tilt the card (``compass.settled_heading_deg``); it follows with a lag. A card
-    that bumps or iron nearby have set swinging does so on top, and dies away.
+    Bank and gained speed tilt the card (``compass.settled_heading_deg``); iron or a current nearby deviates
+    it by the heading; it follows with a lag. A card that bumps have set swinging does so on top.
     """
     count = flights.count
     if states.get("compass_part") == "stuck":
         return np.zeros_like(flights.heading_deg)
     begins = draws.rng.uniform(0.0, 360.0, count)
     gained = np.gradient(flights.airspeed_kt, STEP_S, axis=1)
+    pointed = _column(begins) + flights.heading_deg
+    if states.get("compass_part") == "disturbed":
+        pointed = pointed + _deviation_deg(pointed, draws)
     settled = settled_heading_deg(
-        _column(begins) + flights.heading_deg,
+        pointed,
         flights.bank_deg,
         apparent_pitch_deg(gained),
         _column(dip_deg(draws.either_way("flight.latitude_deg", count))),
@@ -246,8 +276,8 @@ def compass_deg(states: States, flights: Flights, draws: Draws) -> Array:
     card = card_history_deg(settled, STEP_S, draws("compass.lag_s", count))
     moved = np.degrees(np.unwrap(np.radians(card), axis=1))
     size = draws("compass.swing_deg", count)
-    if states.get("compass_part") == "disturbed":
-        size = size + draws("compass.disturbed_swing_deg", count)
+    if states.get(AIR) == "rough":
+        size = size + flights.bumps.mean(axis=1) * draws("compass.bump_swing_deg", count)
     phase = flights.time_s / _column(draws("compass.period_s", count)) + _column(draws.rng.random(count))
     swing = (
         _column(size)

@@ -23,7 +23,7 @@ from diagnose.physics.airdata import (
 from diagnose.physics.atmosphere import pressure_altitude_ft, pressure_inhg
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import STEP_S, Flights
-from diagnose.units import Array, inhg_from_inh2o
+from diagnose.units import S_PER_MIN, Array, inhg_from_inh2o
 
 States = Mapping[str, str]
 
@@ -219,13 +219,27 @@ def _leaking_case_inhg(states: States, static: Array, flights: Flights, draws: D
 
 
 def _branch(static: Array, states: States, flights: Flights, draws: Draws) -> Array:
-    """Pressure behind the branch to altimeter and vertical speed."""
+    """Pressure behind the branch to altimeter and vertical speed.
+
+    A line that lags by a time trails a steady climb or descent by what is flown in that time. What was flown
+    before the snapshot's climb, level or descent dies out: a long level flight shows nothing of it.
+    """
     if states.get("static_branch") != "pinched":
         return static
+    count, height_ft = flights.count, pressure_altitude_ft(static)
+    lag_s = draws("static_branch.pinched.lag_s", count)
+    now_fps = (height_ft[:, -1] - height_ft[:, 0]) / ((flights.samples - 1) * STEP_S)
+    before_fps = _flown_before_fpm(flights, draws) / S_PER_MIN
+    since_s = draws("static_branch.pinched.since_min", count) * S_PER_MIN
+    trails_ft = lag_s * (now_fps + (before_fps - now_fps) * np.exp(-since_s / lag_s))
+    return pressure_line(static, STEP_S, lag_s, pressure_inhg(height_ft[:, 0] - trails_ft))
+
+
+def _flown_before_fpm(flights: Flights, draws: Draws) -> Array:
+    """Rate of a climb, a level flight or a descent before the snapshot's; on the ground no climb; even chances."""
     count = flights.count
-    behind_ft = draws.either_way("static_branch.pinched.behind_ft", count)
-    start = pressure_inhg(pressure_altitude_ft(static[:, 0]) + behind_ft)
-    return pressure_line(static, STEP_S, draws("static_branch.pinched.lag_s", count), start)
+    kinds = [draws("flight.climb_fpm", count), np.zeros(count), -draws("flight.descent_fpm", count)]
+    return np.asarray(np.choose(draws.rng.integers(np.where(flights.airborne, 0, 1), 3), kinds))
 
 
 def _with_friction(shown: Array, friction_ft: Array, start_share: float, overshoot: float) -> Array:

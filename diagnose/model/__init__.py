@@ -1,0 +1,91 @@
+"""The words of the domain as immutable records: what a knowledge file, a panel and a case hold.
+
+Records are msgspec structures, so that decoding refuses unknown keys and wrong types by itself.
+Ids match ``[a-z][a-z0-9_]*``. The first condition of a part or source is its healthy one; the
+conditions of a part stand in order of dominance: where two failures act on one part, the later
+condition is the one that shows.
+"""
+
+from __future__ import annotations
+
+from diagnose.model.case import CaseRecord, HandbookRow, SnapshotRecord, TruthRecord
+from diagnose.model.drill import DrillNumber, ScanPattern
+from diagnose.model.engine import Grade, GradeCost, Limits, Setting, Strength
+from diagnose.model.flying import (
+    AxisUse,
+    Manoeuvre,
+    NormalEffect,
+    Outcome,
+    Panel,
+    PowerSetting,
+    Quantity,
+    Substitute,
+    Variation,
+)
+from diagnose.model.gauges import Axis, Facet, Gauge, Opposition, Reading, Row
+from diagnose.model.record import ID_PATTERN, Cited, Document, Record
+from diagnose.model.review import Channel, GroundTest, RecordingLimits, Relation, ReviewLimits
+from diagnose.model.systems import (
+    ContextEffect,
+    ContextFlag,
+    Cure,
+    Failure,
+    FailureKind,
+    Memory,
+    MemoryKind,
+    Part,
+    Rule,
+    Source,
+    Switch,
+    System,
+)
+
+__all__ = [
+    "ID_PATTERN",
+    "Axis",
+    "AxisUse",
+    "CaseRecord",
+    "Channel",
+    "Cited",
+    "ContextEffect",
+    "ContextFlag",
+    "Cure",
+    "Document",
+    "DrillNumber",
+    "Facet",
+    "Failure",
+    "FailureKind",
+    "Gauge",
+    "Grade",
+    "GradeCost",
+    "GroundTest",
+    "HandbookRow",
+    "Limits",
+    "Manoeuvre",
+    "Memory",
+    "MemoryKind",
+    "NormalEffect",
+    "Opposition",
+    "Outcome",
+    "Panel",
+    "Part",
+    "PowerSetting",
+    "Quantity",
+    "Reading",
+    "Record",
+    "RecordingLimits",
+    "Relation",
+    "ReviewLimits",
+    "Row",
+    "Rule",
+    "ScanPattern",
+    "Setting",
+    "SnapshotRecord",
+    "Source",
+    "Strength",
+    "Substitute",
+    "Switch",
+    "System",
+    "TruthRecord",
+    "Variation",
+]

@@ -1,0 +1,65 @@
+"""Settings of the engine and of the advice."""
+
+from __future__ import annotations
+
+from enum import Enum
+
+from diagnose.model.record import Cited, Record
+
+
+class Setting(Cited, frozen=True, kw_only=True):
+    """Why the user is here: how likely it is that anything failed, or looked as if it had.
+
+    ``chance`` is the prior chance of anything at all (None: as the rates give it);
+    ``equal_chance`` replaces every rate by one chance per case, and ``later_share`` of it holds before
+    each later snapshot.
+    """
+
+    id: str
+    name: str
+    words: tuple[str, ...] = ()
+    chance: float | None = None
+    equal_chance: float | None = None
+    later_share: float = 1.0
+
+
+class Limits(Record, frozen=True, kw_only=True):
+    """Numbers that the engine and the advice work with."""
+
+    largest_set: int
+    uncovered_limit: float
+    most_triples: int
+    motion_floor: float
+    misleading_distance: float
+    decided: float
+    nearly_sure: float
+    worth_naming: float
+    largest_latent: float
+    flights_per_cell: int
+    prior_flights: float
+    source: str
+    note: str
+
+
+class Grade(Enum):
+    """What to do with an instrument."""
+
+    USE = "use"
+    VERIFY = "verify"
+    COVER = "cover"
+
+
+class GradeCost(Cited, frozen=True, kw_only=True):
+    """What a grade costs if the instrument tells the truth, and if it misleads (same unit)."""
+
+    grade: Grade
+    if_true: float
+    if_misleading: float
+
+
+class Strength(Cited, frozen=True, kw_only=True):
+    """A word for how much a reading says, from this factor between the odds upwards."""
+
+    id: str
+    word: str
+    from_factor: float

@@ -1,0 +1,114 @@
+"""Manoeuvres, panels, and what stands beside them."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from diagnose.model.record import Cited, Record
+
+
+class AxisUse(Record, frozen=True, kw_only=True):
+    """Which gauges serve one axis of control in a manoeuvre, best first."""
+
+    primary: str
+    supporting: tuple[str, ...] = ()
+
+
+class Manoeuvre(Cited, frozen=True, kw_only=True):
+    """What the pilot is flying: expected motion, how far it strays, and which gauges serve."""
+
+    id: str
+    name: str
+    words: tuple[str, ...] = ()
+    phase: Literal["ground", "roll", "air"]
+    expected: dict[str, str]
+    strays: dict[str, dict[str, float]] = {}
+    wanders: tuple[Outcome, ...] = ()
+    pitch: AxisUse | None = None
+    bank: AxisUse | None = None
+    power: AxisUse | None = None
+
+
+class Outcome(Record, frozen=True, kw_only=True):
+    """One way in which the motion differs from what was meant."""
+
+    chance: float
+    motion: dict[str, str]
+
+
+class Variation(Cited, frozen=True, kw_only=True):
+    """How air or pilot change the motion: while ``part`` is in ``condition``.
+
+    ``meant`` narrows it to manoeuvres that mean to go "up", "level" or "down" (empty: all).
+    """
+
+    part: str
+    condition: str
+    phases: tuple[str, ...]
+    meant: tuple[str, ...] = ()
+    outcomes: tuple[Outcome, ...]
+
+
+class PowerSetting(Cited, frozen=True, kw_only=True):
+    """A line of an aircraft's power and attitude table: with this power and pitch, expect this.
+
+    ``pitch_deg``, ``speed_kt`` and ``rate_fpm`` are ranges (low, high); no rate means level.
+    """
+
+    id: str
+    name: str
+    manoeuvres: tuple[str, ...]
+    power: str
+    pitch_deg: tuple[float, float]
+    speed_kt: tuple[float, float]
+    rate_fpm: tuple[float, float] | None = None
+
+
+class Panel(Record, frozen=True, kw_only=True):
+    """An aircraft's fit. ``based_on`` takes another panel and ``without``/additions change it.
+
+    ``power_table`` is the aircraft's own; without one the generic table stands in.
+    """
+
+    id: str
+    name: str
+    words: tuple[str, ...] = ()
+    based_on: str = ""
+    parts: tuple[str, ...] = ()
+    gauges: tuple[str, ...] = ()
+    switches: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    power_table: tuple[PowerSetting, ...] = ()
+    note: str = ""
+
+
+class Substitute(Cited, frozen=True, kw_only=True):
+    """For an axis of control, the gauges that can stand in, best first, and how to use each."""
+
+    axis: Literal["pitch", "bank", "power", "heading"]
+    gauge: str
+    how: str
+
+
+class NormalEffect(Cited, frozen=True, kw_only=True):
+    """Something healthy that looks odd: when these readings appear in these manoeuvres."""
+
+    id: str
+    name: str
+    when: dict[str, str]
+    manoeuvres: tuple[str, ...] = ()
+    says: str
+    gauge: str = ""
+
+
+class Quantity(Cited, frozen=True, kw_only=True):
+    """A physical quantity that differs from flight to flight: drawn evenly between two bounds.
+
+    ``scale`` "log" draws its logarithm evenly.
+    """
+
+    id: str
+    low: float
+    high: float
+    unit: str
+    scale: Literal["even", "log"] = "even"

@@ -1,0 +1,70 @@
+"""Gauges, their readings, and what they depend on."""
+
+from __future__ import annotations
+
+from diagnose.model.record import Cited, Record
+
+
+class Reading(Record, frozen=True, kw_only=True):
+    """A named thing that a gauge did. ``where``: statistic -> (low, high), all must hold.
+
+    The readings of a facet are tried in order; one without ``where`` takes the rest.
+    """
+
+    id: str
+    words: tuple[str, ...] = ()
+    where: dict[str, tuple[float, float]] = {}
+    means: str
+
+
+class Row(Record, frozen=True, kw_only=True):
+    """A stated likelihood: when these states hold, the readings have these chances."""
+
+    when: dict[str, str | tuple[str, ...]] = {}
+    gives: dict[str, float]
+
+
+class Facet(Cited, frozen=True, kw_only=True):
+    """One way of looking at a gauge. Either simulated (``channel``) or stated (``rows``)."""
+
+    id: str
+    name: str
+    readings: tuple[Reading, ...]
+    parents: tuple[str, ...]
+    axes: tuple[str, ...] = ()
+    misreport: float
+    channel: str = ""
+    rows: tuple[Row, ...] = ()
+
+
+class Gauge(Record, frozen=True, kw_only=True):
+    """Whatever is read. ``group`` orders the display; ``instrument``: one of the dials to fly on or watch.
+
+    ``tells_of``: parts and sources whose condition the gauge is there to show. It is sound while it
+    shows that condition, however bad; only what comes between the two can make it mislead.
+    """
+
+    id: str
+    name: str
+    group: str
+    words: tuple[str, ...] = ()
+    facets: tuple[Facet, ...]
+    instrument: bool = True
+    tells_of: tuple[str, ...] = ()
+    note: str = ""
+
+
+class Axis(Record, frozen=True, kw_only=True):
+    """One axis of the hidden motion, with its values in order."""
+
+    id: str
+    name: str
+    values: tuple[str, ...]
+
+
+class Opposition(Record, frozen=True, kw_only=True):
+    """Two facets that tell of one thing: pairs of readings that agree. All others disagree."""
+
+    facets: tuple[str, str]
+    agree: tuple[tuple[str, str], ...]
+    misreport: float

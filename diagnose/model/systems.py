@@ -1,0 +1,164 @@
+"""The aircraft's systems and what can fail in them."""
+
+from __future__ import annotations
+
+from enum import Enum
+from typing import Literal
+
+from diagnose.model.record import Cited, Record
+
+
+class System(Enum):
+    """What a part or failure belongs to."""
+
+    PITOT = "pitot"
+    STATIC = "static"
+    VACUUM = "vacuum"
+    ELECTRICAL = "electrical"
+    INSTRUMENT = "instrument"
+    AIR = "air"
+    PILOT = "pilot"
+
+
+class Part(Record, frozen=True, kw_only=True):
+    """Something that can fail. ``conditions``: id -> what it means; the first is healthy."""
+
+    id: str
+    name: str
+    system: System
+    conditions: dict[str, str]
+
+
+class Rule(Record, frozen=True, kw_only=True):
+    """``when`` every named node, memory or switch is in one of the listed states, ``gives``."""
+
+    when: dict[str, str | tuple[str, ...]]
+    gives: str
+
+
+class Source(Record, frozen=True, kw_only=True):
+    """What feeds instruments; its condition follows from parts, switches, memories and sources.
+
+    The first rule that matches gives the condition, else the first condition holds. A rule that
+    names something that the panel does not have is passed over.
+    """
+
+    id: str
+    name: str
+    system: System
+    conditions: dict[str, str]
+    rules: tuple[Rule, ...] = ()
+
+
+class Switch(Record, frozen=True, kw_only=True):
+    """A switch or valve that the pilot sets; ``positions[0]`` is the usual one."""
+
+    id: str
+    name: str
+    words: tuple[str, ...] = ()
+    positions: tuple[str, ...]
+
+
+class MemoryKind(Enum):
+    """Which physics moves a memory on."""
+
+    HEIGHT = "height"
+    ROTOR = "rotor"
+    CHARGE = "charge"
+    ACTING = "acting"
+
+
+class Memory(Cited, frozen=True, kw_only=True):
+    """What the past has left behind: a hidden variable carried from snapshot to snapshot.
+
+    ``driver`` is the node that makes it run while in a condition of ``carry`` (condition -> name
+    of the carrying table). In every other condition it falls back to ``start``. ``onset``: phase
+    of flight -> state distribution when the driver has just become active. ``first``: the
+    distribution when the driver is already active at the first snapshot. Empty ``onset``/``first``
+    are computed by the physics (rotor, charge).
+    """
+
+    id: str
+    name: str
+    kind: MemoryKind
+    driver: str
+    states: dict[str, str]
+    start: str
+    carry: dict[str, str] = {}
+    onset: dict[str, dict[str, float]] = {}
+    first: dict[str, float] = {}
+
+
+class ContextEffect(Record, frozen=True, kw_only=True):
+    """When all of ``when`` hold: rate and latent chance are multiplied, or the latent chance set."""
+
+    when: tuple[str, ...]
+    times: float = 1.0
+    latent: float | None = None
+
+
+class Cure(Record, frozen=True, kw_only=True):
+    """A switch position that clears the failure, with the mean time that it takes.
+
+    ``needs``: part or source -> condition that it must be in for the cure to work.
+    """
+
+    switch: str
+    position: str
+    minutes: float
+    needs: dict[str, str] = {}
+
+
+class FailureKind(Enum):
+    """A failure of equipment, or something healthy that looks like one."""
+
+    FAILURE = "failure"
+    LOOK_ALIKE = "look_alike"
+
+
+class Failure(Cited, frozen=True, kw_only=True):
+    """A part in one failed mode, or a non-failure that a pilot mistakes for one.
+
+    ``rate_per_hour`` and ``latent`` (the chance that it is there before the first snapshot, per
+    flight) are priors; ``acts``: part -> condition. ``acting`` is the share of snapshots in which
+    an intermittent failure shows. A ``silent`` failure shows nothing until it is needed (a
+    look-alike: everybody aboard knows of it), so it is never what was noticed and the setting does not
+    raise its odds. ``hastened_by``: another failure ->
+    how many times as likely this one begins once that one is there.
+    """
+
+    id: str
+    name: str
+    kind: FailureKind = FailureKind.FAILURE
+    system: System
+    words: tuple[str, ...] = ()
+    acts: dict[str, str]
+    rate_per_hour: float = 0.0
+    rate_range: tuple[float, float] | None = None
+    latent: float = 0.0
+    onset: Literal["sudden", "gradual", "either"] = "either"
+    acting: float = 1.0
+    silent: bool = False
+    hastened_by: dict[str, float] = {}
+    cured_by: Cure | None = None
+    context: tuple[ContextEffect, ...] = ()
+    mechanism: str
+    inspect: tuple[str, ...] = ()
+
+    @property
+    def begins_in_flight(self) -> bool:
+        """Whether it can begin while one flies; a cover left on, a nest or tape is there from before."""
+        return self.rate_per_hour > 0.0
+
+
+class ContextFlag(Record, frozen=True, kw_only=True):
+    """A condition of the day that changes the odds.
+
+    ``switch``: switch -> position that says the same, where it is stated before any other position.
+    """
+
+    id: str
+    name: str
+    words: tuple[str, ...] = ()
+    switch: dict[str, str] = {}
+    note: str = ""
