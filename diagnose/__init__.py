@@ -5,15 +5,17 @@ The front door. Nothing heavy is imported before it is needed.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from diagnose.answer import Answer
-    from diagnose.inference import Engine
+    from diagnose.inference import Engine, Posterior
     from diagnose.knowledge import KnowledgeBase
     from diagnose.model import CaseRecord, SnapshotRecord
+
+Looks = Literal["", "here", "all"]
 
 __version__ = "0.1.0"
 
@@ -40,11 +42,30 @@ def engine_for(kb: KnowledgeBase, panel: str) -> Engine:
     return Engine(compile_network(kb, panel))
 
 
-def answer_case(kb: KnowledgeBase, case: CaseRecord, engine: Engine | None = None) -> Answer:
-    """Rank the failures that explain a case, and say which instruments to trust and fly on."""
-    from diagnose.advise import advise
+def answer_case(
+    kb: KnowledgeBase, case: CaseRecord, engine: Engine | None = None, *, looks: Looks = ""
+) -> Answer:
+    """Rank the failures that explain a case, say which instruments to trust and fly on, what to decide.
 
-    return advise((engine or engine_for(kb, case.panel)).posterior(case))
+    With ``looks`` also what to look at next: "here" where the case ends, or "all" on the ground as well.
+    """
+    engine = engine or engine_for(kb, case.panel)
+    return answer_posterior(engine, engine.posterior(case), looks=looks)
+
+
+def answer_posterior(engine: Engine, posterior: Posterior, *, looks: Looks = "") -> Answer:
+    """Give the answer of ``answer_case`` for a posterior that is at hand."""
+    from dataclasses import replace
+
+    from diagnose.advise import advise
+    from diagnose.decisions import with_decisions
+
+    answer = with_decisions(posterior, advise(posterior))
+    if not looks:
+        return answer
+    from diagnose.looks import next_looks
+
+    return replace(answer, looks=next_looks(engine, posterior, everywhere=looks == "all"))
 
 
 def _bare_case(panel: str, snapshots: tuple[SnapshotRecord, ...], context: tuple[str, ...]) -> CaseRecord:

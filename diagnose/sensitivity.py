@@ -19,9 +19,8 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from diagnose.errors import KnowledgeError
 from diagnose.inference import Engine
-from diagnose.knowledge import KnowledgeBase, knowledge_root, load_knowledge, with_only
+from diagnose.knowledge import KnowledgeBase, knowledge_root, load_knowledge, stored_result, with_only
 from diagnose.model import CaseRecord
 from diagnose.network import Network, compile_network
 from diagnose.session import case_paths, load_case
@@ -272,12 +271,7 @@ def write(result: Sensitivity, path: Path) -> None:
 def load_result(path: Path | None = None) -> Sensitivity:
     """Read the stored result. Raises KnowledgeError if it is not there or cannot be read."""
     path = path or knowledge_root() / STORED
-    try:
-        return msgspec.json.decode(path.read_bytes(), type=Sensitivity)
-    except (OSError, msgspec.MsgspecError) as error:
-        raise KnowledgeError(
-            f"the stored sensitivity cannot be read ({error})", str(path), f"run: {COMMAND}"
-        ) from None
+    return stored_result(path, Sensitivity, "sensitivity", COMMAND)
 
 
 # ------------------------------------------------------------------ where numbers come from

@@ -2,79 +2,72 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
-from diagnose.answer import Answer, AxisAdvice, Ranked, Trust
+from diagnose.advice_text import (
+    CAUTION,
+    advice_data,
+    all_look_lines,
+    axis_line,
+    decision_lines,
+    next_look_lines,
+    recovery_lines,
+    worth_while,
+)
+from diagnose.answer import Answer, Ranked, Trust
 from diagnose.knowledge import KnowledgeBase
+from diagnose.layout import NARROWEST, PLAIN, factor, factor_in_words, fill, names, percent, table
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.words import readable, with_doubt
 
-CAUTION = (
-    "For ground training and review only. In flight the aircraft's handbook, ATC and the pilot in "
-    "command decide; maintenance findings are for licensed technicians."
-)
+__all__ = [
+    "CAUTION",
+    "NARROWEST",
+    "PLAIN",
+    "columns",
+    "describe",
+    "factor",
+    "fill",
+    "flattened",
+    "names",
+    "percent",
+    "render",
+    "render_short",
+    "table",
+    "to_data",
+]
+
 GRADE_WORDS = {Grade.USE: "use", Grade.VERIFY: "verify", Grade.COVER: "cover"}
-#: narrower than this the table of chances has no room for what has failed
-NARROWEST = 56
 #: explanations below this chance are summed up in one line
 LEAST_SHOWN = 0.0005
-#: keeps a number and its unit on one line while text is wrapped
-HARD_SPACE = "\N{NO-BREAK SPACE}"
 
 
-def percent(chance: float) -> str:
-    """A chance as people read it."""
-    if chance >= 0.9995:
-        return ">99.9 %"
-    if chance >= 0.0995:
-        return f"{chance * 100:.0f} %"
-    if chance >= 0.001:
-        return f"{chance * 100:.1f} %"
-    return "<0.1 %"
+def columns(rows: Sequence[tuple[str, str, str, str]], width: int) -> str:
+    """A name that may be long and three short columns; the first row is the head."""
+    if width == PLAIN:
+        _, one, other, _ = rows[0]
+        return "\n".join(
+            f"{name}: {one} {first}, {other} {second}" + (f", {note}" if note else "")
+            for name, first, second, note in rows[1:]
+        )
+    sizes = [max(len(row[place]) for row in rows) for place in (1, 2, 3)]
+    room = max(max(width, NARROWEST) - sum(sizes) - 8, 12)
+    room = min(room, max(len(row[0]) for row in rows))
+    lines = []
+    for name, *cells in rows:
+        first, *more = textwrap.wrap(name, room) or [""]
+        beside = "  ".join(f"{cell:<{size}}" for cell, size in zip(cells, sizes, strict=True))
+        lines += [f"  {first:<{room}}  {beside}".rstrip(), *(f"  {text}" for text in more)]
+    return "\n".join(lines)
 
 
-def factor(value: float) -> str:
-    """How far the readings moved the odds: "x 160" up, ": 16" down, "as it was"."""
-    sign, size = ("x", value) if value >= 1.0 else (":", 1.0 / max(value, 1e-99))
-    if size < 1.05:
-        return "as it was"
-    if size < 9.95:
-        return f"{sign} {size:.1f}"
-    if size < 99_500:
-        return f"{sign} {float(f'{size:.2g}'):.0f}"
-    return f"{sign} >100000" if size >= 1e6 else f"{sign} {float(f'{size:.1g}'):.0f}"
-
-
-def names(kb: KnowledgeBase, failures: tuple[str, ...]) -> str:
-    """A set of failures in words."""
-    if not failures:
-        return "nothing failed"
-    return " + ".join(kb.failures[failure].name for failure in failures)
-
-
-def fill(text: str, width: int, first: str = "", later: str | None = None) -> str:
-    """Wrap text; ``first`` and ``later`` stand before its first and its later lines."""
-    joined = text.replace(" %", f"{HARD_SPACE}%")
-    wrapped = textwrap.fill(
-        joined,
-        max(width, NARROWEST),
-        initial_indent=first,
-        subsequent_indent=first if later is None else later,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    return wrapped.replace(HARD_SPACE, " ")
-
-
-def table(rows: Iterable[tuple[str, str]], width: int) -> str:
-    """Two columns, the second wrapped beside the first."""
-    listed = list(rows)
-    left = min(max((len(name) for name, _ in listed), default=0) + 2, max(width, NARROWEST) // 2)
-    return "\n".join(
-        fill(text, width, f"{name:<{left}}", " " * left) if text else name.rstrip() for name, text in listed
-    )
+def flattened(text: str) -> str:
+    """A page that was set out in columns, as one statement a line."""
+    lines = (re.sub(r"(?<=\S) {2,}", "; ", line.strip()) for line in text.splitlines())
+    return "\n".join(line for line in lines if line)
 
 
 # ------------------------------------------------------------------ the answer
@@ -91,6 +84,12 @@ def _shown(ranking: tuple[Ranked, ...], most: int) -> list[tuple[int, Ranked]]:
 
 def ranking_lines(answer: Answer, kb: KnowledgeBase, width: int, most: int) -> list[str]:
     """The ranked list: chance, what, and how it came about."""
+    if width == PLAIN:
+        return [
+            f"{place}. {names(kb, ranked.failures)}: {percent(ranked.posterior)}; before the readings "
+            f"{percent(ranked.prior)}, {factor_in_words(ranked.evidence)}."
+            for place, ranked in _shown(answer.ranking, most)
+        ]
     lines = []
     room = max(width, NARROWEST) - 34
     for place, ranked in _shown(answer.ranking, most):
@@ -108,26 +107,51 @@ def ranking_lines(answer: Answer, kb: KnowledgeBase, width: int, most: int) -> l
 
 
 def render(
-    answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int = 80, most: int = 8, why: str = ""
+    answer: Answer,
+    case: CaseRecord,
+    kb: KnowledgeBase,
+    width: int = 80,
+    most: int = 8,
+    why: str = "",
+    *,
+    all_looks: bool = False,
 ) -> str:
-    """Give the whole answer as text; ``why`` is put after the ranking."""
-    width = max(width, NARROWEST)
-    title = fill(case.title, width)
-    lines = [title, "=" * max(map(len, title.splitlines() or [""])), "", fill(answer.verdict, width), ""]
-    lines.append(f"{'':3} {'chance':>7}  {'what has failed':<{width - 34}} {'before':>7} {'readings':>10}")
-    lines += ranking_lines(answer, kb, width, most)
+    """Give the whole answer as text; ``why`` is put after the ranking.
+
+    With ``all_looks`` every look stands there in place of the three best.
+    """
     listed = sum(ranked.posterior for _, ranked in _shown(answer.ranking, most))
-    rest = "all other failures, alone or together"
-    lines.append(f"{'':3} {percent(max(1.0 - listed, 0.0)):>7}  {rest}")
+    left, rest = percent(max(1.0 - listed, 0.0)), "all other failures, alone or together"
+    if width == PLAIN:
+        lines = [case.title, answer.verdict]
+        lines += recovery_lines(answer, width) if answer.upset else []
+        lines += [*ranking_lines(answer, kb, width, most), f"{rest}: {left}."]
+    else:
+        width = max(width, NARROWEST)
+        title = fill(case.title, width)
+        lines = [title, "=" * max(map(len, title.splitlines() or [""])), "", fill(answer.verdict, width), ""]
+        if answer.upset:
+            lines += recovery_lines(answer, width)
+        lines.append(
+            f"{'':3} {'chance':>7}  {'what has failed':<{width - 34}} {'before':>7} {'readings':>10}"
+        )
+        lines += ranking_lines(answer, kb, width, most)
+        lines.append(f"{'':3} {left:>7}  {rest}")
     lines += ["", setting_line(answer, kb, width), *(["", why] if why else []), "", "Instruments"]
     lines += trust_lines(answer, kb, width)
     if answer.axes:
         lines += ["", fill(f"To fly on: {kb.manoeuvres[answer.manoeuvre].name}", width)]
-        lines += [fill(*_axis(axis, answer, kb, width)) for axis in answer.axes]
+        lines += [fill(*axis_line(axis, answer, kb, width)) for axis in answer.axes]
+    if answer.looks and not all_looks:
+        lines += ["", *next_look_lines(answer, kb, width)]
+    if answer.decisions:
+        lines += ["", *decision_lines(answer, width)]
     for note in answer.notes:
         lines += ["", fill(f"Normal effect: {note}", width)]
+    if all_looks:
+        lines += ["", *all_look_lines(answer, kb, width)]
     lines += ["", fill(CAUTION, width)]
-    return "\n".join(lines)
+    return "\n".join(line for line in lines if line or width != PLAIN)
 
 
 def setting_line(answer: Answer, kb: KnowledgeBase, width: int) -> str:
@@ -163,24 +187,6 @@ def _trusted(trust: Trust, kb: KnowledgeBase, *, short: bool) -> str:
     return f"{gauge.words[0] if short and gauge.words else gauge.name} (trust {percent(trust.soon)})"
 
 
-def _axis(axis: AxisAdvice, answer: Answer, kb: KnowledgeBase, width: int) -> tuple[str, int, str, str]:
-    """What to fly an axis of control on, for ``fill``."""
-    grades = {trust.gauge: trust.grade for trust in answer.trust}
-    if axis.primary:
-        text = kb.gauges[axis.primary].name
-        if grades.get(axis.primary) is Grade.VERIFY:
-            text += " (verify)"
-        if axis.primary != axis.usual:
-            text += f" in place of the {kb.gauges[axis.usual].name}"
-        if axis.supporting:
-            text += "; supported by " + ", ".join(kb.gauges[g].name for g in axis.supporting)
-        if axis.how:
-            text += f". {axis.how[0].upper()}{axis.how[1:]}"
-    else:
-        text = f"nothing trustworthy is left on this panel in place of the {kb.gauges[axis.usual].name}"
-    return text, width, f"  {axis.axis:<8} ", " " * 11
-
-
 def render_short(answer: Answer, kb: KnowledgeBase, width: int = 80) -> str:
     """Give the answer in a few lines, for after each line of the prompt."""
     lines = [fill(answer.verdict, width), *ranking_lines(answer, kb, width, 4)]
@@ -192,6 +198,10 @@ def render_short(answer: Answer, kb: KnowledgeBase, width: int = 80) -> str:
             listed = [_trusted(t, kb, short=True) for t in chosen]
         if listed:
             lines.append(fill(", ".join(listed), width, f"  {GRADE_WORDS[grade]:<7} ", " " * 10))
+    if answer.upset:
+        lines.append(fill(f"{answer.upset}: see 'fly'", width, "  recover ", " " * 10))
+    for best in worth_while(answer, kb)[:1]:
+        lines.append(fill(best.name, width, "  next    ", " " * 10))
     return "\n".join(lines)
 
 
@@ -207,11 +217,16 @@ def describe(case: CaseRecord, kb: KnowledgeBase, width: int = 80) -> str:
         ("conditions", conditions),
     )
     lines = [case.title, table(((f"  {name}", text) for name, text in head), width)]
-    for number, snapshot in enumerate(case.snapshot, 1):
-        lines.append(fill(f"snapshot {number}: {_when(snapshot, kb)}", width, "", "  "))
-        stated = list(_stated(snapshot, kb))
-        lines.append(table(stated, width) if stated else "  nothing said yet")
+    lines += [snapshot_lines(case, kb, at, width) for at in range(len(case.snapshot))]
     return "\n".join(lines if case.snapshot else [*lines, "  no snapshot yet"])
+
+
+def snapshot_lines(case: CaseRecord, kb: KnowledgeBase, at: int, width: int = 80) -> str:
+    """Give one snapshot of a case in plain words."""
+    snapshot = case.snapshot[at]
+    stated = list(_stated(snapshot, kb))
+    head = fill(f"snapshot {at + 1}: {_when(snapshot, kb)}", width, "", "  ")
+    return f"{head}\n{table(stated, width) if stated else '  nothing said yet'}"
 
 
 def _when(snapshot: SnapshotRecord, kb: KnowledgeBase) -> str:
@@ -283,6 +298,7 @@ def to_data(answer: Answer, case: CaseRecord, kb: KnowledgeBase, most: int = 20)
             for a in answer.axes
         ],
         "manoeuvre": answer.manoeuvre,
+        **advice_data(answer, kb),
         "notes": list(answer.notes),
         "caution": CAUTION,
     }

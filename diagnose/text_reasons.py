@@ -9,8 +9,9 @@ from typing import Any
 from diagnose.explain.weights import Contrast, Explanation, Statement
 from diagnose.explain.why import Reasons
 from diagnose.knowledge import KnowledgeBase
+from diagnose.layout import HARD_SPACE
 from diagnose.model import CaseRecord, FailureKind
-from diagnose.text import HARD_SPACE, NARROWEST, factor, fill, names, percent, table
+from diagnose.text import NARROWEST, factor, fill, names, percent, table
 from diagnose.words import readable, with_doubt
 
 #: columns of a factor with its word, and of a factor alone where there is no room for words

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
+from diagnose.coverage import SOUND
 from diagnose.explain.contrast import Comparison, Parting
-from diagnose.explain.pictures import SOUND, Condition, Difference, Shown
+from diagnose.explain.pictures import Condition, Difference, Shown
 from diagnose.explain.signature import LookAlike, Picture, Signature
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Failure, FailureKind, Panel
@@ -163,7 +164,12 @@ def _about(failure: Failure, kb: KnowledgeBase) -> Iterator[tuple[str, str]]:
     if comes or goes:
         yield "  begins", "; ".join(filter(None, (comes, goes)))
     if failure.silent:
-        yield "  hidden", "shows nothing until it is needed"
+        alike = failure.kind is FailureKind.LOOK_ALIKE
+        yield (
+            ("  known", "whoever is in it knows: never the anomaly that was noticed")
+            if alike
+            else ("  hidden", "shows nothing until it is needed")
+        )
 
 
 def _gauges(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
@@ -329,6 +335,26 @@ def _lines_of_partings(
         yield fill(told, width, "      ")
     if len(found.partings) > MOST_LOOKS:
         yield f"  and {len(found.partings) - MOST_LOOKS} more that tell less"
+
+
+def alike(
+    groups: Sequence[Sequence[str]], manoeuvre: str, kb: KnowledgeBase, panel: Panel, width: int = 80
+) -> str:
+    """Give the groups of failures that look alike in a manoeuvre (``coverage.ambiguity_groups``) as text."""
+    width = max(width, NARROWEST)
+    lines = [
+        fill(f"On the panel: {panel.name}.", width),
+        fill(
+            f"With every gauge read once in '{kb.manoeuvres[manoeuvre].name}', switches as usual, no two of a "
+            f"group are told apart {kb.limits.decided * 100:.0f} times in 100:",
+            width,
+        ),
+    ]
+    for number, group in enumerate(groups, 1):
+        lines.append(fill("; ".join(_name(kb, name) for name in group), width, f"{number:>4}  ", " " * 6))
+    if not groups:
+        lines.append("  none: every failure of this panel is told from every other")
+    return "\n".join(lines)
 
 
 # ------------------------------------------------------------------ data

@@ -25,21 +25,9 @@ def result_path() -> Path:
 
 def load_result(path: Path | None = None) -> Calibration:
     """Read the stored outcome. Raises KnowledgeError when it is not there or does not fit."""
-    import msgspec
+    from diagnose.knowledge import stored_result
 
-    from diagnose.errors import KnowledgeError
-
-    file = result_path() if path is None else path
-    try:
-        return msgspec.json.decode(file.read_bytes(), type=Calibration)
-    except FileNotFoundError:
-        raise KnowledgeError(
-            "there is no stored calibration", str(file), "make one: diagnose calibrate"
-        ) from None
-    except msgspec.MsgspecError as error:
-        raise KnowledgeError(
-            f"the stored calibration does not fit: {error}", str(file), "make it anew: diagnose calibrate"
-        ) from None
+    return stored_result(path or result_path(), Calibration, "calibration", "diagnose calibrate")
 
 
 def write_result(result: Calibration, path: Path | None = None) -> Path:

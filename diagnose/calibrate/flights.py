@@ -39,7 +39,7 @@ from diagnose.likelihood import matches
 from diagnose.model import CaseRecord, Facet, MemoryKind, Quantity, SnapshotRecord
 from diagnose.network import Network
 from diagnose.physics.draws import Draws
-from diagnose.physics.flight import SNAPSHOT_S, Flights, draw_flights
+from diagnose.physics.flight import AIR, SNAPSHOT_S, TURBULENCE, Flights, draw_flights
 from diagnose.physics.panel import show
 from diagnose.readings import classify
 
@@ -51,7 +51,7 @@ LAGGING = {
     "altimeter_part": ("sticky",),
 }
 #: motion that belongs to the flight as a whole or is set by it
-HELD = ("flight.turbulence", "flight.bank_per_dps", "flight.slowest_kt", "flight.field_ft")
+HELD = (*TURBULENCE.values(), "flight.bank_per_dps", "flight.slowest_kt", "flight.field_ft")
 #: how many times the usual bumps and strays healthy flights of the kinds "rough" and "sloppy" have
 ROUGH, SLOPPIER = 1.5, 3.0
 
@@ -215,7 +215,7 @@ class Flight:
             if flown:
                 exact["flight.height_ft"] = [self._height_after_gap(flown[-1], snapshot, field_ft)]
             draws = replace(self.draws, exact=exact, turns={})
-            flown.append(draw_flights(axes, 1, draws))
+            flown.append(draw_flights(axes, 1, draws, self._parts(number).get(AIR, "ordinary")))
         return flown
 
     def _height_after_gap(self, before: Flights, snapshot: SnapshotRecord, field_ft: float) -> float:
@@ -322,7 +322,7 @@ def _report(
     # late, not never: whoever reports has noticed by the end
     overlooks = pilot.late and fresh and number + 1 < len(flight.plan.snapshot)
     readings: dict[str, str] = {}
-    for gauge in network.panel.gauges:
+    for gauge in dict.fromkeys(facet.split(".")[0] for facet in network.dials):
         for facet in network.kb.gauges[gauge].facets:
             if rng.random() > pilot.attention[gauge]:
                 continue

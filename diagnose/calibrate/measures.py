@@ -34,10 +34,11 @@ class Outcome:
 
     ``chances``: failure -> posterior, of all from ``NAMED`` up and all that were there; ``rest`` is the sum of
     the squares of those left out, which were not there, and ``small`` their number and sum. ``sets``: the
-    likeliest sets with their chance; ``true_set`` the chance of the true set. ``prior_*`` the same without any reading.
+    likeliest sets with their chance, rough air beside a failure not counted apart, and ``named`` the true one so; ``true_set`` the chance of the true set. ``prior_*`` the same without any reading.
     """
 
     truth: tuple[str, ...]
+    named: tuple[str, ...]
     snapshots: int
     chances: dict[str, float]
     rest: float
@@ -216,7 +217,7 @@ def scores_of(setting: str, outcomes: Sequence[Outcome]) -> Scores:
     """Give all measures of the flights of one setting."""
     named = [(p, name in o.truth) for o in outcomes for name, p in o.chances.items() if p >= NAMED]
     bins = bins_of(named)
-    top_bins = bins_of((o.sets[0][1], o.sets[0][0] == o.truth) for o in outcomes)
+    top_bins = bins_of((o.sets[0][1], o.sets[0][0] == o.named) for o in outcomes)
     reliability, resolution, uncertainty = brier_parts(bins)
     flights = max(len(outcomes), 1)
     return Scores(
@@ -254,7 +255,7 @@ def _error_of_all(outcomes: Sequence[Outcome]) -> float:
 
 def _place(outcome: Outcome) -> int:
     """Rank of the true set, from 0."""
-    return next((i for i, (names, _) in enumerate(outcome.sets) if names == outcome.truth), len(outcome.sets))
+    return next((i for i, (names, _) in enumerate(outcome.sets) if names == outcome.named), len(outcome.sets))
 
 
 def _tallies(named: Iterable[tuple[str, Outcome]]) -> tuple[Tally, ...]:
@@ -274,7 +275,7 @@ def _tallies(named: Iterable[tuple[str, Outcome]]) -> tuple[Tally, ...]:
 
 
 def _confusions(outcomes: Sequence[Outcome]) -> tuple[Confusion, ...]:
-    pairs = Counter(("+".join(o.truth), "+".join(o.sets[0][0])) for o in outcomes if o.sets[0][0] != o.truth)
+    pairs = Counter(("+".join(o.named), "+".join(o.sets[0][0])) for o in outcomes if o.sets[0][0] != o.named)
     return tuple(
         Confusion(truth=truth, said=said, flights=count)
         for (truth, said), count in sorted(pairs.items(), key=lambda item: (-item[1], item[0]))[

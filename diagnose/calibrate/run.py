@@ -38,6 +38,8 @@ from diagnose.model import FailureKind
 from diagnose.network import Network, compile_network
 
 CHUNK = 20
+#: false alarms are rare and hang on the plan: few flights of each, so that many plans are flown
+HEALTHY_CHUNK = 5
 PANELS = ("single_pump", "dual_pump", "standby_suction", "electric_attitude", "two_sets", "pressurised")
 SETTINGS = ("anomaly", "exercise")
 HEALTHY = ("calm", "rough", "draughts", "sloppy")
@@ -70,7 +72,8 @@ def plan(flights: int, healthy: int, seed: int, panels: tuple[str, ...] = PANELS
     kinds += [(setting, kind, healthy) for setting in HEALTHY_SETTINGS for kind in HEALTHY]
     chunks: list[Chunk] = []
     for setting, kind, wanted in kinds:
-        sizes = [CHUNK] * (wanted // CHUNK) + ([wanted % CHUNK] if wanted % CHUNK else [])
+        most = HEALTHY_CHUNK if kind else CHUNK
+        sizes = [most] * (wanted // most) + ([wanted % most] if wanted % most else [])
         for place, size in enumerate(sizes):
             chunks.append(
                 Chunk(
@@ -98,29 +101,29 @@ def fly(chunk: Chunk, network: Network) -> tuple[Outcome, ...]:
 def _outcome(engine: Engine, flown: Plan, chunk: Chunk, place: int) -> Outcome:
     flight = simulate(engine.network, flown, (chunk.seed, chunk.number, place), chunk.kind)
     posterior = engine.posterior(flight.case)
+    space = posterior.space
+    sets, prior_sets = space.named(posterior.sets), space.named(posterior.prior_sets)
     names = [failure.id for failure in engine.network.failures]
     there = np.array([name in flight.truth for name in names])
     chance = posterior.marginals
-    prior = posterior.prior_sets @ posterior.space.members
+    prior = posterior.prior_sets @ space.members
     kept = there | (chance >= NAMED)
     index = tuple(names.index(name) for name in flight.truth)
     try:
-        place_of_truth = posterior.space.sets.index(index)
+        place_of_truth = int(space.shown_as[space.sets.index(index)])
     except ValueError:
         place_of_truth = -1
-    order = np.argsort(-posterior.sets, kind="stable")[:KEPT_SETS]
+    order = np.argsort(-sets, kind="stable")[:KEPT_SETS]
     return Outcome(
         truth=flight.truth,
+        named=space.set_names[place_of_truth] if place_of_truth >= 0 else flight.truth,
         snapshots=len(flight.case.snapshot),
         chances={n: float(p) for n, p, k in zip(names, chance, kept, strict=True) if k},
         rest=float((chance[~kept] ** 2).sum()),
         small=(int((~kept).sum()), float(chance[~kept].sum())),
-        sets=tuple(
-            (tuple(names[i] for i in posterior.space.sets[place]), float(posterior.sets[place]))
-            for place in order
-        ),
-        true_set=float(posterior.sets[place_of_truth]) if place_of_truth >= 0 else 0.0,
-        prior_true_set=float(posterior.prior_sets[place_of_truth]) if place_of_truth >= 0 else 0.0,
+        sets=tuple((tuple(names[i] for i in space.sets[place]), float(sets[place])) for place in order),
+        true_set=float(sets[place_of_truth]) if place_of_truth >= 0 else 0.0,
+        prior_true_set=float(prior_sets[place_of_truth]) if place_of_truth >= 0 else 0.0,
         prior_brier=float(((prior - there) ** 2).sum()),
     )
 

@@ -41,7 +41,7 @@ def sections(found: Evidence, kb: KnowledgeBase) -> Iterator[Section]:
     yield _numbers(found)
     if found.sensitivity is not None:
         yield _sensitivity(found.sensitivity, kb)
-    yield from stored_sections()
+    yield from stored_sections(kb)
     yield Section(
         title="To repeat this",
         texts=(

@@ -14,7 +14,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose import __version__
-from diagnose.cli import calibrate, coverage, evidence, failures, knowledge, rank
+from diagnose.cli import (
+    calibrate,
+    coverage,
+    drill,
+    evidence,
+    failures,
+    knowledge,
+    rank,
+    review,
+    scenario,
+    tabletop,
+    talk,
+    writeup,
+)
 from diagnose.cli.command import report
 from diagnose.errors import DiagnoseError
 
@@ -22,7 +35,20 @@ if TYPE_CHECKING:
     from diagnose.knowledge import KnowledgeBase
 
 #: in the order of the help
-MODULES = (rank, failures, coverage, calibrate, evidence, knowledge)
+MODULES = (
+    rank,
+    talk,
+    failures,
+    scenario,
+    tabletop,
+    drill,
+    review,
+    writeup,
+    coverage,
+    calibrate,
+    evidence,
+    knowledge,
+)
 
 
 def parser() -> argparse.ArgumentParser:
@@ -53,6 +79,7 @@ def parser() -> argparse.ArgumentParser:
         dest="knowledge_first",
         help="your own entries laid over the knowledge base; may be repeated",
     )
+    talk.add_options(top)
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
     for module in MODULES:
         module.add(commands, shared)
@@ -87,6 +114,4 @@ def _run(chosen: argparse.Namespace) -> int:
 
     if chosen.command is not None:
         return chosen.run(chosen, load)
-    from diagnose.terminal.prompt import run
-
-    return run(load(), sys.stdin, sys.stdout)
+    return talk.start(chosen, load())

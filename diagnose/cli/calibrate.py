@@ -14,7 +14,7 @@ from diagnose.cli.command import Load, Subparsers
 if TYPE_CHECKING:
     from diagnose.calibrate.measures import Bin, Calibration
 
-FLIGHTS, HEALTHY, SEED = 2600, 150, 20261125
+FLIGHTS, HEALTHY, SEED = 2600, 300, 20261125
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:

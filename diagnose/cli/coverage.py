@@ -7,6 +7,7 @@ import json
 import shutil
 import textwrap
 from collections.abc import Iterable
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, width
@@ -31,6 +32,10 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     coverage.add_argument(
         "--manoeuvre", action="append", metavar="NAME", help="only this one; may be repeated"
     )
+    coverage.add_argument(
+        "--every-panel", action="store_true", help="all panels one after the other, a line each"
+    )
+    coverage.add_argument("--to", type=Path, metavar="FILE", help="with --every-panel: write it there (JSON)")
     coverage.add_argument("--json", action="store_true", help="answer as JSON")
     coverage.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     coverage.set_defaults(run=_coverage)
@@ -42,6 +47,8 @@ def _coverage(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.words import entry_forms, find
 
     kb = load()
+    if chosen.every_panel:
+        return _every_panel(kb, chosen.to)
     panel = find(chosen.panel, entry_forms(kb.panels), "panel")
     manoeuvres = [find(name, entry_forms(kb.manoeuvres), "manoeuvre") for name in chosen.manoeuvre or ()]
     found = cover(engine_for(kb, panel), manoeuvres)
@@ -50,6 +57,29 @@ def _coverage(chosen: argparse.Namespace, load: Load) -> int:
         return 0
     columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
     print("\n".join(_as_text(found, kb, columns)))
+    return 0
+
+
+def _every_panel(kb: KnowledgeBase, to: Path | None) -> int:
+    import msgspec
+
+    from diagnose import engine_for
+    from diagnose.coverage import COMMAND, StoredCoverage, cover, mark_of
+    from diagnose.session import write_whole
+
+    panels = []
+    for panel in kb.panels:
+        found = cover(engine_for(kb, panel))
+        panels.append(found)
+        shown, apart = (
+            sum(map(bool, (getattr(f, w) for f in found.failures))) for w in ("detectable", "isolable")
+        )
+        print(
+            f"{panel:<20} {len(found.failures):>3} failures, {shown} show somewhere, {apart} can be told from all"
+        )
+    if to is not None:
+        stored = StoredCoverage(command=COMMAND, mark=mark_of(kb), panels=tuple(panels))
+        write_whole(lambda: msgspec.json.format(msgspec.json.encode(stored), indent=0).decode() + "\n", to)
     return 0
 
 

@@ -27,9 +27,10 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     compare.add_argument(
         "name",
-        nargs="+",
+        nargs="*",
         metavar="A B",
-        help="failures: ids, words in quotes, or words parted by commas; 'nothing' is a sound aircraft",
+        help="failures: ids, words in quotes, or words parted by commas; 'nothing' is a sound aircraft; "
+        "none with --manoeuvre: the groups that look alike there",
     )
     compare.add_argument("--manoeuvre", metavar="M", help="only in this manoeuvre")
     compare.set_defaults(run=_compare)
@@ -45,7 +46,7 @@ def _columns(chosen: argparse.Namespace) -> int:
 
 def _panel(chosen: argparse.Namespace, kb: KnowledgeBase, failures: Sequence[str]) -> str:
     """The panel asked for, or the first that can have these failures, or the first at all."""
-    from diagnose.explain.pictures import SOUND
+    from diagnose.coverage import SOUND
     from diagnose.session import START
     from diagnose.words import entry_forms, find
 
@@ -89,14 +90,30 @@ def _compare(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.words import entry_forms, find
 
     kb = load()
-    text = " ".join(chosen.name)
-    given = text.split(",") if "," in text else chosen.name
     manoeuvre = find(chosen.manoeuvre, entry_forms(kb.manoeuvres), "manoeuvre") if chosen.manoeuvre else ""
-    names = named_failures(kb, given)
+    if manoeuvre and not chosen.name:
+        return _alike(chosen, kb, manoeuvre)
+    text = " ".join(chosen.name)
+    names = named_failures(kb, text.split(",") if "," in text else chosen.name)
     panel = kb.panel(_panel(chosen, kb, names))
     found = compare(engine_for(kb, panel.id), names, manoeuvre)
     if chosen.json:
         print(json.dumps(comparison_data(found, panel), ensure_ascii=False, indent=1))
     else:
         print(comparison(found, kb, panel, _columns(chosen)))
+    return 0
+
+
+def _alike(chosen: argparse.Namespace, kb: KnowledgeBase, manoeuvre: str) -> int:
+    from diagnose import engine_for
+    from diagnose.coverage import ambiguity_groups
+    from diagnose.text_signature import alike
+
+    panel = kb.panel(_panel(chosen, kb, ()))
+    groups = ambiguity_groups(engine_for(kb, panel.id), manoeuvre)
+    if chosen.json:
+        data = {"panel": panel.id, "manoeuvre": manoeuvre, "alike": groups}
+        print(json.dumps(data, ensure_ascii=False, indent=1))
+    else:
+        print(alike(groups, manoeuvre, kb, panel, _columns(chosen)))
     return 0

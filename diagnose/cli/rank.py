@@ -11,6 +11,7 @@ from diagnose.cli.command import WIDEST, Load, Subparsers, report, seconds, tell
 from diagnose.errors import DiagnoseError
 
 if TYPE_CHECKING:
+    from diagnose import Looks
     from diagnose.answer import Answer
     from diagnose.inference import Engine, Posterior
     from diagnose.knowledge import KnowledgeBase
@@ -33,6 +34,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         metavar="SECONDS",
         help="for the cross-check of a case (60)",
     )
+    rank.add_argument("--looks", action="store_true", help="list everything that could be looked at next")
     rank.set_defaults(run=_rank)
     commands.add_parser("cases", help="list the shipped cases").set_defaults(run=_cases)
 
@@ -61,7 +63,8 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
     worst = 0
     for number, name in enumerate(chosen.case):
         try:
-            case, answer, posterior, engine = _answer(name, kb, setting, engines)
+            looks: Looks = "all" if chosen.looks or chosen.json else "here"
+            case, answer, posterior, engine = _answer(name, kb, setting, engines, looks)
             because = reasons(engine, posterior, whole=chosen.why) if chosen.why or not chosen.json else None
         except DiagnoseError as error:
             # one bad case does not keep the others from being ranked
@@ -74,7 +77,8 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
         else:
             assert because is not None
             told = why(because, case, kb, columns) if chosen.why else why_short(because, kb, columns)
-            print("\n" * bool(number) + render(answer, case, kb, columns, why=told), flush=True)
+            shown = render(answer, case, kb, columns, why=told, all_looks=chosen.looks)
+            print("\n" * bool(number) + shown, flush=True)
         if chosen.cross_check:
             from diagnose import cross_check
 
@@ -89,12 +93,11 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _answer(
-    name: str, kb: KnowledgeBase, setting: str, engines: dict[str, Engine]
+    name: str, kb: KnowledgeBase, setting: str, engines: dict[str, Engine], looks: Looks
 ) -> tuple[CaseRecord, Answer, Posterior, Engine]:
     import msgspec
 
-    from diagnose import engine_for
-    from diagnose.advise import advise
+    from diagnose import answer_posterior, engine_for
     from diagnose.session import load_case
 
     case = load_case(name, kb)
@@ -102,5 +105,6 @@ def _answer(
         case = msgspec.structs.replace(case, setting=setting)
     if case.panel not in engines:
         engines[case.panel] = engine_for(kb, case.panel)
-    posterior = engines[case.panel].posterior(case)
-    return case, advise(posterior), posterior, engines[case.panel]
+    engine = engines[case.panel]
+    posterior = engine.posterior(case)
+    return case, answer_posterior(engine, posterior, looks=looks), posterior, engine

@@ -1,0 +1,314 @@
+"""``diagnose drill``: exercises, progress, an instructor's summary."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diagnose.cli.command import WIDEST, Load, Subparsers, width
+from diagnose.errors import CaseError
+
+if TYPE_CHECKING:
+    from diagnose.drill.store import Store
+
+#: as in ``drill.exercise``, which is not imported before it is wanted
+KINDS = ("predict", "name", "fly", "scan")
+#: as in ``drill.lent``
+IN_PAGE = ("name", "scan")
+MOST_IN_PAGE = 40
+
+
+def _minutes(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.0 < value <= 600.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of minutes from above 0 to 600")
+    return value
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= MOST_IN_PAGE:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number from 1 to {MOST_IN_PAGE}")
+    return int(text)
+
+
+def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+    """Add the command to the parser."""
+    drill = commands.add_parser(
+        "drill", parents=[shared], help="learn failure patterns and where to look, a few minutes a day"
+    )
+    drill.add_argument(
+        "--minutes", type=_minutes, default=20.0, metavar="N", help="length of the session (20)"
+    )
+    drill.add_argument(
+        "--panel", default="single_pump", metavar="PANEL", help="panel to learn on (single_pump)"
+    )
+    drill.add_argument(
+        "--count", type=_count, default=10, metavar="N", help="exercises of a page, 1 to 40 (10)"
+    )
+    drill.add_argument("--kind", choices=KINDS, action="append", help="only this kind; may be repeated")
+    drill.add_argument(
+        "--pattern", metavar="NAME", help="practise a cross-check in scans: radial, inverted v, rectangular"
+    )
+    drill.add_argument("--seed", type=int, metavar="N", help="the same number gives the same exercises")
+    drill.add_argument(
+        "--data", type=Path, metavar="PATH", help="file of the progress (default: in your data folder)"
+    )
+    drill.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    instead = drill.add_mutually_exclusive_group()
+    instead.add_argument("--progress", action="store_true", help="how you are doing, instead of a session")
+    instead.add_argument("--html", type=Path, metavar="FILE", help="the same as a page with pictures")
+    instead.add_argument(
+        "--page", type=Path, metavar="FILE", help="exercises in naming and scanning as a page for a browser"
+    )
+    instead.add_argument(
+        "--export",
+        type=Path,
+        metavar="FILE",
+        help="write the progress to a file, for another machine or an instructor",
+    )
+    instead.add_argument(
+        "--import",
+        type=Path,
+        dest="take",
+        metavar="FILE",
+        help="add an exported file, or the results downloaded from a page, to the progress",
+    )
+    instead.add_argument(
+        "--read", type=Path, metavar="FILE", help="an instructor's one-page summary of an exported file"
+    )
+    instead.add_argument("--delete", action="store_true", help="delete the progress; asks first")
+    drill.set_defaults(run=_drill)
+
+
+def data_path(chosen: argparse.Namespace) -> Path:
+    """Where the progress is kept."""
+    if chosen.data is not None:
+        return Path(chosen.data)
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("diagnose-gauges", appauthor=False)) / "drill.sqlite"
+
+
+def _drill(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose.drill.store import Store, delete_progress, read_progress, write_progress
+
+    path = data_path(chosen)
+    if chosen.delete:
+        return _delete(path, delete_progress)
+    if chosen.read:
+        return _read(chosen, load)
+    if chosen.export:
+        store = Store.open(path)
+        write_progress(store.progress(), chosen.export)
+        print(chosen.export)
+        return 0
+    if chosen.page:
+        return _page(chosen, load, path)
+    if chosen.take and _holds_results(chosen.take):
+        return _take_results(chosen, load, path)
+    if chosen.take:
+        added = Store.open(path).take(read_progress(chosen.take))
+        print(f"{added} answers added.")
+        return 0
+    store = Store.open(path)
+    try:
+        return (
+            _progress(chosen, load, store)
+            if chosen.progress or chosen.html
+            else _session(chosen, load, store)
+        )
+    finally:
+        store.close()
+
+
+def _columns(chosen: argparse.Namespace) -> int:
+    return chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+
+
+def _delete(path: Path, delete: Callable[[Path], bool]) -> int:
+    if not path.exists():
+        print(f"There is no progress in {path}.")
+        return 0
+    print(f"Delete all progress in {path}? 'yes' deletes it: ", end="", flush=True)
+    if sys.stdin.readline().strip().lower() != "yes":
+        print("Nothing was deleted.")
+        return 1
+    delete(path)
+    print("Deleted.")
+    return 0
+
+
+def _read(chosen: argparse.Namespace, load: Load) -> int:
+    from datetime import UTC, datetime
+
+    from diagnose.drill.exercise import Card
+    from diagnose.drill.progress import summary
+    from diagnose.drill.schedule import Held
+    from diagnose.drill.store import read_progress
+    from diagnose.text_progress import instructor_text
+
+    progress, kb = read_progress(chosen.read), load()
+    held = {
+        card: Held(card=card, due=k.due, state=k.state, row=k.row, lapses=k.lapses)
+        for k in progress.cards
+        for card in (Card(k.failure, k.manoeuvre, k.kind),)
+    }
+    told = summary(kb, progress.answers, held, datetime.now(UTC))
+    print(instructor_text(told, kb, _columns(chosen)))
+    return 0
+
+
+def write_progress_page(chosen: argparse.Namespace, load: Load) -> int:
+    """Write the progress as a page to ``chosen.html``."""
+    from diagnose.drill.store import Store
+
+    store = Store.open(data_path(chosen))
+    try:
+        return _progress(chosen, load, store)
+    finally:
+        store.close()
+
+
+def _progress(chosen: argparse.Namespace, load: Load, store: Store) -> int:
+    from datetime import UTC, datetime
+
+    from diagnose.drill.progress import summary
+
+    kb = load()
+    told = summary(kb, store.answers(), store.held(), datetime.now(UTC))
+    if chosen.html:
+        from diagnose.report.progress import progress_page
+
+        try:
+            chosen.html.write_text(progress_page(told, kb), encoding="utf-8")
+        except OSError as error:
+            raise CaseError(f"the file cannot be written ({error.strerror})", str(chosen.html)) from None
+        print(chosen.html)
+        return 0
+    from diagnose.text_progress import progress_text
+
+    print(progress_text(told, kb, _columns(chosen)))
+    return 0
+
+
+def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
+    import time
+    import uuid
+    from datetime import UTC, datetime
+
+    from diagnose.drill.exercise import Kind
+    from diagnose.drill.lent import lend
+    from diagnose.drill.sitting import Sitting
+    from diagnose.drill.store import Store
+    from diagnose.drill.studio import Studio
+    from diagnose.report.exercises import exercises_page
+    from diagnose.words import entry_forms, find
+
+    if set(chosen.kind or ()) - set(IN_PAGE) or chosen.pattern:
+        raise CaseError(
+            "a page asks by name and by scan only, without a pattern",
+            mend="leave the other kinds to a session",
+        )
+    kb = load()
+    studio = Studio.of(kb, find(chosen.panel, entry_forms(kb.panels), "panel"))
+    seed = chosen.seed if chosen.seed is not None else time.time_ns() % 1_000_000
+    store = Store.open(path)
+    try:
+        kinds = tuple(Kind(kind) for kind in chosen.kind or IN_PAGE)
+        sitting = Sitting(studio=studio, store=store, seed=seed, kinds=kinds)
+        rounds = lend(sitting, datetime.now(UTC), chosen.count)
+    finally:
+        store.close()
+    if not rounds:
+        raise CaseError("nothing of this kind can be asked on this panel", mend="choose another panel")
+    try:
+        chosen.page.write_text(exercises_page(rounds, studio, uuid.uuid4().hex), encoding="utf-8")
+    except OSError as error:
+        raise CaseError(f"the file cannot be written ({error.strerror})", str(chosen.page)) from None
+    print(chosen.page)
+    return 0
+
+
+def _holds_results(path: Path) -> bool:
+    from diagnose.drill.lent import is_results
+
+    try:
+        return is_results(path.read_bytes())
+    except OSError as error:
+        raise CaseError(f"the file cannot be read ({error.strerror or error})", str(path)) from None
+
+
+def _take_results(chosen: argparse.Namespace, load: Load, path: Path) -> int:
+    from datetime import UTC, datetime
+
+    from diagnose.drill.exercise import Kind
+    from diagnose.drill.lent import read_results, take
+    from diagnose.drill.sitting import Sitting
+    from diagnose.drill.store import Store
+    from diagnose.drill.studio import Studio
+    from diagnose.text_drill import feedback
+    from diagnose.words import entry_forms, find
+
+    results, kb, columns = read_results(chosen.take), load(), _columns(chosen)
+    studio = Studio.of(kb, find(results.panel, entry_forms(kb.panels), "panel"))
+    store = Store.open(path)
+    added = changed = 0
+    try:
+        sitting = Sitting(studio=studio, store=store, seed=0, kinds=tuple(map(Kind, IN_PAGE)))
+        for taken in take(sitting, results, datetime.now(UTC)):
+            if taken.done is None or taken.marked is None:
+                changed += 1
+                continue
+            added += 1
+            # a scan could not be marked in the page
+            if taken.looked is not None:
+                told = feedback(taken.done.exercise, taken.marked, studio, columns, taken.looked)
+                print(f"[{taken.number}] {told}\n")
+    finally:
+        store.close()
+    print(f"{added} answers added.")
+    if changed:
+        print(f"{changed} not marked: the knowledge has changed since the page was made.")
+    return 0
+
+
+def _session(chosen: argparse.Namespace, load: Load, store: Store) -> int:
+    import time
+    import uuid
+    from datetime import UTC, datetime
+
+    from diagnose.drill.exercise import Kind
+    from diagnose.drill.sitting import Sitting
+    from diagnose.drill.studio import Studio
+    from diagnose.terminal.drill import Talk
+    from diagnose.words import entry_forms, find
+
+    kb = load()
+    panel = find(chosen.panel, entry_forms(kb.panels), "panel")
+    pattern = None
+    kinds = tuple(Kind(kind) for kind in chosen.kind or KINDS)
+    if chosen.pattern:
+        pattern = kb.scan_patterns[find(chosen.pattern, entry_forms(kb.scan_patterns), "pattern")]
+        kinds = (Kind.SCAN,)
+    seed = chosen.seed if chosen.seed is not None else time.time_ns() % 1_000_000
+    terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    Talk(
+        sitting=Sitting(studio=Studio.of(kb, panel), store=store, seed=seed, kinds=kinds),
+        lines=iter(sys.stdin.readline, ""),
+        out=sys.stdout,
+        width=_columns(chosen),
+        minutes=chosen.minutes,
+        clock=time.monotonic,
+        now=lambda: datetime.now(UTC),
+        new_id=lambda: uuid.uuid4().hex,
+        echo=not terminal,
+        pattern=pattern,
+    ).run()
+    return 0

@@ -1,0 +1,159 @@
+"""``diagnose scenario``: list, check, play and make scenarios."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from diagnose.cli.command import WIDEST, Load, Subparsers, width
+from diagnose.errors import CaseError
+
+if TYPE_CHECKING:
+    from diagnose.inference import Engine
+    from diagnose.knowledge import KnowledgeBase
+    from diagnose.script import ScenarioRecord
+    from diagnose.simulate import Simulation
+
+#: as in ``scenario``, which is not imported before it is wanted
+LEVELS = ("easy", "medium", "hard")
+SYSTEMS = ("pitot", "static", "vacuum", "electrical", "instrument")
+
+
+#: characters of a question that an answer still fits behind
+LONG_QUESTION = 55
+
+
+def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+    """Add the commands to the parser."""
+    scenario = commands.add_parser("scenario", help="fly failure scenarios: list, play, check, new")
+    kinds = scenario.add_subparsers(dest="kind", metavar="WHAT", required=True)
+    kinds.add_parser("list", parents=[shared], help="list the shipped scenarios").set_defaults(run=_list)
+    play = kinds.add_parser("play", parents=[shared], help="fly a scenario and show the panel over time")
+    play.add_argument("scenario", help="a shipped scenario (see: diagnose scenario list) or a file")
+    play.add_argument("--answers", action="store_true", help="say what fails and what could be known when")
+    play.add_argument("--csv", metavar="FILE", help="write every second as a table (- for the screen)")
+    play.add_argument(
+        "--html", type=Path, metavar="FILE", help="write pictures of the panel over time as a page"
+    )
+    play.add_argument("--every", type=int, default=30, metavar="SECONDS", help="step of the timeline (30)")
+    play.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    play.set_defaults(run=_play)
+    check = kinds.add_parser("check", parents=[shared], help="check a scenario and say how hard it is")
+    check.add_argument("scenario")
+    check.set_defaults(run=_check)
+    new = kinds.add_parser("new", parents=[shared], help="make a scenario: asks, or draws one with --random")
+    new.add_argument("file", type=Path, help="the file to write")
+    new.add_argument("--random", action="store_true", help="draw one instead of asking")
+    new.add_argument("--level", choices=LEVELS, default="medium", help="how hard a drawn one is")
+    new.add_argument("--system", choices=SYSTEMS, default="vacuum", help="what fails in a drawn one")
+    new.add_argument("--panel", default="single_pump", help="panel of a drawn one")
+    new.add_argument("--seed", type=int, default=1, help="another number draws another one")
+    new.set_defaults(run=_new)
+
+
+def columns(chosen: argparse.Namespace) -> int:
+    """Columns of the text."""
+    return chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+
+
+def flown(name: str, kb: KnowledgeBase) -> tuple[ScenarioRecord, Simulation, Engine]:
+    """Read and fly a scenario; the engine of its panel comes with it."""
+    from diagnose.scenario import load_scenario, reasoner
+    from diagnose.simulate import simulate
+
+    scenario = load_scenario(name, kb)
+    engine = reasoner(kb, scenario.panel)
+    return scenario, simulate(engine.network, scenario), engine
+
+
+def write(path: Path, text: str) -> None:
+    """Write a file and say so. Raises CaseError if it cannot be written."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise CaseError(f"the file cannot be written ({error.strerror})", str(path)) from None
+    print(path)
+
+
+def _list(chosen: argparse.Namespace, load: Load) -> int:
+    import tomllib
+
+    from diagnose.scenario import scenario_paths
+
+    for name, path in scenario_paths().items():
+        print(f"{name:<32} {tomllib.loads(path.read_text(encoding='utf-8')).get('title', '')}")
+    return 0
+
+
+def _play(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose.report.timeline import timeline_csv, timeline_text
+    from diagnose.scenario import follow
+
+    if chosen.every < 1:
+        raise CaseError("--every must be a second or more")
+    _, simulation, engine = flown(chosen.scenario, load())
+    if chosen.csv:
+        table = timeline_csv(simulation, answers=chosen.answers)
+        if chosen.csv == "-":
+            print(table, end="")
+        else:
+            write(Path(chosen.csv), table)
+    if chosen.html:
+        from diagnose.report.papers import picture_page
+
+        write(chosen.html, picture_page(simulation, every_s=chosen.every))
+    if not (chosen.csv or chosen.html):
+        followed = follow(simulation, engine) if chosen.answers else None
+        print(timeline_text(simulation, followed, every_s=chosen.every, width=columns(chosen)))
+    return 0
+
+
+def _check(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose.report.timeline import judgement
+    from diagnose.scenario import follow
+    from diagnose.text import fill
+
+    scenario, simulation, engine = flown(chosen.scenario, load())
+    print(scenario.title)
+    for line in judgement(simulation, follow(simulation, engine)):
+        print(fill(line, min(shutil.get_terminal_size((80, 24)).columns, WIDEST), "", "  "))
+    return 0
+
+
+def _new(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose.scenario import save_scenario
+
+    if chosen.file.exists():
+        raise CaseError("there is a file of this name already", str(chosen.file), "choose another name")
+    kb = load()
+    if chosen.random:
+        from diagnose.scenario import draw_scenario, reasoner
+
+        engine = reasoner(kb, chosen.panel)
+        scenario, followed = draw_scenario(kb, engine, chosen.panel, chosen.system, chosen.level, chosen.seed)
+        save_scenario(scenario, chosen.file)
+        print(f"{chosen.file}: {followed.level}, score {followed.score:.1f}")
+        return 0
+    from diagnose.scenario.ask import ask_scenario
+    from diagnose.text import fill
+
+    width_now = min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+
+    def ask(question: str) -> str:
+        # a long question leaves no room for the answer
+        print(fill(question, width_now), end="\n> " if len(question) > LONG_QUESTION else " ", flush=True)
+        line = sys.stdin.readline()
+        if not line:
+            raise EOFError  # no fault of an answer, which would be asked again without end
+        return line.strip()
+
+    try:
+        scenario = ask_scenario(kb, ask, lambda told: print(fill(told.strip(), width_now, "  ", "  ")))
+    except EOFError:
+        raise CaseError("the answers ended before the scenario was complete; nothing was written") from None
+    save_scenario(scenario, chosen.file)
+    print(chosen.file)
+    return 0

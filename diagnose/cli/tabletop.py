@@ -1,0 +1,93 @@
+"""``diagnose tabletop`` and ``diagnose debrief``: a session around a table, its papers and its scores."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from diagnose.cli.command import Load, Subparsers, width
+from diagnose.cli.scenario import columns, flown, write
+
+PAPERS = ("a4", "letter")
+
+
+def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+    """Add the commands to the parser."""
+    tabletop = commands.add_parser(
+        "tabletop",
+        parents=[shared],
+        help="lead students through a scenario; handouts and the page that plays",
+    )
+    tabletop.add_argument("scenario", help="a shipped scenario (see: diagnose scenario list) or a file")
+    tabletop.add_argument(
+        "--team", action="append", default=[], metavar="NAME", help="a team; may be repeated"
+    )
+    tabletop.add_argument("--record", type=Path, metavar="FILE", help="keep what was called there")
+    tabletop.add_argument("--answers", action="store_true", help="let notes show the truth and the engine")
+    tabletop.add_argument("--handout", type=Path, metavar="FILE", help="write the students' handout instead")
+    tabletop.add_argument(
+        "--instructor", type=Path, metavar="FILE", help="write the instructor's copy instead"
+    )
+    tabletop.add_argument("--page", type=Path, metavar="FILE", help="write the page that plays instead")
+    tabletop.add_argument("--paper", choices=PAPERS, default="a4", help="what the pages are printed on")
+    tabletop.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    tabletop.set_defaults(run=_tabletop)
+    debrief = commands.add_parser("debrief", parents=[shared], help="score a recorded session")
+    debrief.add_argument("scenario")
+    debrief.add_argument("record", type=Path, help="the session's record")
+    debrief.add_argument("--html", type=Path, metavar="FILE", help="write the debrief as a page")
+    debrief.add_argument("--json", action="store_true", help="answer as JSON")
+    debrief.add_argument("--paper", choices=PAPERS, default="a4", help="what the page is printed on")
+    debrief.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    debrief.set_defaults(run=_debrief)
+
+
+def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose.scenario import follow
+
+    _, simulation, engine = flown(chosen.scenario, load())
+    if chosen.handout or chosen.instructor or chosen.page:
+        from diagnose.report.papers import handout, instructor_copy
+
+        if chosen.handout:
+            write(chosen.handout, handout(simulation, chosen.paper))
+        if chosen.instructor:
+            write(chosen.instructor, instructor_copy(simulation, follow(simulation, engine), chosen.paper))
+        if chosen.page:
+            from diagnose.report.player import player_page
+
+            write(chosen.page, player_page(simulation, tuple(chosen.team) or ("team",)))
+        return 0
+    from diagnose.tabletop import start
+    from diagnose.terminal.tabletop import Desk, run
+
+    table = start(simulation, tuple(chosen.team) or ("team",))
+    followed = follow(simulation, engine) if chosen.answers else None
+    desk = Desk(table=table, followed=followed, width=columns(chosen))
+
+    def ask(prompt: str) -> None:
+        if sys.stdin.isatty():
+            print(prompt, end="", flush=True)
+
+    run(desk, sys.stdin, lambda text: print(text, flush=True), chosen.record, ask)
+    return 0
+
+
+def _debrief(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose.report.debrief import debrief_data, debrief_page, debrief_text
+    from diagnose.scenario import follow
+    from diagnose.tabletop import read_session, score
+
+    scenario, simulation, engine = flown(chosen.scenario, load())
+    record = read_session(chosen.record, scenario)
+    followed = follow(simulation, engine)
+    scores = score(simulation, engine, followed, record)
+    if chosen.html:
+        write(chosen.html, debrief_page(simulation, followed, record, scores, chosen.paper))
+    elif chosen.json:
+        print(json.dumps(debrief_data(followed, scores), ensure_ascii=False, indent=1))
+    else:
+        print(debrief_text(simulation, followed, scores, columns(chosen)))
+    return 0

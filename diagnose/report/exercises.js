@@ -1,0 +1,360 @@
+"use strict";
+// Asks the page's exercises one after the other. A flight to be named plays; in a scan every gauge is
+// covered until it is looked at, and the flight goes on by one look, or one wait, at a time.
+(() => {
+  const data = JSON.parse(document.getElementById("data").textContent);
+  const { clock, changed, put } = moving;
+  const byId = (id) => document.getElementById(id);
+  const kept = `drill ${data.page}`;
+  const given = remembered();
+  let task = null; // the exercise that is asked
+  let second = 0; // of its flight
+  let slots = []; // a scan's looks, "" for a wait
+  let wanted = ""; // the gauge to be looked at next
+  let open = ""; // the gauge that is looked at
+  let until = 0; // when the look or the wait ends
+  let running = false;
+  let last = null;
+  let began = 0;
+  let flying = 0; // milliseconds in which the flight went on
+  let answered = false;
+
+  const isScan = () => task.kind === "scan";
+  const reveal = (exercise) => {
+    const bytes = Uint8Array.from(atob(exercise.hidden), (letter) => letter.charCodeAt(0));
+    return JSON.parse(new TextDecoder().decode(bytes));
+  };
+  function remembered() {
+    try {
+      return JSON.parse(localStorage.getItem(kept)) || [];
+    } catch {
+      return [];
+    }
+  }
+  function remember() {
+    try {
+      localStorage.setItem(kept, JSON.stringify(given));
+    } catch {
+      // a browser that keeps nothing: the answers last as long as the page is open
+    }
+  }
+  const make = (tag, text, name = "") => {
+    const made = document.createElement(tag);
+    made.textContent = text;
+    if (name) made.className = name;
+    return made;
+  };
+  const paragraphs = (text) => text.split("\n").filter((line) => line).map((line) => make("p", line));
+
+  // ---------------------------------------------------------------- the picture
+
+  function cover() {
+    for (const dial of document.querySelectorAll("#panel .dial")) {
+      const gauge = dial.dataset.gauge;
+      const hidden = task.covered.includes(gauge) && gauge !== open && !(answered && isScan());
+      dial.style.display = hidden ? "none" : "";
+      let over = dial.nextElementSibling;
+      if (!over || !over.classList.contains("cover")) over = null;
+      if (hidden && !over) {
+        const holder = document.createElementNS("http://www.w3.org/2000/svg", "g");
+        holder.innerHTML = data.covers[gauge];
+        over = holder.firstElementChild;
+        over.dataset.covers = gauge;
+        if (isScan()) {
+          over.setAttribute("tabindex", "0");
+          over.setAttribute("role", "button");
+          over.setAttribute("aria-label", `look at ${data.gauges[gauge]}`);
+        }
+        dial.after(over);
+      } else if (!hidden && over) over.remove();
+    }
+  }
+  function draw() {
+    const now = Math.min(second, task.seconds - 1);
+    put(task.tracks, now);
+    byId("leg").textContent = changed(task.legs, now);
+    byId("clock").textContent = isScan() ? `${clock(second)} of ${clock(task.seconds)}` : clock(second);
+    cover();
+  }
+
+  // ---------------------------------------------------------------- time
+
+  function run(yes) {
+    running = yes;
+    last = null;
+    byId("play").textContent = running ? "Pause" : isScan() ? "Let it run" : "Play";
+    if (running) requestAnimationFrame(tick);
+  }
+  function tick(now) {
+    const busy = isScan() ? running || second < until : running;
+    if (!busy) return;
+    if (last !== null) {
+      flying += now - last;
+      go(((now - last) / 1000) * Number(byId("speed").value));
+    }
+    last = now;
+    requestAnimationFrame(tick);
+  }
+  function go(seconds) {
+    if (!isScan() || answered) {
+      second = Math.min(task.seconds - 1, second + seconds);
+      if (second >= task.seconds - 1) run(false);
+      return draw();
+    }
+    let left = seconds;
+    while (left > 0) {
+      if (second >= until && !begin()) break;
+      const step = Math.min(left, until - second);
+      second += step;
+      left -= step;
+      if (second >= until) end();
+      if (answered) return;
+    }
+    draw();
+  }
+  // a look or a wait begins; false if there is none
+  function begin() {
+    if (second >= task.seconds || (!wanted && !running)) return false;
+    slots.push(wanted);
+    open = wanted;
+    wanted = "";
+    until = Math.min(second + task.look_s, task.seconds);
+    return true;
+  }
+  function end() {
+    second = until;
+    const gauge = slots.at(-1);
+    const says = gauge ? task.looks[gauge][slots.length - 1] : "";
+    if (says) {
+      byId("seen").prepend(make("li", `${clock(second)} ${says}`));
+      while (byId("seen").children.length > 8) byId("seen").lastChild.remove();
+    }
+    open = "";
+    if (second >= task.seconds) finish("");
+  }
+  function look(gauge) {
+    if (!isScan() || answered || !task.looks[gauge]) return;
+    wanted = gauge;
+    if (second >= until && begin()) {
+      draw();
+      if (!running) {
+        last = null;
+        requestAnimationFrame(tick);
+      }
+    }
+  }
+
+  // ---------------------------------------------------------------- asking
+
+  function ask(number) {
+    task = data.exercises[number];
+    second = isScan() ? 0 : task.seconds - 1;
+    [slots, wanted, open, until, flying, answered] = [[], "", "", 0, 0, false];
+    began = performance.now();
+    run(false);
+    byId("title").textContent = `${number + 1} of ${data.exercises.length}: ${task.title}`;
+    const lines = task.lines.map((line) => make("p", line));
+    if (isScan()) {
+      lines.push(make("p", `All gauges are hidden. A look at one, by click or key, takes ${task.look_s} s while the flight goes on; 'Let it run' lets it go on without looks. One thing at most fails. Answer as soon as you know.`));
+    }
+    byId("asked").replaceChildren(...lines);
+    byId("ask").textContent = "What has failed? One thing at most.";
+    byId("options").replaceChildren(
+      ...task.options.map(([words, none], place) => {
+        const row = make("div", "", "option");
+        const label = make("label", "");
+        const radio = Object.assign(document.createElement("input"), { type: "radio", name: "option", value: data.letters[place] });
+        label.append(radio, ` ${data.letters[place]}  ${words}`);
+        row.append(label);
+        if (!none) {
+          const sure = Object.assign(document.createElement("input"), { type: "number", min: 0, max: 100, placeholder: "%" });
+          sure.dataset.letter = data.letters[place];
+          sure.setAttribute("aria-label", `chance of ${words}, percent`);
+          row.append(sure);
+        }
+        return row;
+      }),
+    );
+    byId("look-box").hidden = !isScan();
+    byId("again").hidden = isScan();
+    byId("seen").replaceChildren();
+    byId("told").hidden = byId("next").hidden = true;
+    byId("form").hidden = false;
+    byId("fault").textContent = "";
+    draw();
+  }
+  // the answer as the terminal takes it: a letter, or chances that add up to 100
+  function typed() {
+    const chances = [...byId("options").querySelectorAll("input[type=number]")].filter((box) => box.value !== "");
+    if (!chances.length) {
+      const chosen = byId("options").querySelector("input[type=radio]:checked");
+      if (!chosen) throw new Error("Choose an answer.");
+      return chosen.value;
+    }
+    const total = chances.reduce((sum, box) => sum + Number(box.value), 0);
+    if (chances.some((box) => !(Number(box.value) >= 0 && Number(box.value) <= 100))) throw new Error("Chances are from 0 to 100.");
+    if (Math.abs(total - 100) > 2 && !(chances.length === 1 && total < 100)) throw new Error(`The chances add up to ${total}, not 100.`);
+    return chances.map((box) => `${box.dataset.letter} ${Number(box.value)}`).join(" ");
+  }
+  // the same, as a chance for each answer; null for a letter
+  function stated(text) {
+    const pairs = [...text.matchAll(/([a-z]) ([\d.]+)/g)].map(([, letter, value]) => [data.letters.indexOf(letter), Number(value)]);
+    if (!pairs.length) return null;
+    const said = task.options.map(() => 0);
+    for (const [place, value] of pairs) said[place] = value;
+    const rest = task.options.map((_, place) => place).filter((place) => !task.options[place][1] && place !== pairs[0][0]);
+    if (pairs.length === 1) for (const place of rest) said[place] = (100 - pairs[0][1]) / rest.length;
+    const total = said.reduce((sum, value) => sum + value, 0);
+    return said.map((value) => value / total);
+  }
+  const highest = (values) => values.indexOf(Math.max(...values));
+
+  // ---------------------------------------------------------------- after the answer
+
+  function finish(text) {
+    const thought = Math.max(0, performance.now() - began - flying) / 1000;
+    const number = data.exercises.indexOf(task) + 1;
+    const hidden = reveal(task);
+    answered = true;
+    run(false);
+    until = second;
+    given.push({
+      number,
+      plan: hidden.plan,
+      at: new Date().toISOString(),
+      seconds: Math.round(thought * 10) / 10,
+      answer: text,
+      looks: isScan() ? slots : [],
+    });
+    remember();
+    byId("told").replaceChildren(...(isScan() ? afterScan(text, hidden) : afterName(text, hidden)));
+    byId("told").hidden = false;
+    byId("form").hidden = byId("look-box").hidden = true;
+    byId("again").hidden = false;
+    byId("next").hidden = given.length >= data.exercises.length;
+    draw();
+    list();
+    (byId("next").hidden ? byId("told") : byId("next")).focus();
+  }
+  function afterName(text, hidden) {
+    const said = stated(text);
+    const place = said ? highest(said) : data.letters.indexOf(text);
+    const none = task.options.findIndex(([, isNone]) => isNone);
+    // who is sure of nothing is right where it cannot be told
+    const meant = said && hidden.right[0] === none && said[place] < hidden.told ? none : place;
+    const lines = paragraphs(hidden.says[meant]);
+    given.at(-1).correct = hidden.right.includes(meant);
+    if (said) {
+      const lost = said.reduce((sum, value, k) => sum + (value - hidden.chances[k]) ** 2, 0) / 2;
+      const percent = (value) => `${Math.round(100 * value)} %`;
+      lines.splice(1, 0, make("p", `Score ${Math.round(100 * (1 - lost))} of 100. You gave your first choice ${percent(said[place])}; what was to be seen gives it ${percent(hidden.chances[place])}.`));
+    }
+    return lines;
+  }
+  function afterScan(text, hidden) {
+    const said = stated(text);
+    const place = said ? highest(said) : data.letters.indexOf(text);
+    const early = hidden.onset !== null && second <= hidden.onset;
+    const name = task.options[hidden.truth[0]][0];
+    const lines = [];
+    if (!text) lines.push("Time is up without a call.");
+    lines.push(text && early ? `Later in this flight: ${name}.` : `What there was: ${name}.`);
+    if (text && hidden.truth.includes(place)) {
+      lines.push(early ? "That is what you called, but it had not begun: a guess." : "That is what you called. Whether what you had looked at told it is marked when you read the results back.");
+    } else if (text && task.options[place][1]) lines.push("You called that it cannot be told yet. Whether what you had looked at left it open is marked when you read the results back.");
+    else if (text) lines.push(`You called: ${task.options[place][0]}.`);
+    const dwell = {};
+    for (const gauge of slots) if (gauge) dwell[gauge] = (dwell[gauge] || 0) + task.look_s;
+    const order = Object.entries(dwell).sort((a, b) => b[1] - a[1]);
+    if (order.length) lines.push(`You looked: ${order.map(([gauge, seconds]) => `${data.short[gauge]} ${seconds} s`).join(", ")}; you ended at ${clock(second)}.`);
+    return [...paragraphs(lines.join("\n")), ...paragraphs(hidden.says)];
+  }
+  function list() {
+    byId("answers").tBodies[0].replaceChildren(
+      ...given.map((answer) => {
+        const row = document.createElement("tr");
+        const asked = data.exercises[answer.number - 1];
+        const words = /^[a-z]$/.test(answer.answer) ? asked.options[data.letters.indexOf(answer.answer)][0] : answer.answer || "no call";
+        const mark = asked.kind === "scan" ? "marked when read back" : answer.correct ? "right" : "not so";
+        for (const text of [`${answer.number} ${asked.title}`, words, mark]) row.append(make("td", text));
+        return row;
+      }),
+    );
+    byId("save").disabled = !given.length;
+    if (given.length >= data.exercises.length) byId("title").textContent = "All exercises are answered: download the results.";
+  }
+  function save() {
+    const answers = given.map(({ correct, ...answer }) => answer);
+    const { format, version, page, panel } = data;
+    const text = JSON.stringify({ format, version, page, panel, answers }, null, 1) + "\n";
+    const link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob([text], { type: "application/json" }));
+    link.download = "drill_results.json";
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 1000);
+  }
+
+  // ---------------------------------------------------------------- mouse and keys
+
+  byId("look").replaceChildren(...Object.entries(data.gauges).map(([gauge, name]) => new Option(name, gauge)));
+  byId("look-now").addEventListener("click", () => look(byId("look").value));
+  byId("play").addEventListener("click", toggle);
+  byId("again").addEventListener("click", () => {
+    second = 0;
+    draw();
+    run(true);
+  });
+  function toggle() {
+    if (!running && second >= task.seconds - 1) second = 0;
+    run(!running);
+  }
+  byId("panel").addEventListener("click", (event) => {
+    const over = event.target.closest(".cover");
+    if (over) look(over.dataset.covers);
+  });
+  byId("form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (answered) return;
+    try {
+      finish(typed());
+    } catch (error) {
+      byId("fault").textContent = error.message;
+    }
+  });
+  byId("next").addEventListener("click", next);
+  byId("save").addEventListener("click", save);
+  function next() {
+    const done = new Set(given.map((answer) => answer.number));
+    const number = data.exercises.findIndex((_, place) => !done.has(place + 1));
+    if (number >= 0) ask(number);
+    return number >= 0;
+  }
+  const six = ["airspeed", "attitude", "altimeter", "turn_coordinator", "heading", "vertical_speed"];
+  if (!data.gauges.turn_coordinator && data.gauges.electric_attitude) six[3] = "electric_attitude";
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey) return;
+    const typing = event.target.tagName === "SELECT" || (event.target.tagName === "INPUT" && event.target.type === "number");
+    if (typing) {
+      if (event.key === "Escape") event.target.blur();
+      return;
+    }
+    const letter = data.letters.indexOf(event.key);
+    if (event.key === "Enter" && event.target.dataset && event.target.dataset.covers) look(event.target.dataset.covers);
+    else if (event.key === " " && event.target.tagName !== "BUTTON") toggle();
+    else if (/^[1-6]$/.test(event.key)) look(six[event.key - 1]);
+    else if (event.key.length === 1 && letter >= 0 && letter < task.options.length && !answered) {
+      byId("options").querySelectorAll("input[type=radio]")[letter].checked = true;
+      byId("answer").focus();
+    } else return;
+    event.preventDefault();
+  });
+
+  if (!next()) {
+    task = data.exercises[data.exercises.length - 1];
+    answered = true;
+    second = task.seconds - 1;
+    byId("form").hidden = byId("look-box").hidden = true;
+    draw();
+  }
+  list();
+})();

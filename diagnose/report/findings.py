@@ -1,0 +1,186 @@
+"""A review in words: as text of a given width, as data, and as a row of a summary."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from diagnose.report.timeline import clock
+from diagnose.review import Cause, Onset, Review
+from diagnose.text import CAUTION, fill, names, percent
+from diagnose.units import min_from_s
+
+#: an interval of the onset longer than this is of a failure that did not show at once
+LONG_S = 180.0
+
+
+def at(second: float) -> str:
+    """Seconds as m:ss from the first row."""
+    return clock(min_from_s(second))
+
+
+def verdict(review: Review) -> str:
+    """What the recording says in one sentence."""
+    decided, kb = review.network.kb.limits.decided, review.network.kb
+    first = review.causes[0]
+    together = group_chance(review, first)
+    if first.failures and together >= decided:
+        alike = f", or what the recording cannot tell from it: {', '.join(kb.failures[a].name for a in first.alike)}" if first.alike else ""  # fmt: skip
+        return f"Most likely: {names(kb, first.failures)} ({percent(first.chance)}){alike}."
+    if float(review.nothing[-1]) >= decided:
+        return "Nothing in this recording speaks for a failure."
+    return "Not enough for one cause."
+
+
+def group_chance(review: Review, cause: Cause) -> float:
+    """Chance of a cause and of what is alike."""
+    same = {cause.failures, *((other,) for other in cause.alike)}
+    return sum(c.chance for c in review.causes if c.failures in same)
+
+
+def onset_words(onset: Onset) -> str:
+    """When a failure began."""
+    if onset.before_start > 0.5:
+        return "it was there before the recording tells of it"
+    seen = " (seen by the channels' disagreement)" if onset.seen_by else ""
+    between = f"between {at(onset.earliest)} and {at(onset.latest)}"
+    if onset.latest - onset.earliest > LONG_S:
+        return f"it showed from about {at(onset.likeliest)} on and began {between}{seen}"
+    return f"it began at {at(onset.likeliest)}, {between}{seen}"
+
+
+def review_text(review: Review, width: int = 80) -> str:
+    """The review as text. Times are minutes and seconds from the first row."""
+    return "\n".join(_lines(review, width)) + "\n"
+
+
+def _lines(review: Review, width: int) -> Iterator[str]:
+    kb, recording = review.network.kb, review.recording
+    title = f"{recording.name}: {min_from_s(float(recording.seconds)):.0f} min recorded"
+    yield title
+    yield "=" * len(title)
+    rate = f"{recording.rows} rows, {recording.period_s:.3g} s apart, {len(review.windows)} snapshots"
+    yield fill(f"{rate}; panel {kb.panels[review.case.panel].name}. Times from the first row.", width)
+    yield ""
+    yield fill(verdict(review), width)
+    if review.found:
+        for onset in review.onsets:
+            yield fill(f"{kb.failures[onset.failure].name}: {onset_words(onset)}.", width)
+        if review.sufficed is not None:
+            yield fill(f"From {at(review.sufficed)} on the readings sufficed to name it.", width)
+    yield ""
+    yield "  chance    before  what has failed"
+    for cause in review.causes:
+        yield fill(
+            names(kb, cause.failures),
+            width,
+            f"{percent(cause.chance):>8}  {percent(cause.prior):>8}  ",
+            " " * 20,
+        )
+    setting = kb.settings[review.case.setting]
+    yield fill(f"Odds: {setting.name} ('before' is the chance before any reading).", width)
+    yield ""
+    yield "Not to be believed"
+    if not review.doubted:
+        yield "  no instrument"
+    for doubted in review.doubted:
+        recorded = "" if doubted.recorded else " (not recorded)"
+        blame = f"; suspect: {kb.failures[doubted.blame].name}" if doubted.blame else ""
+        yield fill(
+            f"{kb.gauges[doubted.gauge].name}{recorded} from {at(doubted.since)}{blame}", width, "  ", "    "
+        )
+    yield ""
+    yield "Where channels disagreed"
+    changes = [(change, residual.relation) for residual in review.residuals for change in residual.changes]
+    if not changes:
+        yield "  nowhere for long"
+    for change, relation in sorted(changes, key=lambda pair: pair[0].onset)[:12]:
+        until = "to the end" if change.until == float("inf") else f"to {at(change.until)}"
+        yield fill(
+            f"{at(change.onset)} {until}: {relation.name}, by {change.size:+.3g} {relation.unit}",
+            width,
+            "  ",
+            "    ",
+        )
+    yield ""
+    yield from open_questions(review, width)
+    yield "The file"
+    if not recording.faults:
+        yield "  nothing wrong was found in it"
+    for fault in recording.faults:
+        yield fill(str(fault), width, "  ", "    ")
+    yield ""
+    yield fill(CAUTION, width)
+
+
+def open_questions(review: Review, width: int) -> Iterator[str]:
+    """What the data cannot tell, and what would."""
+    kb = review.network.kb
+    yield "What this recording cannot tell"
+    first = review.causes[0]
+    if first.alike:
+        yield fill(f"{names(kb, first.failures)} apart from {', '.join(kb.failures[a].name for a in first.alike)}: a look at the parts would", width, "  ", "    ")  # fmt: skip
+    silent = [kb.gauges[gauge].name for gauge in review.silent if kb.gauges[gauge].instrument]
+    yield fill(
+        f"what these showed, which were not recorded: {', '.join(silent) or 'none'}", width, "  ", "    "
+    )
+    for facet, gain in review.would_help:
+        gauge = kb.gauges[facet.partition(".")[0]].name
+        yield fill(f"the {gauge} would have told most ({gain:.1f} bits)", width, "  ", "    ")
+    yield ""
+
+
+def review_data(review: Review) -> dict[str, Any]:
+    """The review as data for JSON. Times in seconds from the first row."""
+    recording = review.recording
+    return {
+        "file": recording.name,
+        "minutes": round(min_from_s(float(recording.seconds)), 2),
+        "rows": recording.rows,
+        "panel": review.case.panel,
+        "setting": review.case.setting,
+        "verdict": verdict(review),
+        "ranking": [
+            {"failures": list(c.failures), "before": c.prior, "chance": c.chance, "alike": list(c.alike)}
+            for c in review.causes
+        ],
+        "onset": [
+            {"failure": o.failure, "at_s": o.likeliest, "earliest_s": o.earliest, "latest_s": o.latest, "before_start": o.before_start}
+            for o in review.onsets
+        ],
+        "sufficed_s": review.sufficed,
+        "disbelieve": [
+            {"gauge": d.gauge, "from_s": d.since, "trust": d.trust, "recorded": d.recorded} for d in review.doubted
+        ],
+        "disagreements": [
+            {"relation": c.relation, "from_s": c.onset, "to_s": None if c.until == float("inf") else c.until, "by": c.size}
+            for residual in review.residuals
+            for c in residual.changes
+        ],
+        "not_recorded": list(review.silent),
+        "faults": [{"kind": f.kind, "row": f.row, "column": f.column, "says": f.says} for f in recording.faults],
+        "caution": CAUTION,
+    }  # fmt: skip
+
+
+SUMMARY_HEADS = ("file", "min", "most likely", "chance", "began", "faults")
+
+
+def summary_row(data: dict[str, Any]) -> tuple[str, ...]:
+    """One row of the table of many flights, from the review's data or from an error's."""
+    if "error" in data:
+        return (str(data["file"]), "", f"not reviewed: {data['error']}", "", "", "")
+    first = data["ranking"][0]
+    onset = data["onset"][0] if data["onset"] else None
+    began = "" if onset is None else "before" if onset["before_start"] > 0.5 else at(onset["at_s"])
+    named = " + ".join(first["failures"]).replace("_", " ") or "nothing failed"
+    return (data["file"], f"{data['minutes']:.0f}", named, percent(first["chance"]), began, str(len(data["faults"])))  # fmt: skip
+
+
+def summary_text(rows: list[dict[str, Any]]) -> str:
+    """The table of many flights."""
+    table = [SUMMARY_HEADS, *(summary_row(row) for row in rows)]
+    widths = [min(max(len(row[k]) for row in table), 60) for k in range(len(SUMMARY_HEADS))]
+    return "\n".join(
+        "  ".join(c[:60].ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in table
+    )
