@@ -1,9 +1,14 @@
-"""Hypothesis profiles: ``fast`` always and everywhere the same; ``full`` by HYPOTHESIS_PROFILE=full."""
+"""Hypothesis profiles: ``fast`` always and everywhere the same; ``full`` by HYPOTHESIS_PROFILE=full.
+
+The browser of the tests is any Chromium of the machine, or the one named in DIAGNOSE_CHROMIUM.
+"""
 
 from __future__ import annotations
 
 import os
+import shutil
 
+import pytest
 from hypothesis import HealthCheck, settings
 
 slow = [HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much]
@@ -12,3 +17,22 @@ settings.register_profile(
 )
 settings.register_profile("full", deadline=None, max_examples=2000, suppress_health_check=slow)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "fast"))
+
+CHROMIUM = os.environ.get("DIAGNOSE_CHROMIUM") or next(
+    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+)
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """A running Chromium, for one file of tests: while it runs, Playwright's own event loop runs in this
+    thread, where the prompt of a later file could start none."""
+    playwright = pytest.importorskip(
+        "playwright.sync_api", reason="playwright is not installed: pip install playwright"
+    )
+    if CHROMIUM is None:
+        pytest.skip("no Chromium found: install one, or name it in DIAGNOSE_CHROMIUM")
+    with playwright.sync_playwright() as running:
+        opened = running.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield opened
+        opened.close()

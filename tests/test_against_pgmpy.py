@@ -6,6 +6,7 @@ over some thousand products.
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 
 from diagnose.inference import Engine
@@ -63,6 +64,22 @@ def test_intermittent_and_hastened_failures_equal_variable_elimination():
     posterior = Engine(network, largest_set=4).posterior(case)
     found = dict(zip([f.id for f in network.failures], posterior.marginals.tolist(), strict=True))
     assert found == pytest.approx(pgmpy_marginals(network, case), abs=TOLERANCE)
+
+
+def test_heat_melts_no_ice_with_a_dead_heater():
+    """Common practice: heat on and no speed back after minutes speaks for the heater, or against ice."""
+    network = small_network(("pitot_ram_iced", "pitot_heater_dead", "pitot_water", "airspeed_stuck"))
+    ids = [failure.id for failure in network.failures]
+    dead = SnapshotRecord(
+        manoeuvre="level", readings={"airspeed.value": "zero"}, switches={"pitot_heat": "off"}
+    )
+    after = msgspec.structs.replace(dead, switches={"pitot_heat": "on"}, minutes_before=10.0)
+    engine = Engine(network, largest_set=4)
+    found = {}
+    for name, case in (("before", small_case(dead)), ("after", small_case(dead, after))):
+        found[name] = dict(zip(ids, engine.posterior(case).marginals.tolist(), strict=True))
+        assert found[name] == pytest.approx(pgmpy_marginals(network, case), abs=TOLERANCE)
+    assert found["after"]["pitot_heater_dead"] > 3.0 * found["before"]["pitot_heater_dead"]
 
 
 def test_every_table_sums_to_one():

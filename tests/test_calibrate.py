@@ -96,6 +96,7 @@ def outcome(truth, sets, *, chances=None, snapshots=1, prior=0.1):
     found = {**dict.fromkeys(truth, 0.0), **found}
     return Outcome(
         truth=truth,
+        named=truth,
         snapshots=snapshots,
         chances=found,
         rest=0.0,

@@ -111,6 +111,14 @@ def test_vacuum_is_undecided_first_and_certain_in_the_end():
     assert early.failures["attitude_worn"] > 0.02
 
 
+def test_a_gauge_that_shows_a_lost_source_is_no_liar():
+    """Lost suction is what a suction gauge is for; one that reads zero beside sound gyros is covered."""
+    grades = {t.gauge: t.grade.value for t in solved("vacuum_pump_three_snapshots")[1].trust}
+    assert (grades["suction"], grades["attitude"]) == ("use", "cover")
+    grades = {t.gauge: t.grade.value for t in solved("suction_gauge_fault")[1].trust}
+    assert (grades["suction"], grades["attitude"]) == ("cover", "use")
+
+
 def test_agreeing_instruments_say_that_the_aircraft_turns():
     _, answer = solved("all_agree_turning")
     assert "the instruments agree" in answer.verdict

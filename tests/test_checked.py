@@ -267,3 +267,24 @@ def test_a_stored_calibration_is_shown_with_its_picture_and_its_limits():
     assert section.bullets == ("Healthy flights, calm, setting anomaly: a failure above 50 % in 2 of 500.",)
     titles = [s.title for s in sections(evidence(), shipped())]
     assert any(title.startswith("Calibration") for title in titles)
+
+
+def test_stored_reviews_are_shown_by_failure_with_what_they_miss():
+    from diagnose.checked.stored import ByFailure, Reviewed, Sound, Total, review_section
+
+    total = Total(
+        hz=1, gps=True, failing=61, first=40, isolable=36, first_of_isolable=33, told_apart=30, first_of_told_apart=29,
+        sudden=20, sudden_near=15, sudden_inside=19, sharp=12, sharp_near=11, from_start=4, from_start_told=4, sound=50, sound_above_half=1,
+    )  # fmt: skip
+    row = ByFailure(
+        hz=1, gps=True, failure="pump_sheared", flights=2, isolable=2, first=1, first_of_isolable=1,
+        onset_off_s=(12,), instead=("nothing",),
+    )  # fmt: skip
+    calm = Sound(hz=1, gps=True, kind="sloppy", flights=10, above_half=1, named=("heading_worn",))
+    section = review_section(Reviewed(command="python x.py", totals=(total,), sound=(calm,), failures=(row,)))
+    assert section.heads == ("1 Hz GPS", "failure", "named instead")
+    assert section.rows == (("1/2/2", "pump sheared", "nothing"),)
+    assert "first in 33 of 36 isolable" in section.bullets[0]
+    assert "1 of 50 sound flights" in section.bullets[0]
+    assert "sloppy (1 Hz): heading_worn" in section.bullets[1]
+    assert "python x.py" in section.texts[1]

@@ -185,7 +185,7 @@ def test_every_subcommand_and_command_has_help_and_stands_in_the_readme():
 
 def test_rank_gives_reasons_when_asked():
     shown = run("rank", "static_blocked_climb")
-    assert "\nWhy: vertical speed zero (x " in shown.stdout
+    assert "\nWhy: altimeter steady (x " in shown.stdout
     shown = run("rank", "static_blocked_climb", "--why")
     assert "\nWhy static ports closed by tape" in shown.stdout
     assert "Another explanation would come first:" in shown.stdout
@@ -229,6 +229,13 @@ def test_failures_are_compared_by_ids_or_words():
     assert data["manoeuvre"] == "left_turn"
     assert data["parted_by"][0]["facet"] == "turn_coordinator.flag"
     assert run("compare", "pump_sheared").returncode == 1
+    assert "compare which failures?" in run("compare").stderr
+
+
+def test_groups_that_look_alike():
+    data = json.loads(run("compare", "--manoeuvre", "climb", "--json", "--panel", "single_pump").stdout)
+    assert (data["manoeuvre"], data["panel"]) == ("climb", "single_pump")
+    assert any({"static_ports_taped", "static_line_iced"} <= set(group) for group in data["alike"])
 
 
 def test_the_readme_shows_what_is_really_answered():
@@ -258,6 +265,23 @@ def test_a_pipe_without_faults_gives_nought_and_always_the_same():
     assert (first.returncode, first.stderr) == (0, "")
     assert first.stdout == second.stdout
     assert "not read" not in first.stdout
+
+
+def test_a_batch_stops_at_the_first_fault_with_its_exit_code():
+    lines = "snapshot level\nfoo bar\nsuction zero\n"
+    shown = run("--batch", text=lines)
+    assert shown.returncode == 1
+    assert "line 2: there is no gauge 'foo'" in shown.stdout
+    assert "> suction zero" not in shown.stdout
+    assert run("--batch", text="snapshot level\nsuction zero\n").returncode == 0
+
+
+def test_plain_output_has_no_table_and_is_always_the_same():
+    lines = "snapshot level\nsuction zero\nrank\n"
+    first, second = (run("--plain", text=lines).stdout for _ in range(2))
+    assert first == second
+    assert "1. vacuum pump failed: drive sheared or rotor broken: " in first
+    assert "  " not in first
 
 
 def test_bytes_that_are_no_text_are_a_bad_line_and_no_crash():
@@ -297,7 +321,13 @@ def test_a_reader_that_goes_away_is_no_fault():
 @pytest.mark.skipif(os.name != "posix", reason="signals and pipes as on POSIX")
 def test_control_c_gives_130_without_a_traceback():
     running = subprocess.Popen(
-        PYTHON, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        PYTHON,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        # a shell that starts the tests in the background has them ignore it
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
     # the first line of output tells that it is reading
     assert running.stdout.readline()
@@ -327,15 +357,17 @@ def test_help_and_rank_load_nothing_heavy():
         "print('LOADED', [m for m in sys.modules if m in {!r}])"
     )
     light = (*heavy, "numpy", "msgspec", "networkx", "platformdirs", "tomli_w")
-    for arguments, banned in (
-        (["--help"], light),
-        (["--version"], light),
-        (["rank", "wrong_setting"], heavy),
-        ([], heavy),
+    for arguments, lines, banned in (
+        (["--help"], "", light),
+        (["--version"], "", light),
+        (["rank", "wrong_setting"], "", heavy),
+        # numpy comes with the engine, and the prompt is there before
+        ([], "snapshot level\nhelp\nshow\n", (*heavy, "numpy", "networkx")),
+        ([], "snapshot level\nvsi zero\n", heavy),
     ):
         shown = subprocess.run(
             [sys.executable, "-c", code.format(banned), *arguments],
-            input="snapshot level\nvsi zero\n",
+            input=lines,
             capture_output=True,
             text=True,
             timeout=60,
@@ -347,9 +379,13 @@ ORDER = (
     "errors",
     "units",
     "model",
+    "guidance",
+    "script",
+    "dials",
     "answer",
     "physics",
     "knowledge",
+    "decoding",
     "words",
     "readings",
     "memories",
@@ -364,19 +400,26 @@ ORDER = (
     "coverage",
     "technique",
     "advise",
+    "decisions",
+    "prospect",
     "looks",
     "explain",
     "session",
+    "simulate",
     "scenario",
     "calibrate",
     "sensitivity",
     "tabletop",
     "drill",
     "review",
+    "layout",
+    "advice_text",
     "text",
     "text_reasons",
     "text_signature",
     "pictures",
+    "text_drill",
+    "text_progress",
     "report",
     "pgmpy_bridge",
     "cross_check",

@@ -283,6 +283,28 @@ def test_one_blocked_port_errs_both_ways():
     assert np.quantile(np.abs(error), 0.9) < 50
 
 
+def test_a_pinched_branch_trails_a_climb_and_shows_nothing_in_long_level_flight():
+    """A line that lags by tau trails a steady climb by tau x rate: the solution of dp/dt = (source - p) / tau."""
+    pinched = {"static_branch": "pinched"}
+    fixed = {
+        "static_branch__pinched__lag_s": 60.0, "flight__turbulence": 0.0, "flight__level_fpm": 0.0,
+        "flight__climb_fpm": 600.0, "flight__descent_fpm": 600.0,
+    }  # fmt: skip
+
+    def behind_ft(minutes, **axes):
+        sizes = fixed | {"static_branch__pinched__since_min": minutes}
+        flown = draw_flights(axes, FLIGHTS, draws(**sizes))
+        return (pressure_dials.altimeter_ft(pinched, flown, draws(2, **sizes)) - flown.height_ft)[:, 0]
+
+    # long after the change, altimeter errors of a sound line apart (they are up to tens of feet)
+    assert np.median(np.abs(behind_ft(30.0))) < 60.0
+    assert np.median(behind_ft(30.0, vertical=np.full(FLIGHTS, "up"))) == pytest.approx(-600.0, rel=0.1)
+    # at the change it trails what was flown before: a climb, a descent or level flight, each a third
+    just = behind_ft(0.0)
+    for wanted in (-600.0, 0.0, 600.0):
+        assert np.mean(np.abs(just - wanted) < 100.0) == pytest.approx(1 / 3, abs=0.08)
+
+
 def test_a_vsi_case_leak_shows_a_steady_descent():
     # mechanism: cabin pressure below static; nothing at rest
     leaking = {"vertical_speed_part": "case_leak"}

@@ -8,15 +8,16 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose import engine_for
 from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
-from diagnose.hidden import Recent
+from diagnose.hidden import HiddenSpace, Recent
 from diagnose.inference import Engine
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
+from tests.examples import some
 from tests.small import shipped, small_case, small_network
 
 NETWORK = small_network()
@@ -36,7 +37,7 @@ SNAPSHOTS = st.lists(
     min_size=1,
     max_size=3,
 )
-quick = settings(max_examples=20, deadline=None, derandomize=True)
+quick = some(20)
 
 
 def marginals(*snapshots, **changes):
@@ -171,6 +172,31 @@ def test_one_snapshot_equals_brute_force_over_every_state():
     assert motions.chance.sum(axis=1) == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize(
+    "readings",
+    [
+        {"suction.value": "low", "heading.trend": "drifting"},
+        {"suction.value": "zero", "attitude.behaviour": "leaning"},
+    ],
+)
+def test_states_that_are_left_out_could_not_have_been_reached(readings, monkeypatch):
+    """A memory has rows only for states that its drives lead to; with rows for every state all stays the same."""
+    snapshots = [SnapshotRecord(manoeuvre="level", minutes=2.0, readings=readings)] * 3
+    case = CaseRecord(title="", panel="single_pump", setting="anomaly", snapshot=tuple(snapshots))
+    network = engine_for(shipped(), "single_pump").network
+    short = Engine(network, largest_set=2).posterior(case)
+
+    def every(space, name, drives):
+        moved = name in {driven for driven, _ in drives}
+        return list(range(len(network.states[name]))) if moved else [space.at_start(name)]
+
+    monkeypatch.setattr(HiddenSpace, "_reached", every)
+    long = Engine(network, largest_set=2).posterior(case)
+    assert long.space.count > short.space.count
+    assert short.sets == pytest.approx(long.sets, rel=1e-10, abs=1e-15)
+    assert short.log_evidence == pytest.approx(long.log_evidence, abs=1e-10)
+
+
 def test_instruments_on_one_static_line_are_no_second_witness():
     from diagnose import engine_for, load_knowledge
     from diagnose.model import CaseRecord
@@ -259,3 +285,21 @@ def test_a_failing_pump_makes_a_stopped_one_likelier_before_any_reading():
     )
     assert pair == pytest.approx(expected, rel=0.05)
     assert pair > 2.0 * found[("pump_weak",)] * alone
+
+
+def test_rough_air_beside_a_failure_is_no_line_of_its_own_and_nothing_is_lost():
+    case = CaseRecord(
+        title="",
+        panel="single_pump",
+        snapshot=(SnapshotRecord(manoeuvre="level", readings={"airspeed.trend": "erratic"}),),
+    )
+    posterior = engine_for(shipped(), "single_pump").posterior(case)
+    ranking = posterior.ranking()
+    assert sum(r.posterior for r in ranking) == pytest.approx(posterior.sets.sum())
+    assert sum(r.prior for r in ranking) == pytest.approx(posterior.prior_sets.sum())
+    held = dict(zip(posterior.space.set_names, posterior.sets.tolist(), strict=True))
+    line = {r.failures: r.posterior for r in ranking}
+    assert not [names for names in line if "rough_air" in names and len(names) > 1]
+    assert line["rough_air",] == held["rough_air",]
+    both = next(names for names in held if set(names) == {"rough_air", "pitot_water"})
+    assert line["pitot_water",] == pytest.approx(held["pitot_water",] + held[both])

@@ -44,7 +44,8 @@ LEANING = SnapshotRecord(
 
 
 def log_odds(posterior, one, other):
-    chances = {ranked.failures: ranked.posterior for ranked in posterior.ranking()}
+    # of each set as it stands: the ranking counts it with and without rough air
+    chances = dict(zip(posterior.space.set_names, posterior.sets.tolist(), strict=True))
     return math.log(chances[one]) - math.log(chances[other])
 
 

@@ -24,9 +24,9 @@ from diagnose.terminal.prompt import run_lines
 from diagnose.terminal.screen import complete
 from diagnose.text import describe, render
 from diagnose.words import gauge_forms
+from tests.examples import FULL
 from tests.small import FAILURES, shipped
 
-FULL = settings().max_examples > 1000
 many = settings(
     max_examples=40_000 if FULL else 300, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )

@@ -3,23 +3,35 @@
 from __future__ import annotations
 
 import os
+import signal
+import subprocess
+import sys
 
 import pytest
 from prompt_toolkit.input import create_pipe_input
 from prompt_toolkit.output import DummyOutput
 
-from diagnose.commands import HINT, Desk
-from diagnose.session import load_case
+from diagnose.commands import HINT, Desk, obey
 from diagnose.terminal import prompt
-from diagnose.terminal.prompt import run_terminal
+from diagnose.terminal.keeping import left_behind, open_keeper
+from diagnose.terminal.prompt import Options, run_terminal
 from diagnose.text import CAUTION
 from tests.small import shipped
 
+#: shared by the prompts of this file
+ENGINES = {}
 
-def typed(keys, folder):
+
+def typed(keys, folder, **options):
     with create_pipe_input() as keyboard:
         keyboard.send_text(keys)
-        return run_terminal(shipped(), folder, input=keyboard, output=DummyOutput())
+        desk = Desk(kb=shipped(), engines=ENGINES)
+        return run_terminal(desk, folder, Options(**options), input=keyboard, output=DummyOutput())
+
+
+def kept(folder):
+    """The cases that ended prompts have left, newest first."""
+    return [left.state.case for left in left_behind(folder, shipped(), folder / "none")[0]]
 
 
 def test_first_run_hints_answers_and_keeps_what_was_not_saved(tmp_path, capsys):
@@ -28,15 +40,14 @@ def test_first_run_hints_answers_and_keeps_what_was_not_saved(tmp_path, capsys):
     assert shown.startswith("\n".join(HINT))
     assert CAUTION in " ".join(shown.split())
     assert "suction gauge" in shown
-    assert "What is on the table comes back next time" in shown
-    assert load_case(str(tmp_path / "autosave.toml"), shipped()).snapshot[0].readings == {
-        "suction.value": "zero"
-    }
-    typed("show\rundo\rquit\r", tmp_path)
+    assert "What is on the table is offered next time" in shown
+    assert [case.snapshot[0].readings for case in kept(tmp_path)] == [{"suction.value": "zero"}]
+    typed("restore\rshow\rundo\rquit\r", tmp_path)
     shown = capsys.readouterr().out
-    assert "Restored what was on the table: untitled, 1 snapshot. 'show' shows it, 'new'" in shown
+    assert "Left from last time: untitled, 1 snapshot, last: level (" in shown
+    assert "Restored: untitled, 1 snapshot" in shown
     assert "suction gauge  zero" in shown
-    assert HINT[0] not in shown
+    assert kept(tmp_path) == []
 
 
 def test_a_mistake_is_explained_and_control_c_only_clears_the_line(tmp_path, capsys):
@@ -56,7 +67,8 @@ def test_saving_clears_the_autosave(tmp_path, name, monkeypatch):
     monkeypatch.chdir(tmp_path)
     typed(f"snapshot level\rsuction zero\rsave {name}\rquit\r", tmp_path / "state")
     assert (tmp_path / "tuesday.toml").is_file()
-    assert not (tmp_path / "state/autosave.toml").exists()
+    assert kept(tmp_path / "state") == []
+    assert [path.name for path in (tmp_path / "state").iterdir()] == ["history"]
 
 
 def test_a_crash_loses_nothing_that_was_answered(tmp_path, monkeypatch):
@@ -67,17 +79,71 @@ def test_a_crash_loses_nothing_that_was_answered(tmp_path, monkeypatch):
     monkeypatch.setattr("diagnose.commands.answers.render", lambda *_, **__: crash(None))
     with pytest.raises(ZeroDivisionError):
         typed("snapshot level; suction zero\rrank\r", tmp_path)
-    assert load_case(str(tmp_path / "autosave.toml"), shipped()).snapshot[0].readings
+    assert kept(tmp_path)[0].snapshot[0].readings
 
 
-def test_an_autosave_that_cannot_be_read_is_set_aside_not_lost(tmp_path, capsys):
-    broken = 'title = "x"\npanel = "glider"\n'
-    (tmp_path / "autosave.toml").write_text(broken)
+def test_what_was_left_and_cannot_be_read_is_set_aside_not_lost(tmp_path, capsys):
+    broken = 'at = 0\n[case]\ntitle = "x"\npanel = "glider"\n'
+    (tmp_path / "desk-1-0.toml").write_text(broken)
+    (tmp_path / "desk-2-0.toml").write_text("at = 0\n[ca")
+    (tmp_path / "desk-3-0.toml").write_text("at = 0\n")
     typed("snapshot level\rquit\r", tmp_path)
     shown = " ".join(capsys.readouterr().out.split())
     assert "What was on the table cannot be read: there is no panel 'glider'" in shown
-    assert (tmp_path / "autosave.unread.toml").read_text() == broken
-    assert load_case(str(tmp_path / "autosave.toml"), shipped()).snapshot
+    assert "the file is no longer whole" in shown
+    assert "the file does not hold what a prompt keeps" in shown
+    assert (tmp_path / "desk-1-0.unread.toml").read_text() == broken
+    assert len(kept(tmp_path)) == 1
+
+
+def test_two_prompts_do_not_share_what_they_keep(tmp_path, capsys):
+    first = open_keeper(tmp_path)
+    desk = Desk(kb=shipped(), engines=ENGINES)
+    first.keep(obey(desk, "snapshot climb")[0], desk)
+    typed("restore\rsnapshot level\rquit\r", tmp_path)
+    shown = capsys.readouterr().out
+    assert "nothing was left by an earlier prompt" in shown
+    assert [case.snapshot[0].manoeuvre for case in kept(tmp_path)] == ["level"]
+    first.close()
+    assert sorted(case.snapshot[0].manoeuvre for case in kept(tmp_path)) == ["climb", "level"]
+    typed("restore\rrestore none\ryes\rquit\r", tmp_path)
+    assert "Left from earlier times" in capsys.readouterr().out
+    assert kept(tmp_path) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
+def test_a_killed_prompt_leaves_everything_to_the_next(tmp_path):
+    code = (
+        "import sys, time; sys.path.insert(0, '.')\n"
+        "from pathlib import Path\n"
+        "from diagnose import load_knowledge\n"
+        "from diagnose.commands import Desk, obey\n"
+        "from diagnose.terminal.prompt import Keeping\n"
+        "from diagnose.terminal.keeping import open_keeper\n"
+        f"keeping, desk = Keeping(open_keeper(Path({str(tmp_path)!r}))), Desk(kb=load_knowledge())\n"
+        "for line in ['snapshot level; suction zero', 'branch a', 'what if tc level']:\n"
+        "    before, (desk, _) = desk, obey(desk, line)\n"
+        "    keeping.keep(before, desk)\n"
+        "print('ready', flush=True)\n"
+        "time.sleep(60)\n"
+    )
+    running = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+    assert running.stdout.readline() == "ready\n"
+    assert kept(tmp_path) == []  # it still runs
+    running.send_signal(signal.SIGKILL)
+    running.communicate()
+    (left,), _ = left_behind(tmp_path, shipped(), tmp_path / "none")
+    assert set(left.state.case.snapshot[0].readings) == {"suction.value", "turn_coordinator.turn"}
+    assert left.state.base.case.snapshot[0].readings == {"suction.value": "zero"}
+    assert left.state.branches == (("a", left.state.base.case),)
+
+
+def test_many_pasted_lines_are_answered_one_by_one(tmp_path, capsys):
+    pasted = "snapshot level\nsuction zero\ntc level"
+    typed(f"\x1b[200~{pasted}\x1b[201~\rquit\r", tmp_path)
+    shown = capsys.readouterr().out
+    assert "Snapshot 1" in shown
+    assert set(kept(tmp_path)[0].snapshot[0].readings) == {"suction.value", "turn_coordinator.turn"}
 
 
 def test_without_a_place_to_keep_things_the_prompt_still_works(tmp_path, capsys):
@@ -86,7 +152,7 @@ def test_without_a_place_to_keep_things_the_prompt_still_works(tmp_path, capsys)
     shown = " ".join(capsys.readouterr().out.split())
     assert "Nothing is kept for next time:" in shown
     assert "vacuum pump failed" in shown
-    assert "comes back next time" not in shown
+    assert "is offered next time" not in shown
 
 
 def test_an_autosave_that_fails_is_told_once(tmp_path, capsys, monkeypatch):
@@ -125,13 +191,12 @@ class Screen:
 @pytest.mark.parametrize(("stdin", "stdout", "interactive"), [(True, True, True), (True, False, False)])
 def test_only_a_terminal_on_both_sides_gets_the_prompt(stdin, stdout, interactive, monkeypatch, tmp_path):
     called = []
-    monkeypatch.setattr(prompt, "run_terminal", lambda kb, folder: called.append("terminal") or 0)
-    monkeypatch.setattr(prompt, "run_lines", lambda desk, lines, out: called.append("lines") or 0)
-    prompt.run(shipped(), Screen(stdin), Screen(stdout), tmp_path)
+    monkeypatch.setattr(prompt, "run_terminal", lambda *_: called.append("terminal") or 0)
+    monkeypatch.setattr(prompt, "run_lines", lambda *_: called.append("lines") or 0)
+    monkeypatch.setattr(Screen, "__iter__", lambda _: iter(()), raising=False)
+    prompt.run(Desk(kb=shipped()), Screen(stdin), Screen(stdout), folder=tmp_path)
     assert called == ["terminal" if interactive else "lines"]
 
 
 def test_a_closed_input_is_an_empty_one(capsys):
-    import sys
-
-    assert prompt.run(shipped(), None, sys.stdout) == 0
+    assert prompt.run(Desk(kb=shipped()), None, sys.stdout) == 0

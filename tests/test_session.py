@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from diagnose.errors import CaseError, UnknownName
 from diagnose.model import CaseRecord, SnapshotRecord, TruthRecord
 from diagnose.network import compile_network
-from diagnose.session import Session, case_paths, dump_case, load_case, restore, save_case, says_anything
+from diagnose.session import Session, case_paths, dump_case, load_case, save_case, says_anything
 from diagnose.words import AsExpected, Disagreement, RestAsExpected, Said, Switched
 from tests.small import shipped
 
@@ -305,19 +305,6 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path, place):
     assert os.listdir(tmp_path) == ["file"]
 
 
-def test_restore_gives_what_was_kept_nothing_or_an_error(tmp_path):
-    path = tmp_path / "autosave.toml"
-    assert restore(path, shipped()) is None
-    save_case(Session().case, path)
-    assert restore(path, shipped()) is None
-    case = load_case("disagreement_only", shipped())
-    save_case(case, path)
-    assert restore(path, shipped()) == case
-    path.write_text(dump_case(case)[:-7])
-    with pytest.raises(CaseError):
-        restore(path, shipped())
-
-
 # ------------------------------------------------------------------ transitions
 
 
@@ -353,6 +340,28 @@ def test_the_rest_is_what_was_not_spoken_of_wherever_it_stands_in_the_line():
         assert not [facet for facet in readings if facet.split(".")[0] in spoken_of]
 
 
+def test_what_was_filled_in_yields_to_what_is_said_later():
+    session = say(Said(facet="suction.value", reading="zero"), RestAsExpected())
+    assert session.snapshot.readings["airspeed.value"] == "normal"
+    assert set(session.snapshot.filled) == set(session.snapshot.readings) - {"suction.value"}
+    later = say(FALLING, session=session).snapshot
+    assert "airspeed.value" not in later.readings
+    assert later.readings["airspeed.trend"] == "falling"
+    assert not [facet for facet in later.filled if facet.startswith("airspeed.")]
+    assert later.readings["altimeter.trend"] == "steady"
+    # the same whether it is said in one line or in two
+    assert (
+        later.readings
+        == say(FALLING, Said(facet="suction.value", reading="zero"), RestAsExpected()).snapshot.readings
+    )
+    compared = say(Disagreement(first="attitude", second="turn_coordinator"), session=session).snapshot
+    assert not [f for f in compared.readings if f.split(".")[0] in ("attitude", "turn_coordinator")]
+    one = say(AsExpected(gauge="airspeed"))
+    assert say(FALLING, session=one).snapshot.readings == {"airspeed.trend": "falling"}
+    # what was said is never overwritten by the rest
+    assert say(RestAsExpected(), session=say(FALLING)).snapshot.readings["airspeed.trend"] == "falling"
+
+
 @pytest.mark.parametrize(
     ("manoeuvre", "rate"), [("level", "zero"), ("climb", "climb"), ("descent", "descent")]
 )
@@ -378,7 +387,7 @@ def test_nothing_can_be_said_before_the_first_snapshot():
     with pytest.raises(CaseError) as caught:
         Session().say((FALLING,), network())
     assert str(caught.value) == (
-        "no snapshot has been started. To mend: say what you were flying: snapshot climb."
+        "no snapshot has been started. To mend: say what you were flying: snapshot climb (or be asked: guide)."
     )
 
 
@@ -426,3 +435,25 @@ def test_undoing_a_load_gives_back_the_file_of_the_earlier_case():
     assert session.undo().path == Path("mine.toml")
     assert session.undo().redo().path == Path("other.toml")
     assert session.undo().undo().path is None
+
+
+def test_to_write_a_file_is_no_change_to_undo_and_its_title_stays():
+    session = Session().change(panel="dual_pump")
+    for manoeuvre in ("climb", "level"):
+        session = session.insert(SnapshotRecord(manoeuvre=manoeuvre), 0)
+    before = session.undo()
+    saved = session.written("tuesday", Path("tuesday.toml"))
+    assert not saved.unsaved
+    assert saved.path == Path("tuesday.toml")
+    undone = saved.undo()
+    assert undone.case.snapshot == before.case.snapshot
+    assert undone.case.title == "tuesday"
+    assert undone.unsaved
+    assert undone.redo().case == saved.case
+    # what was undone before the saving can be done again after it
+    again = before.written("monday", Path("monday.toml")).redo()
+    assert (again.case.title, len(again.case.snapshot)) == ("monday", 2)
+    # another case keeps its own title
+    other = session.to(CaseRecord(title="other", panel="single_pump"), None)
+    other = other.insert(SnapshotRecord(manoeuvre="descent"), 0).written("friday", Path("friday.toml"))
+    assert other.undo().undo().case.title == "untitled"

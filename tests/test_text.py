@@ -264,3 +264,17 @@ def test_the_data_are_plain_and_hold_everything():
     assert data["fly_on"][0]["out"] == ["airspeed"]
     assert data["uncovered"] == 0.002
     assert data["caution"] == CAUTION
+
+
+def test_a_name_too_long_for_its_column_stands_on_a_line_of_its_own():
+    long = "  a name that is longer than half of the whole width"
+    assert table(
+        [("  short", "one"), (long, "two"), (f"{long} and of all of it", "three")], 60
+    ).splitlines() == [
+        "  short  one",
+        long,
+        "         two",
+        f"{long} and of",
+        "    all of it",
+        "         three",
+    ]

@@ -6,6 +6,7 @@ import msgspec
 import pytest
 import tomli_w
 
+from diagnose.dials import Hand, Ticks
 from diagnose.errors import KnowledgeError
 from diagnose.knowledge import TABLES, load_knowledge
 from diagnose.likelihood import fingerprint, read_counts, simulate_counts
@@ -52,11 +53,37 @@ BROKEN = {
     "last row": (facet(rows=(Row(when={"suction": "none"}, gives={"lit": 1.0}),)), "the last row"),
     "channel": (facet(rows=(), channel="smell"), "no channel 'smell'"),
     "neither": (facet(rows=()), "either a channel or rows"),
+    "tells of": (("gauge", "vacuum_light", {"tells_of": ("bus",)}), "on which no facet depends"),
     "expects": (("manoeuvre", "level", {"expected": {"vertical": "level"}}), "must expect a value"),
     "strays": (("manoeuvre", "level", {"strays": {"turn": {"left": 1.0}}}), "leave no chance"),
     "use": (("manoeuvre", "level", {"pitch": AxisUse(primary="sextant")}), "no gauge 'sextant'"),
     "panel": (("panel", "single_pump", {"gauges": ("sextant",)}), "no gauge 'sextant'"),
+    "look": (("look", "slips", {"reads": ("sextant.angle",)}), "no facet 'sextant.angle'"),
+    "look flies": (("look", "slips", {"manoeuvre": "loop"}), "no manoeuvre 'loop'"),
+    "look moves": (("look", "read_suction", {"manoeuvre": "climb"}), "moves no switch and flies nothing"),
+    "look hazard": (("look", "slips", {"hazard": 9}), "out of range"),
+    "look caution": (("look", "slips", {"caution": ""}), "needs its caution"),
+    "look switch": (("look", "pitot_heat_on", {"switches": {"pitot_heat": "warm"}}), "no state 'warm'"),
+    "decision": (("decision", "cover_it", {"out": ("sextant",)}), "no gauge 'sextant'"),
+    "decision system": (("decision", "cover_it", {"suspect": ("magic",)}), "no system 'magic'"),
+    "urgency": (("decision", "cover_it", {"urgency": 7}), "must be 1, 2 or 3"),
     "cause": (("failure", "pump_weak", {"hastened_by": {"age": 2.0}}), "unknown failure 'age'"),
+    "dial": (("dial", "suction", {"hands": (Hand(reads="suction_inhg"),)}), "needs two points"),
+    "scale": (
+        ("dial", "suction", {"hands": (Hand(reads="x", points=((1.0, 0.0), (0.0, 9.0))),)}),
+        "must rise",
+    ),
+    "face": (("dial", "second_airspeed", {"like": "sextant"}), "no face 'sextant'"),
+    "pattern": (("scan_pattern", "radial", {"gauges": ("attitude", "sextant")}), "no gauge 'sextant'"),
+    "round": (("scan_pattern", "radial", {"gauges": ("attitude", "attitude")}), "two gauges or more"),
+    "recorded range": (("recorded", "volts", {"range": (9.0, 1.0)}), "must rise"),
+    "own unit": (("recorded", "volts", {"units": {"mv": (0.001, 0.0)}}), "its first unit must be its own"),
+    "unit": (("recorded", "volts", {"units": {"v": (1.0, 0.0), "mv": (0.0, 0.0)}}), "one mv must be more"),
+    "relation": (("relation", "vsi_gps", {"channels": ("sextant_deg",)}), "no channel 'sextant_deg'"),
+    "noise": (("relation", "vsi_gps", {"noise": 0.0}), "the noise must be above 0"),
+    "ground test": (("ground_test", "charging", {"failures": ("gremlins",)}), "no failure 'gremlins'"),
+    "ground source": (("ground_test", "charging", {"source": "hearsay"}), "is not in sources.toml"),
+    "marks": (("dial", "suction", {"ticks": (Ticks(start=0.0, end=1.0, every=0.0),)}), "a step above 0"),
 }
 
 
@@ -90,6 +117,32 @@ def test_an_entry_written_out_unchanged_is_sound(tmp_path):
     """Else the test above would only show that writing an entry breaks it."""
     for table, entry in {change[:2] for change, _ in BROKEN.values()}:
         assert problems(load_knowledge(overlays=(broken_file(tmp_path, table, entry, {}),))) == []
+
+
+def test_numbers_of_the_review_are_checked_together_with_all_else(tmp_path):
+    mine = tmp_path / "mine.toml"
+    changed = msgspec.structs.replace(shipped().review, block_s=0.0, enough=2.0, source="hearsay")
+    broken = msgspec.to_builtins(msgspec.structs.replace(shipped().relations["vsi_gps"], noise=-1.0))
+    mine.write_text(tomli_w.dumps({"review": msgspec.to_builtins(changed), "relation": [broken]}))
+    with pytest.raises(KnowledgeError) as caught:
+        check(load_knowledge(overlays=(mine,)))
+    said = "\n".join(caught.value.problems)
+    for problem in (
+        "block_s must be above 0",
+        "enough must be below 1",
+        "'hearsay'",
+        "noise must be above 0",
+    ):
+        assert problem in said
+
+
+def test_a_relation_that_the_review_cannot_work_out_is_refused(tmp_path):
+    mine = tmp_path / "mine.toml"
+    entry = msgspec.to_builtins(shipped().relations["vsi_gps"]) | {"id": "taste_smell"}
+    mine.write_text(tomli_w.dumps({"relation": [entry]}))
+    with pytest.raises(KnowledgeError) as caught:
+        load_knowledge(overlays=(mine,))
+    assert "relation taste_smell: Invalid enum value" in caught.value.problems[0]
 
 
 def test_unreadable_entries_are_reported_all_at_once(tmp_path):

@@ -18,6 +18,7 @@ from diagnose.words import (
     find,
     parse_line,
     say_back,
+    scene_words,
 )
 from diagnose.words.gauge import reading_ways
 from diagnose.words.names import forms, phrases, plain, without_filler
@@ -86,6 +87,7 @@ BOTH = {"airspeed.trend": "falling", "altimeter.trend": "steady"}
         ("radios cutting in and out", {"radios.state": "weak"}),
         ("panel lights dim", {"lights.state": "dim"}),
         ("pitot heat amps none", {"heater_load.state": "none"}),
+        ("my attitude indicator is leaning and I don't know why", {"attitude.behaviour": "leaning"}),
         ("heading disagrees with compass", {"heading.value": "off"}),
     ],
 )
@@ -129,7 +131,10 @@ def test_doubt_belongs_to_the_gauge_beside_it():
 
 
 def test_certainties_are_more_than_a_toss_and_less_than_knowledge():
-    assert all(0.5 < chance < 1.0 for chance in (*phrases().certainty.values(), phrases().question))
+    for way, chance in phrases().certainty.items():
+        doubted = "think" in way or "believe" in way
+        assert (0.0 < chance < 0.5) if doubted and "not" in way else (0.5 < chance < 1.0), way
+    assert 0.5 < phrases().question < 1.0
 
 
 @pytest.mark.parametrize(
@@ -167,7 +172,7 @@ def test_a_disagreement_stands_beside_other_statements():
         ("heading normal", AsExpected(gauge="heading")),
         ("tc probably fine", AsExpected(gauge="turn_coordinator", sure=0.8)),
         ("pitot heat on", Switched(switch="pitot_heat", position="on")),
-        ("alt static was switched on", Switched(switch="alternate_static", position="on")),
+        ("alt static was switched on", Switched(switch="alternate_static", position="on", moved=True)),
     ],
 )
 def test_other_statements_are_heard(line, statement):
@@ -204,6 +209,17 @@ def test_other_statements_are_heard(line, statement):
             "airspeed 40 % falling",
             CaseError,
             "'40 %' does not say how sure you are. To mend: give more than 50",
+        ),
+        (
+            "vsi stuck",
+            CaseError,
+            "'stuck' does not say what the vertical speed indicator showed: say where it",
+        ),
+        ("tc dead", CaseError, "does not say what the turn coordinator showed: say what it shows now, and"),
+        (
+            "vsi isn't working",
+            CaseError,
+            "'not working' does not say what the vertical speed indicator showed",
         ),
         ("vsi pegged", CaseError, "'pegged' can mean several readings of the vertical speed indicator. To"),
         (
@@ -243,6 +259,24 @@ def test_what_is_not_understood_is_asked_back(line, error, text):
     assert text in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    "line",
+    ["the AI is showing a left bank but we're level", "attitude leaning, we were level", "I was level"],
+)
+def test_what_the_aircraft_did_is_no_reading_of_the_gauge_named_before(line):
+    with pytest.raises(CaseError, match="level' tells what was flown, not what a gauge showed"):
+        parse(line)
+    assert scene_words(line, shipped()).manoeuvre == "level"
+
+
+def test_gauges_that_were_level_still_are():
+    assert told("attitude was level") == {"attitude.bank": "level"}
+    assert told("altimeter and vsi were level") == {
+        "altimeter.trend": "steady",
+        "vertical_speed.rate": "zero",
+    }
+
+
 def test_a_bad_piece_spoils_the_whole_line():
     with pytest.raises(UnknownName, match="purple"):
         parse("airspeed falling; altimeter purple")
@@ -277,7 +311,9 @@ def test_every_word_of_every_reading_is_understood(gauge_id):
                         assert parse(f"the {name.upper()} was {word}", panel) == expected, (name, word)
 
 
-@pytest.mark.parametrize("table", ["manoeuvres", "context", "panels", "settings", "switches", "gauges"])
+@pytest.mark.parametrize(
+    "table", ["manoeuvres", "context", "panels", "settings", "switches", "gauges", "failures"]
+)
 def test_every_name_finds_its_entry_and_no_other(table):
     known = entry_forms(getattr(shipped(), table))
     for entry, ways in known.items():
@@ -299,9 +335,10 @@ def test_words_of_two_readings_of_one_facet_would_hide_each_other():
 
 @pytest.mark.parametrize("word", list(phrases().same))
 def test_every_other_word_leads_to_a_reading_of_some_gauge(word):
-    other = phrases().same[word]
+    others = phrases().same[word]
     assert any(
         other in forms(r.id, r.id, r.words)
+        for other in others
         for g in shipped().gauges.values()
         for f in g.facets
         for r in f.readings

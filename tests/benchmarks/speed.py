@@ -10,7 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import pty
+import platform
 import signal
 import subprocess
 import sys
@@ -66,8 +66,9 @@ def duration(seconds: float) -> str:
     return f"{seconds:.2f} s" if seconds >= 1.0 else f"{seconds * 1000:.1f} ms"
 
 
-def updates(network: str, seconds: float, gigabytes: float) -> None:
-    """Print the table of one network."""
+def updates(network: str, seconds: float, gigabytes: float) -> list[list[str]]:
+    """Print the table of one network; gives its rows for the page of evidence."""
+    rows: list[list[str]] = []
     print(f"\n{NETWORKS[network]}")
     print(
         f"{'':>9} {'':<8} {'first answer':>12} {'last changed':>13} {'first changed':>14} {'memory':>8} {'x engine':>9}"
@@ -77,15 +78,18 @@ def updates(network: str, seconds: float, gigabytes: float) -> None:
     apart = 0.0
     for count in SNAPSHOTS:
         engine: dict[str, Any] = {}
+        beside: list[str] = []
         for way in WAYS:
             label = f"{count:>9} {way:<8}"
             if way in failed:
                 print(f"{label} {'not tried: ' + failed[way] + ' with fewer':>12}")
+                beside.append(f"{way}: not tried, {failed[way]} with fewer")
                 continue
             found = measured(way, network, count, seconds, gigabytes)
             if isinstance(found, str):
                 failed[way] = found
                 print(f"{label} {found:>12}", flush=True)
+                beside.append(f"{way}: {found}")
                 continue
             engine = engine or found
             last, first = found["changed"]["last"], found["changed"]["first"]
@@ -95,15 +99,34 @@ def updates(network: str, seconds: float, gigabytes: float) -> None:
                 f"{found['mb']:>5.0f} MB {ratio:>9.0f}",
                 flush=True,
             )
+            if way != "engine":
+                beside.append(f"{way}: {duration(last)}, {ratio:,.0f} times as long")
             if way == "engine":
                 growth.append((count, first))
             else:
                 apart = max(apart, *(abs(p - engine["marginals"][f]) for f, p in found["marginals"].items()))
+        what = (
+            f"{NETWORKS[network].split(':')[0]}; {duration(engine['changed']['first'])} if the first changed"
+        )
+        rows.append([str(count), duration(engine["changed"]["last"]), what, "; ".join(beside)])
     (low, few), (high, many) = growth[1], growth[-1]
     print(
         f"first snapshot changed, from {low} to {high} snapshots: x {many / few:.1f} (linear: x {high / low:.0f})"
     )
     print(f"largest difference of a failure's chance between the engine and a library: {apart:.1e}")
+    return rows
+
+
+def stored(rows: list[list[str]], chosen: argparse.Namespace) -> dict[str, Any]:
+    """What the page of evidence shows of these times."""
+    return {
+        "command": "python tests/benchmarks/speed.py --to knowledge/evidence/speed.json",
+        "machine": f"{os.cpu_count()} cores, {platform.system()}, Python {platform.python_version()}",
+        "says": "Time from a changed last snapshot to the new chances: of the engine with trust, of the libraries "
+        f"the chances of the failures alone, with the same evidence, each stopped after {chosen.seconds:.0f} s or "
+        f"{chosen.gigabytes:g} GB.",
+        "rows": rows,
+    }
 
 
 def cold(name: str, *arguments: str) -> None:
@@ -122,32 +145,6 @@ def cold(name: str, *arguments: str) -> None:
     print(f"{name:<34} {min(times[1:]):>6.2f} s {most / 1024:>5.0f} MB")
 
 
-def prompt_ready() -> None:
-    """Time from the start of the prompt in a terminal until it takes the first line."""
-    times = []
-    with tempfile.TemporaryDirectory() as folder:
-        environment = {**ENVIRONMENT, "XDG_STATE_HOME": folder, "TERM": "xterm", "PROMPT_TOOLKIT_NO_CPR": "1"}
-        for _ in range(4):
-            outer, inner = pty.openpty()
-            start = time.perf_counter()
-            process = subprocess.Popen(
-                CODE, stdin=inner, stdout=inner, stderr=inner, env=environment, start_new_session=True
-            )
-            os.close(inner)
-            os.write(outer, b"quit\r")
-            shown = b""
-            while b"quit" not in shown.partition(b"\x1b")[2]:  # drawn by the prompt, not echoed before it
-                try:
-                    shown += os.read(outer, 4096)
-                except OSError:
-                    break
-            times.append(time.perf_counter() - start)
-            process.kill()
-            process.wait()
-            os.close(outer)
-    print(f"{'prompt ready':<34} {min(times[1:]):>6.2f} s")
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument(
@@ -157,14 +154,16 @@ def main() -> None:
     parser.add_argument(
         "--no-tables", action="store_true", help="leave out regenerating the tables (a minute)"
     )
+    parser.add_argument("--to", type=Path, metavar="FILE", help="write the updates for the page of evidence")
     chosen = parser.parse_args()
-    for network in NETWORKS:
-        updates(network, chosen.seconds, chosen.gigabytes)
+    rows = [row for network in NETWORKS for row in updates(network, chosen.seconds, chosen.gigabytes)]
+    if chosen.to:
+        chosen.to.write_text(json.dumps(stored(rows, chosen), indent=1, ensure_ascii=False) + "\n")
     print("\nCold starts")
     cold("--help", "--help")
     cold("rank static_blocked_climb", "rank", "static_blocked_climb")
     cold("rank vacuum_pump_three_snapshots", "rank", "vacuum_pump_three_snapshots")
-    prompt_ready()
+    subprocess.run([sys.executable, str(HERE / "start.py")], check=True, env=ENVIRONMENT)
     if not chosen.no_tables:
         with tempfile.TemporaryDirectory() as folder:
             start = time.perf_counter()

@@ -1,0 +1,362 @@
+"""Exercises of the drill: marked as the engine says, with no look-alike among the wrong answers."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import msgspec
+import numpy as np
+import pytest
+
+from diagnose.drill import scan
+from diagnose.drill.belief import believe
+from diagnose.drill.curriculum import cards_in_order
+from diagnose.drill.exercise import OPEN, SOUND, Card, Kind, Option
+from diagnose.drill.gaze import kept_to, review
+from diagnose.drill.marking import mark, quadratic_score, stated
+from diagnose.drill.sitting import make
+from diagnose.errors import CaseError, ImpossibleEvidence
+from diagnose.model import CaseRecord, Grade, SnapshotRecord
+from tests.drilled import chances_of, foretold, made, named, studio, whole_engine
+
+CLAIMS = (
+    Option(id="x", like=("x",)),
+    Option(id="y", like=("y",)),
+    Option(id=SOUND, like=(SOUND,)),
+    Option(id=OPEN),
+)
+
+
+# ------------------------------------------------------------------ name it
+
+
+def test_the_marked_answer_is_the_engines_posterior_at_that_moment():
+    told, not_told = studio().number("told"), studio().number("not_told")
+    kinds = set()
+    for exercise in named():
+        chances = chances_of(exercise.options, exercise.flown.case)
+        assert exercise.chances == pytest.approx(chances, abs=1e-9)
+        (right,) = exercise.right
+        kinds.add(exercise.options[right].id if exercise.options[right].id in (SOUND, OPEN) else "failure")
+        if exercise.options[right].id == OPEN:
+            assert max(chances) <= not_told
+        else:
+            assert chances[right] == max(chances) >= told
+    assert kinds == {SOUND, OPEN, "failure"}
+
+
+def test_no_wrong_answer_is_one_that_the_readings_hardly_tell_from_the_right_one():
+    too_alike = studio().number("too_alike")
+    for exercise in named():
+        likelihood = foretold(exercise.flown.case)
+        right = exercise.options[exercise.right[0]]
+        if right.id == OPEN:
+            continue
+        best = max(likelihood.get(name, 0.0) for name in right.like)
+        wrong = [n for option in exercise.options if option is not right for n in option.like]
+        assert not set(wrong) & set(right.like)
+        assert all(likelihood.get(name, 0.0) * too_alike < best for name in wrong), right.id
+
+
+def test_the_whole_engine_with_its_pairs_puts_the_marked_answer_first():
+    """The drill weighs one failure at a time; with all pairs the leading explanation is the same."""
+    agreed = []
+    for exercise in named():
+        right = exercise.options[exercise.right[0]]
+        if right.id == OPEN:
+            continue
+        leading = whole_engine().posterior(exercise.flown.case).ranking()[0].failures
+        agreed.append(bool(set(leading or (SOUND,)) & set(right.like)))
+    assert all(agreed), f"{agreed.count(False)} of {len(agreed)}"
+
+
+def test_where_an_answer_is_told_it_is_what_was_flown():
+    for exercise in named():
+        right = exercise.options[exercise.right[0]]
+        if right.id != OPEN:
+            assert exercise.flown.truth in right.like
+
+
+def test_failures_in_one_answer_make_the_same_instruments_mislead():
+    for exercise in named():
+        for option in exercise.options:
+            if option.id not in (SOUND, OPEN):
+                meant = {studio().misleads(name, exercise.card.manoeuvre) for name in option.like}
+                assert len(meant) == 1, option
+
+
+def test_the_same_seed_makes_the_same_exercise():
+    card = Card("static_ports_taped", "climb", "name")
+    first, again, other = (make(studio(), card, 1, seed) for seed in (4, 4, 5))
+    assert first.options == again.options
+    assert first.flown.case == again.flown.case
+    assert other.flown.case != first.flown.case
+
+
+# ------------------------------------------------------------------ predict it
+
+
+def test_what_is_to_be_predicted_is_what_the_engine_predicts():
+    checked = 0
+    for number, card in enumerate(cards_in_order(studio(), (Kind.PREDICT,))):
+        exercise = make(studio(), card, 0, number) if number % 5 == 0 else None
+        # an intermittent failure is asked for while it acts, the engine predicts it over all the time
+        if exercise is None or studio().kb.failures[card.failure].acting < 1.0:
+            continue
+        case = CaseRecord(title="", panel="single_pump", snapshot=(SnapshotRecord(manoeuvre=card.manoeuvre),))
+        (shows,) = studio().engine.predict(case, (card.failure,))
+        for asked in exercise.asked:
+            checked += 1
+            right = asked.readings[asked.right]
+            assert shows[asked.facet][right] == pytest.approx(asked.chance, abs=1e-9)
+            assert asked.chance >= studio().number("sure_reading")
+            assert all(shows[asked.facet][r] <= asked.chance / 4.0 for r in asked.readings if r != right)
+        assert any(a.readings[a.right] != a.usual for a in exercise.asked)
+    assert checked > 50
+
+
+def test_predictions_are_marked_gauge_by_gauge():
+    exercise = made("static_ports_taped", "climb", "predict")
+    right = "".join("abcdef"[asked.right] for asked in exercise.asked)
+    assert exercise.mark(right).correct
+    wrong = ("b" if right[0] == "a" else "a") + right[1:]
+    marked = exercise.mark(" ".join(wrong))
+    assert not marked.correct
+    assert marked.score == pytest.approx(1.0 - 1.0 / len(right))
+    with pytest.raises(CaseError, match="a letter for each"):
+        exercise.mark("a")
+
+
+# ------------------------------------------------------------------ fly on
+
+
+def choice(exercise, what):
+    (found,) = (c for c in exercise.choices if c.what == what)
+    return {found.gauges[place] for place in found.right}
+
+
+def test_what_to_fly_on_without_the_static_line_and_without_suction():
+    """IFH ch. 7 and AC 91-75: without suction bank is flown on the turn coordinator, pitch on the altimeter."""
+    blocked = made("static_ports_taped", "climb", "fly")
+    assert choice(blocked, "cover") == {"airspeed", "altimeter", "vertical_speed"}
+    assert choice(blocked, "pitch") == {"attitude"}
+    starved = made("pump_sheared", "level", "fly")
+    assert choice(starved, "cover") == {"attitude", "heading"}
+    assert choice(starved, "bank") == {"turn_coordinator"}
+    assert choice(starved, "pitch") == {"altimeter"}
+
+
+def test_no_gauge_offered_as_wrong_would_serve():
+    kb = studio().kb
+    for number, card in enumerate(cards_in_order(studio(), (Kind.FLY,))):
+        exercise = make(studio(), card, 0, number) if number % 4 == 0 else None
+        if exercise is None:
+            continue
+        grades = {t.gauge: t.grade for t in studio().trusts(card.failure, card.manoeuvre)}
+        covered = choice(exercise, "cover")
+        assert covered
+        assert all(grades[gauge] is Grade.COVER for gauge in covered)
+        for asked in exercise.choices[1:]:
+            use = getattr(kb.manoeuvres[card.manoeuvre], asked.what)
+            for place, gauge in enumerate(asked.gauges):
+                serves = gauge in (use.primary, *use.supporting) and grades.get(gauge) is Grade.USE
+                assert grades[gauge] is not Grade.COVER if place in asked.right else not serves
+
+
+def test_covering_too_much_is_wrong():
+    exercise = made("pump_sheared", "level", "fly")
+    letters = ["".join("abcdef"[p] for p in sorted(c.right)) for c in exercise.choices]
+    assert exercise.mark(" ".join(letters)).correct
+    everything = "abcdef"[: len(exercise.choices[0].gauges)]
+    marked = exercise.mark(" ".join([everything, *letters[1:]]))
+    assert not marked.correct
+    assert 0.0 < marked.score < 1.0
+    with pytest.raises(CaseError, match="parted by spaces"):
+        exercise.mark("a")
+
+
+# ------------------------------------------------------------------ scan
+
+
+@pytest.fixture(scope="module")
+def flight():
+    return made("pump_sheared", "level", "scan")
+
+
+def test_nothing_is_known_before_a_look_and_more_after_each(flight):
+    assert flight.chances() == pytest.approx(
+        chances_of(flight.options, flight.case(), only_these=True), abs=1e-9
+    )
+    assert [flight.options[place].id for place in flight.right()] == [OPEN]
+    looked = flight
+    for gauge in ("airspeed", "altimeter", "attitude", "suction", "vacuum_light") * 8:
+        looked = looked.look(gauge)
+    assert looked.second == 40 * looked.look_s
+    assert looked.chances() == pytest.approx(
+        chances_of(looked.options, looked.case(), only_these=True), abs=1e-9
+    )
+    (place,) = (p for p, option in enumerate(looked.options) if looked.flown.truth in option.like)
+    assert looked.chances()[place] > flight.chances()[place]
+    assert max(looked.chances()) == looked.chances()[place]
+
+
+@pytest.mark.parametrize("gauge", ["suction", "heading"])
+def test_expected_information_is_that_of_trying_every_reading(flight, gauge):
+    """The bits of a look, against the engine asked again with all readings that the gauge could give at once."""
+    now = flight
+    for looked in ("airspeed", "attitude", "altimeter", "vertical_speed", "turn_coordinator"):
+        now = now.look(looked)
+
+    def entropy(case: CaseRecord) -> float:
+        chances = believe(studio(), now.engine.posterior(case)).among(now.options)
+        return -sum(c * math.log2(c) for c in chances if c > 0.0)
+
+    case, last = now.case(), now.case().snapshot[-1]
+    facets = [name for name in studio().network.facets if name.split(".")[0] == gauge]
+    assert len(facets) == (2 if gauge == "heading" else 1)
+    share = studio().number("nothing")
+    each = (1.0 - share) / len(now.engine.network.failures)
+    prior = {f.id: each for f in now.engine.network.failures} | {SOUND: share}
+    evidence = []
+    for readings in itertools.product(*(studio().network.facets[name].readings for name in facets)):
+        said = last.readings | dict(zip(facets, readings, strict=True))
+        more = msgspec.structs.replace(last, readings=said)
+        tried = msgspec.structs.replace(case, snapshot=(*case.snapshot[:-1], more))
+        try:
+            posterior = now.engine.posterior(tried)
+        except ImpossibleEvidence:
+            continue
+        likelihood, scale = foretold(tried, now.engine), math.exp(posterior.log_evidence)
+        evidence.append((scale * sum(prior[n] * v for n, v in likelihood.items()), entropy(tried)))
+    total = sum(weight for weight, _ in evidence)
+    expected = entropy(case) - sum(weight / total * after for weight, after in evidence)
+    assert now.bits()[gauge] == pytest.approx(expected, abs=1e-6)
+    assert all(bits >= -1e-12 for bits in now.bits().values())
+
+
+def test_the_most_informative_sequence_names_what_was_flown(flight):
+    best = flight.best_sequence()
+    assert max(best.chances()) >= studio().number("told")
+    assert flight.flown.truth in best.options[best.right()[0]].like
+    assert best.second >= flight.onset_s
+
+
+def test_staring_is_fixation_and_what_was_never_looked_at_is_omission(flight):
+    stared = flight
+    for _ in range(16):
+        stared = stared.look("airspeed")
+    found = {fault.fault: fault for fault in review(stared).faults}
+    assert found["fixation"].gauge == "airspeed"
+    assert found["fixation"].seconds == 16 * flight.look_s
+    assert found["omission"].gauge in ("suction", "vacuum_light", "attitude")
+    assert "emphasis" not in found
+
+
+def test_coming_back_to_one_gauge_too_often_is_emphasis(flight):
+    others = itertools.cycle(("altimeter", "heading", "vertical_speed"))
+    looked = flight
+    for number in range(20):
+        looked = looked.look("airspeed" if number % 2 else next(others))
+    found = {fault.fault: fault for fault in review(looked).faults}
+    assert found["emphasis"].gauge == "airspeed"
+    assert found["emphasis"].share == pytest.approx(0.5)
+
+
+def test_the_best_sequence_has_none_of_the_faults(flight):
+    best = flight.best_sequence()
+    assert not {"fixation", "omission"} & {fault.fault for fault in review(best).faults}
+
+
+def test_a_pattern_kept_to_is_told_from_one_that_is_not(flight):
+    pattern = studio().kb.scan_patterns["rectangular"]
+    kept, strayed = flight, flight
+    for number in range(12):
+        kept = kept.look(pattern.gauges[number % 6])
+        strayed = strayed.look(("airspeed", "heading", "ball")[number % 3])
+    assert kept_to(kept.looks, pattern.gauges) == 1.0
+    assert kept_to(strayed.looks, pattern.gauges) == 0.0
+    assert review(kept, pattern).followed == 1.0
+
+
+def test_a_call_is_marked_by_what_was_looked_at(flight):
+    letter = "abcdefgh"[[flight.flown.truth in o.like for o in flight.options].index(True)]
+    assert not flight.mark(letter).correct
+    assert flight.best_sequence().mark(letter).correct
+    with pytest.raises(CaseError):
+        flight.mark("z")
+
+
+def test_looks_in_the_first_seconds_of_a_manoeuvre_tell_nothing(flight):
+    early = flight.look("airspeed")
+    assert early.looks[0].readings == {}
+    later = early
+    while later.second < 30:
+        later = later.look("airspeed")
+    assert set(later.looks[-1].readings) == {"airspeed.trend", "airspeed.value"}
+
+
+def test_on_the_ground_nothing_is_scanned():
+    assert scan.make(studio(), Card("pump_sheared", "run_up", "scan"), 0, np.random.default_rng(1)) is None
+
+
+# ------------------------------------------------------------------ answers
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"),
+    [
+        ("b", 1),
+        ("D)", 3),
+        ("b 70", (0.15, 0.7, 0.15, 0.0)),
+        ("a 60 b 30 c 10", (0.6, 0.3, 0.1, 0.0)),
+        ("a60%, b=40%", (0.6, 0.4, 0.0, 0.0)),
+        ("a 33 b 33 c 33", (1 / 3, 1 / 3, 1 / 3, 0.0)),
+    ],
+)
+def test_answers_are_letters_or_chances(text, meant):
+    assert stated(text, CLAIMS) == (meant if isinstance(meant, int) else pytest.approx(meant))
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("e", "none of the answers"),
+        ("", "none of the answers"),
+        ("hello", "none of the answers"),
+        ("a 60 b 20", "add up to 80, not 100"),
+        ("a 80 b 80", "add up to 160"),
+        ("d 100", "cannot have a chance"),
+        ("a 60 or b 40", "no list of chances"),
+    ],
+)
+def test_what_is_no_answer_is_explained(text, says):
+    with pytest.raises(CaseError, match=says):
+        stated(text, CLAIMS)
+
+
+def test_the_score_is_proper():
+    """Brier 1950: the expected score is best for whoever states the chances as they are."""
+    rng = np.random.default_rng(1)
+    for _ in range(200):
+        true, said = rng.dirichlet(np.ones(4)), rng.dirichlet(np.ones(4))
+
+        def expected(stated_chances, true=true):
+            outcomes = np.eye(4)
+            return sum(
+                p * quadratic_score(stated_chances, outcome)
+                for p, outcome in zip(true, outcomes, strict=True)
+            )
+
+        assert expected(true) >= expected(said)
+        # marking against the posterior loses nothing of that but a constant
+        lost = expected(true) - expected(said)
+        assert 1.0 - quadratic_score(said, true) == pytest.approx(lost)
+
+
+def test_somebody_sure_of_nothing_is_right_where_it_cannot_be_told():
+    chances = (0.5, 0.4, 0.1, 0.0)
+    assert mark("a 50 b 40 c 10", CLAIMS, chances, (3,), 0.9).correct
+    assert not mark("a 95 b 5", CLAIMS, chances, (3,), 0.9).correct
+    marked = mark("a 95 b 5", CLAIMS, chances, (3,), 0.9)
+    assert (marked.sure, marked.engine) == (pytest.approx(0.95), 0.5)

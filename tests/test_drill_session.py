@@ -1,0 +1,371 @@
+"""A session as a student meets it: through a pipe, with wrong lines, killed, and its progress afterwards."""
+
+from __future__ import annotations
+
+import datetime
+import io
+import itertools
+import json
+import re
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from diagnose.drill.exercise import LETTERS, SOUND, Card, Kind
+from diagnose.drill.fly_on import FlyOn
+from diagnose.drill.name_it import NameIt
+from diagnose.drill.predict import PredictIt
+from diagnose.drill.sitting import Sitting
+from diagnose.drill.store import Store
+from diagnose.errors import UnknownName
+from diagnose.terminal.drill import Talk, looks_known, looks_meant
+from diagnose.text import CAUTION
+from diagnose.text_drill import feedback, question
+from diagnose.words import gauge_forms
+from tests.drilled import made, studio
+from tests.test_cli import PYTHON, run
+
+START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
+
+
+def right_line(exercise) -> str:
+    """A line that answers an exercise rightly."""
+    match exercise:
+        case NameIt():
+            return LETTERS[exercise.right[0]]
+        case PredictIt():
+            return " ".join(LETTERS[asked.right] for asked in exercise.asked)
+        case FlyOn():
+            return " ".join("".join(LETTERS[p] for p in sorted(c.right)) or "-" for c in exercise.choices)
+    raise AssertionError(exercise)
+
+
+def talk(path, lines, *, minutes=20.0, seconds=15.0, order=(), kinds=tuple(Kind), pattern=None, seed=3):
+    """Hold a session with these lines; every question takes so many seconds. Gives what was written."""
+    store, out = Store.open(path), io.StringIO()
+    ticks, ids = itertools.count(0.0, seconds), itertools.count()
+    sitting = Sitting(studio=studio(), store=store, seed=seed, kinds=kinds, order=order)
+    session = Talk(
+        sitting=sitting,
+        lines=iter(lines),
+        out=out,
+        width=80,
+        minutes=minutes,
+        clock=lambda: next(ticks),
+        now=lambda: START,
+        new_id=lambda: f"{seed}-{next(ids)}",
+        echo=True,
+        pattern=pattern,
+    )
+    session.run()
+    answers = store.answers()
+    store.close()
+    return out.getvalue(), answers
+
+
+def order_of(*kinds: str) -> tuple[Card, ...]:
+    return tuple(Card("static_ports_taped", "climb", kind) for kind in kinds)
+
+
+def test_a_session_ends_with_its_minutes_and_says_what_came_of_it(tmp_path):
+    text, answers = talk(
+        tmp_path / "a.sqlite",
+        itertools.cycle(["a a a a", "a a a", "a a", "a"]),
+        minutes=3.0,
+        kinds=(Kind.PREDICT,),
+    )
+    assert " ".join(CAUTION.split()) in " ".join(text.split())
+    assert "The time is over." in text
+    assert 1 <= len(answers) <= 12
+    assert f"of {len(answers)} right" in text
+    assert all(a.seconds > 0.0 for a in answers)
+
+
+def test_wrong_lines_are_explained_and_asked_again(tmp_path):
+    text, answers = talk(
+        tmp_path / "a.sqlite",
+        ["", "what?", "z", "b 200", "help", "again", "b"],
+        order=order_of("name"),
+        kinds=(Kind.NAME,),
+    )
+    assert "Answer with a letter" in text
+    assert "none of the answers" in text
+    assert "add up to 200" in text
+    assert "give chances out of 100" in text
+    assert text.count("What has failed?") >= 2
+    assert len(answers) == 1
+
+
+def test_help_and_an_empty_line_tell_how_this_kind_of_exercise_is_answered(tmp_path):
+    texts = {}
+    for kind in Kind:
+        path = tmp_path / f"{kind.value}.sqlite"
+        texts[kind], _ = talk(path, ["", "help", "quit"], order=order_of(kind.value), kinds=(kind,))
+        texts[kind] = " ".join(texts[kind].split())
+    assert "give chances" in texts[Kind.NAME]
+    assert "Name one gauge or several" in texts[Kind.SCAN]
+    for kind in (Kind.PREDICT, Kind.FLY):
+        assert "chances" not in texts[kind]
+    assert "letters for what to cover" in texts[Kind.FLY]
+    # what a reading means stands in the knowledge, word for word
+    facets = {facet.id: facet for facet in studio().kb.gauges["altimeter"].facets}
+    (steady,) = (reading for reading in facets["trend"].readings if reading.id == "steady")
+    assert "altimeter (what the needles did)" in texts[Kind.PREDICT]
+    assert f"steady = {steady.means}" in texts[Kind.PREDICT]
+
+
+def test_what_is_skipped_is_not_kept_and_not_asked_again(tmp_path):
+    text, answers = talk(tmp_path / "a.sqlite", ["skip", "quit"], order=order_of("name", "predict"))
+    assert not answers
+    assert (text.count("[1] Name it"), text.count("[1] Predict it")) == (1, 1)
+
+
+def test_the_end_of_the_input_ends_the_session(tmp_path):
+    text, answers = talk(tmp_path / "a.sqlite", [], order=order_of("name"))
+    assert not answers
+    assert "right" not in text.splitlines()[-1]
+
+
+@pytest.mark.parametrize("kind", ["name", "predict", "fly"])
+def test_right_and_wrong_answers_are_explained_with_mechanism_and_source(kind):
+    exercise = made("static_ports_taped", "climb", kind)
+    kb, good = studio().kb, right_line(exercise)
+    wrong = " ".join("b" if part == "a" else "a" for part in good.split())
+    for line, correct in ((good, True), (wrong, False)):
+        marked = exercise.mark(line)
+        assert marked.correct is correct
+        text = " ".join(feedback(exercise, marked, studio(), 80).split())
+        mechanisms = [kb.failures[n].mechanism for n in studio().class_of("static_ports_taped")]
+        assert any(mechanism.rstrip(".") in text for mechanism in mechanisms)
+        assert "Source: " in text
+        assert ("Not so" in text or " of " in text) or correct
+
+
+def test_a_mechanism_that_the_question_told_is_not_told_again():
+    exercise = made("static_ports_taped", "climb", "predict")
+    mechanism = studio().kb.failures[exercise.card.failure].mechanism
+    marked = exercise.mark(right_line(exercise))
+    for met in (False, True):
+        text = " ".join(feedback(exercise, marked, studio(), 80, met=met).split())
+        assert (mechanism in text) is not met
+        assert "Source: " in text
+
+
+def test_a_failure_that_rests_on_judgement_says_whose():
+    kb = studio().kb
+    assert kb.failures["alternator_low_output"].source == "judgement"
+    exercise = made("alternator_low_output", "level", "predict")
+    assert "Source: our own judgement." in feedback(
+        exercise, exercise.mark(right_line(exercise)), studio(), 80
+    )
+
+
+def test_the_gauge_offered_as_engine_is_named_so_in_the_answer():
+    exercise = made("pitot_insect_nest", "level_speeding_up", "fly")
+    text = feedback(exercise, exercise.mark(right_line(exercise)), studio(), 80)
+    assert "engine (tachometer and manifold pressure)" in " ".join(text.split())
+
+
+def test_why_this_and_why_not_the_look_alike():
+    exercise = made("static_ports_taped", "climb", "name")
+    (right,) = exercise.right
+    for place, option in enumerate(exercise.options):
+        if place == right or option.id not in studio().kb.failures:
+            continue
+        text = " ".join(feedback(exercise, exercise.mark(LETTERS[place]), studio(), 80).split())
+        assert "likelier than with nothing failed" in text
+        assert f"Why not {studio().kb.failures[option.id].name}? " in text
+    text = feedback(exercise, exercise.mark(LETTERS[right]), studio(), 80)
+    assert "Why not " in text
+
+
+def test_a_question_gives_the_answer_away_nowhere():
+    exercise = made("static_ports_taped", "climb", "name", level=2)
+    done = type("Asked", (), {"exercise": exercise, "first": False, "new": False, "card": exercise.card})
+    text = question(done, studio(), 80)
+    above = text[: text.index("What has failed?")]
+    assert "static" not in above.replace("static source", "")
+    assert all(len(line) <= 80 for line in text.splitlines())
+
+
+def test_a_scan_through_a_pipe_names_faults_and_the_best_sequence(tmp_path):
+    text, answers = talk(
+        tmp_path / "a.sqlite",
+        ["", "ai " * 8, "suctoin", "nonsense", "wait", "alt, vsi", "a"],
+        order=(Card("pump_sheared", "level", "scan"),),
+        kinds=(Kind.SCAN,),
+    )
+    assert "Name a gauge to look at" in text
+    assert "0:24 attitude" in text
+    assert "suction" in text.split("look or call> suctoin")[1].splitlines()[1]
+    assert "there is no gauge 'nonsense'" in text
+    assert "(waited until 0:30)" in text
+    assert "Fixation: 24 s on the attitude" in text
+    assert "The most informative sequence was sure at" in text
+    later = r"You ended at 0:36. Later in this flight, at \d:\d\d, \d:\d\d after your call: "
+    assert re.search(later, " ".join(text.split()))
+    (answer,) = answers
+    assert answer.kind == "scan"
+    assert "fixation" in answer.faults
+
+
+def test_of_a_scan_in_which_nothing_fails_it_is_not_said_when_it_was_known(tmp_path):
+    text, _ = talk(
+        tmp_path / "a.sqlite", ["ai alt", "a"], order=(Card(SOUND, "level", "scan"),), kinds=(Kind.SCAN,)
+    )
+    assert "The most informative sequence watched until" in text
+    assert "began" not in text
+    assert "was sure" not in text
+
+
+def test_a_scan_without_a_call_ends_with_the_flight(tmp_path):
+    text, answers = talk(
+        tmp_path / "a.sqlite",
+        ["airspeed " * 100],
+        order=(Card("pump_sheared", "level", "scan"),),
+        kinds=(Kind.SCAN,),
+    )
+    assert "Time is up without a call. What there was: " in text
+    assert not answers[0].correct
+    assert answers[0].given == ""
+
+
+def test_a_scan_is_not_called_before_anything_was_looked_at(tmp_path):
+    text, answers = talk(
+        tmp_path / "a.sqlite",
+        ["a", "b 70", "suction", "a"],
+        order=(Card("pump_sheared", "level", "scan"),),
+        kinds=(Kind.SCAN,),
+    )
+    assert text.count("Nothing was looked at yet") == 2
+    assert "You looked: suction 3 s." in text
+    assert len(answers) == 1
+
+
+def test_a_pattern_is_practised_with_empty_lines(tmp_path):
+    text, _ = talk(
+        tmp_path / "a.sqlite",
+        [*[""] * 12, "a"],
+        order=(Card("pump_sheared", "level", "scan"),),
+        kinds=(Kind.SCAN,),
+        pattern=studio().kb.scan_patterns["rectangular"],
+    )
+    assert "Practice: rectangular cross-check" in text
+    assert "Steps that kept to the pattern: >99.9 %" in text
+    looks = re.findall(r"^0:\d[^0] (?:\[.*\] )?(\w+)", text, re.MULTILINE)
+    assert looks[:4] == ["airspeed", "attitude", "altimeter", "vertical"]
+
+
+def test_several_gauges_in_one_line():
+    forms = gauge_forms(studio().kb, studio().network.panel)
+    assert looks_meant("alt vsi, turn coordinator asi", forms) == [
+        "altimeter",
+        "vertical_speed",
+        "turn_coordinator",
+        "airspeed",
+    ]
+
+
+def test_a_gauge_may_be_called_as_the_panel_titles_it_and_two_that_fit_are_asked_back():
+    known = looks_known(studio())
+    assert looks_meant("low vac, low volts, volts, hdg", known) == [
+        "vacuum_light",
+        "low_voltage_light",
+        "voltmeter",
+        "heading",
+    ]
+    with pytest.raises(UnknownName, match="'low' can mean several gauges"):
+        looks_meant("low", known)
+
+
+# ------------------------------------------------------------------ the command
+
+
+def test_the_command_through_a_pipe_keeps_its_progress(tmp_path):
+    data = str(tmp_path / "drill.sqlite")
+    shown = run(
+        "drill", "--data", data, "--seed", "3", "--kind", "name", "--minutes", "5", text="b\nb 70\nquit\n"
+    )
+    assert (shown.returncode, shown.stderr) == (0, "")
+    assert "of 2 right" in shown.stdout
+    progress = run("drill", "--data", data, "--progress")
+    assert "2 answers since" in progress.stdout
+    page = tmp_path / "page.html"
+    assert run("drill", "--data", data, "--html", str(page)).returncode == 0
+    assert "<svg" in page.read_text()
+    out = tmp_path / "out.json"
+    assert run("drill", "--data", data, "--export", str(out)).returncode == 0
+    assert len(json.loads(out.read_text())["answers"]) == 2
+    other = str(tmp_path / "other.sqlite")
+    assert "2 answers added" in run("drill", "--data", other, "--import", str(out)).stdout
+    assert "2 answers since" in run("drill", "--read", str(out)).stdout
+    assert run("drill", "--data", data, "--delete", text="no\n").returncode == 1
+    assert "2 answers since" in run("drill", "--data", data, "--progress").stdout
+    assert "Deleted" in run("drill", "--data", data, "--delete", text="yes\n").stdout
+    assert "Nothing was answered yet" in run("drill", "--data", data, "--progress").stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--panel", "glider"), "there is no panel"),
+        (("--pattern", "zigzag"), "there is no pattern"),
+        (("--read", "nowhere.json"), "cannot be read"),
+        (("--import", "nowhere.json"), "cannot be read"),
+    ],
+)
+def test_what_the_command_cannot_do_is_explained(tmp_path, arguments, says):
+    shown = run("drill", "--data", str(tmp_path / "d.sqlite"), *arguments)
+    assert shown.returncode == 1
+    assert says in shown.stderr
+    assert "Traceback" not in shown.stderr
+
+
+def test_a_session_killed_in_the_middle_loses_only_the_question_not_answered(tmp_path):
+    data = tmp_path / "drill.sqlite"
+    process = subprocess.Popen(
+        [*PYTHON, "drill", "--data", str(data), "--seed", "3", "--kind", "name"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    asked = 0
+    while asked < 3:
+        line = process.stdout.readline()
+        assert line, "the session ended by itself"
+        if line.startswith("What has failed?"):
+            asked += 1
+            if asked < 3:
+                process.stdin.write("b\n")
+                process.stdin.flush()
+    process.send_signal(signal.SIGKILL)
+    process.communicate()
+    store = Store.open(data)
+    assert len(store.answers()) == 2
+    assert store.connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    store.close()
+    again = run("drill", "--data", str(data), "--seed", "4", "--kind", "name", text="b\nquit\n")
+    assert again.returncode == 0
+    assert len(Store.open(data).answers()) == 3
+
+
+def test_nothing_heavy_is_loaded_before_the_drill_is_wanted():
+    code = "import sys, diagnose.cli; diagnose.cli.parser(); print([m for m in ('fsrs', 'sqlite3', 'numpy') if m in sys.modules])"
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert shown.stdout.strip() == "[]"
+
+
+def test_what_was_chosen_to_fly_on_is_told_why_it_does_not_do():
+    exercise = made("pump_sheared", "level", "fly")
+    cover, *axes = exercise.choices
+    bank = next(choice for choice in axes if choice.what == "bank")
+    wrong = bank.gauges.index("attitude")
+    letters = ["-"] + [LETTERS[wrong] if c is bank else LETTERS[min(c.right)] for c in axes]
+    text = " ".join(feedback(exercise, exercise.mark(" ".join(letters)), studio(), 80).split())
+    assert "you said none: the attitude misleads, the heading misleads" in text
+    assert "you said attitude indicator: it is not to be trusted here" in text
+    everything = LETTERS[: len(cover.gauges)]
+    text = feedback(exercise, exercise.mark(" ".join([everything, *letters[1:]])), studio(), 80)
+    assert "the altimeter is sound" in " ".join(text.split())

@@ -1,0 +1,336 @@
+"""Progress: safe under a crash and two processes; export, import, delete; what it comes to."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+
+import msgspec
+import pytest
+
+from diagnose import load_knowledge
+from diagnose.drill.exercise import OPEN, SOUND, Card, Marked
+from diagnose.drill.progress import summary, week_of
+from diagnose.drill.schedule import begun, candidates, review
+from diagnose.drill.store import Answered, Store, delete_progress, read_progress, write_progress
+from diagnose.errors import CaseError
+from diagnose.report.progress import progress_page
+from diagnose.text_progress import instructor_text, progress_text
+
+START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
+RIGHT = Marked(correct=True, score=1.0, given="a", right="a")
+WRONG = Marked(correct=False, score=0.0, given="b", right="a")
+
+
+def answered(number: int, **changes) -> Answered:
+    plain = Answered(
+        id=f"{number:05d}",
+        at=START + datetime.timedelta(minutes=number),
+        panel="single_pump",
+        failure="pump_sheared",
+        manoeuvre="level",
+        kind="name",
+        given="pump_sheared",
+        right="pump_sheared",
+        correct=True,
+        score=1.0,
+        seconds=20.0,
+    )
+    return msgspec.structs.replace(plain, **changes)
+
+
+def keep(store: Store, answer: Answered, marked: Marked = RIGHT, also=()) -> None:
+    store.keep(answer, lambda held: review(held, marked, answer.seconds, answer.at, 15.0, 90.0), also)
+
+
+# ------------------------------------------------------------------ the schedule
+
+
+def test_right_answers_move_a_card_away_and_a_wrong_one_brings_it_back():
+    card = begun(Card("pump_sheared", "level", "name"), START)
+    now, gaps = START, []
+    for _ in range(6):
+        card = review(card, RIGHT, 30.0, now, 15.0, 90.0)
+        gaps.append(card.due - now)
+        now = card.due
+    assert gaps == sorted(gaps)
+    assert gaps[-1] > datetime.timedelta(days=30)
+    assert card.row == 6
+    forgotten = review(card, WRONG, 30.0, now, 15.0, 90.0)
+    assert forgotten.due - now <= datetime.timedelta(minutes=10)
+    assert (forgotten.row, forgotten.lapses) == (0, 1)
+
+
+def test_quick_answers_wait_longer_than_slow_ones():
+    card = begun(Card("pump_sheared", "level", "name"), START)
+    due = [review(card, RIGHT, seconds, START, 15.0, 90.0).due for seconds in (10.0, 30.0, 120.0)]
+    assert due[0] > due[1] > due[2]
+
+
+def test_due_cards_come_before_new_ones_and_new_ones_have_a_limit():
+    cards = [Card(name, "level", "name") for name in ("a", "b", "c", "d", SOUND)]
+    held = {card: begun(card, START) for card in cards[:2]}
+    held[cards[1]] = msgspec_due(held[cards[1]], START + datetime.timedelta(days=1))
+
+    def first(**changes):
+        given = {
+            "new_left": 2,
+            "sound_wanted": False,
+            "new_wanted": False,
+            "recent": (),
+            "unfit": (),
+        } | changes
+        return next(candidates(cards, held, START, **given))
+
+    assert first() == cards[0]
+    assert first(unfit={cards[0]}) == cards[2]
+    assert first(recent=("a",)) == cards[2]
+    assert first(new_wanted=True) == cards[2]
+    assert first(new_wanted=True, new_left=0) == cards[0]
+    assert first(unfit={cards[0]}, new_left=0) == cards[1]
+    assert first(sound_wanted=True).failure == SOUND
+
+
+def msgspec_due(held, due):
+    import dataclasses
+
+    return dataclasses.replace(held, due=due)
+
+
+# ------------------------------------------------------------------ the file
+
+
+def test_answers_and_cards_come_back_from_the_file(tmp_path):
+    store = Store.open(tmp_path / "deep" / "er" / "drill.sqlite")
+    keep(store, answered(1))
+    other = Card("regulator_high", "level", "name")
+    keep(store, answered(2, failure="static_ports_taped", given="", correct=False), WRONG, (other,))
+    store.close()
+    again = Store.open(tmp_path / "deep" / "er" / "drill.sqlite")
+    assert [a.id for a in again.answers()] == ["00001", "00002"]
+    held = again.held()
+    assert {card.failure for card in held} == {"pump_sheared", "static_ports_taped", "regulator_high"}
+    assert held[other].due <= again.answers()[1].at
+
+
+def test_an_answer_is_kept_whole_or_not_at_all(tmp_path):
+    store = Store.open(tmp_path / "drill.sqlite")
+    keep(store, answered(1))
+    before = store.held()
+    # the same answer again, read from a file perhaps, moves no card
+    keep(store, answered(1), WRONG)
+    assert store.held() == before
+    with pytest.raises(ZeroDivisionError):
+        store.keep(answered(2), lambda held: 1 // 0)
+    # the card was moved on already inside the transaction when the answer could not be written
+    store.connection.execute(
+        "CREATE TRIGGER no BEFORE INSERT ON answers BEGIN SELECT RAISE(ABORT, 'no'); END"
+    )
+    with pytest.raises(CaseError, match="cannot be kept"):
+        keep(store, answered(2), WRONG)
+    assert store.held() == before
+    store.connection.execute("DROP TRIGGER no")
+    keep(store, answered(3))
+    assert len(store.answers()) == 2
+
+
+WRITER = """
+import sys, pathlib
+sys.path.insert(0, sys.argv[3])
+from tests.test_drill_store import answered, keep
+from diagnose.drill.store import Store
+store = Store.open(pathlib.Path(sys.argv[1]))
+first = int(sys.argv[2])
+for number in range(first, first + int(sys.argv[4])):
+    keep(store, answered(number))
+    print(number, flush=True)
+"""
+ROOT = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
+
+
+def writer(path, first, count):
+    return subprocess.Popen(
+        [sys.executable, "-c", WRITER, str(path), str(first), ROOT, str(count)],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+
+
+def test_a_killed_process_loses_no_answer_that_was_kept(tmp_path):
+    path = tmp_path / "drill.sqlite"
+    chance = random.Random(1)
+    for attempt in range(3):
+        process = writer(path, attempt * 100_000, 100_000)
+        told = [process.stdout.readline() for _ in range(chance.randint(3, 12))]
+        time.sleep(chance.random() * 0.02)
+        process.send_signal(signal.SIGKILL)
+        told += process.stdout.readlines()
+        process.wait()
+        process.stdout.close()
+        whole = {int(line) for line in told if line.endswith("\n")}
+        store = Store.open(path)
+        kept = {int(a.id) for a in store.answers()}
+        assert whole <= kept
+        # at most the one that was being written when the process died was kept without being told of
+        assert len({n for n in kept if n >= attempt * 100_000} - whole) <= 1
+        assert store.connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        (held,) = store.held().values()
+        assert held.row == len(kept)
+        store.close()
+
+
+def test_two_processes_keep_all_their_answers(tmp_path):
+    path = tmp_path / "drill.sqlite"
+    Store.open(path).close()
+    both = [writer(path, first, 40) for first in (0, 1000)]
+    for process in both:
+        process.communicate(timeout=100)
+        assert process.returncode == 0
+    store = Store.open(path)
+    assert len(store.answers()) == 80
+    (held,) = store.held().values()
+    assert held.row == 80
+    store.close()
+
+
+def test_what_is_no_file_of_progress_is_refused(tmp_path):
+    bad = tmp_path / "notes.sqlite"
+    bad.write_text("these are my notes, and not a database at all" * 30)
+    with pytest.raises(CaseError, match="cannot be read or written"):
+        Store.open(bad)
+    assert bad.read_text().startswith("these are my notes")
+    with pytest.raises(CaseError, match="cannot be read or written"):
+        Store.open(bad / "under" / "a" / "file.sqlite")
+
+
+def test_progress_moves_house_and_is_merged(tmp_path):
+    here, there = Store.open(tmp_path / "here.sqlite"), Store.open(tmp_path / "there.sqlite")
+    for number in range(3):
+        keep(here, answered(number))
+    keep(there, answered(2))
+    keep(there, answered(7, failure="regulator_high"))
+    write_progress(here.progress(), tmp_path / "out.json")
+    taken = read_progress(tmp_path / "out.json")
+    assert taken == here.progress()
+    assert there.take(taken) == 2
+    assert there.take(taken) == 0
+    assert [a.id for a in there.answers()] == ["00000", "00001", "00002", "00007"]
+    # the card that was reviewed last wins; both were at the same time, so mine stays
+    assert there.held()[Card("pump_sheared", "level", "name")].row == 1
+    keep(here, answered(9))
+    there.take(here.progress())
+    assert there.held()[Card("pump_sheared", "level", "name")].row == 4
+    here.close()
+    there.close()
+
+
+@pytest.mark.parametrize(
+    "content", ["", "{}x", '{"format": "other"}', '{"version": 9}', '{"cards": 3}', '{"surprise": 1}']
+)
+def test_what_is_no_exported_file_is_refused(tmp_path, content):
+    path = tmp_path / "in.json"
+    path.write_text(content)
+    with pytest.raises(CaseError, match="this is no"):
+        read_progress(path)
+
+
+def test_deleting_leaves_nothing_behind(tmp_path):
+    path = tmp_path / "drill.sqlite"
+    store = Store.open(path)
+    keep(store, answered(1))
+    assert delete_progress(path)
+    assert list(tmp_path.iterdir()) == []
+    assert not delete_progress(path)
+    store.close()
+
+
+# ------------------------------------------------------------------ what it comes to
+
+
+@pytest.fixture(scope="module")
+def told():
+    day = datetime.timedelta(days=1)
+    answers = [
+        answered(1, seconds=50.0),
+        answered(2, correct=False, given="suction_gauge_zero", seconds=70.0),
+        answered(3, correct=False, given="suction_gauge_zero", at=START + 8 * day),
+        answered(4, at=START + 8 * day, kind="scan", recognised_s=90.0, faults=("omission",)),
+        answered(5, at=START + 9 * day, kind="scan", recognised_s=30.0, faults=("omission", "fixation")),
+        answered(6, at=START + 9 * day, failure=SOUND, right=OPEN, given=OPEN, sure=0.9, engine=0.5),
+        answered(7, at=START + 9 * day, failure=SOUND, right=SOUND, given=SOUND, sure=0.8, engine=0.6),
+    ]
+    held = {
+        card: review(begun(card, START), marked, 30.0, START, 15.0, 90.0)
+        for card, marked in (
+            (Card("pump_sheared", "level", "name"), WRONG),
+            (Card("regulator_high", "level", "name"), RIGHT),
+        )
+    }
+    return summary(load_knowledge(), answers, held, START + 9 * day)
+
+
+def test_progress_by_class_and_week(told):
+    first, second = told.classes["vacuum"]
+    assert (first.week, first.count, first.rate, first.seconds) == ("2026-11-02", 2, 0.5, 60.0)
+    assert (second.week, second.count) == ("2026-11-09", 3)
+    assert second.rate == pytest.approx(2 / 3)
+    assert (first.recognised_s, second.recognised_s) == (None, 60.0)
+    assert told.confused == (("pump_sheared", "suction_gauge_zero", 2),)
+    assert told.faults == (("omission", 2), ("fixation", 1))
+    assert (told.due, told.begun) == (2, 2)
+    (week,) = told.sureness
+    assert (week.sure, week.engine) == (pytest.approx(0.85), pytest.approx(0.55))
+
+
+def test_a_week_begins_on_monday():
+    sunday = datetime.datetime(2026, 11, 8, 23, 0, tzinfo=datetime.UTC)
+    assert (week_of(sunday), week_of(sunday + datetime.timedelta(hours=2))) == ("2026-11-02", "2026-11-09")
+
+
+def test_progress_as_text_and_for_an_instructor(told):
+    kb = load_knowledge()
+    text = progress_text(told, kb, 80)
+    assert "7 answers since 2026-11-02; 2 exercises begun, 2 due now" in text
+    assert "over-confident" in text
+    assert f"2 x {kb.failures['pump_sheared'].name}" in text
+    page = instructor_text(told, kb, 80)
+    assert len(page.splitlines()) <= 60
+    assert "To work on: vacuum failures (67 % right" in page
+    assert "omission in the scan" in " ".join(page.split())
+    assert all(len(line) <= 80 for line in page.splitlines())
+
+
+def test_what_was_called_too_early_is_no_confusion_with_another_failure():
+    called = ("pump_sheared", "pump_sheared", "suction_gauge_zero")
+    answers = [
+        answered(number, right=OPEN, given=given, correct=False) for number, given in enumerate(called, 1)
+    ]
+    kb = load_knowledge()
+    early = summary(kb, answers, {}, START)
+    text = " ".join(instructor_text(early, kb, 80).split())
+    assert "Called before it could be told: 3 x." in text
+    assert "waiting until it can be told (3 calls came before)" in text
+    assert "Taken for another" not in text
+    page = progress_page(early, kb)
+    assert "Called before it could be told: 3 times." in page
+    assert "Taken for another" not in page
+
+
+def test_progress_as_a_page_that_needs_nothing_else(told):
+    page = progress_page(told, load_knowledge())
+    assert page.count("<svg") == 2
+    assert "<script" not in page
+    assert 'src="' not in page
+    assert "over-confident" in page
+
+
+def test_nothing_answered_yet():
+    told = summary(load_knowledge(), (), {}, START)
+    assert "Nothing was answered yet" in progress_text(told, load_knowledge(), 80)
+    assert "Nothing was answered yet" in progress_page(told, load_knowledge())
+    assert "answered nothing yet" in instructor_text(told, load_knowledge(), 80)

@@ -1,0 +1,242 @@
+"""Partial panel in numbers, the recovery by what is left, and decision prompts.
+
+Worked values: Instrument Flying Handbook FAA-H-8083-15B, ch. 5 (compass: latitude 30, bank 15, right turn on to
+north from 037 less, left from 323 more) and ch. 7 (90 degrees in 30 s; 100 ft in 10 s is 600 fpm, arithmetic).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import msgspec
+import pytest
+
+from diagnose import answer_case, engine_for
+from diagnose.advice_text import render_flying
+from diagnose.knowledge import load_knowledge, with_only
+from diagnose.model import CaseRecord, Grade, PowerSetting, SnapshotRecord
+from diagnose.technique import method_view, recover, technique
+from tests.small import shipped
+
+PANEL = shipped().panel("single_pump")
+GOOD = dict.fromkeys(PANEL.gauges, Grade.USE)
+
+
+@cache
+def engine(panel="single_pump"):
+    return engine_for(shipped(), panel)
+
+
+def lost(*gauges):
+    return GOOD | dict.fromkeys(gauges, Grade.COVER)
+
+
+def case(manoeuvre="level", **fields):
+    return CaseRecord(
+        title="x", panel="single_pump", snapshot=(SnapshotRecord(manoeuvre=manoeuvre),), **fields
+    )
+
+
+def notes(*gauges, panel=PANEL, upset="", systems=frozenset(), **fields):
+    found = technique(shipped(), panel, lost(*gauges), case(**fields), upset, systems)
+    return {note.topic: note for note in found}
+
+
+def answered(*readings, context=(), manoeuvre="level", panel="single_pump", switches=None):
+    snapshot = SnapshotRecord(manoeuvre=manoeuvre, readings=dict(readings), switches=switches or {})
+    told = CaseRecord(title="x", panel=panel, context=context, snapshot=(snapshot,))
+    return answer_case(shipped(), told, engine(panel))
+
+
+# ------------------------------------------------------------------ numbers
+
+
+def test_nothing_applies_while_everything_is_trusted_or_on_the_ground():
+    assert notes() == {}
+    assert notes("airspeed", "heading", manoeuvre="run_up") == {}
+
+
+def test_timed_turn_and_altimeter_rate():
+    assert "90 degrees in 30 s" in notes("heading")["timed turn"].says
+    assert "100 ft in 10 s is 600 fpm" in notes("vertical_speed")["rate by altimeter"].says
+
+
+def test_bank_given_changes_the_seconds():
+    # 100 kt and 15 degrees give 2.92 degrees/s (rate = 1091 tan(bank) / speed): 90 degrees in 30.8 s
+    says = notes("heading", true_airspeed_kt=100.0, bank_deg=15.0)["timed turn"].says
+    assert "15 degrees of bank" in says
+    assert "90 degrees in 31 s" in says
+
+
+def test_compass_turns_at_30_north_with_15_degrees_of_bank():
+    says = notes("heading", latitude_deg=30.0, bank_deg=15.0)["compass turns"].says
+    # the handbook's 037 and 323, 203 and 157
+    assert "north 37 before (323 turning right, 037 turning left)" in says
+    assert "south 23 past (203 turning right, 157 turning left)" in says
+
+
+def test_southern_latitudes_turn_it_round():
+    says = notes("heading", latitude_deg=-30.0, bank_deg=15.0)["compass turns"].says
+    assert "at 30 S" in says
+    assert "north 23 past" in says
+    assert "south 37 before" in says
+
+
+def test_without_a_latitude_the_rule_stands_in_words():
+    assert "latitude plus half the bank" in notes("heading")["compass turns"].says
+
+
+@pytest.mark.parametrize(("speed", "bank"), [(80.0, 12), (100.0, 15), (120.0, 18), (150.0, 22)])
+def test_standard_rate_bank(speed, bank):
+    assert (
+        f"standard rate is {bank} degrees of bank at {speed:.0f} kt"
+        in notes("heading", true_airspeed_kt=speed)["bank"].says
+    )
+
+
+def test_level_off_lead():
+    assert "50 ft before the height at 500 fpm" in notes("vertical_speed")["level-off"].says
+
+
+# ------------------------------------------------------------------ power and attitude
+
+
+def test_a_generic_table_says_that_it_is_generic():
+    note = notes("airspeed", manoeuvre="climb")["power table"]
+    assert note.says.startswith("generic trainer")
+    assert "power full, pitch +7 to +10 degrees, expect 75 to 85 kt" in note.says
+    assert "judgement" in note.source
+
+
+def test_the_own_aircraft_beats_the_generic_table():
+    own = PowerSetting(
+        id="own", name="cruise", manoeuvres=("level",), power="22 inHg, 2,300 rpm", pitch_deg=(2.0, 2.0), speed_kt=(120.0, 125.0), source="judgement"
+    )  # fmt: skip
+    says = notes("airspeed", panel=msgspec.structs.replace(PANEL, power_table=(own,)))["power table"].says
+    assert says == "cruise: power 22 inHg, 2,300 rpm, pitch +2 degrees, expect 120 to 125 kt, level"
+
+
+def test_a_table_in_a_users_file_is_read_and_inherited(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text(
+        '[[panel]]\nid = "mine"\nname = "mine"\nbased_on = "single_pump"\n[[panel.power_table]]\nid = "c"\n'
+        'name = "cruise"\nmanoeuvres = ["level"]\npower = "2,400 rpm"\npitch_deg = [1.0, 1.0]\n'
+        'speed_kt = [110.0, 115.0]\nsource = "own flight test"\n'
+    )
+    kb = load_knowledge(overlays=(path,))
+    assert kb.panel("mine").power_table[0].power == "2,400 rpm"
+    child = msgspec.structs.replace(kb.panels["mine"], id="child", based_on="mine", power_table=())
+    assert with_only(kb, panels={**kb.panels, "child": child}).panel("child").power_table[0].id == "c"
+
+
+# ------------------------------------------------------------------ methods and recovery
+
+
+def test_control_and_performance():
+    view = method_view(PANEL, lost("attitude", "heading"))
+    assert view.control == ("engine",)
+    assert view.control_out == ("attitude",)
+    assert view.performance == ("airspeed", "altimeter", "vertical_speed", "turn_coordinator")
+    assert "no attitude to set" in view.says
+    assert "no attitude" not in method_view(PANEL, lost("airspeed")).says
+
+
+@pytest.mark.parametrize(
+    ("gauges", "systems", "sort"),
+    [
+        (("attitude",), (), "by the airspeed:"),
+        (("altimeter", "vertical_speed"), (), "by the airspeed alone"),
+        (("airspeed",), ("pitot",), "not by the airspeed: by altimeter and vertical speed"),
+        (("airspeed", "altimeter"), (), "not by the airspeed: by vertical speed"),
+        (("airspeed", "altimeter", "vertical_speed"), ("static",), "by the trend of the airspeed, false"),
+        (("airspeed", "altimeter", "vertical_speed"), ("pitot", "static"), "by the attitude indicator"),
+        (("airspeed", "altimeter", "vertical_speed", "attitude"), (), "by sound and feel"),
+    ],
+)
+def test_the_recovery_sorts_by_what_is_left(gauges, systems, sort):
+    assert sort in recover(PANEL, lost(*gauges), frozenset(systems)).says
+
+
+def test_the_wings_are_levelled_by_what_is_left():
+    assert "turn coordinator and ball" in recover(PANEL, lost("attitude"), frozenset()).says
+    assert "by the attitude indicator" in recover(PANEL, lost("turn_coordinator"), frozenset()).says
+
+
+# ------------------------------------------------------------------ decisions
+
+
+def decided(answer):
+    return [advice.decision for advice in answer.decisions]
+
+
+VACUUM = (("attitude.behaviour", "leaning"), ("suction.value", "zero"), ("heading.trend", "drifting"))
+STATIC = (("airspeed.trend", "falling"), ("altimeter.trend", "steady"), ("vertical_speed.rate", "zero"))
+
+
+def test_vacuum_lost_in_cloud_and_in_the_clear():
+    cloud = decided(answered(*VACUUM, context=("visible_moisture",)))
+    assert cloud[0] == "vacuum_in_cloud"
+    assert {"no_gyro_vectors", "leave_cloud_gyros", "cover_it"} <= set(cloud)
+    clear = decided(answered(*VACUUM))
+    assert "land_soon" in clear
+    assert not {"vacuum_in_cloud", "no_gyro_vectors"} & set(clear)
+
+
+def test_static_blocked_tells_atc_about_its_own_readout():
+    answer = answered(*STATIC, manoeuvre="climb")
+    assert answer.decisions[0].decision == "pitot_static_tell_atc"
+    assert "readout" in answer.decisions[0].says
+
+
+def test_on_the_ground_the_flight_is_not_begun():
+    answer = answered(("suction.value", "zero"), ("attitude.behaviour", "leaning"), manoeuvre="run_up")
+    assert decided(answer) == ["do_not_depart"]
+
+
+def test_an_airspeed_that_stays_at_zero_rejects_the_takeoff():
+    found = decided(
+        answered(("airspeed.value", "zero"), ("airspeed.trend", "steady"), manoeuvre="takeoff_roll")
+    )
+    assert found[0] == "reject_takeoff"
+
+
+def test_charging_lost_and_icing():
+    electric = answered(("ammeter.state", "discharge"), ("low_voltage_light.state", "lit"))
+    assert "charging_lost" in decided(electric)
+    icing = ("visible_moisture", "below_freezing", "pitot_heat_off")
+    iced = answered(("airspeed.value", "zero"), ("altimeter.trend", "steady"), context=icing)
+    assert "leave_icing" in decided(iced)
+
+
+def test_nothing_wrong_gives_nothing_to_decide():
+    good = answered(
+        ("attitude.behaviour", "stable"), ("suction.value", "normal"), ("airspeed.value", "normal")
+    )
+    assert decided(good) == []
+
+
+def test_an_upset_comes_first():
+    answer = answered(("airspeed.trend", "rising"), context=("unusual_attitude",))
+    assert decided(answer)[0] == "recover_first"
+    assert answer.technique[0].topic == "recovery"
+
+
+def test_every_prompt_can_come_up_and_cites_a_document():
+    assert all(decision.source in shipped().documents for decision in shipped().decisions.values())
+
+
+# ------------------------------------------------------------------ text
+
+
+@pytest.mark.parametrize("width", [56, 80, 100])
+def test_partial_panel_keeps_its_width(width):
+    answer = answered(*VACUUM, context=("visible_moisture",))
+    shown = render_flying(answer, shipped(), width)
+    assert max(map(len, shown.splitlines())) <= width
+    for words in ("Control and performance", "Numbers that apply", "no-gyro vectors", "the pilot in"):
+        assert words in shown.replace("\n" + " " * 19, " ").replace("\n" + " " * 11, " ")
+
+
+def test_a_panel_without_a_method_is_no_trouble():
+    assert "Control" not in render_flying(replace(answered(*STATIC), method=None), shipped())

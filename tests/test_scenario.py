@@ -1,0 +1,340 @@
+"""Scenario files, what could be known when, difficulty, and the command line around them."""
+
+from __future__ import annotations
+
+import csv
+import io
+import statistics
+from functools import cache
+
+import msgspec
+import pytest
+
+from diagnose.cli import main
+from diagnose.errors import CaseError, UnknownName
+from diagnose.inference import Engine
+from diagnose.report.timeline import timeline_csv, timeline_text
+from diagnose.scenario import (
+    LEVELS,
+    SYSTEMS,
+    Alike,
+    draw_scenario,
+    dump_scenario,
+    follow,
+    load_scenario,
+    misleading,
+    reasoner,
+    save_scenario,
+    scenario_paths,
+    scenario_problems,
+    unusual_from,
+)
+from diagnose.script import FailureEvent, Leg, Pilot, ScenarioRecord
+from diagnose.simulate import shown_histories, simulate
+from tests.small import shipped
+
+NAMES = sorted(scenario_paths())
+
+
+@cache
+def engine(panel="single_pump"):
+    return reasoner(shipped(), panel)
+
+
+@cache
+def flown(name):
+    scenario = load_scenario(name, shipped())
+    simulation = simulate(engine(scenario.panel).network, scenario)
+    # one engine for each scenario, so that what it remembers goes with it
+    return simulation, follow(simulation, Engine(simulation.network))
+
+
+# ------------------------------------------------------------------ the shipped ones
+
+
+def test_there_are_ten_or_more_over_all_systems_and_levels():
+    assert len(NAMES) >= 10
+    kb = shipped()
+    truths = [flown(name)[1].truth for name in NAMES]
+    systems = {kb.failures[f].system.value for truth in truths for f in truth}
+    assert set(SYSTEMS) <= systems
+    assert {flown(name)[1].level for name in NAMES} == set(LEVELS)
+    real = [[f for f in truth if kb.failures[f].kind.value == "failure"] for truth in truths]
+    assert sum(len(failures) == 2 for failures in real) >= 2
+    assert sum(not failures for failures in real) >= 2
+    assert any(unusual_from(flown(name)[0]) and flown(name)[0].scenario.pilot.follows for name in NAMES)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_engine_reaches_the_truth_by_the_time_that_the_copy_says(name):
+    """Readings coded from the physics lead the engine to what was put in."""
+    simulation, followed = flown(name)
+    assert followed.isolated is not None
+    at = followed.at(followed.isolated)
+    assert at.right >= shipped().flown_quantities["known.isolated"].low
+    if followed.truth:
+        # nothing is suspected before anything has failed
+        before = [k.something for k in followed.known if k.minutes <= followed.onset]
+        assert all(something < 0.9 for something in before)
+        likeliest, _ = at.ranking[0]
+        assert Alike(simulation.network).holds(likeliest, at.truth)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_it_is_complete_enough_to_teach_with(name):
+    scenario = flown(name)[0].scenario
+    assert scenario.briefing
+    assert scenario.teaching
+    assert scenario.cautions
+    assert scenario.source.startswith("invented")
+
+
+def test_following_the_false_instrument_and_only_that_leads_astray():
+    scenario = load_scenario("faster_and_faster", shipped())
+    led, true = (
+        simulate(engine().network, msgspec.structs.replace(scenario, pilot=pilot))
+        for pilot in (scenario.pilot, Pilot())
+    )
+    assert unusual_from(led) is not None
+    assert unusual_from(true) is None
+
+
+def test_instruments_that_mislead_are_those_on_the_failed_source():
+    assert misleading(flown("clear_morning")[0])["attitude"].any()
+    found = {gauge for gauge, wrong in misleading(flown("after_the_wash")[0]).items() if wrong.any()}
+    assert found == {"airspeed", "altimeter", "vertical_speed"}
+    assert not any(wrong.any() for wrong in misleading(flown("nothing_to_see")[0]).values())
+    assert not any(wrong.any() for wrong in misleading(flown("lee_side")[0]).values())
+
+
+def test_alike_are_those_that_do_the_same_to_every_gauge():
+    alike = Alike(engine().network)
+    assert set(alike.like("static_ports_taped")) == {"static_ports_taped", "static_line_iced"}
+    assert "pump_weak" not in alike.like("pump_sheared")
+    assert alike.holds(("static_line_iced", "ammeter_dead"), ("static_ports_taped",))
+    assert not alike.holds((), ("static_ports_taped",))
+    assert alike.holds((), ())
+    assert not alike.holds(("ammeter_dead",), ())
+
+
+# ------------------------------------------------------------------ files
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_what_is_written_reads_back_the_same(name, tmp_path):
+    scenario = flown(name)[0].scenario
+    save_scenario(scenario, tmp_path / "s.toml")
+    assert load_scenario(str(tmp_path / "s.toml"), shipped()) == scenario
+
+
+BROKEN = {
+    'panel = "glider"': "there is no panel 'glider'",
+    "turbulence = 3.0": "turbulence must lie between 0 and 1",
+    'context = ["rainy"]': "there is no context 'rainy'",
+    'unseen = ["sextant"]': "there is no gauge 'sextant'",
+    "colour = 1": "there is no entry 'colour'",
+    "[sizes]\nwind = 3.0": "there is no quantity 'wind'",
+    "[start]\nheading_deg = 400.0": "heading_deg must lie between 0 and 360",
+    '[start]\naltitude_ft = "high"': "start: altitude_ft: expected a number",
+    '[pilot]\nfollows = "ball"': "there is no instrument to follow",
+    '[[leg]]\nmanoeuvre = "loop"\nminutes = 1': "leg 2: there is no manoeuvre 'loop'",
+    '[[leg]]\nmanoeuvre = "level"\nminutes = 0': "leg 2: minutes must be 0.25 or more",
+    '[[failure]]\nid = "left_pump_stopped"': "failure 1: there is no failure on the panel",
+    '[[failure]]\nid = "pump_sheared"\nat_minutes = 99': "failure 1: at_minutes must lie between 0 and",
+    "[[failure]]\nat_minutes = 1": "failure 1: id is missing",
+    '[[action]]\nat_minutes = 1\nswitch = "flaps"\nposition = "up"': "action 1: there is no switch",
+    "[[draught]]\nat_minutes = 1\nminutes = 0\nfpm = 300": "draught 1: minutes must be above 0",
+    "[start]\naltitude_ft = 100.0\n[[leg]]\nmanoeuvre = 'descent'\nminutes = 2": "900 ft below the sea",
+    '[failure]\nid = "pump_sheared"': "failure must be written [[failure]]",
+}
+
+
+@pytest.mark.parametrize(("lines", "text"), BROKEN.items(), ids=BROKEN.values())
+def test_a_broken_file_is_explained(lines, text, tmp_path):
+    path = tmp_path / "s.toml"
+    top = {'panel = "glider"': 'title = "t"\nbriefing = "b"\n'}.get(
+        lines, 'title = "t"\npanel = "single_pump"\nbriefing = "b"\n'
+    )
+    leg = '\n[[leg]]\nmanoeuvre = "level"\nminutes = 2\n'
+    inside = lines if not lines.startswith("[") else ""
+    path.write_text(f"{top}{inside}\n{leg}{lines if lines.startswith('[') else ''}\n")
+    with pytest.raises(CaseError) as caught:
+        load_scenario(str(path), shipped())
+    assert text in caught.value.what
+    assert caught.value.where == str(path)
+
+
+def test_all_problems_come_at_once(tmp_path):
+    path = tmp_path / "s.toml"
+    path.write_text(
+        'title = "t"\npanel = "single_pump"\nbriefing = "b"\nturbulence = 2.0\nlatitude_deg = 99.0\n[[leg]]\nmanoeuvre = "loop"\nminutes = 1\n'
+    )
+    with pytest.raises(CaseError) as caught:
+        load_scenario(str(path), shipped())
+    assert caught.value.what.count(";") >= 2
+
+
+def test_a_wrong_name_gets_the_nearest():
+    with pytest.raises(UnknownName, match="clear_morning"):
+        load_scenario("clear_mornin", shipped())
+
+
+# ------------------------------------------------------------------ difficulty
+
+
+@cache
+def drawn(level):
+    found = []
+    for seed in range(10):
+        system = SYSTEMS[seed % len(SYSTEMS)]
+        found.append(draw_scenario(shipped(), engine(), "single_pump", system, level, seed))
+    return found
+
+
+def test_time_to_isolate_rises_with_difficulty():
+    """Ten drawn scenarios each; what is never isolated counts to the end of its flight."""
+    means = []
+    for level in LEVELS:
+        waits = [(f.end if f.isolated is None else f.isolated) - f.onset for _, f in drawn(level)]
+        means.append(statistics.mean(waits))
+    assert means[0] < means[1] < means[2]
+
+
+def test_drawn_scenarios_are_sound_seeded_and_different():
+    kb = shipped()
+    for level in LEVELS:
+        scenarios = [scenario for scenario, _ in drawn(level)]
+        assert all(scenario_problems(scenario, kb) == [] for scenario in scenarios)
+        assert len({dump_scenario(scenario) for scenario in scenarios}) == 10
+    again, _ = draw_scenario(kb, engine(), "single_pump", SYSTEMS[0], "medium", 0)
+    assert again == drawn("medium")[0][0]
+
+
+# ------------------------------------------------------------------ timelines and the command line
+
+
+def test_the_timeline_holds_what_is_shown_and_hides_what_fails():
+    simulation, followed = flown("clear_morning")
+    plain, told = timeline_text(simulation), timeline_text(simulation, followed)
+    assert "say your heading" in plain
+    assert "pump" not in plain
+    assert "FAILS: vacuum pump failed" in told
+    assert "Could have been named at 2:30" in told
+
+
+def test_the_table_holds_every_second_and_the_truth_only_when_asked():
+    simulation, _ = flown("clear_morning")
+    rows = list(csv.DictReader(io.StringIO(timeline_csv(simulation, answers=False))))
+    assert len(rows) == 600
+    assert float(rows[130]["suction_inhg"]) == pytest.approx(
+        shown_histories(simulation)["suction_inhg"][130], abs=1e-3
+    )
+    assert not any(name.startswith(("true_", "failed_")) for name in rows[0])
+    rows = list(csv.DictReader(io.StringIO(timeline_csv(simulation, answers=True))))
+    assert [float(rows[k]["failed_pump_sheared"]) for k in (104, 105)] == [0.0, 1.0]
+
+
+def test_scenario_commands(tmp_path, capsys):
+    assert main(["scenario", "list"]) == 0
+    assert "green_arc" in capsys.readouterr().out
+    assert main(["scenario", "play", "clear_morning"]) == 0
+    assert "low vac" in capsys.readouterr().out
+    assert main(["scenario", "play", "clear_morning", "--html", str(tmp_path / "p.html")]) == 0
+    page = (tmp_path / "p.html").read_text()
+    assert page.count("<svg") == 20
+    assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
+    assert main(["scenario", "check", "clear_morning"]) == 0
+    assert "Difficulty: easy" in capsys.readouterr().out
+    drawn_file = tmp_path / "d.toml"
+    made = [
+        "scenario",
+        "new",
+        str(drawn_file),
+        "--random",
+        "--level",
+        "hard",
+        "--system",
+        "static",
+        "--seed",
+        "2",
+    ]
+    assert main(made) == 0
+    assert main(["scenario", "check", str(drawn_file)]) == 0
+    assert "Difficulty: hard" in capsys.readouterr().out
+    assert main(made) == 1
+    assert "there is a file of this name already" in capsys.readouterr().err
+
+
+ANSWERS = """A made one
+Fly and tell.
+single pump
+high
+3500
+80
+
+?
+climb 1
+level 2 95 kt
+loop
+descent 100
+left turn 1
+
+0.1
+pump sheared at 1
+static restricted at 1 gradual 2
+gremlin at 1
+
+visible moisture
+
+attitude
+1.5
+2 ATC: say your height
+
+look at the suction gauge
+
+keep it on the ground
+
+7
+"""
+
+
+def test_a_new_scenario_is_asked_for_and_wrong_answers_are_asked_again(tmp_path, capsys, monkeypatch):
+    path = tmp_path / "n.toml"
+    monkeypatch.setattr("sys.stdin", io.StringIO(ANSWERS))
+    assert main(["scenario", "new", str(path)]) == 0
+    said = capsys.readouterr().out
+    assert "'high' is no number" in said
+    assert "'loop' is no leg" in said
+    assert "at least one is needed" in said
+    assert "level turn to the left" in said
+    # an answer that does not go with those before it is asked again, and nothing else is lost
+    assert "is the most" in said
+    assert "there is no failure 'gremlin'" in said
+    made = load_scenario(str(path), shipped())
+    assert made.leg == (
+        Leg(manoeuvre="climb", minutes=1.0),
+        Leg(manoeuvre="level", minutes=2.0, airspeed_kt=95.0),
+        Leg(manoeuvre="left_turn", minutes=1.0),
+    )
+    assert made.failure == (
+        FailureEvent(id="pump_sheared", at_minutes=1.0),
+        FailureEvent(id="static_restricted", at_minutes=1.0, progression="gradual", over_minutes=2.0),
+    )
+    assert made.pilot == Pilot(follows="attitude", from_minutes=1.5)
+    assert made.seed == 7
+    assert made.turbulence == 0.1
+    assert len(made.context) == 1
+    assert made.cautions == ("keep it on the ground",)
+
+
+def test_answers_that_end_early_write_nothing(tmp_path, capsys, monkeypatch):
+    path = tmp_path / "n.toml"
+    monkeypatch.setattr("sys.stdin", io.StringIO("Title\n"))
+    assert main(["scenario", "new", str(path)]) == 1
+    assert "nothing was written" in capsys.readouterr().err
+    assert not path.exists()
+
+
+def test_problems_of_a_record_made_in_code():
+    made = ScenarioRecord(title="t", panel="venturi", briefing="b", leg=())
+    assert "a scenario needs at least one [[leg]]" in scenario_problems(made, shipped())

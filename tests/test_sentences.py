@@ -1,0 +1,206 @@
+"""Whole sentences as a novice says them: gauges, what was flown and the day in one breath."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from diagnose.commands import Desk, command_of, obey
+from diagnose.errors import CaseError, UnknownName
+from diagnose.words import (
+    entry_forms,
+    find,
+    parse_line,
+    scene_words,
+)
+from diagnose.words.names import phrases
+from tests.desks import ENGINES, answer_to, desk_after, refusal
+from tests.small import shipped
+
+
+def parse(line, panel="single_pump"):
+    return parse_line(line, shipped(), shipped().panel(panel))
+
+
+# ------------------------------------------------------------------ sentences of a novice
+
+
+def asked_for(*lines):
+    desk, text = Desk(kb=shipped(), engines=ENGINES, asks=True), ""
+    for line in lines:
+        desk, text = obey(desk, line)
+    return desk, " ".join(text.split())
+
+
+def test_a_sentence_before_any_snapshot_is_held_until_it_is_said_what_was_flown():
+    sentence = "my attitude indicator is leaning and I don't know why"
+    desk, text = asked_for(sentence)
+    assert "And what were you flying then?" in text
+    assert "6 straight and level" in text
+    free = desk_after("snapshot level", "attitude leaning")
+    for answer in ("6", "level", "snapshot level", "straight and level"):
+        desk, text = asked_for(sentence, answer)
+        assert "Heard: attitude indicator: behaviour leaning" in text, answer
+        assert desk.case == free.case
+        assert desk.guide is None
+    assert asked_for(sentence, "stop")[0].guide is None
+    # where nobody can be asked nothing is guessed
+    assert "no snapshot has been started" in refusal(sentence)
+
+
+def test_what_was_flown_may_stand_in_the_sentence():
+    desk, text = asked_for("in the climb the airspeed went down to zero")
+    assert "Snapshot 1: straight climb at constant speed." in text
+    assert desk.case == desk_after("snapshot climb; airspeed fell to zero").case
+    desk, _ = asked_for("in the climb the airspeed fell", "in the climb the altimeter was steady")
+    assert len(desk.case.snapshot) == 1
+    desk, _ = asked_for("in the climb the airspeed fell", "during descent airspeed high")
+    assert [s.manoeuvre for s in desk.case.snapshot] == ["climb", "descent"]
+    # a word that may be a reading starts no snapshot by itself
+    with pytest.raises(CaseError, match="'climb' is a manoeuvre"):
+        asked_for("snapshot level", "climb")
+
+
+def test_conditions_may_be_said_in_plain_words():
+    desk, text = asked_for("in the climb the airspeed fell", "we were in cloud and it was freezing")
+    assert desk.case.context == ("visible_moisture", "below_freezing")
+    assert "Conditions: in cloud, rain or snow, outside air at or below freezing." in text
+    assert "%" in text
+    with pytest.raises(CaseError, match="only a part of this is understood"):
+        asked_for("snapshot climb", "it was bitter and raining")
+
+
+def test_questions_in_plain_words_are_commands():
+    said = ("in the climb the airspeed fell",)
+    for asked, command in phrases().commands.items():
+        assert command_of(command) is not None
+        assert asked_for(*said, f"{asked.capitalize()}?")[1] == asked_for(*said, command)[1]
+
+
+def test_a_condition_that_may_have_been_so_is_left_out_and_that_is_said():
+    desk, text = asked_for(
+        "airspeed went to zero in the climb, we were in cloud, heat may have been off",
+    )
+    assert desk.case == desk_after("snapshot climb", "context cloud", "airspeed zero").case
+    assert "Left out, as you are not sure: pitot heat was off." in text
+    offered = re.search(r"what it would do: (context [^(]*) \(", text)[1]
+    assert obey(desk, offered)[0].case.context == ("visible_moisture", "pitot_heat_off")
+
+
+@pytest.mark.parametrize(
+    "said", ["help me", "What do I do?", "what's wrong", "hello", "I don't know", "not sure"]
+)
+def test_whoever_does_not_know_what_to_type_is_led_to_the_guide(said):
+    assert refusal(said).endswith("To mend: to be asked, one question at a time: guide.")
+
+
+def test_what_people_add_for_help_does_not_hide_what_the_gauge_showed():
+    desk, text = asked_for("attitude indicator leaning, what should I do")
+    assert desk.guide.held
+    assert "what were you flying then?" in text
+
+
+def test_whatif_in_one_word_tries_readings():
+    lines = ("snapshot level", "attitude leaning")
+    assert answer_to(*lines, "whatif suction normal") == answer_to(*lines, "what if suction normal")
+
+
+def test_show_with_a_wish_says_what_it_cannot_show_and_how_to_have_it():
+    text = refusal("show me a broken thing next to a worn one")
+    for offered in ("failure pump sheared", "compare pump sheared, attitude worn"):
+        assert offered in text
+        answer_to(offered)
+
+
+@pytest.mark.parametrize("said", ["as tuesday", "it as tuesday", "this as tuesday", "tuesday"])
+def test_a_case_is_saved_under_the_name_alone(said, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    answer_to("snapshot climb", f"save {said}")
+    assert [path.name for path in tmp_path.iterdir()] == ["tuesday.toml"]
+
+
+def test_save_it_asks_for_a_name(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert refusal("snapshot climb", "save it").startswith("save under which file name?")
+    assert not list(tmp_path.iterdir())
+
+
+# ------------------------------------------------------------------ what was flown, what the day was like
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "heat may have been off",
+        "I think the heat was off",
+        "heat maybe off",
+        "heat off?",
+        "and the pitot heat was probably off",
+    ],
+)
+def test_a_condition_named_with_a_doubt_is_not_taken(text):
+    assert scene_words(text, shipped()).unsure == ("pitot_heat_off",)
+    whole = scene_words(f"airspeed went to zero in the climb, we were in cloud, {text}", shipped())
+    assert (whole.manoeuvre, whole.context, whole.rest) == (
+        "climb",
+        ("visible_moisture",),
+        "airspeed went to zero",
+    )
+    assert whole.unsure == ("pitot_heat_off",)
+
+
+def test_a_doubt_about_a_gauge_is_none_about_the_conditions():
+    scene = scene_words("airspeed probably fell, in cloud", shipped())
+    assert (scene.context, scene.unsure, scene.rest) == (("visible_moisture",), (), "airspeed probably fell")
+
+
+@pytest.mark.parametrize(
+    ("text", "manoeuvre", "context", "rest"),
+    [
+        ("in the climb the airspeed went down to zero", "climb", (), "the airspeed went down to zero"),
+        ("I was flying straight and level", "level", (), ""),
+        ("we were climbing", "climb", (), ""),
+        ("in a climbing left turn", "climbing_left_turn", (), ""),
+        ("airspeed fell during the descent, altimeter steady", "descent", (), "airspeed fell, altimeter steady"),
+        ("airspeed went to zero in the climb, we were in cloud, suction normal", "climb", ("visible_moisture",), "airspeed went to zero, suction normal"),
+        ("it was about freezing", "", ("below_freezing",), ""),
+        ("airspeed fell in cloud, we were climbing", "climb", ("visible_moisture",), "airspeed fell"),
+        ("my airspeed was low on final approach in heavy rain", "approach", ("heavy_rain",), "my airspeed was low"),
+        ("in cloud and freezing", "", ("visible_moisture", "below_freezing"), ""),
+        ("in level flight it leaned and I don't know why", "level", (), "it leaned"),
+        ("airspeed fell, it was freezing", "", ("below_freezing",), "airspeed fell"),
+        ("in cloud airspeed fell and it was freezing", "", ("visible_moisture", "below_freezing"), "airspeed fell"),
+        # what is denied or only sounds alike is not taken
+        ("airspeed did not fall, we were climbing", "climb", (), "airspeed not fall"),
+        ("the airspeed did not fall in the climb", "climb", (), "the airspeed not fall"),
+        ("we were not in the climb", "", (), "we not in the climb"),
+        ("airspeed fell but not in the climb", "", (), "airspeed fell but not in the climb"),
+        ("climb: airspeed fell", "climb", (), "airspeed fell"),
+        ("then in the decent the airspeed rose", "descent", (), "the airspeed rose"),
+        ("the wings were level", "", (), "the wings were level"),
+        ("airspeed falling", "", (), "airspeed falling"),
+    ],
+)  # fmt: skip
+def test_what_was_flown_and_the_conditions_are_parted_from_the_gauges(text, manoeuvre, context, rest):
+    found = scene_words(text, shipped())
+    assert (found.manoeuvre, found.context, " ".join(found.rest.split())) == (manoeuvre, context, rest)
+
+
+@pytest.mark.parametrize(
+    "text", ["I am not sure the pitot heat was on", "heat may have been off", "pitot heat off?"]
+)
+def test_a_switch_is_not_given_as_unsure(text):
+    with pytest.raises(CaseError, match="a switch cannot be given as unsure") as error:
+        parse(text)
+    assert "what if" in error.value.mend
+
+
+@pytest.mark.parametrize(
+    ("text", "found"), [("iced ports static", "static_line_iced"), ("pump dual", "dual_pump")]
+)
+def test_words_of_a_name_may_stand_in_any_order(text, found):
+    table = shipped().failures if "static" in text else shipped().panels
+    assert find(text, entry_forms(table), "entry") == found
+    with pytest.raises(UnknownName, match="can mean several"):
+        find("static blocked port", entry_forms(shipped().failures), "failure")
