@@ -1,11 +1,11 @@
-"""What does not fit a record in a table that a person wrote: all of it at once, in plain words."""
+"""Records and the tables that a person writes: what does not fit, all at once in plain words; and back."""
 
 from __future__ import annotations
 
 import re
 import types
 import typing
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import msgspec
@@ -74,3 +74,29 @@ def in_words(message: str) -> str:
         text = re.sub(rf"`{name}( \| \w+)*`", words, text)
     at = place.strip("`.").replace("[...]", "").strip()
     return text[:1].lower() + text[1:] + (f" at {at}" if at else "")
+
+
+def unknown_entries(kind: str, names: Iterable[str], known: Iterable[str]) -> list[str]:
+    """A sentence for each name that is not known, with the nearest that are."""
+    listed = tuple(known)
+    errors = [unknown_name(kind, name, listed) for name in names if name not in listed]
+    return [f"{error.what}, nearest: {', '.join(error.nearest)}" for error in errors]
+
+
+def without_defaults(record: msgspec.Struct) -> dict[str, Any]:
+    """A record as plain data, without what need not be said: it is as usual, or nothing."""
+    kept: dict[str, Any] = {}
+    for field in msgspec.structs.fields(type(record)):
+        value = getattr(record, field.name)
+        default = field.default if field.default is not msgspec.NODEFAULT else None
+        if field.default_factory is not msgspec.NODEFAULT:
+            default = field.default_factory()
+        if value is None or (not field.required and value == default):
+            continue
+        if isinstance(value, msgspec.Struct):
+            kept[field.name] = without_defaults(value)
+        elif isinstance(value, tuple) and value and isinstance(value[0], msgspec.Struct):
+            kept[field.name] = [without_defaults(part) for part in value]
+        else:
+            kept[field.name] = msgspec.to_builtins(value)
+    return kept

@@ -6,13 +6,12 @@ import contextlib
 import math
 import os
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
-from diagnose.decoding import record_problems
+from diagnose.decoding import record_problems, unknown_entries, without_defaults
 from diagnose.errors import CaseError
 from diagnose.knowledge import KnowledgeBase, cases_root, unknown_name
 from diagnose.script import ScenarioRecord, leg_starts_min
@@ -67,26 +66,18 @@ def load_scenario(name: str, kb: KnowledgeBase) -> ScenarioRecord:
 # ------------------------------------------------------------------ what makes no sense
 
 
-def _unknown(kind: str, names: Iterable[str], known: Iterable[str]) -> Iterator[str]:
-    listed = tuple(known)
-    for name in names:
-        if name not in listed:
-            error = unknown_name(kind, name, listed)
-            yield f"{error.what}, nearest: {', '.join(error.nearest)}"
-
-
 def scenario_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> list[str]:
     """Everything in a scenario that the knowledge base, the panel or the flight does not allow."""
-    problems = [*_unknown("context", scenario.context, kb.context)]
-    problems += _unknown("gauge", scenario.unseen, kb.gauges)
-    problems += _unknown("quantity", scenario.sizes, (*kb.quantities, *kb.flown_quantities))
+    problems = unknown_entries("context", scenario.context, kb.context)
+    problems += unknown_entries("gauge", scenario.unseen, kb.gauges)
+    problems += unknown_entries("quantity", scenario.sizes, (*kb.quantities, *kb.flown_quantities))
     problems += _leg_problems(scenario, kb)
     # what a leg flies is known only once its manoeuvre is
     if not problems:
         problems += _height_problems(scenario, kb)
     problems += _time_problems(scenario)
     problems += _number_problems(scenario)
-    panel_unknown = [*_unknown("panel", (scenario.panel,), kb.panels)]
+    panel_unknown = unknown_entries("panel", (scenario.panel,), kb.panels)
     return [*problems, *(panel_unknown or _panel_problems(scenario, kb))]
 
 
@@ -94,7 +85,7 @@ def _leg_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> Iterator[str]:
     if not scenario.leg:
         yield "a scenario needs at least one [[leg]]"
     for number, leg in enumerate(scenario.leg, 1):
-        for what in _unknown("manoeuvre", (leg.manoeuvre,), kb.manoeuvres):
+        for what in unknown_entries("manoeuvre", (leg.manoeuvre,), kb.manoeuvres):
             yield f"leg {number}: {what}"
         if not leg.minutes >= SHORTEST_LEG_MIN:
             yield f"leg {number}: minutes must be {SHORTEST_LEG_MIN:g} or more, not {leg.minutes:g}"
@@ -160,52 +151,35 @@ def _panel_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> Iterator[str
     on_panel = f"on the panel {panel.id}"
     possible = [f.id for f in kb.failures.values() if set(f.acts) <= set(panel.parts)]
     for number, event in enumerate(scenario.failure, 1):
-        for what in _unknown(f"failure {on_panel}", (event.id,), possible):
+        for what in unknown_entries(f"failure {on_panel}", (event.id,), possible):
             yield f"failure {number}: {what}"
     for number, action in enumerate(scenario.action, 1):
-        unknown = [*_unknown(f"switch {on_panel}", (action.switch,), panel.switches)]
-        for what in unknown or _unknown(
+        unknown = unknown_entries(f"switch {on_panel}", (action.switch,), panel.switches)
+        for what in unknown or unknown_entries(
             f"position of {action.switch}", (action.position,), kb.switches[action.switch].positions
         ):
             yield f"action {number}: {what}"
     for switch, position in scenario.switches.items():
-        unknown = [*_unknown(f"switch {on_panel}", (switch,), panel.switches)]
-        yield from unknown or _unknown(f"position of {switch}", (position,), kb.switches[switch].positions)
+        unknown = unknown_entries(f"switch {on_panel}", (switch,), panel.switches)
+        yield from unknown or unknown_entries(
+            f"position of {switch}", (position,), kb.switches[switch].positions
+        )
     if len({event.id for event in scenario.failure}) > MOST_FAILURES:
         yield f"more than {MOST_FAILURES} failures at once: nobody could sort them out"
     if scenario.pilot.follows:
         followed = [gauge for gauge in FOLLOWED if gauge in panel.gauges]
-        for what in _unknown(f"instrument to follow {on_panel}", (scenario.pilot.follows,), followed):
+        for what in unknown_entries(f"instrument to follow {on_panel}", (scenario.pilot.follows,), followed):
             yield f"pilot: {what}"
 
 
 # ------------------------------------------------------------------ writing
 
 
-def _plain(record: msgspec.Struct) -> dict[str, Any]:
-    """The record without what is as usual."""
-    kept: dict[str, Any] = {}
-    for field in msgspec.structs.fields(type(record)):
-        value = getattr(record, field.name)
-        default = field.default if field.default is not msgspec.NODEFAULT else None
-        if field.default_factory is not msgspec.NODEFAULT:
-            default = field.default_factory()
-        if value is None or (not field.required and value == default):
-            continue
-        if isinstance(value, msgspec.Struct):
-            kept[field.name] = _plain(value)
-        elif isinstance(value, tuple) and value and isinstance(value[0], msgspec.Struct):
-            kept[field.name] = [_plain(part) for part in value]
-        else:
-            kept[field.name] = msgspec.to_builtins(value)
-    return kept
-
-
 def dump_scenario(scenario: ScenarioRecord) -> str:
     """A scenario as the text of its file."""
     import tomli_w
 
-    return tomli_w.dumps(_plain(scenario))
+    return tomli_w.dumps(without_defaults(scenario))
 
 
 def save_scenario(scenario: ScenarioRecord, path: Path) -> None:

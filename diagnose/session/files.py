@@ -5,17 +5,17 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-import re
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
+from diagnose.decoding import record_problems, unknown_entries, without_defaults
 from diagnose.errors import CaseError
 from diagnose.knowledge import KnowledgeBase, cases_root, unknown_name
-from diagnose.model import CaseRecord, Panel, SnapshotRecord, TruthRecord
+from diagnose.model import CaseRecord, Panel, SnapshotRecord
 
 #: nobody flies for longer than a day, and rates times endless hours would make every failure certain
 LONGEST_MINUTES = 1440.0
@@ -69,7 +69,7 @@ def load_case(name: str, kb: KnowledgeBase) -> CaseRecord:
 
 def case_of(content: Mapping[str, Any], kb: KnowledgeBase, where: str) -> CaseRecord:
     """Give the case that a file's content describes. Raises CaseError with all that is wrong."""
-    problems = list(_record_problems(content, CaseRecord, ""))
+    problems = list(record_problems(content, CaseRecord))
     if not problems:
         case = msgspec.convert(content, CaseRecord)
         problems = case_problems(case, kb)
@@ -78,84 +78,29 @@ def case_of(content: Mapping[str, Any], kb: KnowledgeBase, where: str) -> CaseRe
     return case
 
 
-#: entries of a record that are records themselves
-PARTS: dict[str, type[msgspec.Struct]] = {"snapshot": SnapshotRecord, "truth": TruthRecord}
-#: msgspec's names of types -> what a person calls them
-TYPE_WORDS = (
-    ("str", "text"),
-    ("int", "a number"),
-    ("float", "a number"),
-    ("bool", "true or false"),
-    ("array", "a list"),
-    ("object", "a table"),
-    ("null", "nothing"),
-)
-
-
-def _record_problems(content: Mapping[str, Any], kind: type[msgspec.Struct], where: str) -> Iterator[str]:
-    """Everything in a table that does not fit its record: unknown, missing and mistyped entries."""
-    fields = {field.name: field for field in msgspec.structs.fields(kind)}
-    for name in content:
-        if name not in fields:
-            error = unknown_name("entry", name, fields)
-            yield f"{where}{error.what}, nearest: {', '.join(error.nearest)}"
-    for name, field in fields.items():
-        value = content.get(name)
-        if name not in content:
-            if field.required:
-                yield f"{where}{name} is missing"
-        elif name == "snapshot" and isinstance(value, list) and all(isinstance(v, dict) for v in value):
-            for number, part in enumerate(value, 1):
-                yield from _record_problems(part, PARTS[name], f"{where}snapshot {number}: ")
-        elif name == "snapshot":
-            yield f"{where}snapshot must be written [[snapshot]]"
-        elif name in PARTS and isinstance(value, dict):
-            yield from _record_problems(value, PARTS[name], f"{where}{name}: ")
-        else:
-            try:
-                msgspec.convert(value, field.type)
-            except msgspec.ValidationError as error:
-                yield f"{where}{name}: {_in_words(str(error))}"
-
-
-def _in_words(message: str) -> str:
-    """A message of the decoder without its jargon."""
-    text, _, place = message.partition(" - at `$")
-    for name, words in TYPE_WORDS:
-        text = re.sub(rf"`{name}( \| \w+)*`", words, text)
-    at = place.strip("`.").replace("[...]", "").strip()
-    return text[:1].lower() + text[1:] + (f" at {at}" if at else "")
-
-
 #: what the numbers of partial panel are computed for, and where the formulas hold
 FLOWN_LIMITS = (("latitude_deg", -80.0, 80.0), ("true_airspeed_kt", 30.0, 400.0), ("bank_deg", 1.0, 45.0))
 
 
 def case_problems(case: CaseRecord, kb: KnowledgeBase) -> list[str]:
     """Everything in a case that the knowledge base or the panel does not know."""
-    problems = [*_unknown("setting", (case.setting,), kb.settings)]
-    problems += _unknown("context", case.context, kb.context)
+    problems = unknown_entries("setting", (case.setting,), kb.settings)
+    problems += unknown_entries("context", case.context, kb.context)
     failures = {failure for answer in (case.truth.failures if case.truth else ()) for failure in answer}
-    problems += _unknown("failure", sorted(failures), kb.failures)
+    problems += unknown_entries("failure", sorted(failures), kb.failures)
     if not 0.0 <= case.minutes_since_start <= LONGEST_MINUTES:
         problems.append(f"minutes_since_start must be 0 or more{_up_to_a_day(case.minutes_since_start)}")
     for name, low, high in FLOWN_LIMITS:
         value = getattr(case, name)
         if value is not None and not low <= value <= high:
             problems.append(f"{name} must lie between {low:g} and {high:g}, not {value:g}")
-    unknown = _unknown("panel", (case.panel,), kb.panels)
+    unknown = unknown_entries("panel", (case.panel,), kb.panels)
     if unknown:
         return [*problems, *unknown]
     panel = kb.panel(case.panel)
     for number, snapshot in enumerate(case.snapshot, 1):
         problems += [f"snapshot {number}: {what}" for what in _snapshot_problems(snapshot, kb, panel)]
     return problems
-
-
-def _unknown(kind: str, names: Iterable[str], known: Iterable[str]) -> list[str]:
-    listed = tuple(known)
-    errors = [unknown_name(kind, name, listed) for name in names if name not in listed]
-    return [f"{error.what}, nearest: {', '.join(error.nearest)}" for error in errors]
 
 
 def _up_to_a_day(minutes: float) -> str:
@@ -165,20 +110,22 @@ def _up_to_a_day(minutes: float) -> str:
 
 def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel) -> Iterator[str]:
     on_panel = f"on the panel {panel.id}"
-    yield from _unknown("manoeuvre", (snapshot.manoeuvre,), kb.manoeuvres)
+    yield from unknown_entries("manoeuvre", (snapshot.manoeuvre,), kb.manoeuvres)
     if not 0.0 < snapshot.minutes <= LONGEST_MINUTES:
         yield f"minutes must be above 0{_up_to_a_day(snapshot.minutes)}, not {snapshot.minutes:g}"
     if not 0.0 <= snapshot.minutes_before <= LONGEST_MINUTES:
         before = snapshot.minutes_before
         yield f"minutes_before must be 0 or more{_up_to_a_day(before)}, not {before:g}"
     for switch, position in snapshot.switches.items():
-        unknown = _unknown(f"switch {on_panel}", (switch,), panel.switches)
-        yield from unknown or _unknown(f"position of {switch}", (position,), kb.switches[switch].positions)
+        unknown = unknown_entries(f"switch {on_panel}", (switch,), panel.switches)
+        yield from unknown or unknown_entries(
+            f"position of {switch}", (position,), kb.switches[switch].positions
+        )
     facets = {f"{g}.{f.id}": f for g in panel.gauges for f in kb.gauges[g].facets}
     stated = [*snapshot.readings.items(), *((f, r) for f, (r, _) in snapshot.unsure.items())]
     for facet, reading in stated:
-        unknown = _unknown(f"gauge {on_panel}", (facet,), facets)
-        yield from unknown or _unknown(
+        unknown = unknown_entries(f"gauge {on_panel}", (facet,), facets)
+        yield from unknown or unknown_entries(
             f"reading of {facet}", (reading,), [r.id for r in facets[facet].readings]
         )
     for facet in snapshot.readings.keys() & snapshot.unsure.keys():
@@ -195,7 +142,7 @@ def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel
         if all(facet in facets for facet in o.facets)
     ]
     for pair in snapshot.disagree:
-        unknown = _unknown(f"gauge {on_panel}", pair, panel.gauges)
+        unknown = unknown_entries(f"gauge {on_panel}", pair, panel.gauges)
         yield from unknown
         if not unknown and set(pair) not in compared:
             yield f"{pair[0]} and {pair[1]} do not tell of one thing, so they cannot disagree"
@@ -213,23 +160,7 @@ def dump_case(case: CaseRecord) -> str:
 
 def case_content(case: CaseRecord) -> dict[str, Any]:
     """Give a case as plain data, without what need not be said."""
-    return _without_defaults(msgspec.to_builtins(case), case)
-
-
-def _without_defaults(content: dict[str, Any], record: msgspec.Struct) -> dict[str, Any]:
-    kept: dict[str, Any] = {}
-    for field in msgspec.structs.fields(type(record)):
-        value = getattr(record, field.name)
-        default = field.default if field.default is not msgspec.NODEFAULT else None
-        if field.default_factory is not msgspec.NODEFAULT:
-            default = field.default_factory()
-        if value is None or (not field.required and value == default):
-            continue
-        kept[field.name] = content[field.name]
-        if field.name == "snapshot":
-            pairs = zip(content["snapshot"], value, strict=True)
-            kept["snapshot"] = [_without_defaults(part, one) for part, one in pairs]
-    return kept
+    return without_defaults(case)
 
 
 def save_case(case: CaseRecord, path: Path) -> None:
