@@ -50,6 +50,7 @@ from diagnose.model import (
     Substitute,
     Switch,
     Variation,
+    World,
 )
 
 Stored = TypeVar("Stored")
@@ -92,6 +93,7 @@ SINGLES: dict[str, tuple[str, type]] = {
     "look_weights": ("look_weights", LookWeights),
     "recording": ("recording", RecordingLimits),
     "review": ("review", ReviewLimits),
+    "world": ("world", World),
 }
 #: files in the knowledge folder that other readers own
 OTHER_FILES = ("words.toml",)
@@ -136,6 +138,7 @@ class KnowledgeBase:
     look_weights: LookWeights
     recording: RecordingLimits
     review: ReviewLimits
+    world: World
     origin: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
     def panel(self, panel_id: str) -> Panel:

@@ -311,6 +311,28 @@ def review_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
                 yield f"{name}: {key} must be below 1"
 
 
+def simulated_flights_can_be_flown(kb: KnowledgeBase) -> Iterator[str]:
+    """What a calibration flies is there, its chances are chances and its ranges rise."""
+    world, numbers = kb.world, msgspec.structs.asdict(kb.world)
+    if world.source not in PLAIN_SOURCES and world.source not in kb.documents:
+        yield f"world: the source {world.source!r} is not in sources.toml"
+    for key in ("late", "seen_beginning", "just_started", "switch_moved"):
+        if not 0.0 <= numbers[key] <= 1.0:
+            yield f"world: {key} must lie between 0 and 1, not {numbers[key]:g}"
+    for key in ("careless_times", "sloppy_times", "vague_power", "gap_memory_times", "attention"):
+        if not 0.0 < numbers[key][0] <= numbers[key][1]:
+            yield f"world: {key} must rise from above 0, not {list(numbers[key])}"
+    if not (world.flown and all(world.flown) and world.most_snapshots >= 1 and world.gaps_min):
+        yield "world: needs flights in flown, gaps in gaps_min and at least one snapshot"
+    for name in dict.fromkeys(name for flight in world.flown for name in flight):
+        if name not in kb.manoeuvres:
+            yield f"world: there is no manoeuvre {name!r}"
+    for day in world.days:
+        yield from (f"world: there is no context {name!r}" for name in day.flags if name not in kb.context)
+        if not 0.0 <= day.chance <= 1.0:
+            yield f"world: the chance of a day must lie between 0 and 1, not {day.chance:g}"
+
+
 RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
     ids_are_plain,
     sources_are_known,
@@ -326,6 +348,7 @@ RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
     dials_can_be_drawn,
     scan_patterns_name_gauges,
     review_names_known_things,
+    simulated_flights_can_be_flown,
 )
 
 

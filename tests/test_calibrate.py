@@ -159,7 +159,7 @@ def test_a_false_alarm_is_a_failure_above_one_half_that_is_not_there():
 
 
 def test_wider_ranges_hold_the_old_ones_and_keep_what_is_fixed():
-    for name, quantity in wider(shipped().quantities).items():
+    for name, quantity in wider(shipped().quantities, shipped().world).items():
         old = shipped().quantities[name]
         assert quantity.low <= old.low <= old.high <= quantity.high
         assert (quantity.low == quantity.high) == (old.low == old.high)
@@ -219,7 +219,14 @@ def test_a_line_sealed_in_a_climb_stays_at_its_height():
         if [s.manoeuvre for s in p.case.snapshot][:2] == ["takeoff_roll", "climb"]
         and len(p.case.snapshot) > 2
     )
-    flight = Flight(net, flown.case, {index: 0}, wider(shipped().quantities), 1.0, np.random.default_rng(1))
+    flight = Flight(
+        net,
+        flown.case,
+        {index: 0},
+        wider(shipped().quantities, shipped().world),
+        1.0,
+        np.random.default_rng(1),
+    )
     sealed = [
         flight.flown[n].height_ft[0, 0] - flight.exact[n]["height of static_trapped"][0]
         for n in range(len(flown.case.snapshot))

@@ -145,6 +145,26 @@ def test_a_relation_that_the_review_cannot_work_out_is_refused(tmp_path):
     assert "relation taste_smell: Invalid enum value" in caught.value.problems[0]
 
 
+@pytest.mark.parametrize(
+    ("change", "problem"),
+    [
+        ({"late": 1.5}, "late must lie between 0 and 1, not 1.5"),
+        ({"careless_times": [2.5, 0.4]}, "careless_times must rise from above 0, not [2.5, 0.4]"),
+        ({"gaps_min": []}, "needs flights in flown, gaps in gaps_min and at least one snapshot"),
+        ({"flown": [["looping"]]}, "there is no manoeuvre 'looping'"),
+        ({"days": [{"chance": 0.1, "flags": ["frogs"]}]}, "there is no context 'frogs'"),
+        ({"days": [{"chance": 2.0, "flags": []}]}, "the chance of a day must lie between 0 and 1, not 2"),
+        ({"source": "hearsay"}, "the source 'hearsay' is not in sources.toml"),
+    ],
+)
+def test_a_world_that_cannot_be_flown_is_refused(tmp_path, change, problem):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(tomli_w.dumps({"world": msgspec.to_builtins(shipped().world) | change}))
+    with pytest.raises(KnowledgeError) as caught:
+        check(load_knowledge(overlays=(mine,)))
+    assert caught.value.problems == (f"world: {problem}",)
+
+
 def test_unreadable_entries_are_reported_all_at_once(tmp_path):
     overlay = tmp_path / "mine.toml"
     overlay.write_text(

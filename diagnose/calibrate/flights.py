@@ -24,11 +24,6 @@ import numpy as np
 
 from diagnose.calibrate.past import Battery, Line, Rotor
 from diagnose.calibrate.world import (
-    CARELESS,
-    LATE,
-    SEEN_BEGINNING,
-    SLOPPY,
-    VAGUE,
     OneFlight,
     Plan,
     between,
@@ -52,8 +47,6 @@ LAGGING = {
 }
 #: motion that belongs to the flight as a whole or is set by it
 HELD = (*TURBULENCE.values(), "flight.bank_per_dps", "flight.slowest_kt", "flight.field_ft")
-#: how many times the usual bumps and strays healthy flights of the kinds "rough" and "sloppy" have
-ROUGH, SLOPPIER = 1.5, 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,18 +79,19 @@ def simulate(network: Network, flown: Plan, seed: tuple[int, ...], kind: str = "
     truth = draw_truth(network, plan, rng, healthy=bool(kind))
     if kind == "draughts":
         truth = _draught(network, rng)
+    world = network.kb.world
     pilot = Pilot(
-        attention={gauge: float(rng.uniform(0.15, 1.0)) for gauge in network.panel.gauges},
-        careless=between(CARELESS, rng),
-        sloppy=between(SLOPPY, rng) * (SLOPPIER if kind == "sloppy" else 1.0),
-        vague=between(VAGUE, rng),
-        late=bool(rng.random() < LATE),
+        attention={gauge: float(rng.uniform(*world.attention)) for gauge in network.panel.gauges},
+        careless=between(world.careless_times, rng),
+        sloppy=between(world.sloppy_times, rng) * (world.sloppier_times if kind == "sloppy" else 1.0),
+        vague=between(world.vague_power, rng),
+        late=bool(rng.random() < world.late),
     )
-    quantities = wider(network.kb.quantities)
+    quantities = wider(network.kb.quantities, world)
     if kind == "rough":
         bumps = quantities["flight.turbulence"]
         quantities["flight.turbulence"] = msgspec.structs.replace(
-            bumps, low=bumps.high / 2.0, high=bumps.high * ROUGH
+            bumps, low=bumps.high / 2.0, high=bumps.high * world.rough_times
         )
     flight = Flight(network, plan, truth, quantities, pilot.sloppy, rng)
     snapshots = [_report(network, pilot, flight, number, rng) for number in range(len(plan.snapshot))]
@@ -297,7 +291,7 @@ class Flight:
     def _just_begun(self, number: int) -> bool:
         """Whether the onset falls into this snapshot's first seconds."""
         begins = [since for i, since in self.truth.items() if i in self.acting[number]]
-        return number in begins and self.rng.random() < SEEN_BEGINNING
+        return number in begins and self.rng.random() < self.network.kb.world.seen_beginning
 
     def elapsed_min(self, number: int) -> float:
         """Minutes from the start of the snapshot before to the start of this one."""

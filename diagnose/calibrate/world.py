@@ -22,78 +22,30 @@ from dataclasses import dataclass, field
 import msgspec
 import numpy as np
 
-from diagnose.model import CaseRecord, Quantity, SnapshotRecord
+from diagnose.model import CaseRecord, Quantity, SnapshotRecord, World
 from diagnose.network import Network
 from diagnose.odds import odds_of
 from diagnose.physics.draws import Draws
 from diagnose.units import Array
 
-# Judgement throughout: how far the world is from the one that the tables were simulated in.
 
-#: share of its width by which a quantity's range reaches further on both sides, never across zero
-WIDER = 0.2
-#: quantities whose range is what "sound" means: an aircraft outside it has a failure, named or not
-SOUND_BY_DEFINITION = ("suction.regulator.", "suction.gauge.error")
-#: how many times the stated misreports a pilot makes, and the stated strays of the motion; log-even
-CARELESS = (0.4, 2.5)
-SLOPPY = (0.5, 2.0)
-#: power to which the stated chances of a gauge without physics are raised; more is surer, less is vaguer
-VAGUE = (0.8, 1.25)
-#: chance that the first snapshot with a failure is flown without noticing what it does
-LATE = 0.2
-#: chance that an onset falls within the snapshot that it comes before, so that its first seconds are seen
-SEEN_BEGINNING = 0.5
-#: what a pilot reports of the gap between two snapshots against how long it was
-GAP_MEMORY = (0.7, 1.4)
-GAPS_MIN = (0.5, 0.5, 1.0, 2.0, 4.0, 8.0)
-MOST_SNAPSHOTS = 4
-
-#: flights as they are flown; a case is a stretch of one of them
-SEQUENCES: tuple[tuple[str, ...], ...] = (
-    ("idle_at_rest", "taxi_left", "run_up", "takeoff_roll", "climb", "climbing_left_turn", "climb", "level"),
-    ("taxi_right", "run_up", "takeoff_roll", "climb", "climbing_right_turn", "climb_constant_rate", "level"),
-    ("level", "left_turn", "level", "right_turn", "level", "level"),
-    ("level", "level_speeding_up", "level", "level_slowing_down", "level"),
-    ("climb", "level", "climb", "level", "descent", "level"),
-    ("level", "descent", "descending_right_turn", "level", "approach"),
-    ("level", "descent_constant_rate", "descending_left_turn", "approach"),
-    ("climb", "climb", "level", "level", "descent", "approach"),
-)
-#: flags of the day that go together, with the chance of each group
-DAYS: tuple[tuple[float, tuple[str, ...]], ...] = (
-    (0.25, ("visible_moisture", "below_freezing")),
-    (0.08, ("heavy_rain", "visible_moisture")),
-    (0.06, ("pitot_heat_off",)),
-    (0.08, ("parked_uncovered",)),
-    (0.08, ("maintained",)),
-    (0.06, ("washed",)),
-    (0.10, ("vacuum_history",)),
-    (0.10, ("instruments_only",)),
-    (0.05, ("mountains",)),
-    (0.05, ("altimeter_setting_old",)),
-)
-#: in a flight from the ramp
-JUST_STARTED = 0.3
-#: chance that a switch of the panel is moved before a later snapshot
-SWITCH_MOVED = 0.12
-
-
-def wider(quantities: Mapping[str, Quantity]) -> dict[str, Quantity]:
+def wider(quantities: Mapping[str, Quantity], world: World) -> dict[str, Quantity]:
     """Give the quantities with wider ranges; what is the same in every flight stays so."""
-    return {name: _wider(quantity) for name, quantity in quantities.items()}
+    return {
+        name: quantity if name.startswith(world.sound_by_definition) else _wider(quantity, world.wider_share)
+        for name, quantity in quantities.items()
+    }
 
 
-def _wider(quantity: Quantity) -> Quantity:
+def _wider(quantity: Quantity, share: float) -> Quantity:
     low, high = quantity.low, quantity.high
-    if quantity.id.startswith(SOUND_BY_DEFINITION):
-        return quantity
     if quantity.scale == "log":
-        more = (high / low) ** WIDER
+        more = (high / low) ** share
         return msgspec.structs.replace(quantity, low=low / more, high=high * more)
-    reach = WIDER * (high - low)
+    reach = share * (high - low)
     least = low - reach
     # a magnitude stays one: its sign is drawn apart
-    least = max(least, low * (1.0 - WIDER)) if low >= 0.0 else least
+    least = max(least, low * (1.0 - share)) if low >= 0.0 else least
     return msgspec.structs.replace(quantity, low=least, high=high + reach)
 
 
@@ -172,13 +124,14 @@ class Plan:
 
 def draw_plan(network: Network, setting: str, rng: np.random.Generator) -> Plan:
     """Draw a plan for one panel and setting."""
-    flown = SEQUENCES[rng.integers(len(SEQUENCES))]
-    length = int(rng.integers(1, MOST_SNAPSHOTS + 1))
+    world = network.kb.world
+    flown = world.flown[rng.integers(len(world.flown))]
+    length = int(rng.integers(1, world.most_snapshots + 1))
     first = int(rng.integers(0, max(len(flown) - length, 0) + 1))
     manoeuvres = flown[first : first + length]
     phases = [network.kb.manoeuvres[name].phase for name in manoeuvres]
-    context = [flag for chance, flags in DAYS if rng.random() < chance for flag in flags]
-    if phases[0] != "air" and rng.random() < JUST_STARTED:
+    context = [flag for day in world.days if rng.random() < day.chance for flag in day.flags]
+    if phases[0] != "air" and rng.random() < world.just_started:
         context.append("just_started")
     since = rng.uniform(1.0, 12.0) if phases[0] != "air" else rng.uniform(8.0, 90.0)
     snapshots: list[SnapshotRecord] = []
@@ -186,9 +139,9 @@ def draw_plan(network: Network, setting: str, rng: np.random.Generator) -> Plan:
     for number, manoeuvre in enumerate(manoeuvres):
         if number:
             for switch in network.panel.switches:
-                if rng.random() < SWITCH_MOVED:
+                if rng.random() < world.switch_moved:
                     switches = {**switches, switch: network.kb.switches[switch].positions[1]}
-        gap = float(rng.choice(GAPS_MIN)) if number else 0.0
+        gap = float(rng.choice(world.gaps_min)) if number else 0.0
         snapshots.append(SnapshotRecord(manoeuvre=manoeuvre, minutes_before=gap, switches=switches))
     case = CaseRecord(
         title="simulated",
@@ -198,7 +151,7 @@ def draw_plan(network: Network, setting: str, rng: np.random.Generator) -> Plan:
         minutes_since_start=round(float(since), 1),
         snapshot=tuple(snapshots),
     )
-    told = tuple(round(s.minutes_before * between(GAP_MEMORY, rng), 1) for s in snapshots)
+    told = tuple(round(s.minutes_before * between(world.gap_memory_times, rng), 1) for s in snapshots)
     return Plan(case=case, told_min=told)
 
 

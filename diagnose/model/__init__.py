@@ -8,6 +8,7 @@ condition is the one that shows.
 
 from __future__ import annotations
 
+from diagnose.model.calibration import DayRecord, World
 from diagnose.model.case import CaseRecord, HandbookRow, SnapshotRecord, TruthRecord
 from diagnose.model.drill import DrillNumber, ScanPattern
 from diagnose.model.engine import Grade, GradeCost, Limits, Setting, Strength
@@ -50,6 +51,7 @@ __all__ = [
     "ContextEffect",
     "ContextFlag",
     "Cure",
+    "DayRecord",
     "Document",
     "DrillNumber",
     "Facet",
@@ -88,4 +90,5 @@ __all__ = [
     "System",
     "TruthRecord",
     "Variation",
+    "World",
 ]
