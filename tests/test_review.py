@@ -436,6 +436,33 @@ def test_headings_that_differ_tell_the_wind_though_the_airspeed_is_of_no_use(eng
     )
 
 
+def test_no_wind_takes_the_blame_for_an_airspeed_that_is_far_off_all_flight():
+    """60 kt shown, 100 flown, from the start: a wind that fits one heading fits no other."""
+    channels = steady_flight() | {"airspeed_kt": np.full(1800, 60.0)}
+    motion = motion_of(channels_as_recording(**channels), KB.review, 0.0)
+    for second in (100, 700, 1500):
+        assert motion.wind.kt[second] == pytest.approx([20.0, 0.0], abs=4.0)
+        assert motion.by_wind_kt[second] == pytest.approx(100.0, abs=4.0)
+
+
+def test_an_airspeed_that_may_be_low_as_well_is_not_called_normal(engine):
+    """18 kt too little, and the wind told by one turn late in the flight: before it the two cannot be parted well."""
+    channels = steady_flight(3600) | {"airspeed_kt": np.full(3600, 82.0)}
+    turn = np.zeros(3600)
+    turn[3000:3030] = 3.0
+    heading = np.cumsum(turn)
+    east, north = 100.0 * np.sin(np.radians(heading)) + 20.0, 100.0 * np.cos(np.radians(heading))
+    channels |= {
+        "turn_dps": turn,
+        "heading_deg": heading % 360.0,
+        "gps_speed_kt": np.hypot(east, north),
+        "gps_track_deg": np.degrees(np.arctan2(east, north)) % 360.0,
+    }
+    for first in range(60, 3540, 240):
+        said = readings_of(engine, channels, Window(first=first, end=first + 60, manoeuvre="level"))
+        assert said.get("airspeed.value", "low") == "low"
+
+
 def test_two_gauges_on_one_blocked_line_do_not_excuse_each_other(engine):
     """Nose and full power say that it climbs; altimeter and vertical speed stand, for their line is blocked."""
     at = np.arange(900)
@@ -489,6 +516,19 @@ def test_a_horizon_that_leans_does_not_make_the_heading_drift(engine):
         sure, unsure = coder(engine.network, recording, motion, [], KB.review).code(window)
         said = sure | {name: reading for name, (reading, _) in unsure.items()}
         assert said.get("heading.trend", "steady") == wanted
+
+
+@pytest.mark.parametrize("gps", [True, False])
+def test_what_a_turn_coordinator_is_always_off_by_hides_no_drift_and_makes_none(engine, gps):
+    """Its error is known from the track, or from the straight flight before the card began to drift."""
+    channels = {n: v for n, v in steady_flight().items() if gps or not n.startswith("gps")}
+    channels["turn_dps"] = channels["turn_dps"] + 0.12
+    window = Window(first=900, end=960, manoeuvre="level")
+    assert readings_of(engine, channels, window)["heading.trend"] == "steady"
+    for drift_dps in (0.14, -0.14):
+        late = np.maximum(np.arange(1800) - 500, 0)
+        drifts = channels | {"heading_deg": channels["heading_deg"] + drift_dps * late}
+        assert readings_of(engine, drifts, window)["heading.trend"] == "drifting"
 
 
 def test_a_recording_that_begins_in_the_air_with_a_dead_airspeed_is_a_flight():

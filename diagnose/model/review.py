@@ -80,6 +80,7 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     airspeed_error_kt: float
     airspeed_walk_kt: float
     guessed_below: float
+    wind_left_out: float
     guessed_error_kt: float
     guessed_walk_kt: float
     heading_error_deg: float
@@ -104,6 +105,8 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     most_gusts: int
     margin: float
     twin_slack_dps: float
+    twin_walk_dps: float
+    twin_ready_s: float
     suction_slack_inhg: float
     rough_turn_dps: float
     rough_pitch_deg: float

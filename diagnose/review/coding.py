@@ -111,8 +111,10 @@ class Coder:
             and twin.slack > 0.0
             and found.reading in {reading.id for reading in self._rule(name).readings}
         ):
-            # what rates of turn add up to is no measurement
-            return Said(reading=found.reading, sure=min(said.sure, self.limits.sure_drifting))
+            # what rates of turn add up to is no measurement; but a track is one, and so is a card that goes round
+            measured = "gps_track_deg" in self.recording.channels or found.reading != "drifting"
+            sure = self.limits.sure_by_wind if measured else self.limits.sure_drifting
+            return Said(reading=found.reading, sure=min(said.sure, sure))
         return said
 
     def _quickly(self, name: str, window: Window) -> bool:

@@ -53,6 +53,11 @@ def _less_doubt(apart: Array, doubt: Array) -> Array:
     return np.asarray(np.sign(apart) * np.maximum(np.abs(apart) - doubt, 0.0))
 
 
+def _more_doubt(apart: Array, doubt: float) -> Array:
+    """What a difference is if the estimate is off to the other side; (second,)."""
+    return np.asarray(apart + np.where(apart >= 0.0, doubt, -doubt))
+
+
 def _beyond_doubt(window: Window, facet: Facet, left: Array, shown: Array | None, limits: ReviewLimits) -> Said | None:  # fmt: skip
     """What is unusual even if the wind is as far off as it may be; ``left`` by ``_less_doubt``."""
     said = by_rule(facet, cut(left, window), shown, limits.margin)
@@ -119,11 +124,19 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
             if expected is None:
                 zero = float(mean_at_end(shown[None])[0]) <= facet.readings[0].where["shown"][1]
                 return Said(reading="zero") if zero else _beyond_doubt(window, facet, left, shown, limits)
+            # an airspeed that the wind was worked out from cannot be borne out by that wind
+            spread = limits.margin * float(np.nanmean(motion.wind_doubt_kt[window.first : window.end]))
             # a difference that the detector holds for a change counts as it stands
             sure = any(c.onset <= window.first and window.end <= c.until for c in held)
-            said = by_rule(facet, shown - expected, shown, 1.0 if sure else limits.margin)
+            apart = shown - expected
+            said = by_rule(facet, apart, shown, 1.0 if sure else limits.margin)
             if said is None or said.reading == "zero":
                 return said
+            if (
+                said.reading == facet.readings[-1].id
+                and by_rule(facet, _more_doubt(apart, spread), shown) != said
+            ):
+                return None
             return Said(reading=said.reading, sure=limits.sure_by_wind)
 
         made["airspeed.value"] = airspeed

@@ -66,11 +66,11 @@ def twins_of(recording: Recording, motion: Motion, limits: ReviewLimits) -> Mapp
         apart = rates["vertical_speed_fpm"] - other
         found["vertical_speed.rate"] = Twin(apart=apart, rule="vertical_speed.rate", shared=still)
     if len(motion.rates_dps) > 1:
-        found |= _turning(recording, motion, limits.twin_slack_dps)
+        found |= _turning(recording, motion, limits)
     return found
 
 
-def _turning(recording: Recording, motion: Motion, slack_dps: float) -> Mapping[str, Twin]:
+def _turning(recording: Recording, motion: Motion, limits: ReviewLimits) -> Mapping[str, Twin]:
     ch, found = recording.channels, dict[str, Twin]()
     others = {name: motion.turn_without(name, own) for name, own in motion.rates_dps.items()}
     if "bank_deg" in ch:
@@ -84,9 +84,25 @@ def _turning(recording: Recording, motion: Motion, slack_dps: float) -> Mapping[
             # a horizon that leans by three degrees adds up to half a degree a second: only without a better one
             left_out = ("bank_deg",) if motion.rates_dps.keys() - {channel, "bank_deg"} else ()
             rate = motion.turn_without(channel, motion.rates_dps[channel], *left_out)
+            slack = limits.twin_slack_dps
+            if left_out:
+                # a turn coordinator is off by the same all flight, a leaning horizon is not
+                rate = rate - _usual_error(rate, motion, limits)
+                slack = limits.twin_walk_dps
             apart = unwrapped(ch[channel]) - _summed(rate)
-            found[facet] = Twin(apart=apart, rule="heading.trend", from_start=True, slack=slack_dps)
+            found[facet] = Twin(apart=apart, rule="heading.trend", from_start=True, slack=slack)
     return found
+
+
+def _usual_error(rate: Array, motion: Motion, limits: ReviewLimits) -> float:
+    """By how much a rate of turn is off in straight flight: by the track, else by the heading as the flight begins."""
+    track = motion.rates_dps.get("gps_track_deg")
+    known = motion.rates_dps["heading_deg"] if track is None else track
+    straight = motion.airborne & (np.abs(motion.turn_dps) < limits.straight_dps)
+    error = (rate - known)[straight & np.isfinite(rate) & np.isfinite(known)]
+    error = error if track is not None else error[: round(limits.twin_ready_s)]
+    most = limits.twin_slack_dps
+    return float(np.clip(np.mean(error), -most, most)) if len(error) else 0.0
 
 
 def _summed(rate_per_s: Array) -> Array:

@@ -24,19 +24,21 @@ class Wind:
     """Wind in kt, (second, east and north), NaN where nothing is known of it.
 
     ``along`` and ``across``: where it is known well enough along the heading, and across it; ``spread_kt``: its
-    standard deviation the way it is known least; (second,) each.
+    standard deviation the way it is known least; (second,) each. ``left_out``: share of what could have told of it
+    that fitted nothing of the rest.
     """
 
     kt: Array
     spread_kt: Array
     along: np.ndarray
     across: np.ndarray
+    left_out: float = 0.0
 
 
-def wind_of(recording: Recording, limits: ReviewLimits, tas_kt: Array, usable: np.ndarray, turn_dps: Array, variation_deg: float, *, guessed: bool = False) -> Wind:  # fmt: skip
+def wind_of(recording: Recording, limits: ReviewLimits, tas_kt: Array, usable: np.ndarray, turn_dps: Array, variation_deg: float, airspeed: tuple[float, float]) -> Wind:  # fmt: skip
     """Wind over the flight, from the seconds that are ``usable``.
 
-    ``guessed``: ``tas_kt`` is no measurement but what such an aircraft flies; headings that differ tell the rest.
+    ``airspeed``: how far ``tas_kt`` may be off, kt, and by how much that wanders in a minute.
     """
     ch, seconds = recording.channels, recording.seconds
     blocks = seconds // WIND_STEP
@@ -60,13 +62,14 @@ def wind_of(recording: Recording, limits: ReviewLimits, tas_kt: Array, usable: n
         return np.asarray(cut.sum(axis=1)) / np.maximum(share, 1)
 
     ahead = np.stack([means(np.sin(heading)), means(np.cos(heading))], axis=1)
-    states, spreads = _smoothed(
+    there = share >= WIND_STEP // 2
+    states, spreads, used = _smoothed(
         np.stack([means(east), means(north)], axis=1),
         ahead,
         means(tas_kt),
-        share >= WIND_STEP // 2,
+        there,
         limits,
-        guessed,
+        airspeed,
     )
     size = np.maximum(np.hypot(ahead[:, 0], ahead[:, 1]), 1e-9)
     forward = np.where((share > 0)[:, None], ahead / size[:, None], [0.0, 1.0])
@@ -83,14 +86,15 @@ def wind_of(recording: Recording, limits: ReviewLimits, tas_kt: Array, usable: n
     return Wind(
         kt=by_second(states[:, :2]), spread_kt=by_second(least_known),
         along=by_second(known(forward)), across=by_second(known(sideways)),
+        left_out=float((there & ~used).sum() / max(there.sum(), 1)),
     )  # fmt: skip
 
 
-def _smoothed(seen: Array, ahead: Array, tas_kt: Array, there: np.ndarray, limits: ReviewLimits, guessed: bool) -> tuple[Array, Array]:  # fmt: skip
-    """States (block, 4) and their covariances (block, 4, 4), each given the whole flight."""
+def _smoothed(seen: Array, ahead: Array, tas_kt: Array, there: np.ndarray, limits: ReviewLimits, airspeed: tuple[float, float]) -> tuple[Array, Array, np.ndarray]:  # fmt: skip
+    """States (block, 4) and their covariances (block, 4, 4), each given the whole flight; which blocks were of use."""
     minutes, one = WIND_STEP / 60.0, np.pi / 180.0
-    error_kt = limits.guessed_error_kt if guessed else limits.airspeed_error_kt
-    walk_kt = limits.guessed_walk_kt if guessed else limits.airspeed_walk_kt
+    error_kt, walk_kt = airspeed
+    used = np.zeros(len(seen), dtype=bool)
     prior = np.diag(
         np.square([limits.wind_prior_kt, limits.wind_prior_kt, error_kt, limits.heading_error_deg])
     )
@@ -113,7 +117,8 @@ def _smoothed(seen: Array, ahead: Array, tas_kt: Array, there: np.ndarray, limit
             ])  # fmt: skip
             surprise = seen[block] - h @ state
             inverse = np.linalg.inv(h @ spread @ h.T + noise)
-            if float(surprise @ inverse @ surprise) < limits.wind_gate**2:
+            used[block] = float(surprise @ inverse @ surprise) < limits.wind_gate**2
+            if used[block]:
                 gain = spread @ h.T @ inverse
                 state, spread = state + gain @ surprise, spread - gain @ h @ spread
         after.append((state, spread))
@@ -124,4 +129,4 @@ def _smoothed(seen: Array, ahead: Array, tas_kt: Array, there: np.ndarray, limit
         back = own_spread @ np.linalg.inv(following_spread)
         states.append(own + back @ (states[-1] - following))
         spreads.append(own_spread + back @ (spreads[-1] - following_spread) @ back.T)
-    return np.array(states[::-1]), np.array(spreads[::-1])
+    return np.array(states[::-1]), np.array(spreads[::-1]), used
