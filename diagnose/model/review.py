@@ -80,7 +80,6 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     airspeed_error_kt: float
     airspeed_walk_kt: float
     guessed_below: float
-    wind_left_out: float
     guessed_error_kt: float
     guessed_walk_kt: float
     heading_error_deg: float

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from statistics import NormalDist
 
 import numpy as np
 
@@ -114,6 +115,8 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
 
     if "airspeed_kt" in ch:
         speed = ch["airspeed_kt"]
+        # "normal" is said only if it holds as surely as it is said
+        doubts = NormalDist().inv_cdf(limits.sure_by_wind)
         left = _less_doubt(speed - motion.roughly_kt, limits.wind_gate * motion.wind.spread_kt)
 
         def airspeed(window: Window, facet: Facet) -> Said | None:
@@ -125,7 +128,7 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
                 zero = float(mean_at_end(shown[None])[0]) <= facet.readings[0].where["shown"][1]
                 return Said(reading="zero") if zero else _beyond_doubt(window, facet, left, shown, limits)
             # an airspeed that the wind was worked out from cannot be borne out by that wind
-            spread = limits.margin * float(np.nanmean(motion.wind_doubt_kt[window.first : window.end]))
+            spread = doubts * float(np.nanmean(motion.wind_doubt_kt[window.first : window.end]))
             # a difference that the detector holds for a change counts as it stands
             sure = any(c.onset <= window.first and window.end <= c.until for c in held)
             apart = shown - expected

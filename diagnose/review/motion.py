@@ -134,8 +134,8 @@ def motion_of(recording: Recording, limits: ReviewLimits, variation_deg: float) 
     there = np.isfinite(usable) & airborne
     # an airspeed that was never of use tells nothing of the wind, but track and heading do
     guessed = bool(there.sum() < limits.guessed_below * airborne.sum())
-    wind, doubt_kt = _wind(
-        recording, limits, tas, airborne if guessed else there, turn, variation_deg, guessed
+    wind, doubt_kt = wind_of(
+        recording, limits, tas, airborne if guessed else there, turn, variation_deg, guessed=guessed
     )
     roughly_kt, roughly_deg = _by_wind(recording, wind, at_ft, variation_deg)
     by_kt, by_deg = np.where(wind.along, roughly_kt, np.nan), np.where(wind.across, roughly_deg, np.nan)
@@ -151,22 +151,6 @@ def motion_of(recording: Recording, limits: ReviewLimits, variation_deg: float) 
         wind=wind, wind_doubt_kt=doubt_kt, by_wind_kt=by_kt, by_wind_deg=by_deg, roughly_kt=roughly_kt, roughly_deg=roughly_deg,
         turns_differ_dps=limits.turns_differ_dps,
     )  # fmt: skip
-
-
-def _wind(recording: Recording, limits: ReviewLimits, tas_kt: Array, usable: np.ndarray, turn_dps: Array, variation_deg: float, guessed: bool) -> tuple[Wind, Array]:  # fmt: skip
-    """The wind, and its standard deviation (kt) if the airspeed may be far off all flight."""
-
-    def fitted(error_kt: float, walk_kt: float) -> Wind:
-        return wind_of(recording, limits, tas_kt, usable, turn_dps, variation_deg, (error_kt, walk_kt))
-
-    if guessed:
-        wind = fitted(limits.guessed_error_kt, limits.guessed_walk_kt)
-        return wind, wind.spread_kt
-    sound = fitted(limits.airspeed_error_kt, limits.airspeed_walk_kt)
-    off = fitted(limits.guessed_error_kt, limits.airspeed_walk_kt)
-    # where no wind fits an airspeed that is right, one may fit an airspeed that is off by the same all flight
-    fits = sound.left_out > limits.wind_left_out and off.left_out < 0.5 * sound.left_out
-    return off if fits else sound, off.spread_kt
 
 
 def _airborne(recording: Recording, limits: ReviewLimits) -> np.ndarray:
