@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from diagnose.drill.belief import Belief, believe, right_places
-from diagnose.drill.exercise import SOUND, Card, Marked, Option
+from diagnose.drill.exercise import OPEN, SOUND, Card, Marked, Option
 from diagnose.drill.flights import Flown, fly, legs_to
 from diagnose.drill.marking import mark
 from diagnose.drill.name_it import leads, offered, readings_say
@@ -174,8 +174,27 @@ class Scan:
         )
 
     def mark(self, text: str) -> Marked:
-        """Mark a call. Raises CaseError for what is no answer."""
-        return mark(text, self.options, self.chances(), self.right(), self.studio.number("told"))
+        """Mark a call by what was looked at. Raises CaseError for what is no answer.
+
+        That nothing has failed, or that it cannot be told yet, is all too true before anybody has looked
+        much: such a call counts only late in the flight, and is right only if going on looking would have
+        said the same.
+        """
+        marked = mark(text, self.options, self.chances(), self.right(), self.studio.number("told"))
+        gives_up = {marked.given, marked.right} <= {OPEN, SOUND}
+        if gives_up and (self.second < self.patience_s or (marked.correct and not self.stays(marked.given))):
+            return replace(marked, correct=False, score=0.0, counts=False)
+        return marked
+
+    def stays(self, given: str) -> bool:
+        """Whether an answer is right for who goes on looking where most is to be learned."""
+        best = self.best_sequence()
+        return given in (best.options[place].id for place in best.right())
+
+    @property
+    def patience_s(self) -> int:
+        """From this second on what fails has begun, so that a call that nothing has can count."""
+        return round(self.studio.number("scan.patience") * self.flown.simulation.samples)
 
     def ran_out(self) -> Marked:
         """The mark of a flight that ended without a call."""
@@ -200,8 +219,8 @@ class Scan:
             gauge = max(bits, key=lambda name: round(bits[name], 3))
             now = now.look(gauge) if bits[gauge] > 0.0 else now.wait()
             began = now.onset_s is None or now.second > now.onset_s
-            # with nothing failed there is no moment from which on it is known; the second leg is enough
-            enough = now.onset_s is not None or now.second > now.flown.simulation.samples // 2
+            # with nothing failed there is no moment from which on it is known
+            enough = now.onset_s is not None or now.second >= now.patience_s
             # that nothing had failed was known before it did: from then on only what has failed counts
             told = (
                 chance

@@ -119,7 +119,8 @@ class Talk:
         done = replace(done, exercise=exercise)
         # kept before it is explained: what was answered is safe
         self.sitting.answer(done, marked, seconds, self.now(), self.new_id(), looked)
-        self.results.append(marked.correct)
+        if marked.counts:
+            self.results.append(marked.correct)
         self.say(feedback(exercise, marked, studio, self.width, looked, met=done.first))
 
     def _scan(self, scan: Scan, text: str) -> tuple[Scan, Marked | None]:
@@ -130,7 +131,6 @@ class Talk:
             marked = scan.mark(text)
             if scan.looks:
                 return scan, marked
-            # of a panel that nobody has looked at, "it cannot be told yet" is always right and teaches nothing
             self.say("Nothing was looked at yet: name a gauge first, then call it.")
             return scan, None
         if not words and self.pattern:

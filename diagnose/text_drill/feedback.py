@@ -65,6 +65,11 @@ def feedback(
 
 
 def _verdict(marked: Marked, right: str) -> str:
+    if not marked.counts:
+        return (
+            f"Neither right nor wrong, it is too early: by what you had looked at, {right}; "
+            "looking on, or elsewhere, tells more."
+        )
     text = "Right" if marked.correct else "Not so"
     if marked.sure is not None and marked.engine is not None:
         text += f"; score {100.0 * marked.score:.0f} of 100"
@@ -285,16 +290,17 @@ def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Stud
         right = _by_id(exercise.options, marked.right)
         yield fill(_verdict(marked, option_words(right, kb)), width)
         place = [option.id for option in exercise.options].index(marked.given)
-        if not marked.correct and truth in exercise.options[place].like:
+        if marked.counts and not marked.correct and truth in exercise.options[place].like:
+            so = "That was so" if truth == SOUND else "It was there"
             yield fill(
-                f"{'It had not even begun' if early else 'It was there'}, but what you had looked at gave it "
+                f"{'It had not even begun' if early else so}, but what you had looked at gave it "
                 f"{percent(chances[place])}: a guess.",
                 width,
             )
-        elif not marked.correct and marked.right == OPEN:
+        elif marked.counts and not marked.correct and marked.right == OPEN:
             yield fill("What you had looked at left it open.", width)
     yield from _began(exercise, name, width, early=early, called=marked.given != "")
-    if marked.given != "" and marked.right != OPEN:
+    if marked.given != "" and marked.right != OPEN and marked.counts:
         yield from _why(marked, exercise.options, chances, exercise.posterior(), studio, width)
     if looked is not None:
         yield from _gaze(looked, kb, width, sound=truth == SOUND)
@@ -310,11 +316,16 @@ def _began(exercise: Scan, name: str, width: int, *, early: bool, called: bool) 
     if early and called:
         lead = clock(exercise.onset_s - exercise.second)
         yield fill(
-            f"You ended at {ended}. Later in this flight, at {at}, {lead} after your call: {name}.", width
+            f"You ended at {ended}. What you could not see yet comes later in this flight, at {at}, {lead} after "
+            f"your call: {name}.",
+            width,
         )
         return
     since = clock(exercise.second - exercise.onset_s)
-    yield fill(f"It began at {at}; you ended at {ended}, {since} after it.", width)
+    if exercise.onset_s == 0:
+        yield fill(f"It was there from the start; you ended at {ended}.", width)
+    else:
+        yield fill(f"It began at {at}; you ended at {ended}, {since} after it.", width)
     if called:
         yield fill(f"What there was: {name}.", width)
 
