@@ -13,18 +13,21 @@ import sys
 
 import pytest
 
-from diagnose.drill.exercise import LETTERS, SOUND, Card, Kind
+from diagnose.drill.curriculum import cards_in_order
+from diagnose.drill.exercise import LETTERS, OPEN, SOUND, Card, Kind
 from diagnose.drill.fly_on import FlyOn
+from diagnose.drill.gaze import review
 from diagnose.drill.name_it import NameIt
 from diagnose.drill.predict import PredictIt
-from diagnose.drill.sitting import Sitting
+from diagnose.drill.scan import Scan
+from diagnose.drill.sitting import Round, Sitting, make
 from diagnose.drill.store import Store
 from diagnose.errors import UnknownName
 from diagnose.terminal.drill import Talk, looks_known, looks_meant
 from diagnose.text import CAUTION
 from diagnose.text_drill import feedback, question
 from diagnose.words import gauge_forms
-from tests.drilled import made, studio
+from tests.drilled import made, named, studio
 from tests.test_cli import PYTHON, run
 
 START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
@@ -153,6 +156,49 @@ def test_a_mechanism_that_the_question_told_is_not_told_again():
         assert "Source: " in text
 
 
+def test_no_question_and_answer_together_tell_a_mechanism_twice():
+    cards = cards_in_order(studio())
+    for number, card in enumerate(cards[::9]):
+        exercise = make(studio(), card, number % 3, number)
+        if exercise is None:
+            continue
+        done = Round(card=card, exercise=exercise, seed=number, new=True, first=True)
+        looked = None
+        if isinstance(exercise, Scan):
+            exercise = exercise.best_sequence()
+            looked, line = review(exercise), LETTERS[exercise.right()[0]]
+        else:
+            line = right_line(exercise)
+        marked = exercise.mark(line)
+        text = question(done, studio(), 80) + feedback(exercise, marked, studio(), 80, looked, met=True)
+        text = " ".join(text.split()).lower()
+        assert "source: " in text or {marked.right, card.failure} & {OPEN, SOUND}
+        for failure in studio().kb.failures.values():
+            assert text.count(failure.mechanism.lower()) <= 1, (card, failure.id)
+
+
+@pytest.mark.parametrize("kind", [kind.value for kind in Kind])
+def test_a_question_and_its_answers_stand_on_one_screen(kind):
+    """80 columns and 24 lines, with the heading above, a blank line and the prompt below."""
+    rounds = [
+        (card, make(studio(), card, number % 4, number))
+        for number, card in enumerate(cards_in_order(studio(), (Kind(kind),))[::3])
+    ]
+    rounds += [(exercise.card, exercise) for exercise in named() if kind == "name"]
+    for card, exercise in rounds:
+        if exercise is not None:
+            done = Round(card=card, exercise=exercise, seed=1, new=True, first=True)
+            lines = question(done, studio(), 80).splitlines()
+            assert 1 + len(lines) + 2 <= 24, "\n".join(lines)
+            assert max(map(len, lines)) <= 80
+
+
+def test_the_panel_is_drawn_if_wanted(tmp_path):
+    text, answers = talk(tmp_path / "a.sqlite", ["panel", "quit"], order=order_of("name"), kinds=(Kind.NAME,))
+    assert "+------ airspeed -------+" in text.split("answer> panel")[1]
+    assert not answers
+
+
 def test_a_failure_that_rests_on_judgement_says_whose():
     kb = studio().kb
     assert kb.failures["alternator_low_output"].source == "judgement"
@@ -204,7 +250,7 @@ def test_a_scan_through_a_pipe_names_faults_and_the_best_sequence(tmp_path):
     assert "(waited until 0:30)" in text
     assert "Fixation: 24 s on the attitude" in text
     assert "The most informative sequence was sure at" in text
-    later = r"You ended at 0:36. Later in this flight, at \d:\d\d, \d:\d\d after your call: "
+    later = r"You ended at 0:36. What you could not see yet comes later in this flight, at \d:\d\d, \d:\d\d after your call: "
     assert re.search(later, " ".join(text.split()))
     (answer,) = answers
     assert answer.kind == "scan"
@@ -230,6 +276,33 @@ def test_a_scan_without_a_call_ends_with_the_flight(tmp_path):
     assert "Time is up without a call. What there was: " in text
     assert not answers[0].correct
     assert answers[0].given == ""
+
+
+def test_an_early_call_is_told_what_comes_later_and_is_not_counted(tmp_path):
+    text, answers = talk(
+        tmp_path / "a.sqlite",
+        ["alt asi", "f", "quit"],
+        order=(Card("pump_sheared", "level", "scan"),),
+        kinds=(Kind.SCAN,),
+    )
+    told = " ".join(text.split())
+    (answer,) = answers
+    assert (answer.given, answer.correct, answer.counts) == (SOUND, False, False)
+    assert "Neither right nor wrong, it is too early" in told
+    assert "comes later in this flight" in told
+    assert not re.search(r"Right|Not so|What there was|It began|It was there|Why", told)
+    assert " of 1 right" not in told
+
+
+def test_what_was_there_from_the_start_is_told_so(tmp_path):
+    text, _ = talk(
+        tmp_path / "a.sqlite",
+        ["alt asi", "a"],
+        order=(Card("pitot_restricted", "level_speeding_up", "scan"),),
+        kinds=(Kind.SCAN,),
+    )
+    assert "It was there from the start; you ended at 0:06." in text
+    assert "later in this flight" not in " ".join(text.split())
 
 
 def test_a_scan_is_not_called_before_anything_was_looked_at(tmp_path):

@@ -119,7 +119,9 @@ def kept_together(answers: Sequence[Answered], enough: int) -> dict[str, set[str
 
 def _misses(a: Answered) -> bool:
     """Whether an answer leaves a failure that could be told unnamed."""
-    return a.kind in NAMING and not a.correct and a.given in (SOUND, OPEN, "") and a.right not in (SOUND, OPEN)
+    return (
+        a.kind in NAMING and not a.correct and a.given in (SOUND, OPEN, "") and a.right not in (SOUND, OPEN)
+    )
 
 
 def _cells(answers: Sequence[Answered]) -> tuple[Cell, ...]:

@@ -12,7 +12,7 @@ import numpy as np
 
 from diagnose.drill.belief import Belief, believe, right_places
 from diagnose.drill.exercise import OPEN, SOUND, Card, Marked, Option
-from diagnose.drill.flights import Flown, fly, legs_to
+from diagnose.drill.flights import Flown, fly, legs_to, onset_minutes
 from diagnose.drill.marking import mark
 from diagnose.drill.name_it import leads, offered, readings_say
 from diagnose.drill.studio import Studio
@@ -328,7 +328,7 @@ def make(
             engine=studio.with_failures(names),
             options=options,
             blocks=blocks_of(flown, int(studio.number("scan.back_s")), int(sizes("snapshot.settle_s"))),
-            onset_s=None if truth == SOUND else round(at_minutes * 60.0),
+            onset_s=None if truth == SOUND else round(onset_minutes(studio, truth, at_minutes) * 60.0),
             look_s=int(studio.number("scan.look_s")),
         )
     return None

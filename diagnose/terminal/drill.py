@@ -9,16 +9,18 @@ from typing import TextIO
 
 from diagnose.drill.exercise import LETTERS, Marked
 from diagnose.drill.gaze import cycle, review
+from diagnose.drill.name_it import NameIt
 from diagnose.drill.scan import Scan
 from diagnose.drill.sitting import Round, Sitting
 from diagnose.drill.studio import Studio
 from diagnose.errors import DiagnoseError
 from diagnose.model import ScanPattern
 from diagnose.text import CAUTION, fill
-from diagnose.text_drill import answering, feedback, heading, help_text, look_line, question
+from diagnose.text_drill import answering, drawn, feedback, heading, help_text, look_line, question
 from diagnose.words import find, gauge_forms, plain
 
 QUIT, SKIP, AGAIN, HELP_WORDS = ("quit", "exit", "q!"), ("skip", "next"), ("again", "show"), ("help", "?")
+DRAW = ("panel", "picture", "draw")
 
 
 class Left(Exception):
@@ -101,6 +103,9 @@ class Talk:
                 return
             if text.lower() in AGAIN:
                 self.say(asked)
+                continue
+            if text.lower() in DRAW and isinstance(exercise, NameIt):
+                self.say(drawn(exercise, studio))
                 continue
             if text.lower() in HELP_WORDS:
                 self.say(help_text(exercise, studio, self.width))

@@ -19,6 +19,11 @@ CHANCES = (
     "To say how sure you are, give chances out of 100: 'b 70 d 30', or 'b 70' and the rest is spread evenly; "
     "the score is best if they are what you believe."
 )
+READING = (
+    "A row of the table is a gauge, a column a manoeuvre in the order flown: '100 to 81' is where the hand began "
+    "and ended, '(-250/+300)' how far it went in between, one value that it stood still. 16R is 16 degrees of "
+    "bank, or so many degrees a second, to the right. 'panel' draws the panel as it stood at the end."
+)
 LOOKING = (
     "Name one gauge or several, in the order in which you look: 'att alt asi'. 'wait' lets the time of one look "
     "pass. An empty line looks at the last gauge again, or takes the next look of the pattern that you practise. "
@@ -55,7 +60,7 @@ def _help(exercise: Exercise, studio: Studio, width: int) -> Iterator[str]:
                 f"{answering(exercise)} Cover what misleads here, and nothing that is sound. {ALWAYS}", width
             )
         case NameIt():
-            yield fill(f"Answer with the letter. {CHANCES} {ALWAYS}", width)
+            yield fill(f"{READING} Answer with the letter. {CHANCES} {ALWAYS}", width)
         case Scan():
             yield fill(f"{LOOKING} {CHANCES} {ALWAYS}", width)
 

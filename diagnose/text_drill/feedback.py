@@ -299,7 +299,8 @@ def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Stud
             )
         elif marked.counts and not marked.correct and marked.right == OPEN:
             yield fill("What you had looked at left it open.", width)
-    yield from _began(exercise, name, width, early=early, called=marked.given != "")
+    named = marked.given == "" or marked.right == truth
+    yield from _began(exercise, "" if named else name, width, early=early)
     if marked.given != "" and marked.right != OPEN and marked.counts:
         yield from _why(marked, exercise.options, chances, exercise.posterior(), studio, width)
     if looked is not None:
@@ -308,12 +309,15 @@ def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Stud
         yield from _mechanism(truth, kb, width)
 
 
-def _began(exercise: Scan, name: str, width: int, *, early: bool, called: bool) -> Iterator[str]:
-    """What failed when, and how long before or after that the student ended; nothing if nothing failed."""
+def _began(exercise: Scan, name: str, width: int, *, early: bool) -> Iterator[str]:
+    """What failed when, and how long before or after that the student ended; nothing if nothing failed.
+
+    ``name``: what failed, "" where that was just told.
+    """
     if exercise.onset_s is None:
         return
     at, ended = clock(exercise.onset_s), clock(exercise.second)
-    if early and called:
+    if early:
         lead = clock(exercise.onset_s - exercise.second)
         yield fill(
             f"You ended at {ended}. What you could not see yet comes later in this flight, at {at}, {lead} after "
@@ -326,16 +330,14 @@ def _began(exercise: Scan, name: str, width: int, *, early: bool, called: bool) 
         yield fill(f"It was there from the start; you ended at {ended}.", width)
     else:
         yield fill(f"It began at {at}; you ended at {ended}, {since} after it.", width)
-    if called:
+    if name:
         yield fill(f"What there was: {name}.", width)
 
 
 def aftermath(exercise: Scan, studio: Studio, width: int) -> str:
-    """What there was in a scan's flight, and which looks tell most: the same for every call."""
+    """Which looks tell most in a scan's flight, and what it was that failed: the same for every call."""
     kb, truth = studio.kb, exercise.flown.truth
-    lines = []
-    if exercise.onset_s is not None:
-        lines.append(f"It began at {clock(exercise.onset_s)}.")
+    lines: list[str] = []
     lines += _best_looks(review(replace(exercise, second=0, looks=())), kb, width, sound=truth == SOUND)
     if truth != SOUND:
         lines += _mechanism(truth, kb, width)
