@@ -317,7 +317,7 @@ def test_what_was_called_too_early_is_no_confusion_with_another_failure():
     assert "waiting until it can be told (3 calls came before)" in text
     assert "Taken for another" not in text
     page = progress_page(early, kb)
-    assert "Called before it could be told: 3 times." in page
+    assert "Named before it could be told: 3 x." in page
     assert "Taken for another" not in page
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -145,7 +145,12 @@ class Scan:
 
     def chances(self) -> tuple[float, ...]:
         """The chances of the answers after the looks taken; (option,)."""
-        return believe(self.studio, self.posterior()).among(self.options)
+        return believe(self.studio, self.posterior(), self.offered).among(self.options)
+
+    @property
+    def offered(self) -> frozenset[str]:
+        """The failures that can be: those of the answers."""
+        return frozenset(name for option in self.options for name in option.like) - {SOUND}
 
     def right(self) -> tuple[int, ...]:
         """The places of the answers that are right now."""
@@ -158,7 +163,7 @@ class Scan:
         if not self._readings_possible():
             return found
         case = self.case()
-        scene = _scene(self.studio, self.engine.posterior(case), self.options)
+        scene = _scene(self.studio, self.engine.posterior(case), self)
         silent: dict[str, list[str]] = {}
         for facet in seen_facets(self.flown.simulation, self.flown.simulation.scenario.unseen):
             if facet not in case.snapshot[-1].readings:
@@ -253,16 +258,16 @@ class _Asked(Scene):
         return self.option_of_set[self.space.row_set][self.kept]
 
 
-def _scene(studio: Studio, posterior: Posterior, options: Sequence[Option]) -> _Asked:
+def _scene(studio: Studio, posterior: Posterior, scan: Scan) -> _Asked:
     """Make the scene of a look, with the drill's own odds of nothing and of each failure, as in ``belief``."""
     space, prior = posterior.space, posterior.prior_sets
     failures, snapshot = space.network.failures, posterior.case.snapshot[-1]
     share = studio.number("nothing")
-    each = (1.0 - share) / max(len(failures), 1)
+    each = (1.0 - share) / max(len(scan.offered), 1)
     weights, option_of_set = np.zeros(len(space.sets)), np.zeros(len(space.sets), dtype=np.intp)
     for place, members in enumerate(space.sets):
         name = SOUND if not members else failures[members[0]].id
-        column = next((k for k, option in enumerate(options) if name in option.like), None)
+        column = next((k for k, option in enumerate(scan.options) if name in option.like), None)
         if column is not None and len(members) <= 1 and prior[place] > 0.0:
             weights[place] = (share if name == SOUND else each) / prior[place]
             option_of_set[place] = column
@@ -319,13 +324,13 @@ def make(
         options = offered(
             studio, belief, left, card.manoeuvre, WRONG + min(level, 1), rng, confused, ELSEWHERE, met
         )
-        names = [name for option in options for name in option.like if name != SOUND]
+        names = {name for option in options for name in option.like} - {SOUND}
         sizes = flown.simulation.sizes
         return Scan(
             card=card,
             studio=studio,
             flown=flown,
-            engine=studio.with_failures(names),
+            engine=studio.with_failures(sorted(names)),
             options=options,
             blocks=blocks_of(flown, int(studio.number("scan.back_s")), int(sizes("snapshot.settle_s"))),
             onset_s=None if truth == SOUND else round(onset_minutes(studio, truth, at_minutes) * 60.0),

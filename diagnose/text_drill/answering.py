@@ -21,7 +21,7 @@ CHANCES = (
 )
 READING = (
     "A row of the table is a gauge, a column a manoeuvre in the order flown: '100 to 81' is where the hand began "
-    "and ended, '(-250/+300)' how far it went in between, one value that it stood still. 16R is 16 degrees of "
+    "and ended, 'swings 94/106' between what it went to and fro, one value that it stood still. 16R is 16 degrees of "
     "bank, or so many degrees a second, to the right. 'panel' draws the panel as it stood at the end."
 )
 LOOKING = (

@@ -85,18 +85,18 @@ def hand_name(dial: Dial) -> str:
 
 
 def span(values: np.ndarray, dial: Dial, studio: Studio) -> str:
-    """Where a hand began and ended, and how far it went beyond both: "0 to +50 (-250/+300)"."""
+    """Where a hand began and ended, or between what it swung if it came to little: "swings -250/+300"."""
     card = dial.kind in ("card", "strip")
     if card:
         values = np.degrees(np.unwrap(np.radians(values)))
     beyond = moved_by(dial, studio)
     first, last = float(values[0]), float(values[-1])
     begins, ends = value_words(first, dial, studio), value_words(last, dial, studio)
-    text = f"{begins} to {ends}" if begins != ends else ends
     low, high = float(values.min()), float(values.max())
-    if low < min(first, last) - beyond or high > max(first, last) + beyond:
-        text += f" ({value_words(low, dial, studio)}/{value_words(high, dial, studio)})"
-    return text
+    beyond_both = low < min(first, last) - beyond or high > max(first, last) + beyond
+    if beyond_both and abs(last - first) < (high - low) * studio.number("swings"):
+        return f"swings {value_words(low, dial, studio)}/{value_words(high, dial, studio)}"
+    return f"{begins} to {ends}" if begins != ends else ends
 
 
 def unit_of(dial: Dial) -> str:

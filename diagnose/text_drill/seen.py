@@ -33,9 +33,7 @@ def seen_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
     each = (width - NAME) // count
     manoeuvres = [kb.manoeuvres[snapshot.manoeuvre] for snapshot in flown.case.snapshot]
     heads = [m.words[0] if count >= CROWDED and m.words else m.name for m in manoeuvres]
-    wrapped = [textwrap.wrap(head, each - 1) for head in heads]
-    for number, parts in enumerate(zip_longest(*wrapped, fillvalue="")):
-        yield _row("" if number else "You fly:" if count == 1 else "One after other:", parts, each)
+    yield from _row("You fly:" if count == 1 else "One after other:", heads, each)
     minor: list[tuple[str, list[str]]] = []
     steady: list[str] = []
     for dial in shown_dials(kb.dials, studio.seen):
@@ -44,15 +42,16 @@ def seen_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
             continue
         name, unit = dial.title.lower(), "" if dial.kind in LAMPS else written_unit(dial)
         if dial.large:
-            yield _row(name + unit, cells, each)
+            yield from _row(name + unit, cells, each)
         elif len(set(cells)) == 1:
             steady.append(bound(f"{name} {cells[0]}{unit}"))
         else:
             minor.append((name + unit, cells))
     if len(minor) <= MOST_MINOR:
-        yield from (_row(name, cells, each) for name, cells in minor)
+        for name, cells in minor:
+            yield from _row(name, cells, each)
     else:
-        yield fill("; ".join(f"{name}: {', then '.join(cells)}" for name, cells in minor) + ".", width)
+        yield fill("; ".join(f"{name} {' | '.join(cells)}" for name, cells in minor) + ".", width)
     if steady:
         yield fill(f"{'All along' if count > 1 else 'And'}: {', '.join(steady)}.", width)
     if exercise.covered:
@@ -60,8 +59,11 @@ def seen_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
         yield fill(f"Not seen: {', '.join(titles.get(gauge, gauge) for gauge in exercise.covered)}.", width)
 
 
-def _row(name: str, cells: Sequence[str], each: int) -> str:
-    return (f"{name:<{NAME}}" + "".join(f"{cell:<{each}}" for cell in cells)).rstrip()
+def _row(name: str, cells: Sequence[str], each: int) -> Iterator[str]:
+    """A row of the table; what has no room in its column goes on below."""
+    wrapped = [textwrap.wrap(cell, each - 1) for cell in cells]
+    for number, parts in enumerate(zip_longest(*wrapped, fillvalue="")):
+        yield (f"{'' if number else name:<{NAME}}" + "".join(f"{part:<{each}}" for part in parts)).rstrip()
 
 
 def _cells(dial: Dial, exercise: NameIt, studio: Studio) -> list[str]:
@@ -87,7 +89,7 @@ def _cells(dial: Dial, exercise: NameIt, studio: Studio) -> list[str]:
             continue
         cell = span(part, dial, studio) if moves(part, dial, studio) else value_words(part[-1], dial, studio)
         if dial.kind == "horizon":
-            cell += f", nose {round(float(histories[dial.reads[1]][window.end - 1])):+d}"
+            cell += f" nose {round(float(histories[dial.reads[1]][window.end - 1])):+d}"
         if dial.flag and histories[dial.flag][window.end - 1]:
             cell += " OFF"
         cells.append(cell)
