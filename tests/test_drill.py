@@ -442,6 +442,15 @@ def test_the_score_is_proper():
         assert 1.0 - quadratic_score(said, true) == pytest.approx(lost)
 
 
+def test_chances_that_put_two_first_are_no_lucky_hit():
+    """ "d 1" spreads the rest evenly: right by the order of the answers only."""
+    chances = (0.99, 0.01, 0.0, 0.0)
+    for text in ("c 1", "a 50 b 50", "b 40 a 40 c 20"):
+        marked = mark(text, CLAIMS, chances, (0,), 0.9)
+        assert (marked.correct, marked.given) == (False, OPEN)
+    assert mark("a 51 b 49", CLAIMS, chances, (0,), 0.9).correct
+
+
 def test_somebody_sure_of_nothing_is_right_where_it_cannot_be_told():
     chances = (0.5, 0.4, 0.1, 0.0)
     assert mark("a 50 b 40 c 10", CLAIMS, chances, (3,), 0.9).correct

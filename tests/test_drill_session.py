@@ -45,7 +45,9 @@ def right_line(exercise) -> str:
     raise AssertionError(exercise)
 
 
-def talk(path, lines, *, minutes=20.0, seconds=15.0, order=(), kinds=tuple(Kind), pattern=None, seed=3):
+def talk(
+    path, lines, *, minutes=20.0, seconds=15.0, order=(), kinds=tuple(Kind), pattern=None, seed=3, pause=False
+):
     """Hold a session with these lines; every question takes so many seconds. Gives what was written."""
     store, out = Store.open(path), io.StringIO()
     ticks, ids = itertools.count(0.0, seconds), itertools.count()
@@ -60,6 +62,7 @@ def talk(path, lines, *, minutes=20.0, seconds=15.0, order=(), kinds=tuple(Kind)
         now=lambda: START,
         new_id=lambda: f"{seed}-{next(ids)}",
         echo=True,
+        pause=pause,
         pattern=pattern,
     )
     session.run()
@@ -197,6 +200,15 @@ def test_the_panel_is_drawn_if_wanted(tmp_path):
     text, answers = talk(tmp_path / "a.sqlite", ["panel", "quit"], order=order_of("name"), kinds=(Kind.NAME,))
     assert "+------ airspeed -------+" in text.split("answer> panel")[1]
     assert not answers
+
+
+def test_at_a_terminal_an_explanation_stays_until_enter(tmp_path):
+    order = order_of("name", "predict")
+    text, answers = talk(tmp_path / "a.sqlite", ["b", "", "quit"], order=order, pause=True)
+    assert text.index("Enter for the next> ") < text.index("[2] ")
+    text, answers = talk(tmp_path / "b.sqlite", ["b", "quit"], order=order, pause=True)
+    assert "[2] " not in text
+    assert len(answers) == 1
 
 
 def test_a_failure_that_rests_on_judgement_says_whose():

@@ -241,7 +241,8 @@
     const place = said ? highest(said) : data.letters.indexOf(text);
     const none = task.options.findIndex(([, isNone]) => isNone);
     // who is sure of nothing is right where it cannot be told
-    const meant = said && hidden.right[0] === none && said[place] < hidden.told ? none : place;
+    const tied = said && said.filter((value) => Math.abs(value - said[place]) < 1e-9).length > 1;
+    const meant = tied || (said && hidden.right[0] === none && said[place] < hidden.told) ? none : place;
     const lines = paragraphs(hidden.says[meant]);
     given.at(-1).correct = hidden.right.includes(meant);
     if (said) {

@@ -29,7 +29,10 @@ class Left(Exception):
 
 @dataclass
 class Talk:
-    """A session with a student. ``clock`` gives seconds, ``now`` the time of day, ``new_id`` a fresh id."""
+    """A session with a student. ``clock`` gives seconds, ``now`` the time of day, ``new_id`` a fresh id.
+
+    ``pause``: wait for Enter after an explanation, so that the next question does not push it off the screen.
+    """
 
     sitting: Sitting
     lines: Iterator[str]
@@ -40,6 +43,7 @@ class Talk:
     now: Callable[[], datetime]
     new_id: Callable[[], str]
     echo: bool = False
+    pause: bool = False
     pattern: ScanPattern | None = None
     results: list[bool] = field(default_factory=list)
 
@@ -127,6 +131,8 @@ class Talk:
         if marked.counts:
             self.results.append(marked.correct)
         self.say(feedback(exercise, marked, studio, self.width, looked, met=done.first))
+        if self.pause:
+            self.hear("Enter for the next> ")
 
     def _scan(self, scan: Scan, text: str) -> tuple[Scan, Marked | None]:
         """Carry out a line of a scan: looks, waiting, or the call."""
