@@ -13,7 +13,7 @@ from diagnose.drill.name_it import NameIt
 from diagnose.drill.scan import Scan
 from diagnose.drill.sitting import Round, Sitting
 from diagnose.drill.studio import Studio
-from diagnose.errors import DiagnoseError
+from diagnose.errors import CaseError, DiagnoseError
 from diagnose.model import ScanPattern
 from diagnose.text import CAUTION, fill
 from diagnose.text_drill import answering, drawn, feedback, heading, help_text, look_line, question
@@ -46,6 +46,8 @@ class Talk:
     pause: bool = False
     pattern: ScanPattern | None = None
     results: list[bool] = field(default_factory=list)
+    #: the last line of looks in this scan, which an empty line takes again
+    looked: list[str] = field(default_factory=list)
 
     def run(self) -> int:
         """Ask until the minutes are over or the student leaves; gives the number of answers."""
@@ -96,7 +98,7 @@ class Talk:
     def one(self, done: Round, left: str) -> None:
         """One exercise from question to explanation."""
         studio = self.sitting.studio
-        asked = question(done, studio, self.width, self.pattern)
+        asked, self.looked = question(done, studio, self.width, self.pattern), []
         self.say(f"{heading(len(self.results) + 1, done, studio.kb, left)}\n{asked}")
         began = self.clock()
         exercise, marked = done.exercise, None
@@ -149,11 +151,11 @@ class Talk:
             words = [order[len(scan.looks) % len(order)].replace("_", " ")]
             chosen: list[str] = [order[len(scan.looks) % len(order)]]
         elif not words:
-            chosen = [scan.looks[-1].gauge] if scan.looks else []
-        elif words == ["wait"]:
-            chosen = [""]
+            chosen = self.looked
+        elif words[0] == "wait":
+            chosen = [""] * waits_meant(words)
         else:
-            chosen = looks_meant(text, gauges)
+            chosen = self.looked = looks_meant(text, gauges)
         if not chosen:
             self.say("Name a gauge to look at, or call it with a letter.")
         for gauge in chosen:
@@ -174,6 +176,18 @@ def looks_known(studio: Studio) -> dict[str, tuple[str, ...]]:
     titles = {dial.id: (plain(dial.title),) for dial in studio.kb.dials.values()}
     known = gauge_forms(studio.kb, studio.network.panel)
     return {gauge: ways + titles.get(gauge, ()) for gauge, ways in known.items() if gauge in studio.seen}
+
+
+def waits_meant(words: list[str]) -> int:
+    """Give for how many looks to wait: "wait", "wait 5". Raises CaseError."""
+    if len(words) == 1:
+        return 1
+    if len(words) > 2 or not words[1].isdecimal() or int(words[1]) < 1:
+        raise CaseError(
+            f"{' '.join(words)!r} does not say how long", mend="say 'wait', or 'wait 5' for five looks"
+        )
+    # no flight has more looks
+    return min(int(words[1]), 1000)
 
 
 def looks_meant(text: str, gauges: dict[str, tuple[str, ...]]) -> list[str]:

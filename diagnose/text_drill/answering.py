@@ -25,8 +25,9 @@ READING = (
     "bank, or so many degrees a second, to the right. 'panel' draws the panel as it stood at the end."
 )
 LOOKING = (
-    "Name one gauge or several, in the order in which you look: 'att alt asi'. 'wait' lets the time of one look "
-    "pass. An empty line looks at the last gauge again, or takes the next look of the pattern that you practise. "
+    "Name one gauge or several, in the order in which you look: 'att alt asi'. An empty line takes the same looks "
+    "again, or the next look of the pattern that you practise. 'wait' lets the time of one look pass, 'wait 5' that "
+    "of five. After a change of manoeuvre the hands need some seconds before a look tells anything. "
     "A letter is your call and ends the exercise. Afterwards the worth of a look is told in bits: 1 bit is the "
     "answer to one even yes-or-no question."
 )

@@ -26,8 +26,6 @@ from diagnose.words import readable
 
 #: most readings named as telling, and most failures named as not ruled out
 MOST_TELLING, MOST_HIDDEN = 2, 4
-#: answers with less chance are not listed as left open
-LEAST_OPEN = 0.05
 
 
 def feedback(
@@ -52,6 +50,7 @@ def feedback(
                 exercise.chances,
                 exercise.posterior,
                 exercise.flown.truth,
+                exercise.covered,
                 studio,
                 width,
             )
@@ -86,6 +85,7 @@ def _named(
     chances: Sequence[float],
     posterior: Posterior,
     truth: str,
+    covered: Sequence[str],
     studio: Studio,
     width: int,
 ) -> Iterator[str]:
@@ -99,7 +99,7 @@ def _named(
         )
     if right.id == OPEN:
         flown = [snapshot.manoeuvre for snapshot in posterior.case.snapshot]
-        yield from _open(options, chances, truth, flown, studio, width)
+        yield from _open(options, chances, truth, flown, covered, studio, width)
         return
     also = [name for name in right.like if name not in (right.id, SOUND)]
     if right.id != SOUND:
@@ -177,39 +177,47 @@ def _source(failure: str, kb: KnowledgeBase) -> str:
     return f"Source: {'our own judgement' if source == 'judgement' else source}."
 
 
-def _open(options: Sequence[Option], chances: Sequence[float], truth: str, flown: Sequence[str], studio: Studio, width: int) -> Iterator[str]:  # fmt: skip
+def _open(options: Sequence[Option], chances: Sequence[float], truth: str, flown: Sequence[str], covered: Sequence[str], studio: Studio, width: int) -> Iterator[str]:  # fmt: skip
     """What is left open, and what would part it."""
     kb = studio.kb
     order = sorted(zip(chances, options, strict=True), key=lambda entry: -entry[0])
-    left = [(chance, option) for chance, option in order if chance >= LEAST_OPEN]
+    left = [(chance, option) for chance, option in order if chance >= studio.number("left_open")]
     yield fill("Left open: " + "; ".join(f"{option_words(o, kb)} {percent(c)}" for c, o in left) + ".", width)
     if len(left) > 1:
         pair = [option.id for _, option in left[:2]]
-        # what was flown already has not told: something else is looked for, in the air or on the ground as now
+        # what was flown already has not told, but for what could not be seen: that first, then what is flown
+        # elsewhere, in the air or on the ground as now
         phase = kb.manoeuvres[flown[-1]].phase
-        best = next(
-            (
-                (parting, condition)
-                for parting in compare(studio.engine, pair).partings
-                for condition in parting.conditions
-                if (condition.manoeuvre not in flown or condition.switches)
-                and kb.manoeuvres[condition.manoeuvre].phase == phase
-            ),
-            None,
-        )
-        if best is not None:
-            parting, condition = best
+        looks = [(p, c) for p in compare(studio.engine, pair).partings for c in p.conditions]
+        unseen = [
+            (parting, condition)
+            for parting, condition in looks
+            if parting.facet.split(".")[0] in covered
+            and condition.manoeuvre == flown[-1]
+            and not condition.switches
+        ]
+        elsewhere = [
+            (parting, condition)
+            for parting, condition in looks
+            if (condition.manoeuvre not in flown or condition.switches)
+            and kb.manoeuvres[condition.manoeuvre].phase == phase
+        ]
+        if unseen or elsewhere:
+            parting, condition = (unseen or elsewhere)[0]
             where = kb.manoeuvres[condition.manoeuvre].name
             moved = "".join(f", {kb.switches[s].name} {readable(p)}" for s, p in condition.switches.items())
             shows = " against ".join(readable(s.readings[0][0]) for s in parting.shows)
             yield fill(
-                f"What would part the first two: the {facet_words(parting.facet, kb)} in '{where}{moved}': {shows}.",
+                f"What would part the first two: the {facet_words(parting.facet, kb)}"
+                f"{', not seen here,' if unseen else ''} in '{where}{moved}': {shows}.",
                 width,
             )
         else:
             yield fill("No single look on this panel parts the first two.", width)
     name = "nothing had failed" if truth == SOUND else kb.failures[truth].name
     yield fill(f"In truth: {name}.", width)
+    if truth != SOUND:
+        yield from _mechanism(truth, kb, width)
 
 
 def _predicted(exercise: PredictIt, marked: Marked, studio: Studio, width: int, *, met: bool) -> Iterator[str]:  # fmt: skip

@@ -119,8 +119,9 @@ def value_words(value: float, dial: Dial, studio: Studio) -> str:
                 return "level"
             return f"{abs(value):.0f}{'L' if value < 0 else 'R'}"
         case "turn":
-            rate = f"{abs(value):.1f}"
-            return "no turn" if rate == "0.0" else f"{rate}{'L' if value < 0 else 'R'}"
+            if abs(value) < studio.number("no_turn_within"):
+                return "no turn"
+            return f"{abs(value):.1f}{'L' if value < 0 else 'R'}"
     unit = unit_of(dial)
     if unit == "ft":
         return f"{round(value, -1):,.0f}"

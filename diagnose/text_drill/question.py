@@ -12,11 +12,11 @@ from diagnose.drill.scan import Scan
 from diagnose.drill.sitting import Round
 from diagnose.drill.studio import Studio
 from diagnose.knowledge import KnowledgeBase
-from diagnose.model import ScanPattern
+from diagnose.model import Gauge, ScanPattern
 from diagnose.pictures import panel_text, shown_dials
 from diagnose.simulate import shown_histories, state_at
 from diagnose.text import fill
-from diagnose.text_drill.hands import LAMPS, hand_name, otherwise, value_words, went, written_unit
+from diagnose.text_drill.hands import LAMPS, hand_name, otherwise, short_name, value_words, went, written_unit
 from diagnose.text_drill.seen import seen_lines
 from diagnose.text_reasons import bound, said
 from diagnose.words import readable
@@ -182,9 +182,10 @@ def clock(second: int) -> str:
 
 
 def look_line(scan: Scan, before: str) -> str:
-    """What the last look showed, after the manoeuvre if it is another one than before."""
-    new = f" [{scan.studio.kb.manoeuvres[scan.manoeuvre].name}]" if scan.manoeuvre != before else ""
-    return f"{clock(scan.second)}{new} {look_words(scan)}"
+    """What the last look showed, below the manoeuvre if it is another one than before."""
+    at = clock(scan.second)
+    new = f"{at} You now fly: {scan.studio.kb.manoeuvres[scan.manoeuvre].name}\n"
+    return f"{new if scan.manoeuvre != before else ''}{at} {look_words(scan)}"
 
 
 def look_words(scan: Scan) -> str:
@@ -194,13 +195,20 @@ def look_words(scan: Scan) -> str:
     kb = studio.kb
     dial = next((d for d in shown_dials(kb.dials, (look.gauge,))), None)
     gauge = kb.gauges[look.gauge]
-    text = gauge.words[0] if gauge.words else gauge.name
+    text, shown = short_name(gauge), ""
     histories = shown_histories(simulation)
     if dial is not None and dial.kind not in LAMPS and hand_name(dial) in histories:
         value = float(histories[hand_name(dial)][max(scan.second - 1, 0)])
-        text += f" {value_words(value, dial, studio)}{written_unit(dial)}"
+        shown = value_words(value, dial, studio)
+        text += f" {shown}{written_unit(dial)}"
     done = [
-        said(kb, facet, reading).removeprefix(gauge.words[0] if gauge.words else gauge.name).strip()
+        _done(gauge, facet.split(".")[1], reading, said(kb, facet, reading))
         for facet, reading in look.readings.items()
+        if readable(reading) != shown
     ]
-    return text + (f": {', '.join(done)}" if done else ": too soon to judge")
+    return text + (f": {', '.join(done)}" if done else "" if look.readings else ": too soon to judge")
+
+
+def _done(gauge: Gauge, facet: str, reading: str, words: str) -> str:
+    """What a gauge did, without its name; of a flag it is said that it is one."""
+    return f"flag {readable(reading)}" if facet == "flag" else words.removeprefix(short_name(gauge)).strip()
