@@ -29,6 +29,7 @@ from diagnose.text_drill import feedback, question
 from diagnose.words import gauge_forms
 from tests.drilled import made, named, studio
 from tests.test_cli import PYTHON, run
+from tests.test_readme import README
 
 START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
 
@@ -425,6 +426,23 @@ def test_the_command_through_a_pipe_keeps_its_progress(tmp_path):
     assert "2 answers since" in run("drill", "--data", data, "--progress").stdout
     assert "Deleted" in run("drill", "--data", data, "--delete", text="yes\n").stdout
     assert "Nothing was answered yet" in run("drill", "--data", data, "--progress").stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "lines"),
+    [
+        ("--kind name --seed 21", "b 80 c 20\nquit\n"),
+        ("--kind scan --seed 5", "asi alt vsi ai hdg tc\n\nasi alt vsi\nb\nquit\n"),
+    ],
+)
+def test_the_screens_of_the_readme_are_real(tmp_path, arguments, lines):
+    if not README.exists():
+        pytest.skip("no checkout")
+    readme = README.read_text(encoding="utf-8")
+    _, after = readme.split(f"{arguments}`", 1) if f"{arguments}`" in readme else readme.split(arguments, 1)
+    block = after.split("```\n")[1]
+    shown = run("drill", "--data", str(tmp_path / "d.sqlite"), *arguments.split(), text=lines)
+    assert block in shown.stdout
 
 
 @pytest.mark.parametrize(

@@ -354,6 +354,9 @@ def test_a_scan_in_the_page_is_not_called_before_a_look(tab):
     assert "look at a gauge first" in tab.inner_text("#fault")
     assert tab.is_hidden("#told")
     assert tab.locator("#answers tbody tr").count() == 1
+    # the fault is gone with the look that mends it
+    look_if_scan(tab)
+    assert tab.inner_text("#fault") == ""
 
 
 def test_giving_up_early_is_told_in_the_page_and_is_neither_right_nor_wrong(tab, tmp_path):

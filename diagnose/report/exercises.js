@@ -135,6 +135,7 @@
   function look(gauge) {
     if (!isScan() || answered || !task.looks[gauge]) return;
     wanted = gauge;
+    byId("fault").textContent = "";
     if (second >= until && begin()) {
       draw();
       if (!running) {
