@@ -301,6 +301,7 @@ def test_an_early_call_is_told_what_comes_later_and_is_not_counted(tmp_path):
     told = " ".join(text.split())
     (answer,) = answers
     assert (answer.given, answer.correct, answer.counts) == (SOUND, False, False)
+    assert "counts only from 2:15 on" in told
     assert "Neither right nor wrong, it is too early" in told
     assert "comes later in this flight" in told
     assert not re.search(r"Right|Not so|What there was|It began|It was there|Why", told)

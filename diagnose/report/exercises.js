@@ -156,7 +156,7 @@
     byId("title").textContent = `${number + 1} of ${data.exercises.length}: ${task.title}`;
     const lines = task.lines.map((line) => make("p", line));
     if (isScan()) {
-      lines.push(make("p", `All gauges are hidden. A look at one, by click or key, takes ${task.look_s} s while the flight goes on; 'Let it run' lets it go on without looks. One thing at most is wrong, from the start or from some time on. Answer as soon as you know.`));
+      lines.push(make("p", `All gauges are hidden. A look at one, by click or key, takes ${task.look_s} s while the flight goes on; 'Let it run' lets it go on without looks. One thing at most is wrong, from the start or from some time on. Answer as soon as you know; that nothing has failed, or that it cannot be told, counts only from ${clock(task.patience)} on.`));
     }
     byId("asked").replaceChildren(...lines);
     byId("ask").textContent = "What has failed? One thing at most.";
@@ -265,7 +265,7 @@
     if (hidden.onset === 0) lines.push("It was there from the start.");
     else if (hidden.onset !== null && !(early && text)) lines.push(`It began at ${clock(hidden.onset)}.`);
     const gaveUp = text && hidden.gives_up.includes(place);
-    if (gaveUp && (second < hidden.patience || !hidden.stays.includes(place))) {
+    if (gaveUp && (second < task.patience || !hidden.stays.includes(place))) {
       lines.push(`You called: ${task.options[place][0]}. That is too early to be right, and wrong if what you had looked at told more, which is marked when you read the results back; looking on, or elsewhere, tells more.`);
     } else if (text && hidden.truth.includes(place)) {
       lines.push(early ? "That is what you called, but it had not begun: a guess." : "That is what you called. Whether what you had looked at told it is marked when you read the results back.");

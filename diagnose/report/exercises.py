@@ -102,6 +102,7 @@ def _scan(done: Round, exercise: Scan, studio: Studio) -> dict[str, Any]:
     return asked | {
         "seconds": simulation.samples,
         "look_s": exercise.look_s,
+        "patience": exercise.patience_s,
         "legs": changes,
         "covered": list(studio.seen),
         "tracks": tracks_of(simulation, studio.seen),
@@ -111,7 +112,6 @@ def _scan(done: Round, exercise: Scan, studio: Studio) -> dict[str, Any]:
                 "plan": msgspec.to_builtins(plan_of(done)),
                 "truth": truth,
                 "onset": exercise.onset_s,
-                "patience": exercise.patience_s,
                 "gives_up": [p for p, o in enumerate(exercise.options) if o.id in (OPEN, SOUND)],
                 "stays": [p for p, o in enumerate(exercise.options) if exercise.stays(o.id)],
                 "says": aftermath(exercise, studio, UNWRAPPED),

@@ -162,7 +162,8 @@ def _scan_question(exercise: Scan, studio: Studio, width: int, pattern: ScanPatt
     yield fill(
         f"All gauges are hidden. A look at one takes {exercise.look_s} s while the flight goes on; it ends after "
         f"{minutes:.1f} min. One thing at most is wrong, from the start or from some time on. Name gauges to look at "
-        "('alt vsi asi'), 'wait', or call it with a letter as soon as you know.",
+        "('alt vsi asi'), 'wait', or call it with a letter as soon as you know; that nothing has failed, or that it "
+        f"cannot be told, counts only from {clock(exercise.patience_s)} on.",
         width,
     )
     names = [kb.gauges[g].words[0] if kb.gauges[g].words else g for g in studio.seen]
