@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from diagnose.drill.exercise import OPEN, SOUND
-from diagnose.drill.progress import Summary
+from diagnose.drill.progress import Summary, Sureness
 from diagnose.knowledge import KnowledgeBase
 from diagnose.text import fill
 from diagnose.text_drill import TITLES
 
 #: pairs, weeks and cards listed
 MOST_PAIRS, MOST_WEEKS = 5, 8
-#: from so much on the student's chances are said to lean one way
-LEANS = 0.05
+ABOUT_RIGHT = "about right"
 
 
 def answer_words(name: str, kb: KnowledgeBase) -> str:
@@ -43,7 +42,7 @@ def progress_text(told: Summary, kb: KnowledgeBase, width: int) -> str:
             "",
             *_kinds(told),
             *_pairs(told, kb, width),
-            *_sureness(told, width),
+            *_sureness(told, kb),
             *_faults(told, width),
         ]
     ).rstrip()
@@ -94,22 +93,22 @@ def _pairs(told: Summary, kb: KnowledgeBase, width: int) -> Iterator[str]:
         yield from habits(told)
 
 
-def _sureness(told: Summary, width: int) -> Iterator[str]:
+def _sureness(told: Summary, kb: KnowledgeBase) -> Iterator[str]:
     if told.sureness:
         yield ""
         yield "How sure you were, and how sure the readings allowed"
         for week in told.sureness[-MOST_WEEKS:]:
             yield (
-                f"  {week.week}  {share(week.sure):>5} against {share(week.engine):>5}  {leaning(week.sure, week.engine)}"
+                f"  {week.week}  {share(week.sure):>5} against {share(week.engine):>5}  {leaning(week, kb)}"
                 f"  ({week.count} answers)"
             )
 
 
-def leaning(sure: float, engine: float) -> str:
-    """Whether somebody is too sure or not sure enough."""
-    if abs(sure - engine) < LEANS:
-        return "about right"
-    return "over-confident" if sure > engine else "under-confident"
+def leaning(week: Sureness, kb: KnowledgeBase) -> str:
+    """Whether somebody is too sure or not sure enough; "about right" where it is little."""
+    if abs(week.sure - week.engine) < kb.drill_numbers["leans"].value:
+        return ABOUT_RIGHT
+    return "over-confident" if week.sure > week.engine else "under-confident"
 
 
 def _faults(told: Summary, width: int) -> Iterator[str]:
@@ -147,7 +146,7 @@ def work_on(told: Summary, kb: KnowledgeBase) -> str:
     parts = []
     last = {name: cells[-1] for name, cells in told.classes.items() if cells}
     weak = min(last.items(), key=lambda entry: entry[1].rate, default=None)
-    if weak is not None and weak[1].rate < 0.8:
+    if weak is not None and weak[1].rate < kb.drill_numbers["well"].value:
         parts.append(f"{weak[0]} failures ({share(weak[1].rate)} right in the last week with any)")
     if told.confused and told.confused[0][2] > 1:
         right, given, _ = told.confused[0]
@@ -155,8 +154,8 @@ def work_on(told: Summary, kb: KnowledgeBase) -> str:
     early = told.guessed + told.uncounted
     if early > 1:
         parts.append(f"waiting until it can be told ({early} calls came before)")
-    if told.sureness and abs(told.sureness[-1].sure - told.sureness[-1].engine) >= LEANS:
-        parts.append(f"sureness ({leaning(told.sureness[-1].sure, told.sureness[-1].engine)})")
+    if told.sureness and (leans := leaning(told.sureness[-1], kb)) != ABOUT_RIGHT:
+        parts.append(f"sureness ({leans})")
     if told.faults:
         parts.append(f"{told.faults[0][0]} in the scan")
     return "; ".join(parts) + "." if parts else ""

@@ -74,7 +74,7 @@ def _body(told: Summary, kb: KnowledgeBase) -> Iterator[str]:
                     str(week.count),
                     share(week.sure),
                     share(week.engine),
-                    leaning(week.sure, week.engine),
+                    leaning(week, kb),
                 )
                 for week in told.sureness
             ],

@@ -66,6 +66,11 @@ def _row(name: str, cells: Sequence[str], each: int) -> Iterator[str]:
         yield (f"{'' if number else name:<{NAME}}" + "".join(f"{part:<{each}}" for part in parts)).rstrip()
 
 
+def _stood(part: np.ndarray, dial: Dial) -> float:
+    """Where a hand stood, bumps left out; a card may pass north, so that it has no middle value."""
+    return float(part[-1] if dial.kind in ("card", "strip") else np.median(part))
+
+
 def _cells(dial: Dial, exercise: NameIt, studio: Studio) -> list[str]:
     """What a gauge showed in each manoeuvre."""
     if dial.kind in LAMPS:
@@ -87,7 +92,11 @@ def _cells(dial: Dial, exercise: NameIt, studio: Studio) -> list[str]:
         if not np.isfinite(part).all():
             cells.append("blank")
             continue
-        cell = span(part, dial, studio) if moves(part, dial, studio) else value_words(part[-1], dial, studio)
+        cell = (
+            span(part, dial, studio)
+            if moves(part, dial, studio)
+            else value_words(_stood(part, dial), dial, studio)
+        )
         if dial.kind == "horizon":
             cell += f" nose {round(float(histories[dial.reads[1]][window.end - 1])):+d}"
         if dial.flag and histories[dial.flag][window.end - 1]:
