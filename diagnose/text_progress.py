@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from diagnose.drill.exercise import OPEN, SOUND
-from diagnose.drill.progress import Summary
+from diagnose.drill.progress import Summary, Sureness
 from diagnose.knowledge import KnowledgeBase
 from diagnose.text import fill
 from diagnose.text_drill import TITLES
 
 #: pairs, weeks and cards listed
 MOST_PAIRS, MOST_WEEKS = 5, 8
-#: from so much on the student's chances are said to lean one way
-LEANS = 0.05
+ABOUT_RIGHT = "about right"
 
 
 def answer_words(name: str, kb: KnowledgeBase) -> str:
@@ -29,12 +28,12 @@ def share(value: float) -> str:
 
 def progress_text(told: Summary, kb: KnowledgeBase, width: int) -> str:
     """How a student is doing."""
-    if not told.count:
+    if told.first is None:
         return "Nothing was answered yet. Begin with: diagnose drill"
     return "\n".join(
         [
             fill(
-                f"{told.count} answers since {told.first:%Y-%m-%d}; {told.begun} exercises begun, {told.due} due now, "
+                f"{told.count + told.uncounted} answers since {told.first:%Y-%m-%d}; {told.begun} exercises begun, {told.due} due now, "
                 f"{told.due_tomorrow} by tomorrow.",
                 width,
             ),
@@ -43,7 +42,7 @@ def progress_text(told: Summary, kb: KnowledgeBase, width: int) -> str:
             "",
             *_kinds(told),
             *_pairs(told, kb, width),
-            *_sureness(told, width),
+            *_sureness(told, kb),
             *_faults(told, width),
         ]
     ).rstrip()
@@ -71,42 +70,45 @@ def _kinds(told: Summary) -> Iterator[str]:
     )
 
 
-def mistaken(told: Summary) -> tuple[tuple[tuple[str, str, int], ...], int]:
-    """Pairs that were taken for each other, and how often something was called before it could be told."""
-    pairs = tuple(pair for pair in told.confused if pair[0] != OPEN)
-    return pairs, sum(count for right, _, count in told.confused if right == OPEN)
+def habits(told: Summary) -> tuple[str, ...]:
+    """Calls that took nothing for another but were not right, or not to be marked."""
+    counts = {
+        "Named before it could be told": told.guessed,
+        "Could be told, and was not named": told.missed,
+        "Called too early to be right or wrong": told.uncounted,
+    }
+    return tuple(f"{what}: {count} x." for what, count in counts.items() if count)
 
 
 def _pairs(told: Summary, kb: KnowledgeBase, width: int) -> Iterator[str]:
-    pairs, early = mistaken(told)
-    if pairs:
+    if told.confused:
         yield ""
         yield "Taken for another (what was right: what you said)"
-        for right, given, count in pairs[:MOST_PAIRS]:
+        for right, given, count in told.confused[:MOST_PAIRS]:
             yield fill(
                 f"{count} x {answer_words(right, kb)}: {answer_words(given, kb)}", width, "  ", "      "
             )
-    if early:
+    if habits(told):
         yield ""
-        yield f"Called before it could be told: {early} x."
+        yield from habits(told)
 
 
-def _sureness(told: Summary, width: int) -> Iterator[str]:
+def _sureness(told: Summary, kb: KnowledgeBase) -> Iterator[str]:
     if told.sureness:
         yield ""
         yield "How sure you were, and how sure the readings allowed"
         for week in told.sureness[-MOST_WEEKS:]:
             yield (
-                f"  {week.week}  {share(week.sure):>5} against {share(week.engine):>5}  {leaning(week.sure, week.engine)}"
+                f"  {week.week}  {share(week.sure):>5} against {share(week.engine):>5}  {leaning(week, kb)}"
                 f"  ({week.count} answers)"
             )
 
 
-def leaning(sure: float, engine: float) -> str:
-    """Whether somebody is too sure or not sure enough."""
-    if abs(sure - engine) < LEANS:
-        return "about right"
-    return "over-confident" if sure > engine else "under-confident"
+def leaning(week: Sureness, kb: KnowledgeBase) -> str:
+    """Whether somebody is too sure or not sure enough; "about right" where it is little."""
+    if abs(week.sure - week.engine) < kb.drill_numbers["leans"].value:
+        return ABOUT_RIGHT
+    return "over-confident" if week.sure > week.engine else "under-confident"
 
 
 def _faults(told: Summary, width: int) -> Iterator[str]:
@@ -119,7 +121,7 @@ def _faults(told: Summary, width: int) -> Iterator[str]:
 
 def instructor_text(told: Summary, kb: KnowledgeBase, width: int) -> str:
     """One page for an instructor: what the student has done, what is weak, what to work on."""
-    if not told.count:
+    if told.first is None:
         return "This student has answered nothing yet."
     lines = [
         fill(f"Drill: summary of {told.at:%Y-%m-%d}", width),
@@ -144,16 +146,16 @@ def work_on(told: Summary, kb: KnowledgeBase) -> str:
     parts = []
     last = {name: cells[-1] for name, cells in told.classes.items() if cells}
     weak = min(last.items(), key=lambda entry: entry[1].rate, default=None)
-    if weak is not None and weak[1].rate < 0.8:
+    if weak is not None and weak[1].rate < kb.drill_numbers["well"].value:
         parts.append(f"{weak[0]} failures ({share(weak[1].rate)} right in the last week with any)")
-    pairs, early = mistaken(told)
-    if pairs and pairs[0][2] > 1:
-        right, given, _ = pairs[0]
+    if told.confused and told.confused[0][2] > 1:
+        right, given, _ = told.confused[0]
         parts.append(f"telling '{answer_words(right, kb)}' from '{answer_words(given, kb)}'")
+    early = told.guessed + told.uncounted
     if early > 1:
         parts.append(f"waiting until it can be told ({early} calls came before)")
-    if told.sureness and abs(told.sureness[-1].sure - told.sureness[-1].engine) >= LEANS:
-        parts.append(f"sureness ({leaning(told.sureness[-1].sure, told.sureness[-1].engine)})")
+    if told.sureness and (leans := leaning(told.sureness[-1], kb)) != ABOUT_RIGHT:
+        parts.append(f"sureness ({leans})")
     if told.faults:
         parts.append(f"{told.faults[0][0]} in the scan")
     return "; ".join(parts) + "." if parts else ""

@@ -18,7 +18,7 @@ from diagnose.drill.marking import mark, quadratic_score, stated
 from diagnose.drill.sitting import make
 from diagnose.errors import CaseError, ImpossibleEvidence
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
-from tests.drilled import chances_of, foretold, made, named, studio, whole_engine
+from tests.drilled import COUNT, chances_of, foretold, made, named, studio, whole_engine
 
 CLAIMS = (
     Option(id="x", like=("x",)),
@@ -209,15 +209,15 @@ def test_expected_information_is_that_of_trying_every_reading(flight, gauge):
         now = now.look(looked)
 
     def entropy(case: CaseRecord) -> float:
-        chances = believe(studio(), now.engine.posterior(case)).among(now.options)
+        chances = believe(studio(), now.engine.posterior(case), now.offered).among(now.options)
         return -sum(c * math.log2(c) for c in chances if c > 0.0)
 
     case, last = now.case(), now.case().snapshot[-1]
     facets = [name for name in studio().network.facets if name.split(".")[0] == gauge]
     assert len(facets) == (2 if gauge == "heading" else 1)
     share = studio().number("nothing")
-    each = (1.0 - share) / len(now.engine.network.failures)
-    prior = {f.id: each for f in now.engine.network.failures} | {SOUND: share}
+    each = (1.0 - share) / len(now.offered)
+    prior = {f.id: each for f in now.engine.network.failures if f.id in now.offered} | {SOUND: share}
     evidence = []
     for readings in itertools.product(*(studio().network.facets[name].readings for name in facets)):
         said = last.readings | dict(zip(facets, readings, strict=True))
@@ -228,7 +228,7 @@ def test_expected_information_is_that_of_trying_every_reading(flight, gauge):
         except ImpossibleEvidence:
             continue
         likelihood, scale = foretold(tried, now.engine), math.exp(posterior.log_evidence)
-        evidence.append((scale * sum(prior[n] * v for n, v in likelihood.items()), entropy(tried)))
+        evidence.append((scale * sum(prior.get(n, 0.0) * v for n, v in likelihood.items()), entropy(tried)))
     total = sum(weight for weight, _ in evidence)
     expected = entropy(case) - sum(weight / total * after for weight, after in evidence)
     assert now.bits()[gauge] == pytest.approx(expected, abs=1e-6)
@@ -285,6 +285,94 @@ def test_a_call_is_marked_by_what_was_looked_at(flight):
     assert flight.best_sequence().mark(letter).correct
     with pytest.raises(CaseError):
         flight.mark("z")
+
+
+def letter_for(scan_now, name):
+    return "abcdefgh"[[option.id for option in scan_now.options].index(name)]
+
+
+@pytest.mark.parametrize("given", [OPEN, SOUND])
+def test_giving_up_at_once_is_neither_right_nor_wrong(flight, given):
+    looked = flight.look("airspeed")
+    assert [looked.options[place].id for place in looked.right()] == [OPEN]
+    marked = looked.mark(letter_for(looked, given))
+    assert (marked.correct, marked.counts, marked.score) == (False, False, 0.0)
+    # the same said in chances: sure of nothing
+    assert not looked.mark("a 20 b 20 c 20 d 20 e 20").counts
+    # a failure named now is a guess, and wrong
+    marked = looked.mark(letter_for(looked, looked.options[0].id))
+    assert (marked.correct, marked.counts) == (False, True)
+
+
+def test_giving_up_scores_in_no_flight_in_which_something_fails():
+    rng, tried = np.random.default_rng(3), 0
+    cards = [c for c in cards_in_order(studio(), (Kind.SCAN,)) if c.failure != SOUND]
+    for number in range(max(6, COUNT // 10)):
+        now = make(studio(), cards[int(rng.integers(len(cards)))], 0, number)
+        if now is None or max(now.best_sequence().chances()) < studio().number("told"):
+            continue
+        for stop in sorted(rng.integers(3, now.flown.simulation.samples - 3, 3)):
+            while now.second < stop:
+                now = now.look(str(rng.choice(studio().seen)))
+            for given in (OPEN, SOUND):
+                assert not now.mark(letter_for(now, given)).correct, (now.card, now.second)
+                tried += 1
+    assert tried >= 12
+
+
+def test_that_nothing_has_failed_is_right_where_nothing_has_and_much_was_looked_at():
+    now = made(SOUND, "level", "scan")
+    letter = letter_for(now, SOUND)
+    best, counted = now.best_sequence(), []
+    for look in best.looks:
+        while now.second < look.second:
+            now = now.wait()
+        now = now.look(look.gauge)
+        counted.append(now.mark(letter).counts)
+    marked = now.mark(letter)
+    assert marked.correct
+    assert marked.score == 1.0
+    assert now.second >= 0.5 * now.flown.simulation.samples
+    assert not any(counted[: len(counted) // 2])
+
+
+def test_calls_of_a_scan_are_marked_as_the_engine_says_of_what_was_looked_at():
+    """The right answer is the posterior's after the looks taken, whatever was called and when."""
+    told, not_told = studio().number("told"), studio().number("not_told")
+    rng, cards = np.random.default_rng(8), cards_in_order(studio(), (Kind.SCAN,))
+    for number in range(max(6, COUNT // 10)):
+        now = make(studio(), cards[int(rng.integers(len(cards)))], 0, number)
+        if now is None:
+            continue
+        for _ in range(int(rng.integers(5, 80))):
+            now = now.look(str(rng.choice(studio().seen)))
+        chances = chances_of(now.options, now.case(), only_these=True)
+        assert now.chances() == pytest.approx(chances, abs=1e-9)
+        best = max(range(len(chances)), key=lambda place: chances[place])
+        for place, option in enumerate(now.options):
+            marked = now.mark("abcdefgh"[place])
+            if not marked.counts:
+                assert option.id in (OPEN, SOUND)
+            elif option.id == OPEN:
+                assert marked.correct == (chances[best] < told) or not marked.correct
+            else:
+                assert marked.correct == (place == best and chances[place] > not_told)
+
+
+def test_what_cannot_begin_in_the_air_is_there_from_the_start():
+    """A cover left on, a nest or tape is from before the flight; the same rule as for drawn scenarios."""
+    begins = set()
+    for number, card in enumerate(cards_in_order(studio(), (Kind.SCAN, Kind.NAME))):
+        if card.failure == SOUND or number % 3:
+            continue
+        exercise = make(studio(), card, 2, number)
+        if exercise is not None:
+            failure = studio().kb.failures[exercise.flown.truth]
+            (event,) = exercise.flown.simulation.scenario.failure
+            begins.add((failure.begins_in_flight, event.at_minutes > 0.0))
+            if isinstance(exercise, scan.Scan):
+                assert exercise.onset_s == 60.0 * event.at_minutes
+    assert begins == {(True, True), (True, False), (False, False)}
 
 
 def test_looks_in_the_first_seconds_of_a_manoeuvre_tell_nothing(flight):
@@ -352,6 +440,15 @@ def test_the_score_is_proper():
         # marking against the posterior loses nothing of that but a constant
         lost = expected(true) - expected(said)
         assert 1.0 - quadratic_score(said, true) == pytest.approx(lost)
+
+
+def test_chances_that_put_two_first_are_no_lucky_hit():
+    """ "d 1" spreads the rest evenly: right by the order of the answers only."""
+    chances = (0.99, 0.01, 0.0, 0.0)
+    for text in ("c 1", "a 50 b 50", "b 40 a 40 c 20"):
+        marked = mark(text, CLAIMS, chances, (0,), 0.9)
+        assert (marked.correct, marked.given) == (False, OPEN)
+    assert mark("a 51 b 49", CLAIMS, chances, (0,), 0.9).correct
 
 
 def test_somebody_sure_of_nothing_is_right_where_it_cannot_be_told():

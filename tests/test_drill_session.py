@@ -13,19 +13,23 @@ import sys
 
 import pytest
 
-from diagnose.drill.exercise import LETTERS, SOUND, Card, Kind
+from diagnose.drill.curriculum import cards_in_order
+from diagnose.drill.exercise import LETTERS, OPEN, SOUND, Card, Kind
 from diagnose.drill.fly_on import FlyOn
+from diagnose.drill.gaze import review
 from diagnose.drill.name_it import NameIt
 from diagnose.drill.predict import PredictIt
-from diagnose.drill.sitting import Sitting
+from diagnose.drill.scan import Scan
+from diagnose.drill.sitting import Round, Sitting, make
 from diagnose.drill.store import Store
 from diagnose.errors import UnknownName
 from diagnose.terminal.drill import Talk, looks_known, looks_meant
 from diagnose.text import CAUTION
 from diagnose.text_drill import feedback, question
 from diagnose.words import gauge_forms
-from tests.drilled import made, studio
+from tests.drilled import made, named, studio
 from tests.test_cli import PYTHON, run
+from tests.test_readme import README
 
 START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
 
@@ -42,7 +46,9 @@ def right_line(exercise) -> str:
     raise AssertionError(exercise)
 
 
-def talk(path, lines, *, minutes=20.0, seconds=15.0, order=(), kinds=tuple(Kind), pattern=None, seed=3):
+def talk(
+    path, lines, *, minutes=20.0, seconds=15.0, order=(), kinds=tuple(Kind), pattern=None, seed=3, pause=False
+):
     """Hold a session with these lines; every question takes so many seconds. Gives what was written."""
     store, out = Store.open(path), io.StringIO()
     ticks, ids = itertools.count(0.0, seconds), itertools.count()
@@ -57,6 +63,7 @@ def talk(path, lines, *, minutes=20.0, seconds=15.0, order=(), kinds=tuple(Kind)
         now=lambda: START,
         new_id=lambda: f"{seed}-{next(ids)}",
         echo=True,
+        pause=pause,
         pattern=pattern,
     )
     session.run()
@@ -153,6 +160,58 @@ def test_a_mechanism_that_the_question_told_is_not_told_again():
         assert "Source: " in text
 
 
+def test_no_question_and_answer_together_tell_a_mechanism_twice():
+    cards = cards_in_order(studio())
+    for number, card in enumerate(cards[::9]):
+        exercise = make(studio(), card, number % 3, number)
+        if exercise is None:
+            continue
+        done = Round(card=card, exercise=exercise, seed=number, new=True, first=True)
+        looked = None
+        if isinstance(exercise, Scan):
+            exercise = exercise.best_sequence()
+            looked, line = review(exercise), LETTERS[exercise.right()[0]]
+        else:
+            line = right_line(exercise)
+        marked = exercise.mark(line)
+        text = question(done, studio(), 80) + feedback(exercise, marked, studio(), 80, looked, met=True)
+        text = " ".join(text.split()).lower()
+        assert "source: " in text or {marked.right, card.failure} & {OPEN, SOUND}
+        for failure in studio().kb.failures.values():
+            assert text.count(failure.mechanism.lower()) <= 1, (card, failure.id)
+
+
+@pytest.mark.parametrize("kind", [kind.value for kind in Kind])
+def test_a_question_and_its_answers_stand_on_one_screen(kind):
+    """80 columns and 24 lines, with the heading above, a blank line and the prompt below."""
+    rounds = [
+        (card, make(studio(), card, number % 4, number))
+        for number, card in enumerate(cards_in_order(studio(), (Kind(kind),))[::3])
+    ]
+    rounds += [(exercise.card, exercise) for exercise in named() if kind == "name"]
+    for card, exercise in rounds:
+        if exercise is not None:
+            done = Round(card=card, exercise=exercise, seed=1, new=True, first=True)
+            lines = question(done, studio(), 80).splitlines()
+            assert 1 + len(lines) + 2 <= 24, "\n".join(lines)
+            assert max(map(len, lines)) <= 80
+
+
+def test_the_panel_is_drawn_if_wanted(tmp_path):
+    text, answers = talk(tmp_path / "a.sqlite", ["panel", "quit"], order=order_of("name"), kinds=(Kind.NAME,))
+    assert "+------ airspeed -------+" in text.split("answer> panel")[1]
+    assert not answers
+
+
+def test_at_a_terminal_an_explanation_stays_until_enter(tmp_path):
+    order = order_of("name", "predict")
+    text, answers = talk(tmp_path / "a.sqlite", ["b", "", "quit"], order=order, pause=True)
+    assert text.index("Enter for the next> ") < text.index("[2] ")
+    text, answers = talk(tmp_path / "b.sqlite", ["b", "quit"], order=order, pause=True)
+    assert "[2] " not in text
+    assert len(answers) == 1
+
+
 def test_a_failure_that_rests_on_judgement_says_whose():
     kb = studio().kb
     assert kb.failures["alternator_low_output"].source == "judgement"
@@ -204,7 +263,7 @@ def test_a_scan_through_a_pipe_names_faults_and_the_best_sequence(tmp_path):
     assert "(waited until 0:30)" in text
     assert "Fixation: 24 s on the attitude" in text
     assert "The most informative sequence was sure at" in text
-    later = r"You ended at 0:36. Later in this flight, at \d:\d\d, \d:\d\d after your call: "
+    later = r"You ended at 0:36. What you could not see yet comes later in this flight, at \d:\d\d, \d:\d\d after your call: "
     assert re.search(later, " ".join(text.split()))
     (answer,) = answers
     assert answer.kind == "scan"
@@ -232,6 +291,69 @@ def test_a_scan_without_a_call_ends_with_the_flight(tmp_path):
     assert answers[0].given == ""
 
 
+def test_an_early_call_is_told_what_comes_later_and_is_not_counted(tmp_path):
+    text, answers = talk(
+        tmp_path / "a.sqlite",
+        ["alt asi", "f", "quit"],
+        order=(Card("pump_sheared", "level", "scan"),),
+        kinds=(Kind.SCAN,),
+    )
+    told = " ".join(text.split())
+    (answer,) = answers
+    assert (answer.given, answer.correct, answer.counts) == (SOUND, False, False)
+    assert "counts only from 2:15 on" in told
+    assert "Neither right nor wrong, it is too early" in told
+    assert "comes later in this flight" in told
+    assert not re.search(r"Right|Not so|What there was|It began|It was there|Why", told)
+    assert " of 1 right" not in told
+
+
+def test_what_was_there_from_the_start_is_told_so(tmp_path):
+    text, _ = talk(
+        tmp_path / "a.sqlite",
+        ["alt asi", "a"],
+        order=(Card("pitot_restricted", "level_speeding_up", "scan"),),
+        kinds=(Kind.SCAN,),
+    )
+    assert "It was there from the start; you ended at 0:06." in text
+    assert "later in this flight" not in " ".join(text.split())
+
+
+def test_an_empty_line_takes_the_same_looks_again_and_waiting_may_be_long(tmp_path):
+    text, answers = talk(
+        tmp_path / "a.sqlite",
+        ["ai tc hdg", "", "wait 4", "wait long", *[""] * 27],
+        order=(Card("pump_sheared", "level", "scan"),),
+        kinds=(Kind.SCAN,),
+    )
+    looks = re.findall(r"^\d:\d\d (attitude|turn coordinator|heading)", text, re.MULTILINE)
+    assert looks[:6] == ["attitude", "turn coordinator", "heading"] * 2
+    assert "(waited until 0:30)" in text
+    assert "'wait long' does not say how long" in text
+    assert text.count("You now fly: ") == 2
+    assert max(map(len, text.splitlines())) <= 80
+    # what the flag does is said of the flag, and no word is said twice
+    assert "turn coordinator no turn: level, flag stowed" in text
+    assert "level: level" not in text
+    assert len(answers) == 1
+
+
+def test_where_it_cannot_be_told_what_was_covered_is_named_first():
+    (exercise, *_) = (
+        e
+        for e in named()
+        if e.options[e.right[0]].id == OPEN and e.flown.truth != SOUND and e.covered and len(e.chances) > 3
+    )
+    marked = exercise.mark(LETTERS[exercise.right[0]])
+    text = " ".join(feedback(exercise, marked, studio(), 80).split())
+    assert studio().kb.failures[exercise.flown.truth].mechanism in text
+    assert "Source: " in text
+    seen_now = set(exercise.flown.case.snapshot[-1].readings)
+    told = re.search(r"first two: the (.+?)(?: \(.*?\))?,? (?:not seen here, )?in '", text)
+    if told and "not seen here" not in text:
+        assert "in '" + studio().kb.manoeuvres[exercise.card.manoeuvre].name + "'" not in text, seen_now
+
+
 def test_a_scan_is_not_called_before_anything_was_looked_at(tmp_path):
     text, answers = talk(
         tmp_path / "a.sqlite",
@@ -254,7 +376,7 @@ def test_a_pattern_is_practised_with_empty_lines(tmp_path):
     )
     assert "Practice: rectangular cross-check" in text
     assert "Steps that kept to the pattern: >99.9 %" in text
-    looks = re.findall(r"^0:\d[^0] (?:\[.*\] )?(\w+)", text, re.MULTILINE)
+    looks = re.findall(r"^0:\d[^0] (\w+)", text, re.MULTILINE)
     assert looks[:4] == ["airspeed", "attitude", "altimeter", "vertical"]
 
 
@@ -305,6 +427,23 @@ def test_the_command_through_a_pipe_keeps_its_progress(tmp_path):
     assert "2 answers since" in run("drill", "--data", data, "--progress").stdout
     assert "Deleted" in run("drill", "--data", data, "--delete", text="yes\n").stdout
     assert "Nothing was answered yet" in run("drill", "--data", data, "--progress").stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "lines"),
+    [
+        ("--kind name --seed 21", "b 80 c 20\nquit\n"),
+        ("--kind scan --seed 5", "asi alt vsi ai hdg tc\n\nasi alt vsi\nb\nquit\n"),
+    ],
+)
+def test_the_screens_of_the_readme_are_real(tmp_path, arguments, lines):
+    if not README.exists():
+        pytest.skip("no checkout")
+    readme = README.read_text(encoding="utf-8")
+    _, after = readme.split(f"{arguments}`", 1) if f"{arguments}`" in readme else readme.split(arguments, 1)
+    block = after.split("```\n")[1]
+    shown = run("drill", "--data", str(tmp_path / "d.sqlite"), *arguments.split(), text=lines)
+    assert block in shown.stdout
 
 
 @pytest.mark.parametrize(

@@ -221,11 +221,24 @@ def tab(browser, text, tmp_path):
     context.close()
 
 
+def look_if_scan(tab):
+    """Look at the airspeed indicator where the gauges are hidden: without a look nothing can be called."""
+    if "Scan" in tab.inner_text("#title"):
+        tab.keyboard.press("1")
+        tab.wait_for_function("document.querySelectorAll('#seen li').length === 1")
+
+
+def answer_one(tab, letter="a"):
+    """Give an answer by the keys, and have it told."""
+    look_if_scan(tab)
+    tab.keyboard.press(letter)
+    tab.keyboard.press("Enter")
+
+
 def answer_all_before(tab, number):
     """Give an answer to all exercises before this one."""
     for _ in range(number - 1):
-        tab.keyboard.press("a")
-        tab.keyboard.press("Enter")
+        answer_one(tab)
         tab.keyboard.press("Enter")
 
 
@@ -245,8 +258,7 @@ def test_nothing_tells_the_answer_before_it_is_given(tab):
         if done.card.kind == "scan":
             assert tab.locator("#panel .dial:visible").count() == 0
         # who presses no more than the keys of an answer has it told
-        tab.keyboard.press("a")
-        tab.keyboard.press("Enter")
+        answer_one(tab)
         assert tab.is_visible("#told")
         tab.keyboard.press("Enter")
     assert tab.locator("#answers tbody tr").count() == len(rounds())
@@ -261,17 +273,15 @@ def test_answers_are_marked_in_the_page_as_by_the_drill(tab):
             mark = tab.locator("#answers tbody tr").last.locator("td").last.inner_text()
             assert mark == ("right" if done.exercise.mark(letter).correct else "not so")
         else:
-            tab.keyboard.press("a")
-            tab.keyboard.press("Enter")
+            answer_one(tab)
         tab.keyboard.press("Enter")
 
 
-@pytest.mark.parametrize("said", ["a 70", "a 60 b 30 c 10", "b 33 c 33 a 33"])
+@pytest.mark.parametrize("said", ["a 70", "a 60 b 30 c 10", "b 33 c 33 a 33", "b 1"])
 def test_chances_are_scored_in_the_page_as_by_the_drill(tab, said):
     for number in (1, 3, 4):
         while f"{number} of" not in tab.inner_text("#title"):
-            tab.keyboard.press("a")
-            tab.keyboard.press("Enter")
+            answer_one(tab)
             tab.keyboard.press("Enter")
         exercise = rounds()[number - 1].exercise
         for letter, chance in re.findall(r"([a-z]) (\d+)", said):
@@ -337,6 +347,34 @@ def test_a_scan_in_the_page_is_the_scan_of_the_drill(tab, tmp_path):
     assert again.second == int(minutes) * 60 + int(seconds)
 
 
+def test_a_scan_in_the_page_is_not_called_before_a_look(tab):
+    answer_all_before(tab, 2)
+    tab.keyboard.press("a")
+    tab.keyboard.press("Enter")
+    assert "look at a gauge first" in tab.inner_text("#fault")
+    assert tab.is_hidden("#told")
+    assert tab.locator("#answers tbody tr").count() == 1
+    # the fault is gone with the look that mends it
+    look_if_scan(tab)
+    assert tab.inner_text("#fault") == ""
+
+
+def test_giving_up_early_is_told_in_the_page_and_is_neither_right_nor_wrong(tab, tmp_path):
+    answer_all_before(tab, 2)
+    options = [option.id for option in rounds()[1].exercise.options]
+    answer_one(tab, LETTERS[options.index("cannot_tell")])
+    told = tab.inner_text("#told")
+    assert "too early to be right" in told
+    assert not re.search("What there was|It began", told)
+    taken = take(
+        sitting(tmp_path / "p.sqlite"),
+        read_results(downloaded(tab, tmp_path)),
+        datetime.datetime.now(datetime.UTC),
+    )
+    marked = list(taken)[1].marked
+    assert (marked.correct, marked.counts) == (False, False)
+
+
 def test_a_flight_that_ends_without_a_call_is_over(tab, tmp_path):
     answer_all_before(tab, 2)
     tab.keyboard.press(" ")
@@ -350,13 +388,11 @@ def test_a_flight_that_ends_without_a_call_is_over(tab, tmp_path):
 
 
 def test_answers_outlast_a_reload_and_are_read_back_by_the_command(tab, tmp_path, capsys):
-    tab.keyboard.press("a")
-    tab.keyboard.press("Enter")
+    answer_one(tab)
     tab.reload()
     assert tab.locator("#answers tbody tr").count() == 1
     assert "2 of" in tab.inner_text("#title")
-    tab.keyboard.press("b")
-    tab.keyboard.press("Enter")
+    answer_one(tab, "b")
     path = downloaded(tab, tmp_path)
     command = ["drill", "--import", str(path), "--data", str(tmp_path / "p.sqlite")]
     assert main(command) == 0
@@ -374,7 +410,6 @@ def test_the_page_fits_a_telephone(tab):
     tab.set_viewport_size({"width": 390, "height": 844})
     for _ in rounds():
         assert tab.evaluate("document.documentElement.scrollWidth") == 390
-        tab.keyboard.press("a")
-        tab.keyboard.press("Enter")
+        answer_one(tab)
         assert tab.evaluate("document.documentElement.scrollWidth") == 390
         tab.keyboard.press("Enter")

@@ -309,6 +309,7 @@ def _session(chosen: argparse.Namespace, load: Load, store: Store) -> int:
         now=lambda: datetime.now(UTC),
         new_id=lambda: uuid.uuid4().hex,
         echo=not terminal,
+        pause=terminal,
         pattern=pattern,
     ).run()
     return 0

@@ -6,7 +6,7 @@ The engine's posterior is conditioned on "one failure at most", which the studen
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from diagnose.drill.exercise import OPEN, SOUND, Option
@@ -45,12 +45,12 @@ class Belief:
         return tuple(name for name in order if self.said[name] * too_alike >= 1.0)
 
 
-def believe(studio: Studio, posterior: Posterior) -> Belief:
-    """Give the belief that a posterior (setting ``exercise``) leaves."""
-    return belief_of(studio, posterior, posterior.sets)
+def believe(studio: Studio, posterior: Posterior, only: Collection[str] = ()) -> Belief:
+    """Give the belief that a posterior (setting ``exercise``) leaves; ``only`` these failures can be, if given."""
+    return belief_of(studio, posterior, posterior.sets, only)
 
 
-def belief_of(studio: Studio, posterior: Posterior, sets: Array) -> Belief:
+def belief_of(studio: Studio, posterior: Posterior, sets: Array, only: Collection[str] = ()) -> Belief:
     """Give the belief for chances of the sets, (set,), of a posterior's space.
 
     Failures that show nothing until they are needed are left out: they never are what was seen.
@@ -60,7 +60,10 @@ def belief_of(studio: Studio, posterior: Posterior, sets: Array) -> Belief:
     alone = {
         failures[members[0]].id: place
         for place, members in enumerate(space.sets)
-        if len(members) == 1 and not failures[members[0]].silent and prior[place] > 0.0
+        if len(members) == 1
+        and not failures[members[0]].silent
+        and prior[place] > 0.0
+        and (not only or failures[members[0]].id in only)
     }
     none = space.sets.index(())
     said = {name: float(sets[place] / prior[place]) for name, place in {SOUND: none, **alone}.items()}

@@ -44,7 +44,8 @@ class Marked:
 
     ``score`` from 0 to 1; ``given`` and ``right`` are ids of options, or what stands for them in the
     record of answers. ``sure`` is the chance that the student gave to the first choice, ``engine`` the
-    engine's chance of that choice (None where the answer was no chance).
+    engine's chance of that choice (None where the answer was no chance). ``counts`` is False for a call
+    of a scan that came too early to be right or wrong; it is not ``correct`` then.
     """
 
     correct: bool
@@ -53,3 +54,4 @@ class Marked:
     right: str
     sure: float | None = None
     engine: float | None = None
+    counts: bool = True

@@ -68,6 +68,13 @@ def legs_to(studio: Studio, manoeuvre: str, count: int, rng: np.random.Generator
     return tuple(Leg(manoeuvre=name, minutes=LEG_MIN) for name in (*chosen, manoeuvre))
 
 
+def onset_minutes(studio: Studio, truth: str, at_minutes: float) -> float:
+    """Give when a failure begins: at this time, or with the flight if it cannot begin in the air."""
+    if truth == SOUND or studio.kb.failures[truth].begins_in_flight:
+        return at_minutes
+    return 0.0
+
+
 def event_for(failure: Failure, at_minutes: float) -> FailureEvent:
     """Give the failure's event: an intermittent one comes and goes, a gradual one takes its time."""
     if failure.acting < 1.0:
@@ -90,7 +97,8 @@ def without(flown: Flown, gauges: Collection[str]) -> Flown:
 
 
 def fly(studio: Studio, truth: str, legs: tuple[Leg, ...], at_minutes: float, rng: np.random.Generator) -> Flown:  # fmt: skip
-    """Fly the legs; the failure is there from the start or begins ``at_minutes``."""
+    """Fly the legs; the failure begins ``at_minutes``, or is there from the start as it must be."""
+    at_minutes = onset_minutes(studio, truth, at_minutes)
     context = context_for(studio, truth, rng)
     scenario = ScenarioRecord(
         title="drill",

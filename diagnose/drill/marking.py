@@ -9,6 +9,7 @@ Review 78, 1950 (from memory).
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 
@@ -77,7 +78,7 @@ def mark(
     """Mark an answer. ``chances`` (option,): the engine's, zero for ``OPEN``; ``right``: places that are right.
 
     An answer in chances is right if the answer that it puts first is, or where it cannot be told, if it
-    is sure of none (below ``told``). Raises CaseError for what is no answer.
+    is sure of none (below ``told``); if it puts two first it says that it cannot be told. Raises CaseError for what is no answer.
     """
     said = stated(text, options)
     best = options[right[0]].id
@@ -86,7 +87,8 @@ def mark(
         return Marked(correct=correct, score=float(correct), given=options[said].id, right=best)
     first = max(range(len(options)), key=lambda place: said[place])
     is_open = options[right[0]].id == OPEN
-    given = OPEN if is_open and said[first] < told else options[first].id
+    tied = sum(math.isclose(chance, said[first]) for chance in said) > 1
+    given = OPEN if tied or (is_open and said[first] < told) else options[first].id
     return Marked(
         correct=any(options[place].id == given for place in right),
         score=quadratic_score(said, chances),

@@ -46,10 +46,17 @@ class Sureness:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """Everything about a student's progress at one time."""
+    """Everything about a student's progress at one time, from the answers that count.
+
+    ``guessed``: failures named before they could be told; ``missed``: failures that could be told and were
+    not named; ``uncounted``: calls too early to count.
+    """
 
     at: datetime
     count: int
+    guessed: int
+    missed: int
+    uncounted: int
     first: datetime | None
     classes: Mapping[str, tuple[Cell, ...]]
     kinds: Mapping[str, tuple[int, float]]
@@ -72,11 +79,19 @@ def class_of(kb: KnowledgeBase, failure: str) -> str:
     return kb.failures[failure].system.value if failure in kb.failures else NOTHING
 
 
+def names_wrongly(a: Answered) -> bool:
+    """Whether an answer names a failure that was not the right answer."""
+    return a.kind in NAMING and a.counts and not a.correct and a.given not in (SOUND, OPEN, "")
+
+
+def takes_for_another(a: Answered) -> bool:
+    """Whether an answer takes what was to be told, a failure or a sound aircraft, for another failure."""
+    return names_wrongly(a) and a.right != OPEN and a.given not in (a.right, a.failure)
+
+
 def confusions(answers: Iterable[Answered]) -> Counter[tuple[str, str]]:
-    """Count (what was right, what was said instead), for answers that name."""
-    return Counter(
-        (a.right, a.given) for a in answers if a.kind in NAMING and not a.correct and a.given != a.right
-    )
+    """Count (what was right, what was said instead), where one was taken for another."""
+    return Counter((a.right, a.given) for a in answers if takes_for_another(a))
 
 
 def kept_together(answers: Sequence[Answered], enough: int) -> dict[str, set[str]]:
@@ -89,7 +104,7 @@ def kept_together(answers: Sequence[Answered], enough: int) -> dict[str, set[str
         if a.kind not in NAMING:
             continue
         pair = tuple(sorted((a.right, a.given)))
-        if not a.correct and not {SOUND, OPEN, ""} & set(pair):
+        if takes_for_another(a) and a.right != SOUND:
             open_pairs[pair[0], pair[1]] = 0
         elif a.correct:
             for known in [p for p in open_pairs if a.right in p]:
@@ -100,6 +115,13 @@ def kept_together(answers: Sequence[Answered], enough: int) -> dict[str, set[str
             found.setdefault(one, set()).add(other)
             found.setdefault(other, set()).add(one)
     return found
+
+
+def _misses(a: Answered) -> bool:
+    """Whether an answer leaves a failure that could be told unnamed."""
+    return (
+        a.kind in NAMING and not a.correct and a.given in (SOUND, OPEN, "") and a.right not in (SOUND, OPEN)
+    )
 
 
 def _cells(answers: Sequence[Answered]) -> tuple[Cell, ...]:
@@ -125,6 +147,7 @@ def summary(
     kb: KnowledgeBase, answers: Sequence[Answered], held: Mapping[Card, Held], now: datetime
 ) -> Summary:
     """Sum up a student's progress."""
+    every, answers = answers, [a for a in answers if a.counts]
     by_class: dict[str, list[Answered]] = {}
     by_kind: dict[str, list[Answered]] = {}
     for a in answers:
@@ -137,7 +160,10 @@ def summary(
     return Summary(
         at=now,
         count=len(answers),
-        first=answers[0].at if answers else None,
+        guessed=sum(names_wrongly(a) and not takes_for_another(a) for a in answers),
+        missed=sum(_misses(a) for a in answers),
+        uncounted=len(every) - len(answers),
+        first=every[0].at if every else None,
         classes={name: _cells(group) for name, group in sorted(by_class.items())},
         kinds={
             kind: (len(group), sum(a.correct for a in group) / len(group)) for kind, group in by_kind.items()
@@ -152,7 +178,7 @@ def summary(
             )
             for week, pairs in sorted(stated.items())
         ),
-        faults=tuple(Counter(fault for a in answers for fault in a.faults).most_common()),
+        faults=tuple(Counter(fault for a in every for fault in a.faults).most_common()),
         due=sum(h.due <= now for h in held.values()),
         due_tomorrow=sum(h.due <= now + timedelta(days=1) for h in held.values()),
         begun=len(held),

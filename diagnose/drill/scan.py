@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -11,8 +11,8 @@ import msgspec
 import numpy as np
 
 from diagnose.drill.belief import Belief, believe, right_places
-from diagnose.drill.exercise import SOUND, Card, Marked, Option
-from diagnose.drill.flights import Flown, fly, legs_to
+from diagnose.drill.exercise import OPEN, SOUND, Card, Marked, Option
+from diagnose.drill.flights import Flown, fly, legs_to, onset_minutes
 from diagnose.drill.marking import mark
 from diagnose.drill.name_it import leads, offered, readings_say
 from diagnose.drill.studio import Studio
@@ -145,7 +145,12 @@ class Scan:
 
     def chances(self) -> tuple[float, ...]:
         """The chances of the answers after the looks taken; (option,)."""
-        return believe(self.studio, self.posterior()).among(self.options)
+        return believe(self.studio, self.posterior(), self.offered).among(self.options)
+
+    @property
+    def offered(self) -> frozenset[str]:
+        """The failures that can be: those of the answers."""
+        return frozenset(name for option in self.options for name in option.like) - {SOUND}
 
     def right(self) -> tuple[int, ...]:
         """The places of the answers that are right now."""
@@ -158,7 +163,7 @@ class Scan:
         if not self._readings_possible():
             return found
         case = self.case()
-        scene = _scene(self.studio, self.engine.posterior(case), self.options)
+        scene = _scene(self.studio, self.engine.posterior(case), self)
         silent: dict[str, list[str]] = {}
         for facet in seen_facets(self.flown.simulation, self.flown.simulation.scenario.unseen):
             if facet not in case.snapshot[-1].readings:
@@ -174,8 +179,27 @@ class Scan:
         )
 
     def mark(self, text: str) -> Marked:
-        """Mark a call. Raises CaseError for what is no answer."""
-        return mark(text, self.options, self.chances(), self.right(), self.studio.number("told"))
+        """Mark a call by what was looked at. Raises CaseError for what is no answer.
+
+        That nothing has failed, or that it cannot be told yet, is all too true before anybody has looked
+        much: such a call counts only late in the flight, and is right only if going on looking would have
+        said the same.
+        """
+        marked = mark(text, self.options, self.chances(), self.right(), self.studio.number("told"))
+        gives_up = {marked.given, marked.right} <= {OPEN, SOUND}
+        if gives_up and (self.second < self.patience_s or (marked.correct and not self.stays(marked.given))):
+            return replace(marked, correct=False, score=0.0, counts=False)
+        return marked
+
+    def stays(self, given: str) -> bool:
+        """Whether an answer is right for who goes on looking where most is to be learned."""
+        best = self.best_sequence()
+        return given in (best.options[place].id for place in best.right())
+
+    @property
+    def patience_s(self) -> int:
+        """From this second on what fails has begun, so that a call that nothing has can count."""
+        return round(self.studio.number("scan.patience") * self.flown.simulation.samples)
 
     def ran_out(self) -> Marked:
         """The mark of a flight that ended without a call."""
@@ -200,8 +224,8 @@ class Scan:
             gauge = max(bits, key=lambda name: round(bits[name], 3))
             now = now.look(gauge) if bits[gauge] > 0.0 else now.wait()
             began = now.onset_s is None or now.second > now.onset_s
-            # with nothing failed there is no moment from which on it is known; the second leg is enough
-            enough = now.onset_s is not None or now.second > now.flown.simulation.samples // 2
+            # with nothing failed there is no moment from which on it is known
+            enough = now.onset_s is not None or now.second >= now.patience_s
             # that nothing had failed was known before it did: from then on only what has failed counts
             told = (
                 chance
@@ -234,16 +258,16 @@ class _Asked(Scene):
         return self.option_of_set[self.space.row_set][self.kept]
 
 
-def _scene(studio: Studio, posterior: Posterior, options: Sequence[Option]) -> _Asked:
+def _scene(studio: Studio, posterior: Posterior, scan: Scan) -> _Asked:
     """Make the scene of a look, with the drill's own odds of nothing and of each failure, as in ``belief``."""
     space, prior = posterior.space, posterior.prior_sets
     failures, snapshot = space.network.failures, posterior.case.snapshot[-1]
     share = studio.number("nothing")
-    each = (1.0 - share) / max(len(failures), 1)
+    each = (1.0 - share) / max(len(scan.offered), 1)
     weights, option_of_set = np.zeros(len(space.sets)), np.zeros(len(space.sets), dtype=np.intp)
     for place, members in enumerate(space.sets):
         name = SOUND if not members else failures[members[0]].id
-        column = next((k for k, option in enumerate(options) if name in option.like), None)
+        column = next((k for k, option in enumerate(scan.options) if name in option.like), None)
         if column is not None and len(members) <= 1 and prior[place] > 0.0:
             weights[place] = (share if name == SOUND else each) / prior[place]
             option_of_set[place] = column
@@ -300,16 +324,16 @@ def make(
         options = offered(
             studio, belief, left, card.manoeuvre, WRONG + min(level, 1), rng, confused, ELSEWHERE, met
         )
-        names = [name for option in options for name in option.like if name != SOUND]
+        names = {name for option in options for name in option.like} - {SOUND}
         sizes = flown.simulation.sizes
         return Scan(
             card=card,
             studio=studio,
             flown=flown,
-            engine=studio.with_failures(names),
+            engine=studio.with_failures(sorted(names)),
             options=options,
             blocks=blocks_of(flown, int(studio.number("scan.back_s")), int(sizes("snapshot.settle_s"))),
-            onset_s=None if truth == SOUND else round(at_minutes * 60.0),
+            onset_s=None if truth == SOUND else round(onset_minutes(studio, truth, at_minutes) * 60.0),
             look_s=int(studio.number("scan.look_s")),
         )
     return None

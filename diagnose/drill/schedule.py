@@ -41,7 +41,12 @@ def begun(card: Card, now: datetime) -> Held:
 
 
 def review(held: Held, marked: Marked, seconds: float, now: datetime, quick_s: float, slow_s: float) -> Held:
-    """Give the card after an answer; ``seconds`` is what the answer took."""
+    """Give the card after an answer; ``seconds`` is what the answer took.
+
+    An answer that does not count teaches the schedule nothing: the card is asked again soon.
+    """
+    if not marked.counts:
+        return soon(held, now)
     from fsrs import Card as Kept
     from fsrs import Rating
 

@@ -11,12 +11,12 @@ import numpy as np
 
 from diagnose.drill import fly_on, name_it, predict, scan
 from diagnose.drill.curriculum import cards_in_order
-from diagnose.drill.exercise import OPEN, SOUND, Card, Kind, Marked
+from diagnose.drill.exercise import SOUND, Card, Kind, Marked
 from diagnose.drill.fly_on import FlyOn
 from diagnose.drill.gaze import Review
 from diagnose.drill.name_it import NameIt
 from diagnose.drill.predict import PredictIt
-from diagnose.drill.progress import NAMING, kept_together
+from diagnose.drill.progress import kept_together, takes_for_another
 from diagnose.drill.scan import Scan
 from diagnose.drill.schedule import candidates, review
 from diagnose.drill.store import Answered, Store
@@ -156,28 +156,29 @@ class Sitting:
             recognised_s=recognised,
             faults=() if looked is None else tuple(found.fault for found in looked.faults),
             seed=done.seed,
+            counts=marked.counts,
         )
         quick, slow = self.studio.number("quick_s"), self.studio.number("slow_s")
         self.store.keep(
             answered,
             lambda held: review(held, marked, seconds, now, quick, slow),
-            self._to_keep_apart(done.card, right, given),
+            self._to_keep_apart(answered),
         )
         self._asked(done)
-        self.right = (*self.right, marked.correct)
+        self.right = (*self.right, marked.correct) if marked.counts else self.right
         return answered
 
     def _standing(self, name: str) -> str:
         """Give the failure that stands for its class; anything else as it is."""
         return self.studio.class_of(name)[0] if name in self.studio.kb.failures else name
 
-    def _to_keep_apart(self, card: Card, right: str, given: str) -> tuple[Card, ...]:
+    def _to_keep_apart(self, answered: Answered) -> tuple[Card, ...]:
         """Give the card of what was said instead, in this manoeuvre or where it shows most."""
-        if card.kind not in NAMING or right == given or {right, given} & {SOUND, OPEN, ""}:
+        if not takes_for_another(answered) or answered.right == SOUND:
             return ()
         # only what is in the order is ever asked
-        shows = [other for other in self.order if (other.failure, other.kind) == (given, card.kind)]
-        here = [other for other in shows if other.manoeuvre == card.manoeuvre]
+        shows = [c for c in self.order if (c.failure, c.kind) == (answered.given, answered.kind)]
+        here = [c for c in shows if c.manoeuvre == answered.manoeuvre]
         return tuple([*here, *shows][:1])
 
 

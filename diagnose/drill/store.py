@@ -40,7 +40,7 @@ CREATE INDEX IF NOT EXISTS answers_at ON answers (at);
 class Answered(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An answer as it is kept. ``seconds``: what it took; ``recognised_s``: from onset to the call of a scan.
 
-    ``given`` and ``right`` as in ``Marked``; ``seed`` makes the exercise again.
+    ``given``, ``right`` and ``counts`` as in ``Marked``; ``seed`` makes the exercise again.
     """
 
     id: str
@@ -59,6 +59,7 @@ class Answered(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     recognised_s: float | None = None
     faults: tuple[str, ...] = ()
     seed: int = 0
+    counts: bool = True
 
 
 class KeptCard(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -176,6 +176,7 @@ class Studio:
         return tuple(sorted((name for name in shown if shown[name] >= SHOWS), key=place))
 
     def with_failures(self, failures: Sequence[str]) -> Engine:
-        """Give an engine that knows only these failures, one at a time: the others are ruled out."""
-        kept = tuple(f for f in self.network.failures if f.id in failures)
+        """Give an engine that knows only these failures, one at a time, and what they turn into."""
+        chosen = set(failures)
+        kept = tuple(f for f in self.network.failures if f.id in chosen or chosen & set(f.hastened_by))
         return Engine(replace(self.network, failures=kept), largest_set=1)

@@ -135,6 +135,7 @@
   function look(gauge) {
     if (!isScan() || answered || !task.looks[gauge]) return;
     wanted = gauge;
+    byId("fault").textContent = "";
     if (second >= until && begin()) {
       draw();
       if (!running) {
@@ -155,7 +156,7 @@
     byId("title").textContent = `${number + 1} of ${data.exercises.length}: ${task.title}`;
     const lines = task.lines.map((line) => make("p", line));
     if (isScan()) {
-      lines.push(make("p", `All gauges are hidden. A look at one, by click or key, takes ${task.look_s} s while the flight goes on; 'Let it run' lets it go on without looks. One thing at most fails. Answer as soon as you know.`));
+      lines.push(make("p", `All gauges are hidden. A look at one, by click or key, takes ${task.look_s} s while the flight goes on; 'Let it run' lets it go on without looks. One thing at most is wrong, from the start or from some time on. Answer as soon as you know; that nothing has failed, or that it cannot be told, counts only from ${clock(task.patience)} on.`));
     }
     byId("asked").replaceChildren(...lines);
     byId("ask").textContent = "What has failed? One thing at most.";
@@ -241,7 +242,8 @@
     const place = said ? highest(said) : data.letters.indexOf(text);
     const none = task.options.findIndex(([, isNone]) => isNone);
     // who is sure of nothing is right where it cannot be told
-    const meant = said && hidden.right[0] === none && said[place] < hidden.told ? none : place;
+    const tied = said && said.filter((value) => Math.abs(value - said[place]) < 1e-9).length > 1;
+    const meant = tied || (said && hidden.right[0] === none && said[place] < hidden.told) ? none : place;
     const lines = paragraphs(hidden.says[meant]);
     given.at(-1).correct = hidden.right.includes(meant);
     if (said) {
@@ -258,8 +260,14 @@
     const name = task.options[hidden.truth[0]][0];
     const lines = [];
     if (!text) lines.push("Time is up without a call.");
-    lines.push(text && early ? `Later in this flight: ${name}.` : `What there was: ${name}.`);
-    if (text && hidden.truth.includes(place)) {
+    if (early && text) lines.push(`What you could not see yet comes later in this flight, at ${clock(hidden.onset)}: ${name}.`);
+    else lines.push(`What there was: ${name}.`);
+    if (hidden.onset === 0) lines.push("It was there from the start.");
+    else if (hidden.onset !== null && !(early && text)) lines.push(`It began at ${clock(hidden.onset)}.`);
+    const gaveUp = text && hidden.gives_up.includes(place);
+    if (gaveUp && (second < task.patience || !hidden.stays.includes(place))) {
+      lines.push(`You called: ${task.options[place][0]}. That is too early to be right, and wrong if what you had looked at told more, which is marked when you read the results back; looking on, or elsewhere, tells more.`);
+    } else if (text && hidden.truth.includes(place)) {
       lines.push(early ? "That is what you called, but it had not begun: a guess." : "That is what you called. Whether what you had looked at told it is marked when you read the results back.");
     } else if (text && task.options[place][1]) lines.push("You called that it cannot be told yet. Whether what you had looked at left it open is marked when you read the results back.");
     else if (text) lines.push(`You called: ${task.options[place][0]}.`);
@@ -316,7 +324,9 @@
     event.preventDefault();
     if (answered) return;
     try {
-      finish(typed());
+      const text = typed();
+      if (isScan() && !slots.some((gauge) => gauge)) throw new Error("Nothing was looked at yet: look at a gauge first, then call it.");
+      finish(text);
     } catch (error) {
       byId("fault").textContent = error.message;
     }

@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 
-from diagnose.drill.exercise import LETTERS, OPEN
+from diagnose.drill.exercise import LETTERS, OPEN, SOUND
 from diagnose.drill.lent import FORMAT, VERSION, plan_of
 from diagnose.drill.name_it import NameIt
 from diagnose.drill.scan import Look, Scan
@@ -102,6 +102,7 @@ def _scan(done: Round, exercise: Scan, studio: Studio) -> dict[str, Any]:
     return asked | {
         "seconds": simulation.samples,
         "look_s": exercise.look_s,
+        "patience": exercise.patience_s,
         "legs": changes,
         "covered": list(studio.seen),
         "tracks": tracks_of(simulation, studio.seen),
@@ -111,6 +112,8 @@ def _scan(done: Round, exercise: Scan, studio: Studio) -> dict[str, Any]:
                 "plan": msgspec.to_builtins(plan_of(done)),
                 "truth": truth,
                 "onset": exercise.onset_s,
+                "gives_up": [p for p, o in enumerate(exercise.options) if o.id in (OPEN, SOUND)],
+                "stays": [p for p, o in enumerate(exercise.options) if exercise.stays(o.id)],
                 "says": aftermath(exercise, studio, UNWRAPPED),
             }
         ),

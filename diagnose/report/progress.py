@@ -9,7 +9,7 @@ from diagnose.knowledge import KnowledgeBase
 from diagnose.pictures.svg import INK, element, number, words
 from diagnose.report.page import figure, heading, page, paragraph, table
 from diagnose.text_drill import TITLES
-from diagnose.text_progress import answer_words, leaning, mistaken, share, work_on
+from diagnose.text_progress import answer_words, habits, leaning, share, work_on
 
 WIDE, HIGH, LEFT, TOP, RIGHT = 720.0, 200.0, 60.0, 16.0, 150.0
 #: lines are told apart without colour
@@ -23,11 +23,11 @@ def progress_page(told: Summary, kb: KnowledgeBase) -> str:
 
 def _body(told: Summary, kb: KnowledgeBase) -> Iterator[str]:
     yield heading(1, "Drill: progress")
-    if not told.count or told.first is None:
+    if told.first is None:
         yield paragraph("Nothing was answered yet.")
         return
     yield paragraph(
-        f"{told.count} answers from {told.first:%Y-%m-%d} to {told.at:%Y-%m-%d}; {told.begun} exercises begun, "
+        f"{told.count + told.uncounted} answers from {told.first:%Y-%m-%d} to {told.at:%Y-%m-%d}; {told.begun} exercises begun, "
         f"{told.due} due now, {told.due_tomorrow} by tomorrow."
     )
     if work_on(told, kb):
@@ -55,16 +55,15 @@ def _body(told: Summary, kb: KnowledgeBase) -> Iterator[str]:
         [(TITLES[kind], str(count), share(rate)) for kind, (count, rate) in told.kinds.items()],
         numbers=2,
     )
-    pairs, early = mistaken(told)
-    if pairs:
+    if told.confused:
         yield heading(2, "Taken for another")
         yield table(
             ("what was right", "what was said", "times"),
-            [(answer_words(a, kb), answer_words(b, kb), str(n)) for a, b, n in pairs],
+            [(answer_words(a, kb), answer_words(b, kb), str(n)) for a, b, n in told.confused],
             numbers=1,
         )
-    if early:
-        yield paragraph(f"Called before it could be told: {early} times.")
+    for habit in habits(told):
+        yield paragraph(habit)
     if told.sureness:
         yield heading(2, "How sure, and how sure the readings allowed")
         yield table(
@@ -75,7 +74,7 @@ def _body(told: Summary, kb: KnowledgeBase) -> Iterator[str]:
                     str(week.count),
                     share(week.sure),
                     share(week.engine),
-                    leaning(week.sure, week.engine),
+                    leaning(week, kb),
                 )
                 for week in told.sureness
             ],

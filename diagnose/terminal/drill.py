@@ -9,16 +9,18 @@ from typing import TextIO
 
 from diagnose.drill.exercise import LETTERS, Marked
 from diagnose.drill.gaze import cycle, review
+from diagnose.drill.name_it import NameIt
 from diagnose.drill.scan import Scan
 from diagnose.drill.sitting import Round, Sitting
 from diagnose.drill.studio import Studio
-from diagnose.errors import DiagnoseError
+from diagnose.errors import CaseError, DiagnoseError
 from diagnose.model import ScanPattern
 from diagnose.text import CAUTION, fill
-from diagnose.text_drill import answering, feedback, heading, help_text, look_line, question
+from diagnose.text_drill import answering, drawn, feedback, heading, help_text, look_line, question
 from diagnose.words import find, gauge_forms, plain
 
 QUIT, SKIP, AGAIN, HELP_WORDS = ("quit", "exit", "q!"), ("skip", "next"), ("again", "show"), ("help", "?")
+DRAW = ("panel", "picture", "draw")
 
 
 class Left(Exception):
@@ -27,7 +29,10 @@ class Left(Exception):
 
 @dataclass
 class Talk:
-    """A session with a student. ``clock`` gives seconds, ``now`` the time of day, ``new_id`` a fresh id."""
+    """A session with a student. ``clock`` gives seconds, ``now`` the time of day, ``new_id`` a fresh id.
+
+    ``pause``: wait for Enter after an explanation, so that the next question does not push it off the screen.
+    """
 
     sitting: Sitting
     lines: Iterator[str]
@@ -38,8 +43,11 @@ class Talk:
     now: Callable[[], datetime]
     new_id: Callable[[], str]
     echo: bool = False
+    pause: bool = False
     pattern: ScanPattern | None = None
     results: list[bool] = field(default_factory=list)
+    #: the last line of looks in this scan, which an empty line takes again
+    looked: list[str] = field(default_factory=list)
 
     def run(self) -> int:
         """Ask until the minutes are over or the student leaves; gives the number of answers."""
@@ -90,7 +98,7 @@ class Talk:
     def one(self, done: Round, left: str) -> None:
         """One exercise from question to explanation."""
         studio = self.sitting.studio
-        asked = question(done, studio, self.width, self.pattern)
+        asked, self.looked = question(done, studio, self.width, self.pattern), []
         self.say(f"{heading(len(self.results) + 1, done, studio.kb, left)}\n{asked}")
         began = self.clock()
         exercise, marked = done.exercise, None
@@ -101,6 +109,9 @@ class Talk:
                 return
             if text.lower() in AGAIN:
                 self.say(asked)
+                continue
+            if text.lower() in DRAW and isinstance(exercise, NameIt):
+                self.say(drawn(exercise, studio))
                 continue
             if text.lower() in HELP_WORDS:
                 self.say(help_text(exercise, studio, self.width))
@@ -119,8 +130,11 @@ class Talk:
         done = replace(done, exercise=exercise)
         # kept before it is explained: what was answered is safe
         self.sitting.answer(done, marked, seconds, self.now(), self.new_id(), looked)
-        self.results.append(marked.correct)
+        if marked.counts:
+            self.results.append(marked.correct)
         self.say(feedback(exercise, marked, studio, self.width, looked, met=done.first))
+        if self.pause:
+            self.hear("Enter for the next> ")
 
     def _scan(self, scan: Scan, text: str) -> tuple[Scan, Marked | None]:
         """Carry out a line of a scan: looks, waiting, or the call."""
@@ -130,7 +144,6 @@ class Talk:
             marked = scan.mark(text)
             if scan.looks:
                 return scan, marked
-            # of a panel that nobody has looked at, "it cannot be told yet" is always right and teaches nothing
             self.say("Nothing was looked at yet: name a gauge first, then call it.")
             return scan, None
         if not words and self.pattern:
@@ -138,11 +151,11 @@ class Talk:
             words = [order[len(scan.looks) % len(order)].replace("_", " ")]
             chosen: list[str] = [order[len(scan.looks) % len(order)]]
         elif not words:
-            chosen = [scan.looks[-1].gauge] if scan.looks else []
-        elif words == ["wait"]:
-            chosen = [""]
+            chosen = self.looked
+        elif words[0] == "wait":
+            chosen = [""] * waits_meant(words)
         else:
-            chosen = looks_meant(text, gauges)
+            chosen = self.looked = looks_meant(text, gauges)
         if not chosen:
             self.say("Name a gauge to look at, or call it with a letter.")
         for gauge in chosen:
@@ -163,6 +176,18 @@ def looks_known(studio: Studio) -> dict[str, tuple[str, ...]]:
     titles = {dial.id: (plain(dial.title),) for dial in studio.kb.dials.values()}
     known = gauge_forms(studio.kb, studio.network.panel)
     return {gauge: ways + titles.get(gauge, ()) for gauge, ways in known.items() if gauge in studio.seen}
+
+
+def waits_meant(words: list[str]) -> int:
+    """Give for how many looks to wait: "wait", "wait 5". Raises CaseError."""
+    if len(words) == 1:
+        return 1
+    if len(words) > 2 or not words[1].isdecimal() or int(words[1]) < 1:
+        raise CaseError(
+            f"{' '.join(words)!r} does not say how long", mend="say 'wait', or 'wait 5' for five looks"
+        )
+    # no flight has more looks
+    return min(int(words[1]), 1000)
 
 
 def looks_meant(text: str, gauges: dict[str, tuple[str, ...]]) -> list[str]:

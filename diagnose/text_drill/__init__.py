@@ -4,6 +4,7 @@ from diagnose.text_drill.answering import answering, help_text
 from diagnose.text_drill.feedback import aftermath, feedback
 from diagnose.text_drill.question import (
     TITLES,
+    drawn,
     flown_lines,
     heading,
     look_line,
@@ -16,6 +17,7 @@ __all__ = [
     "TITLES",
     "aftermath",
     "answering",
+    "drawn",
     "feedback",
     "flown_lines",
     "heading",

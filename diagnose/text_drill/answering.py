@@ -19,9 +19,15 @@ CHANCES = (
     "To say how sure you are, give chances out of 100: 'b 70 d 30', or 'b 70' and the rest is spread evenly; "
     "the score is best if they are what you believe."
 )
+READING = (
+    "A row of the table is a gauge, a column a manoeuvre in the order flown: '100 to 81' is where the hand began "
+    "and ended, 'swings 94/106' between what it went to and fro, one value that it stood still. 16R is 16 degrees of "
+    "bank, or so many degrees a second, to the right. 'panel' draws the panel as it stood at the end."
+)
 LOOKING = (
-    "Name one gauge or several, in the order in which you look: 'att alt asi'. 'wait' lets the time of one look "
-    "pass. An empty line looks at the last gauge again, or takes the next look of the pattern that you practise. "
+    "Name one gauge or several, in the order in which you look: 'att alt asi'. An empty line takes the same looks "
+    "again, or the next look of the pattern that you practise. 'wait' lets the time of one look pass, 'wait 5' that "
+    "of five. After a change of manoeuvre the hands need some seconds before a look tells anything. "
     "A letter is your call and ends the exercise. Afterwards the worth of a look is told in bits: 1 bit is the "
     "answer to one even yes-or-no question."
 )
@@ -55,7 +61,7 @@ def _help(exercise: Exercise, studio: Studio, width: int) -> Iterator[str]:
                 f"{answering(exercise)} Cover what misleads here, and nothing that is sound. {ALWAYS}", width
             )
         case NameIt():
-            yield fill(f"Answer with the letter. {CHANCES} {ALWAYS}", width)
+            yield fill(f"{READING} Answer with the letter. {CHANCES} {ALWAYS}", width)
         case Scan():
             yield fill(f"{LOOKING} {CHANCES} {ALWAYS}", width)
 

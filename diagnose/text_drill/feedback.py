@@ -26,8 +26,6 @@ from diagnose.words import readable
 
 #: most readings named as telling, and most failures named as not ruled out
 MOST_TELLING, MOST_HIDDEN = 2, 4
-#: answers with less chance are not listed as left open
-LEAST_OPEN = 0.05
 
 
 def feedback(
@@ -52,6 +50,7 @@ def feedback(
                 exercise.chances,
                 exercise.posterior,
                 exercise.flown.truth,
+                exercise.covered,
                 studio,
                 width,
             )
@@ -65,6 +64,11 @@ def feedback(
 
 
 def _verdict(marked: Marked, right: str) -> str:
+    if not marked.counts:
+        return (
+            f"Neither right nor wrong, it is too early: by what you had looked at, {right}; "
+            "looking on, or elsewhere, tells more."
+        )
     text = "Right" if marked.correct else "Not so"
     if marked.sure is not None and marked.engine is not None:
         text += f"; score {100.0 * marked.score:.0f} of 100"
@@ -81,6 +85,7 @@ def _named(
     chances: Sequence[float],
     posterior: Posterior,
     truth: str,
+    covered: Sequence[str],
     studio: Studio,
     width: int,
 ) -> Iterator[str]:
@@ -94,7 +99,7 @@ def _named(
         )
     if right.id == OPEN:
         flown = [snapshot.manoeuvre for snapshot in posterior.case.snapshot]
-        yield from _open(options, chances, truth, flown, studio, width)
+        yield from _open(options, chances, truth, flown, covered, studio, width)
         return
     also = [name for name in right.like if name not in (right.id, SOUND)]
     if right.id != SOUND:
@@ -172,39 +177,47 @@ def _source(failure: str, kb: KnowledgeBase) -> str:
     return f"Source: {'our own judgement' if source == 'judgement' else source}."
 
 
-def _open(options: Sequence[Option], chances: Sequence[float], truth: str, flown: Sequence[str], studio: Studio, width: int) -> Iterator[str]:  # fmt: skip
+def _open(options: Sequence[Option], chances: Sequence[float], truth: str, flown: Sequence[str], covered: Sequence[str], studio: Studio, width: int) -> Iterator[str]:  # fmt: skip
     """What is left open, and what would part it."""
     kb = studio.kb
     order = sorted(zip(chances, options, strict=True), key=lambda entry: -entry[0])
-    left = [(chance, option) for chance, option in order if chance >= LEAST_OPEN]
+    left = [(chance, option) for chance, option in order if chance >= studio.number("left_open")]
     yield fill("Left open: " + "; ".join(f"{option_words(o, kb)} {percent(c)}" for c, o in left) + ".", width)
     if len(left) > 1:
         pair = [option.id for _, option in left[:2]]
-        # what was flown already has not told: something else is looked for, in the air or on the ground as now
+        # what was flown already has not told, but for what could not be seen: that first, then what is flown
+        # elsewhere, in the air or on the ground as now
         phase = kb.manoeuvres[flown[-1]].phase
-        best = next(
-            (
-                (parting, condition)
-                for parting in compare(studio.engine, pair).partings
-                for condition in parting.conditions
-                if (condition.manoeuvre not in flown or condition.switches)
-                and kb.manoeuvres[condition.manoeuvre].phase == phase
-            ),
-            None,
-        )
-        if best is not None:
-            parting, condition = best
+        looks = [(p, c) for p in compare(studio.engine, pair).partings for c in p.conditions]
+        unseen = [
+            (parting, condition)
+            for parting, condition in looks
+            if parting.facet.split(".")[0] in covered
+            and condition.manoeuvre == flown[-1]
+            and not condition.switches
+        ]
+        elsewhere = [
+            (parting, condition)
+            for parting, condition in looks
+            if (condition.manoeuvre not in flown or condition.switches)
+            and kb.manoeuvres[condition.manoeuvre].phase == phase
+        ]
+        if unseen or elsewhere:
+            parting, condition = (unseen or elsewhere)[0]
             where = kb.manoeuvres[condition.manoeuvre].name
             moved = "".join(f", {kb.switches[s].name} {readable(p)}" for s, p in condition.switches.items())
             shows = " against ".join(readable(s.readings[0][0]) for s in parting.shows)
             yield fill(
-                f"What would part the first two: the {facet_words(parting.facet, kb)} in '{where}{moved}': {shows}.",
+                f"What would part the first two: the {facet_words(parting.facet, kb)}"
+                f"{', not seen here,' if unseen else ''} in '{where}{moved}': {shows}.",
                 width,
             )
         else:
             yield fill("No single look on this panel parts the first two.", width)
     name = "nothing had failed" if truth == SOUND else kb.failures[truth].name
     yield fill(f"In truth: {name}.", width)
+    if truth != SOUND:
+        yield from _mechanism(truth, kb, width)
 
 
 def _predicted(exercise: PredictIt, marked: Marked, studio: Studio, width: int, *, met: bool) -> Iterator[str]:  # fmt: skip
@@ -285,16 +298,18 @@ def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Stud
         right = _by_id(exercise.options, marked.right)
         yield fill(_verdict(marked, option_words(right, kb)), width)
         place = [option.id for option in exercise.options].index(marked.given)
-        if not marked.correct and truth in exercise.options[place].like:
+        if marked.counts and not marked.correct and truth in exercise.options[place].like:
+            so = "That was so" if truth == SOUND else "It was there"
             yield fill(
-                f"{'It had not even begun' if early else 'It was there'}, but what you had looked at gave it "
+                f"{'It had not even begun' if early else so}, but what you had looked at gave it "
                 f"{percent(chances[place])}: a guess.",
                 width,
             )
-        elif not marked.correct and marked.right == OPEN:
+        elif marked.counts and not marked.correct and marked.right == OPEN:
             yield fill("What you had looked at left it open.", width)
-    yield from _began(exercise, name, width, early=early, called=marked.given != "")
-    if marked.given != "" and marked.right != OPEN:
+    named = marked.given == "" or marked.right == truth
+    yield from _began(exercise, "" if named else name, width, early=early)
+    if marked.given != "" and marked.right != OPEN and marked.counts:
         yield from _why(marked, exercise.options, chances, exercise.posterior(), studio, width)
     if looked is not None:
         yield from _gaze(looked, kb, width, sound=truth == SOUND)
@@ -302,29 +317,35 @@ def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Stud
         yield from _mechanism(truth, kb, width)
 
 
-def _began(exercise: Scan, name: str, width: int, *, early: bool, called: bool) -> Iterator[str]:
-    """What failed when, and how long before or after that the student ended; nothing if nothing failed."""
+def _began(exercise: Scan, name: str, width: int, *, early: bool) -> Iterator[str]:
+    """What failed when, and how long before or after that the student ended; nothing if nothing failed.
+
+    ``name``: what failed, "" where that was just told.
+    """
     if exercise.onset_s is None:
         return
     at, ended = clock(exercise.onset_s), clock(exercise.second)
-    if early and called:
+    if early:
         lead = clock(exercise.onset_s - exercise.second)
         yield fill(
-            f"You ended at {ended}. Later in this flight, at {at}, {lead} after your call: {name}.", width
+            f"You ended at {ended}. What you could not see yet comes later in this flight, at {at}, {lead} after "
+            f"your call: {name}.",
+            width,
         )
         return
     since = clock(exercise.second - exercise.onset_s)
-    yield fill(f"It began at {at}; you ended at {ended}, {since} after it.", width)
-    if called:
+    if exercise.onset_s == 0:
+        yield fill(f"It was there from the start; you ended at {ended}.", width)
+    else:
+        yield fill(f"It began at {at}; you ended at {ended}, {since} after it.", width)
+    if name:
         yield fill(f"What there was: {name}.", width)
 
 
 def aftermath(exercise: Scan, studio: Studio, width: int) -> str:
-    """What there was in a scan's flight, and which looks tell most: the same for every call."""
+    """Which looks tell most in a scan's flight, and what it was that failed: the same for every call."""
     kb, truth = studio.kb, exercise.flown.truth
-    lines = []
-    if exercise.onset_s is not None:
-        lines.append(f"It began at {clock(exercise.onset_s)}.")
+    lines: list[str] = []
     lines += _best_looks(review(replace(exercise, second=0, looks=())), kb, width, sound=truth == SOUND)
     if truth != SOUND:
         lines += _mechanism(truth, kb, width)

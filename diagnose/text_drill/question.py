@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
 
-import numpy as np
-
-from diagnose.dials import Dial
 from diagnose.drill.exercise import LETTERS, OPEN, SOUND, Option
 from diagnose.drill.fly_on import COVER, FlyOn
 from diagnose.drill.name_it import NameIt
@@ -16,15 +12,16 @@ from diagnose.drill.scan import Scan
 from diagnose.drill.sitting import Round
 from diagnose.drill.studio import Studio
 from diagnose.knowledge import KnowledgeBase
-from diagnose.model import ScanPattern
+from diagnose.model import Gauge, ScanPattern
 from diagnose.pictures import panel_text, shown_dials
-from diagnose.simulate import Simulation, Window, shown_histories, state_at
+from diagnose.simulate import shown_histories, state_at
 from diagnose.text import fill
+from diagnose.text_drill.hands import LAMPS, hand_name, otherwise, short_name, value_words, went, written_unit
+from diagnose.text_drill.seen import seen_lines
 from diagnose.text_reasons import bound, said
 from diagnose.words import readable
 
 TITLES = {"predict": "Predict it", "name": "Name it", "fly": "Fly on", "scan": "Scan"}
-LAMPS = ("lamp", "window", "ball")
 
 
 # ------------------------------------------------------------------ the question
@@ -63,8 +60,13 @@ def option_words(option: Option, kb: KnowledgeBase) -> str:
 
 def option_lines(options: Sequence[Option], kb: KnowledgeBase, width: int) -> Iterator[str]:
     """The answers offered, a letter each."""
-    for letter, option in zip(LETTERS, options, strict=False):
-        yield fill(option_words(option, kb), width, f"  {letter}  ", "     ")
+    *failures, sound, none = [
+        (f"  {letter}  ", option_words(option, kb)) for letter, option in zip(LETTERS, options, strict=False)
+    ]
+    for letter, text in failures:
+        yield fill(text, width, letter, "     ")
+    # two of every question, in one line
+    yield fill(sound[1] + none[0] + none[1], width, sound[0], "     ")
 
 
 def _conditions(context: Sequence[str], kb: KnowledgeBase, width: int) -> Iterator[str]:
@@ -73,13 +75,16 @@ def _conditions(context: Sequence[str], kb: KnowledgeBase, width: int) -> Iterat
 
 
 def _name_question(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
-    flown = exercise.flown
-    yield from flown_lines(exercise, studio, width)
-    yield "The panel now, but for what you have not seen:" if exercise.covered else "The panel now:"
-    last = flown.windows[-1].end - 1
-    yield panel_text(state_at(flown.simulation, last), studio.kb.dials, studio.seen, covered=exercise.covered)
+    yield from _conditions(exercise.flown.case.context, studio.kb, width)
+    yield from seen_lines(exercise, studio, width)
     yield "What has failed? One thing at most."
     yield from option_lines(exercise.options, studio.kb, width)
+
+
+def drawn(exercise: NameIt, studio: Studio) -> str:
+    """The panel at the end of a flight to be named, as a picture of signs."""
+    state = state_at(exercise.flown.simulation, exercise.flown.windows[-1].end - 1)
+    return panel_text(state, studio.kb.dials, studio.seen, covered=exercise.covered)
 
 
 def flown_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
@@ -91,100 +96,12 @@ def flown_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
         yield fill(f"{number}. You fly: {kb.manoeuvres[snapshot.manoeuvre].name}.", width)
         later = None if number == count else flown.windows[-1]
         moved = list(went(studio, flown.simulation, window, later, exercise.covered))
-        moved += _otherwise(exercise, number - 1, studio)
+        moved += otherwise(exercise, number - 1, studio)
         if number == count:
             rest = "everything else stands still" if moved else "everything stands still"
         else:
             rest = "the rest as below" if moved else "all as below"
         yield fill("; ".join([*moved, rest]) + ".", width, "   ")
-
-
-def _otherwise(exercise: NameIt, number: int, studio: Studio) -> list[str]:
-    """Lamps and words of an earlier snapshot that differ from the panel now."""
-    case = exercise.flown.case
-    kinds = {dial.id: dial.kind for dial in shown_dials(studio.kb.dials, studio.seen)}
-    now = case.snapshot[-1].readings
-    return [
-        said(studio.kb, facet, reading)
-        for facet, reading in case.snapshot[number].readings.items()
-        if now.get(facet) != reading and kinds.get(facet.split(".")[0]) in LAMPS
-    ]
-
-
-def went(
-    studio: Studio,
-    simulation: Simulation,
-    window: Window,
-    later: Window | None = None,
-    covered: Sequence[str] = (),
-) -> Iterator[str]:
-    """What each hand did in a window: "altimeter 3,000 to 3,620 ft"; one that stood still is left out.
-
-    With ``later``, the window of the panel that is shown, one that stood elsewhere than there is named.
-    """
-    histories = shown_histories(simulation)
-    for dial in shown_dials(studio.kb.dials, studio.seen):
-        name = hand_name(dial)
-        if dial.kind in LAMPS or dial.id in covered or name not in histories:
-            continue
-        values = np.asarray(histories[name], dtype=np.float64)
-        part = values[window.first : window.end]
-        if not np.isfinite(part).all():
-            continue
-        beyond = _moved(dial, studio)
-        elsewhere = later is not None and abs(_step(part[-1], values[later.end - 1], dial)) > beyond
-        if elsewhere or np.abs(_step(part, part[0], dial)).max() > beyond * studio.number("moved_within"):
-            gauge = studio.kb.gauges[dial.id]
-            yield f"{gauge.words[0] if gauge.words else gauge.name} {_span(part, dial, beyond)}"
-
-
-def _moved(dial: Dial, studio: Studio) -> float:
-    """How far a hand must go to be said to have moved: the number of the drill in the unit of its dial."""
-    moved = {n.unit: n.value for n in studio.kb.drill_numbers.values() if n.id.startswith("moved_by_")}
-    return moved.get(unit_of(dial), studio.number("moved_by_other"))
-
-
-def _step(to: Any, start: float, dial: Dial) -> Any:
-    """How far a hand is from where it was; cards the short way round."""
-    return (to - start + 180.0) % 360.0 - 180.0 if dial.kind in ("card", "strip") else to - start
-
-
-def hand_name(dial: Dial) -> str:
-    """What the main hand of a dial reads."""
-    return (*dial.reads, *(hand.reads for hand in dial.hands))[0]
-
-
-def _span(values: np.ndarray, dial: Dial, beyond: float) -> str:
-    card = dial.kind in ("card", "strip")
-    if card:
-        values = np.degrees(np.unwrap(np.radians(values)))
-    first, last = float(values[0]), float(values[-1])
-    text = f"{_value(first, dial)} to {_value(last, dial)}"
-    if _value(first, dial) == _value(last, dial):
-        text = f"stays at {_value(last, dial)}"
-    low, high = float(values.min()), float(values.max())
-    if low < min(first, last) - beyond or high > max(first, last) + beyond:
-        text += f", between {_value(low, dial)} and {_value(high, dial)}"
-    return text + ("" if card or dial.kind == "horizon" else f" {unit_of(dial)}")
-
-
-def unit_of(dial: Dial) -> str:
-    """The unit of a dial's values; turn coordinators have none printed."""
-    return {"turn": "deg/s", "horizon": "deg"}.get(dial.kind) or dial.unit.replace("100 ", "")
-
-
-def _value(value: float, dial: Dial) -> str:
-    match dial.kind:
-        case "card" | "strip":
-            return f"{round(value) % 360 or 360:03d}"
-        case "horizon":
-            return "level" if abs(value) < 1.5 else f"{abs(value):.0f} {'left' if value < 0 else 'right'}"
-    unit = unit_of(dial)
-    if unit == "ft":
-        return f"{round(value, -1):,.0f}"
-    if unit == "fpm":
-        return f"{round(value / 50.0) * 50.0:+,.0f}".replace("+0", "0").replace("-0", "0")
-    return f"{value:.1f}".replace("-0.0", "0.0") if abs(value) < 20.0 else f"{value:.0f}"
 
 
 def _predict_question(exercise: PredictIt, studio: Studio, width: int, *, first: bool) -> Iterator[str]:
@@ -244,8 +161,9 @@ def _scan_question(exercise: Scan, studio: Studio, width: int, pattern: ScanPatt
     yield from _conditions(exercise.flown.case.context, kb, width)
     yield fill(
         f"All gauges are hidden. A look at one takes {exercise.look_s} s while the flight goes on; it ends after "
-        f"{minutes:.1f} min. One thing at most fails, at some time in it. Name gauges to look at ('alt vsi "
-        "asi'), 'wait', or call it with a letter as soon as you know.",
+        f"{minutes:.1f} min. One thing at most is wrong, from the start or from some time on. Name gauges to look at "
+        "('alt vsi asi'), 'wait', or call it with a letter as soon as you know; that nothing has failed, or that it "
+        f"cannot be told, counts only from {clock(exercise.patience_s)} on.",
         width,
     )
     names = [kb.gauges[g].words[0] if kb.gauges[g].words else g for g in studio.seen]
@@ -265,9 +183,10 @@ def clock(second: int) -> str:
 
 
 def look_line(scan: Scan, before: str) -> str:
-    """What the last look showed, after the manoeuvre if it is another one than before."""
-    new = f" [{scan.studio.kb.manoeuvres[scan.manoeuvre].name}]" if scan.manoeuvre != before else ""
-    return f"{clock(scan.second)}{new} {look_words(scan)}"
+    """What the last look showed, below the manoeuvre if it is another one than before."""
+    at = clock(scan.second)
+    new = f"{at} You now fly: {scan.studio.kb.manoeuvres[scan.manoeuvre].name}\n"
+    return f"{new if scan.manoeuvre != before else ''}{at} {look_words(scan)}"
 
 
 def look_words(scan: Scan) -> str:
@@ -277,14 +196,20 @@ def look_words(scan: Scan) -> str:
     kb = studio.kb
     dial = next((d for d in shown_dials(kb.dials, (look.gauge,))), None)
     gauge = kb.gauges[look.gauge]
-    text = gauge.words[0] if gauge.words else gauge.name
+    text, shown = short_name(gauge), ""
     histories = shown_histories(simulation)
     if dial is not None and dial.kind not in LAMPS and hand_name(dial) in histories:
         value = float(histories[hand_name(dial)][max(scan.second - 1, 0)])
-        unit = "" if dial.kind in ("card", "strip", "horizon") else f" {unit_of(dial)}"
-        text += f" {_value(value, dial)}{unit}"
+        shown = value_words(value, dial, studio)
+        text += f" {shown}{written_unit(dial)}"
     done = [
-        said(kb, facet, reading).removeprefix(gauge.words[0] if gauge.words else gauge.name).strip()
+        _done(gauge, facet.split(".")[1], reading, said(kb, facet, reading))
         for facet, reading in look.readings.items()
+        if readable(reading) != shown
     ]
-    return text + (f": {', '.join(done)}" if done else ": too soon to judge")
+    return text + (f": {', '.join(done)}" if done else "" if look.readings else ": too soon to judge")
+
+
+def _done(gauge: Gauge, facet: str, reading: str, words: str) -> str:
+    """What a gauge did, without its name; of a flag it is said that it is one."""
+    return f"flag {readable(reading)}" if facet == "flag" else words.removeprefix(short_name(gauge)).strip()
