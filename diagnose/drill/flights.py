@@ -34,23 +34,15 @@ class Flown:
     case: CaseRecord
 
 
-def conditions_of(failure: Failure) -> tuple[str, ...]:
-    """Give conditions of the day without which the failure cannot be: ice needs moisture and cold."""
-    if failure.rate_per_hour > 0.0 or failure.latent > 0.0:
-        return ()
-    able = [effect for effect in failure.context if (effect.latent or 0.0) > 0.0]
-    return able[0].when if able else ()
-
-
 def possible_conditions(studio: Studio) -> tuple[tuple[str, ...], ...]:
     """Give the conditions that some failure of the panel needs, each once."""
-    found = (conditions_of(failure) for failure in studio.network.failures)
+    found = (failure.needs_conditions for failure in studio.network.failures)
     return tuple(dict.fromkeys(flags for flags in found if flags))
 
 
 def context_for(studio: Studio, truth: str, rng: np.random.Generator) -> tuple[str, ...]:
     """Give the conditions of the day that are told."""
-    needed = () if truth == SOUND else conditions_of(studio.kb.failures[truth])
+    needed = () if truth == SOUND else studio.kb.failures[truth].needs_conditions
     others = possible_conditions(studio)
     if needed or not others or rng.random() >= NEEDLESS_CONDITIONS:
         return needed

@@ -146,6 +146,14 @@ class Failure(Cited, frozen=True, kw_only=True):
     inspect: tuple[str, ...] = ()
 
     @property
+    def needs_conditions(self) -> tuple[str, ...]:
+        """Conditions of the day without which it cannot be: ice needs moisture and cold."""
+        if self.rate_per_hour > 0.0 or self.latent > 0.0:
+            return ()
+        able = [effect for effect in self.context if (effect.latent or 0.0) > 0.0]
+        return able[0].when if able else ()
+
+    @property
     def begins_in_flight(self) -> bool:
         """Whether it can begin while one flies; a cover left on, a nest or tape is there from before."""
         return self.rate_per_hour > 0.0

@@ -90,7 +90,7 @@ def _draft(
             if not set(f.acts) & set(first.acts)
         ]
         failures.append(_event(every[int(rng.integers(len(every)))], rng, 2.0, 5.0))
-    needs = sorted({flag for event in failures for flag in _conditions_of(kb.failures[event.id])})
+    needs = sorted({flag for event in failures for flag in kb.failures[event.id].needs_conditions})
     return ScenarioRecord(
         title=f"Drawn scenario, {level}",
         panel=panel,
@@ -107,14 +107,6 @@ def _draft(
         seed=int(rng.integers(1, 10_000)),
         source="drawn",
     )
-
-
-def _conditions_of(failure: Failure) -> tuple[str, ...]:
-    """Conditions of the day without which the failure cannot be: ice needs moisture and cold."""
-    if failure.rate_per_hour > 0.0 or failure.latent > 0.0:
-        return ()
-    able = [e for e in failure.context if (e.latent or 0.0) > 0.0]
-    return able[0].when if able else ()
 
 
 def draw_scenario(
