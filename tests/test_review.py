@@ -463,6 +463,17 @@ def test_an_airspeed_that_may_be_low_as_well_is_not_called_normal(engine):
         assert said.get("airspeed.value", "low") == "low"
 
 
+@pytest.mark.parametrize(
+    ("off_ft", "said"), [(0.0, "right"), (-120.0, "right"), (-280.0, None), (-600.0, "low")]
+)
+def test_an_altimeter_that_is_off_all_flight_is_not_called_right(engine, off_ft, said):
+    """What is usual between altimeter and GPS may be a fault that was there from the start."""
+    channels = steady_flight() | {"gps_height_ft": np.zeros(1800)}
+    channels["altimeter_ft"] = channels["altimeter_ft"] + off_ft
+    window = Window(first=600, end=660, manoeuvre="level")
+    assert readings_of(engine, channels, window).get("altimeter.value") == said
+
+
 def test_two_gauges_on_one_blocked_line_do_not_excuse_each_other(engine):
     """Nose and full power say that it climbs; altimeter and vertical speed stand, for their line is blocked."""
     at = np.arange(900)

@@ -151,8 +151,14 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
             part = cut(apart, window)
             if part is None:
                 return None
-            said = by_rule(facet, part - usual, ch["altimeter_ft"][window.first : window.end])
-            return said if said is None else Said(reading=said.reading, sure=limits.sure_by_wind)
+            shown = ch["altimeter_ft"][window.first : window.end]
+            said = by_rule(facet, part - usual, shown)
+            if said is None:
+                return None
+            # what is usual in this flight may be wrong all flight: then nothing says that it is right
+            if said.reading == facet.readings[-1].id and by_rule(facet, part, shown) != said:
+                return None
+            return Said(reading=said.reading, sure=limits.sure_by_wind)
 
         made["altimeter.value"] = altimeter
     if "heading_deg" in ch:
