@@ -10,7 +10,7 @@ from diagnose.commands.entry import hear
 from diagnose.commands.guide import hear_scene, hold
 from diagnose.errors import CaseError, DiagnoseError
 from diagnose.model import SnapshotRecord
-from diagnose.words import AsExpected, Disagreement, Said, flown_in, parse_line, scene_words
+from diagnose.words import AsExpected, Disagreement, Said, flown_in, meanwhile, parse_line, scene_words
 from diagnose.words.names import phrases
 
 
@@ -81,6 +81,8 @@ def _one_by_one(desk: Desk, moments: list[str]) -> tuple[Desk, str]:
 
 def _moment(desk: Desk, text: str, spoken_of: str = "") -> tuple[Desk, str]:
     """Take in one moment; where it names no gauge, the one spoken of before is meant."""
+    if meanwhile(text, desk.kb) and (told := hear_scene(desk, text)):
+        return told
     try:
         return hear(desk, text)
     except DiagnoseError:
