@@ -211,3 +211,10 @@ def test_a_pipe_holds_what_is_told_before_what_was_flown(capsys):
     # what is never said to have been flown is not lost in silence, nor is all well
     assert run_lines(told, ["airspeed zero"], sys.stdout) == 1
     assert "Not taken in, as nothing says what was flown: airspeed zero." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("lines", "kept_free"), [(12, 2), (24, 4), (50, 8), (200, 8)])
+def test_a_low_terminal_keeps_its_lines_for_the_answer(lines, kept_free, monkeypatch):
+    monkeypatch.setenv("LINES", str(lines))
+    monkeypatch.setenv("COLUMNS", "80")
+    assert prompt.lines_for_completion() == kept_free

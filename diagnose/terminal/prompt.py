@@ -85,6 +85,11 @@ def width_of_terminal() -> int:
     return min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
 
 
+def lines_for_completion() -> int:
+    """Lines kept free below the prompt for completions: a low terminal needs them for the answer."""
+    return max(2, min(8, shutil.get_terminal_size((80, 24)).lines // 6))
+
+
 def run_terminal(
     desk: Desk, folder: Path, options: Options, first: tuple[str, ...] = (), **session_options: Any
 ) -> int:
@@ -121,6 +126,7 @@ def run_terminal(
                     print(put(desk))
                 continue
             opening = bool(waiting)
+            reader.reserve_space_for_menu = lines_for_completion()
             try:
                 # what was pasted may hold many lines
                 lines = (
