@@ -14,7 +14,7 @@ from prompt_toolkit.output import DummyOutput
 from diagnose.commands import HINT, Desk, obey
 from diagnose.terminal import prompt
 from diagnose.terminal.keeping import left_behind, open_keeper
-from diagnose.terminal.prompt import Options, run_terminal
+from diagnose.terminal.prompt import Options, run_lines, run_terminal
 from diagnose.text import CAUTION
 from tests.small import shipped
 
@@ -200,3 +200,21 @@ def test_only_a_terminal_on_both_sides_gets_the_prompt(stdin, stdout, interactiv
 
 def test_a_closed_input_is_an_empty_one(capsys):
     assert prompt.run(Desk(kb=shipped()), None, sys.stdout) == 0
+
+
+def test_a_pipe_holds_what_is_told_before_what_was_flown(capsys):
+    told = Desk(kb=shipped(), engines=ENGINES)
+    assert run_lines(told, ["my attitude indicator is leaning and I dont know why", "level"], sys.stdout) == 0
+    said = capsys.readouterr().out
+    assert "Noted: attitude indicator: behaviour leaning." in said
+    assert "leading is vacuum pump failed" in " ".join(said.split())
+    # what is never said to have been flown is not lost in silence, nor is all well
+    assert run_lines(told, ["airspeed zero"], sys.stdout) == 1
+    assert "Not taken in, as nothing says what was flown: airspeed zero." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("lines", "kept_free"), [(12, 2), (24, 4), (50, 8), (200, 8)])
+def test_a_low_terminal_keeps_its_lines_for_the_answer(lines, kept_free, monkeypatch):
+    monkeypatch.setenv("LINES", str(lines))
+    monkeypatch.setenv("COLUMNS", "80")
+    assert prompt.lines_for_completion() == kept_free

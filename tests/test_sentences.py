@@ -45,8 +45,56 @@ def test_a_sentence_before_any_snapshot_is_held_until_it_is_said_what_was_flown(
         assert desk.case == free.case
         assert desk.guide is None
     assert asked_for(sentence, "stop")[0].guide is None
-    # where nobody can be asked nothing is guessed
-    assert "no snapshot has been started" in refusal(sentence)
+    # a pipe hears it the same
+    assert desk_after(sentence, "level").case == free.case
+
+
+def test_what_is_held_is_said_back_and_lost_only_aloud():
+    desk, text = asked_for("airspeed fell to zero")
+    assert text.startswith("Noted: airspeed indicator: trend falling, value zero.")
+    assert "climbing left turn" in text
+    desk, text = obey(desk, "suction low")
+    assert text.startswith("Noted: suction gauge: low.")
+    assert "climbing left turn" not in text  # the list has been shown
+    told = obey(desk, "snapshot climb")[0].case
+    assert told == desk_after("snapshot climb; airspeed fell to zero; suction low").case
+    after, text = obey(desk, "stop")
+    lost = "Not taken in, as nothing says what was flown: airspeed fell to zero; suction low."
+    assert " ".join(text.split()).startswith(lost)
+    assert after.guide is None
+
+
+def test_two_things_are_shown_side_by_side_in_whichever_words():
+    plainly = asked_for("compare static ports taped, pitot insect nest")[1]
+    assert "A static ports closed by tape, paint, wax or dirt" in plainly
+    for said in (
+        "compare blocked static and blocked pitot side by side",
+        "show me a blocked static port and a blocked pitot tube side by side",
+        "put blocked static and blocked pitot next to each other",
+        "difference between blocked static and blocked pitot",
+        "blocked static vs blocked pitot",
+        "compare blocked static to blocked pitot",
+    ):
+        assert asked_for(said)[1] == plainly, said
+    assert "(pitot_insect_nest)" in asked_for("what looks like a blocked pitot")[1]
+
+
+def test_what_is_not_known_is_left_out_without_a_fuss():
+    start = desk_after("snapshot climb", "airspeed falling")
+    for said in (
+        "I'm not sure about the altimeter",
+        "I can't remember the vsi",
+        "don't know if pitot heat was on",
+    ):
+        after, text = obey(start, said)
+        assert after.case == start.case
+        assert "left out" in text
+    said = "in the climb airspeed went to zero. We were in cloud, I think."
+    desk, text = asked_for(said)
+    assert "Left out, as you are not sure: in cloud" in text
+    assert desk.case == asked_for("in the climb airspeed went to zero")[0].case
+    with pytest.raises(CaseError, match="if you do not know which: attitude not level"):
+        asked_for("snapshot level", "AI is showing a bank but we're level")
 
 
 def test_what_was_flown_may_stand_in_the_sentence():
@@ -203,4 +251,4 @@ def test_words_of_a_name_may_stand_in_any_order(text, found):
     table = shipped().failures if "static" in text else shipped().panels
     assert find(text, entry_forms(table), "entry") == found
     with pytest.raises(UnknownName, match="can mean several"):
-        find("static blocked port", entry_forms(shipped().failures), "failure")
+        find("line static", entry_forms(shipped().failures), "failure")

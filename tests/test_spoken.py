@@ -59,6 +59,11 @@ def asked_for(*lines):
         ("alternate static was not open", "switch alternate static off"),
         ("turned on the pitot heat", "switch pitot heat on"),
         ("pitot heat was not off", "switch pitot heat on"),
+        ("airspeed dropped right off", "airspeed dropping"),
+        ("altimeter looked ok I guess", "altimeter looked ok 75 %"),
+        ("airspeed zero, I think; suction low", "airspeed zero 80 %; suction low"),
+        # the aircraft climbed, not the pointer
+        ("airspeed dropped to zero while level", "airspeed zero"),
     ],
 )
 def test_said_in_other_words_it_is_the_same(said, plainly):

@@ -6,7 +6,7 @@ import pytest
 
 from diagnose.commands import Desk, obey
 from diagnose.errors import CaseError, DiagnoseError
-from tests.desks import ENGINES, desk_after, refusal
+from tests.desks import ENGINES, desk_after
 from tests.small import shipped
 
 LEVEL = "snapshot level"
@@ -57,7 +57,7 @@ def test_before_it_is_said_what_was_flown_the_whole_story_is_held():
         told.case
         == desk_after("snapshot climb", "airspeed fine", "snapshot climb", "airspeed falling, zero").case
     )
-    assert "no snapshot has been started" in refusal("airspeed was fine, then it fell to zero")
+    assert desk_after("airspeed was fine, then it fell to zero", "climb").case == told.case
     # what cannot be understood is said before anything is asked
     with pytest.raises(DiagnoseError, match="no reading of the airspeed indicator 'purple'"):
         asked_for("airspeed was fine, then it went purple")
@@ -76,6 +76,15 @@ def test_before_it_is_said_what_was_flown_the_whole_story_is_held():
 def test_a_story_that_may_mean_something_else_changes_nothing(said):
     with pytest.raises(DiagnoseError):
         desk_after(LEVEL, said)
+
+
+def test_what_was_flown_meanwhile_is_no_reading():
+    told = asked_for("ASI dropped to zero while climbing")[0].case
+    assert told == desk_after("snapshot climb", "airspeed zero").case
+    assert desk_after("snapshot climb", "ASI dropped to zero while climbing").case == told
+    # a gauge may climb while another does not
+    (shown,) = desk_after("snapshot climb", "altimeter steady while the vsi showed a climb").case.snapshot
+    assert shown.readings == {"altimeter.trend": "steady", "vertical_speed.rate": "climb"}
 
 
 def test_two_moments_in_one_breath_are_told_how_to_be_said():

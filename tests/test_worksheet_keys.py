@@ -82,6 +82,22 @@ def test_the_first_letters_say_what_was_flown():
     assert desk.case.snapshot[0].readings == {"airspeed.trend": "falling"}
 
 
+def test_a_sentence_on_the_empty_sheet_is_held_and_the_next_says_what_was_flown():
+    sheet = Sheet(desk=Desk(kb=shipped(), later=True, asks=True, face="worksheet"))
+    sheet = moves.command_line(sheet, "my attitude indicator is leaning")
+    assert sheet.message.startswith("Noted: attitude indicator: behaviour leaning.")
+    assert "what were you flying then?" in sheet.message
+    assert not sheet.page
+    after, _ = pressed(":my attitude indicator is leaning\rlevel\r" + F4)
+    (snapshot,) = after.case.snapshot
+    # what changes the sheet is told below it, not on a page that hides it
+    said = "airspeed went to zero in the climb. We were in cloud, I think. Pitot heat may have been off"
+    told = moves.command_line(Sheet(desk=Desk(kb=shipped(), later=True)), said)
+    assert told.message.endswith("Heard: airspeed indicator: value zero.")
+    assert not told.page
+    assert (snapshot.manoeuvre, snapshot.readings) == ("level", {"attitude.behaviour": "leaning"})
+
+
 def test_keys_between_snapshots_and_commands():
     desk, _ = pressed(LEFT + "f" + RIGHT + "r" + ":copy 1\r" + "s" + F10, "snapshot climb", "snapshot level")
     assert [s.readings for s in desk.case.snapshot] == [

@@ -13,7 +13,17 @@ from diagnose.errors import CaseError
 from diagnose.model import SnapshotRecord
 from diagnose.session import LONGEST_MINUTES, fewer_readings
 from diagnose.text import fill, render_short, table
-from diagnose.words import Statement, entry_forms, find, gauge_forms, parse_line, plain, readable, say_back
+from diagnose.words import (
+    Statement,
+    entry_forms,
+    find,
+    gauge_forms,
+    leaves_out,
+    parse_line,
+    plain,
+    readable,
+    say_back,
+)
 
 
 def _panel(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -174,6 +184,8 @@ def _redo(desk: Desk, _: str) -> tuple[Desk, str]:
 def hear(desk: Desk, text: str) -> tuple[Desk, str]:
     """Take in what the gauges showed. Raises DiagnoseError, and then nothing has changed."""
     statements: tuple[Statement, ...] = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))
+    if not statements and leaves_out(text):
+        return desk, fill("Nothing is taken down: what you do not know is simply left out.", desk.width)
     if not statements:
         raise CaseError(f"{text.strip()!r} says nothing", mend="for example: airspeed falling")
     before = desk.session.snapshot

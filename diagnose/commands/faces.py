@@ -13,6 +13,9 @@ def _worksheet(desk: Desk, _: str) -> tuple[Desk, str]:
         raise CaseError(
             "the worksheet needs a terminal", mend="run diagnose in a terminal, not through a pipe"
         )
+    if desk.guide and not desk.guide.held:
+        # the guide asks on the lines; "back" there goes to its last question
+        desk = replace(desk, guide=None, guided=desk.guide if desk.guide.trail else None)
     return replace(desk, face="worksheet"), ""
 
 

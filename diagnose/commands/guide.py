@@ -13,7 +13,7 @@ from typing import Literal
 
 import msgspec
 
-from diagnose.commands.desk import Command, Desk, Guide, command
+from diagnose.commands.desk import UNWRAPPED, Command, Desk, Guide, command
 from diagnose.commands.entry import conditions, hear
 from diagnose.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.model import Facet, Gauge, Manoeuvre, SnapshotRecord
@@ -119,6 +119,8 @@ def asked(desk: Desk) -> Asked:
 def put(desk: Desk) -> str:
     """The open question as text, with its answers by number."""
     question = asked(desk)
+    if desk.face == "worksheet" and desk.guide and desk.guide.held:
+        return _flown_again(desk)
     lines = [fill(question.text, desk.width)]
     if question.kinds and desk.width != PLAIN:
         listed: dict[str, list[str]] = {}
@@ -131,6 +133,13 @@ def put(desk: Desk) -> str:
         lead = f"{number}. " if desk.width == PLAIN else f"  {number:>2}  "
         lines.append(f"{lead}{text}" if desk.width == PLAIN else fill(text, desk.width, lead, " " * 6))
     return "\n".join(lines)
+
+
+def _flown_again(desk: Desk) -> str:
+    """What was flown, asked without the list: there is no room for it, or it has been shown."""
+    text = f"{asked(desk).text.partition('?')[0]}? For example: climb, or straight and level; or: don't know."
+    # the worksheet breaks its lines itself
+    return text if desk.face == "worksheet" else fill(text, desk.width)
 
 
 def _kind(manoeuvre: Manoeuvre) -> str:
@@ -161,6 +170,8 @@ def answer(desk: Desk, text: str) -> tuple[Desk, str]:
     guide = desk.guide
     assert guide is not None
     said = plain(text)
+    if said == "stop" and guide.held:
+        return replace(desk, guide=None), fill(never_taken_in(guide), desk.width)
     if said == "stop":
         return _end(desk, "The guide ends here.")
     if said == "back":
@@ -201,8 +212,21 @@ def _held_too(desk: Desk, text: str, unknown: bool) -> tuple[Desk, str] | None:
         said = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))
     except DiagnoseError:
         return None
-    desk = replace(desk, guide=replace(desk.guide, held=f"{desk.guide.held}; {text}"))
-    return (desk, f"Noted: {say_back(said, desk.kb)}.\n{put(desk)}") if said else None
+    return hold(desk, f"{desk.guide.held}; {text}", say_back(said, desk.kb)) if said else None
+
+
+def hold(desk: Desk, told: str, noted: str) -> tuple[Desk, str]:
+    """Hold what was told until it is said what was flown, and ask for that."""
+    shown = desk.guide is not None
+    desk = replace(desk, guide=Guide(step="flown", held=told), guided=None)
+    lead = fill(f"Noted: {noted}.", UNWRAPPED if desk.face == "worksheet" else desk.width)
+    return desk, f"{lead}\n{_flown_again(desk) if shown else put(desk)}"
+
+
+def never_taken_in(guide: Guide) -> str:
+    """Say that what was held is lost, and how to say it so that it counts."""
+    lead = f"Not taken in, as nothing says what was flown: {guide.held}."
+    return f"{lead} Say both together: in level flight {guide.held}."
 
 
 def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
@@ -249,10 +273,8 @@ def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
         desk = desk.on(desk.session.insert(fresh, len(desk.case.snapshot)))
         said.append(f"Snapshot {len(desk.case.snapshot)}: {kb.manoeuvres[scene.manoeuvre].name}.")
     if speaks and not desk.case.snapshot:
-        if not desk.asks or desk.face == "worksheet":
-            return None
-        desk = replace(desk, guide=Guide(step="flown", held=scene.rest), guided=None)
-        said.append(put(desk))
+        desk, asking = hold(desk, scene.rest, say_back(parse_line(scene.rest, kb, panel), kb))
+        said.append(asking)
     elif speaks:
         desk, heard = hear(desk, scene.rest)
         said.append(heard)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from diagnose.commands.desk import Desk, Guide
+from diagnose.commands.desk import Desk
 from diagnose.commands.entry import hear
-from diagnose.commands.guide import hear_scene, put
+from diagnose.commands.guide import hear_scene, hold
 from diagnose.errors import CaseError, DiagnoseError
 from diagnose.model import SnapshotRecord
-from diagnose.words import AsExpected, Disagreement, Said, flown_in, parse_line, scene_words
+from diagnose.words import AsExpected, Disagreement, Said, flown_in, meanwhile, parse_line, scene_words
 from diagnose.words.names import phrases
 
 
@@ -58,10 +58,7 @@ def _one_by_one(desk: Desk, moments: list[str]) -> tuple[Desk, str]:
         # it must be understood before anything is asked
         level = desk.on(desk.session.insert(SnapshotRecord(manoeuvre="level"), 0))
         _one_by_one(replace(level, later=True), moments)
-        if not desk.asks or desk.face == "worksheet":
-            desk.session.snapshot  # noqa: B018 - complains that nothing has been started
-        held = replace(desk, guide=Guide(step="flown", held="; then ".join(moments)), guided=None)
-        return held, put(held)
+        return hold(desk, "; then ".join(moments), ", then ".join(moments))
     shown = desk.later
     desk, text = _moment(replace(desk, later=True), moments[0])
     told = [text]
@@ -84,6 +81,8 @@ def _one_by_one(desk: Desk, moments: list[str]) -> tuple[Desk, str]:
 
 def _moment(desk: Desk, text: str, spoken_of: str = "") -> tuple[Desk, str]:
     """Take in one moment; where it names no gauge, the one spoken of before is meant."""
+    if meanwhile(text, desk.kb) and (told := hear_scene(desk, text)):
+        return told
     try:
         return hear(desk, text)
     except DiagnoseError:

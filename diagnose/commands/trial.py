@@ -71,7 +71,7 @@ def _branch(desk: Desk, text: str) -> tuple[Desk, str]:
 
 
 def _compare(desk: Desk, text: str) -> tuple[Desk, str]:
-    manoeuvre, text = _two_flown(desk, text)
+    manoeuvre, text = _two_flown(desk, _without_together(text))
     pieces = _two(desk, text) or [p for p in _BETWEEN.split(text.strip()) if p.strip()]
     if not pieces:
         if desk.session.now.base:
@@ -110,6 +110,8 @@ def asked_for(desk: Desk, text: str) -> tuple[Desk, str] | None:
     words = text.split()
     lead = length_at(tuple(plain(text).split()), 0, said.comparing)
     # "what's" is one word of either
+    text = _without_together(text)
+    words = text.split()
     named = " ".join(words[lead:]).strip("?!. ") if len(plain(text).split()) == len(words) else ""
     if not lead:
         return (
@@ -120,12 +122,18 @@ def asked_for(desk: Desk, text: str) -> tuple[Desk, str] | None:
     return failure_shown(desk, named) if named and _is_failure(desk, named) else None
 
 
+def _without_together(text: str) -> str:
+    """Leave out "side by side"."""
+    together = "|".join(map(re.escape, phrases().together))
+    return re.sub(rf"\s+(?:{together})\b", "", text.strip(), flags=re.IGNORECASE)
+
+
 def _two(desk: Desk, text: str) -> list[str]:
     """The two known names that a text is, at whichever word or comma parts them; none if it is not two.
 
     A failure's own name may hold such a word or a comma: "ram hole blocked, drain open with pump sheared".
     """
-    for place in re.finditer(rf"{_BETWEEN.pattern}|{_BESIDE.pattern}|\s+(?:and|from|or)\s+", text):
+    for place in re.finditer(rf"{_BETWEEN.pattern}|{_BESIDE.pattern}|\s+(?:and|from|or|to)\s+", text):
         halves = [text[: place.start()].strip(), text[place.end() :].strip()]
         if all(_is_case(desk, half) or _is_failure(desk, half) for half in halves):
             return halves

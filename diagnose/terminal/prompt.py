@@ -13,7 +13,8 @@ from typing import Any, TextIO
 
 from diagnose.commands import HINT, Desk, obey
 from diagnose.commands.files import left_over
-from diagnose.errors import DiagnoseError
+from diagnose.commands.guide import never_taken_in, put
+from diagnose.errors import CaseError, DiagnoseError
 from diagnose.terminal.keeping import Keeper, left_behind, open_keeper
 from diagnose.terminal.screen import complete, summary
 from diagnose.text import CAUTION, PLAIN, fill
@@ -73,12 +74,20 @@ def run_lines(desk: Desk, lines: Iterable[str], stdout: TextIO, options: Options
             print(f"> {line.strip()}\n{text}\n", file=stdout, flush=True)
         if desk.done or (worst and options.batch):
             break
+    if desk.guide and desk.guide.held:
+        worst = max(worst, CaseError.exit_code)
+        print(fill(never_taken_in(desk.guide), desk.width), file=stdout)
     return worst
 
 
 def width_of_terminal() -> int:
     """Columns to write in."""
     return min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+
+
+def lines_for_completion() -> int:
+    """Lines kept free below the prompt for completions: a low terminal needs them for the answer."""
+    return max(2, min(8, shutil.get_terminal_size((80, 24)).lines // 6))
 
 
 def run_terminal(
@@ -113,8 +122,11 @@ def run_terminal(
                 from diagnose.terminal.worksheet import run_worksheet
 
                 desk = run_worksheet(desk, options.colour, keeping.keep, **session_options)
+                if desk.guide:
+                    print(put(desk))
                 continue
             opening = bool(waiting)
+            reader.reserve_space_for_menu = lines_for_completion()
             try:
                 # what was pasted may hold many lines
                 lines = (

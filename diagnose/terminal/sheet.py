@@ -20,6 +20,8 @@ from diagnose.session import fewer_readings
 from diagnose.words import AsExpected, RestAsExpected, Statement, forms, readable
 from diagnose.words.names import phrases
 
+#: lines that what is said of a change may take below the sheet
+MOST_TOLD = 4
 #: what feeds a gauge, in the order of the rows
 FEEDS: Mapping[frozenset[System], str] = {
     frozenset({System.PITOT, System.STATIC}): "fed by pitot and static pressure",
@@ -291,6 +293,10 @@ def command_line(sheet: Sheet, line: str) -> Sheet:
         desk, text = obey(sheet.desk, line)
     except DiagnoseError as error:
         return _settled(sheet, message=str(error))
+    told = " ".join(text.split())
+    if desk.case != sheet.desk.case and len(told) <= MOST_TOLD * (desk.width - 2):
+        # the sheet shows what has changed, and a page would hide it
+        return _settled(_on(sheet, desk), message=told)
     return show(_settled(_on(sheet, desk)), text)
 
 

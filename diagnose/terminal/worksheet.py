@@ -35,6 +35,7 @@ from diagnose.advice_text import worth_while
 from diagnose.answer import Answer, LookAdvice
 from diagnose.commands import Desk
 from diagnose.commands.asking import why
+from diagnose.commands.guide import put
 from diagnose.errors import DiagnoseError
 from diagnose.session import says_anything
 from diagnose.terminal import sheet as moves
@@ -365,7 +366,9 @@ def bindings(worksheet: Worksheet) -> KeyBindings:
 
 def run_worksheet(desk: Desk, colour: bool, keep: Keep, **more: Any) -> Desk:
     """Run the worksheet until it is left; gives the desk as it stands then."""
-    worksheet = Worksheet(sheet=Sheet(desk=replace(desk, later=True, face="worksheet")), keep=keep)
+    desk = replace(desk, later=True, face="worksheet")
+    sheet = Sheet(desk=desk, message=put(desk) if desk.guide else "")
+    worksheet = Worksheet(sheet=sheet, keep=keep)
     app = worksheet.build(colour, **more)
 
     def begin() -> None:

@@ -16,12 +16,13 @@ from diagnose.words.line import (
     RestAsExpected,
     Said,
     Statement,
+    leaves_out,
     parse_line,
     say_back,
     with_doubt,
 )
 from diagnose.words.names import entry_forms, find, forms, gauge_forms, nearest, plain, readable
-from diagnose.words.scene import SceneWords, flown_in, named_anywhere, scene_words
+from diagnose.words.scene import SceneWords, flown_in, meanwhile, named_anywhere, scene_words
 from diagnose.words.switches import Switched
 
 __all__ = [
@@ -39,6 +40,8 @@ __all__ = [
     "flown_in",
     "forms",
     "gauge_forms",
+    "leaves_out",
+    "meanwhile",
     "named_anywhere",
     "nearest",
     "parse_line",

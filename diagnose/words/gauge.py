@@ -179,6 +179,10 @@ def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:
     begun = {reading for way, (_, reading) in ways.items() if " ".join(way).startswith(text)}
     if len(begun) > 1:
         near = ", ".join(readable(reading) for reading in sorted(begun))
+        for facet in gauge.facets:
+            others = [reading.id for reading in facet.readings if reading.id not in begun]
+            if len(others) == 1 < len(facet.readings) - 1 == len(begun):
+                near += f"; if you do not know which: {gauge.words[0]} not {readable(others[0])}"
         return CaseError(
             f"{text!r} can mean several readings of the {gauge.name}", mend=f"say one of: {near}"
         )

@@ -85,6 +85,16 @@ def parse_line(line: str, kb: KnowledgeBase, panel: Panel) -> tuple[Statement, .
     return tuple(statement for sentence in sentences for statement in reader.sentence(sentence))
 
 
+def leaves_out(text: str) -> bool:
+    """Whether a line begins by saying that something is not known."""
+    return bool(_unknown_at(tuple(plain(text).split())))
+
+
+def _unknown_at(words: Words) -> int:
+    """How many words at the beginning say that something is not known."""
+    return length_at(words, 0, [tuple(text.split()) for text in phrases().unknown])
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Group:
     """One or more gauges and what is said of them."""
@@ -218,7 +228,9 @@ class _Reader:
     def _not_known(self, clause: str) -> bool:
         """Whether the clause only says of which gauges nothing is known: "don't remember the suction"."""
         words = tuple(plain(clause).split())
-        length = length_at(words, 0, [tuple(text.split()) for text in phrases().unknown])
+        length = _unknown_at(words)
+        if length and words[length - 1] in ("if", "whether"):
+            return True
         left = core(" ".join(words[length:])) if 0 < length < len(words) else ()
         place = 0
         while more := self._gauge_at(left, place)[1] or (

@@ -59,6 +59,8 @@ class Phrases:
     abnormal: tuple[Words, ...]
     later: frozenset[str]
     during: tuple[str, ...]
+    meanwhile: tuple[str, ...]
+    together: tuple[str, ...]
     switched: frozenset[str]
     disagree: tuple[Words, ...]
     disagree_together: tuple[Words, ...]
@@ -114,6 +116,8 @@ def phrases() -> Phrases:
         abnormal=longest_first(found["abnormal"]),
         later=frozenset(found["later"]),
         during=tuple(found["during"]),
+        meanwhile=tuple(found["meanwhile"]),
+        together=tuple(found["together"]),
         switched=frozenset(found["switched"]),
         disagree=longest_first(found["disagree"]),
         disagree_together=longest_first(found["disagree_together"]),
@@ -150,6 +154,9 @@ def spelled_out(text: str) -> str:
     """Give "we're" as "we were", which has no meaning without its apostrophe, and "began to fall" as "to fall"."""
     text = re.sub(r"\bwe['’]re\b", "we were", text, flags=re.IGNORECASE)
     text = _NOT.sub("not", text)
+    # "in cloud, I think": the doubt is about what stands before it
+    doubts = "|".join(re.escape(" ".join(way)) for way in phrases().certainty if way)
+    text = re.sub(rf",\s*((?:{doubts})\s*(?:[,;.]|$))", r" \1", text, flags=re.IGNORECASE)
     begun = "|".join(phrases().begun)
     return re.sub(rf"\b(?:{begun})\s+(?=to\s|\w+ing\b)", "", text, flags=re.IGNORECASE)
 

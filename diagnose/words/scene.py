@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from diagnose.knowledge import KnowledgeBase
@@ -106,8 +106,7 @@ def flown_in(text: str, kb: KnowledgeBase) -> tuple[str, str]:
             # "straight and level"; one word alone may be a reading
             if " " in plain(clause) and plain(clause) in ways and plain(clause) not in _readings(kb):
                 return entry, text.replace(clause, "", 1).strip(" ,;:.")
-    leads = "|".join(map(re.escape, sorted(said.during, key=len, reverse=True)))
-    lead = rf"\b(?:{leads})\s+(?:(?:{'|'.join(said.filler)})\s+)*"
+    lead = _lead(said.during)
     later = "|".join(map(re.escape, said.later))
     opening = rf"^\W*(?:and\s+)?(?:{later})\s*,?\s+(?={lead})"
     following = re.sub(opening, "", text, flags=re.IGNORECASE)
@@ -123,6 +122,17 @@ def flown_in(text: str, kb: KnowledgeBase) -> tuple[str, str]:
             if meant and not _denied(following, found.start(), kb):
                 return meant, f"{following[: found.start()]}{' '.join(words[count:])}".strip(" ,;:.")
     return "", text
+
+
+def _lead(words: Iterable[str]) -> str:
+    """A pattern for any of these words before a name."""
+    leads = "|".join(map(re.escape, sorted(words, key=len, reverse=True)))
+    return rf"\b(?:{leads})\s+(?:(?:{'|'.join(phrases().filler)})\s+)*"
+
+
+def meanwhile(text: str, kb: KnowledgeBase) -> bool:
+    """Whether a sentence says what was flown meanwhile, so that it is no reading: "zero while climbing"."""
+    return bool(_take(spelled_out(text), kb.manoeuvres, _lead(phrases().meanwhile), kb)[0])
 
 
 def _readings(kb: KnowledgeBase) -> set[str]:
