@@ -72,6 +72,7 @@ KEPT = {
     "emission": 32,
     "first": 8,
     "looked at": 96,
+    "kernel": 512,
     "lying states": 256,
     "message": 40,
     "misleading": 8,

@@ -252,7 +252,16 @@ def _cure_move(space: HiddenSpace, source: Index, target: Index, later: Step) ->
 
 
 def memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) -> Array:
-    """Kernel (driver before, memory before, driver after, memory after, vertical)."""
+    """Kernel (driver before, memory before, driver after, memory after, vertical).
+
+    It hangs on times and phases, not on what was flown: many pairs of snapshots share one.
+    """
+    key = (name, earlier.minutes, later.minutes_before, earlier.phase, later.phase)
+    found: Array = space.remembered("kernel", key, lambda: _memory_kernel(space, name, earlier, later))
+    return found
+
+
+def _memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) -> Array:
     tables = space.network.memories[name]
     memory = tables.memory
     driver = space.network.states[memory.driver]

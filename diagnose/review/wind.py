@@ -64,12 +64,24 @@ class _Blocks:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Fit:
-    """States (block, 4), covariances (block, 4, 4), which blocks fitted, and how badly it all fits, 0 is best."""
+    """State (4,) and covariance (4, 4) before and after what each block showed, which blocks fitted, and how badly
+    it all fits (twice the negative logarithm of its likelihood)."""
 
-    states: Array
-    spreads: Array
+    before: tuple[tuple[Array, Array], ...]
+    after: tuple[tuple[Array, Array], ...]
     used: np.ndarray
     cost: float
+
+    def smoothed(self) -> tuple[Array, Array]:
+        """States (block, 4) and covariances (block, 4, 4), each given the whole flight."""
+        states, spreads = [self.after[-1][0]], [self.after[-1][1]]
+        for block in range(len(self.after) - 2, -1, -1):
+            own, own_spread = self.after[block]
+            following, following_spread = self.before[block + 1]
+            back = own_spread @ np.linalg.inv(following_spread)
+            states.append(own + back @ (states[-1] - following))
+            spreads.append(own_spread + back @ (spreads[-1] - following_spread) @ back.T)
+        return np.array(states[::-1]), np.array(spreads[::-1])
 
 
 def wind_of(recording: Recording, limits: ReviewLimits, tas_kt: Array, usable: np.ndarray, turn_dps: Array, variation_deg: float, *, guessed: bool = False) -> tuple[Wind, Array]:  # fmt: skip
@@ -104,13 +116,15 @@ def wind_of(recording: Recording, limits: ReviewLimits, tas_kt: Array, usable: n
         tas_kt=means(tas_kt),
         there=share >= WIND_STEP // 2,
     )
-    fit, doubtful = _likeliest(blocks, limits, guessed)
+    likeliest, off = _likeliest(blocks, limits, guessed)
+    states, spreads = likeliest.smoothed()
+    _, doubtful = off.smoothed()
     size = np.maximum(np.hypot(blocks.ahead[:, 0], blocks.ahead[:, 1]), 1e-9)
     forward = np.where((share > 0)[:, None], blocks.ahead / size[:, None], [0.0, 1.0])
     sideways = np.stack([forward[:, 1], -forward[:, 0]], axis=1)
 
     def known(way: Array) -> np.ndarray:
-        variance = np.einsum("bi,bij,bj->b", way, fit.spreads[:, :2, :2], way)
+        variance = np.einsum("bi,bij,bj->b", way, spreads[:, :2, :2], way)
         return np.asarray(variance < limits.wind_known_kt**2)
 
     def by_second(values: np.ndarray) -> np.ndarray:
@@ -120,29 +134,29 @@ def wind_of(recording: Recording, limits: ReviewLimits, tas_kt: Array, usable: n
         return by_second(np.sqrt(np.linalg.eigvalsh(spreads[:, :2, :2])[:, -1]))
 
     wind = Wind(
-        kt=by_second(fit.states[:, :2]), spread_kt=least_known(fit.spreads),
+        kt=by_second(states[:, :2]), spread_kt=least_known(spreads),
         along=by_second(known(forward)), across=by_second(known(sideways)),
     )  # fmt: skip
-    return wind, least_known(doubtful.spreads)
+    return wind, least_known(doubtful)
 
 
 def _likeliest(blocks: _Blocks, limits: ReviewLimits, guessed: bool) -> tuple[_Fit, _Fit]:
     """The fit of the likeliest account, and that of an airspeed that may be off by any amount all flight."""
     wide, walk = limits.guessed_error_kt, limits.airspeed_walk_kt
     if guessed:
-        fit = _smoothed(blocks, _Account(error_kt=wide, walk_kt=limits.guessed_walk_kt), limits)
+        fit = _filtered(blocks, _Account(error_kt=wide, walk_kt=limits.guessed_walk_kt), limits)
         return fit, fit
     sound = _Account(error_kt=limits.airspeed_error_kt, walk_kt=walk)
-    best = _smoothed(blocks, sound, limits)
-    off = _smoothed(blocks, _Account(error_kt=wide, walk_kt=walk), limits)
+    best = _filtered(blocks, sound, limits)
+    off = _filtered(blocks, _Account(error_kt=wide, walk_kt=walk), limits)
     since = _astray_from(blocks.there & ~best.used, blocks.there)
     if since < 0:
         return best, off
     others = [off]
     for minutes in EARLIER_MIN:
         begins = max(since - round(minutes * 60.0 / WIND_STEP), 1)
-        others.append(_smoothed(blocks, replace(sound, airspeed_off_from=begins), limits))
-        others.append(_smoothed(blocks, replace(sound, card_off_from=begins), limits))
+        others.append(_filtered(blocks, replace(sound, airspeed_off_from=begins), limits))
+        others.append(_filtered(blocks, replace(sound, card_off_from=begins), limits))
     other = min(others, key=lambda fit: fit.cost)
     return (other if other.cost + limits.wind_gate**2 < best.cost else best), off
 
@@ -157,8 +171,8 @@ def _astray_from(left_out: np.ndarray, there: np.ndarray) -> int:
     return -1
 
 
-def _smoothed(blocks: _Blocks, account: _Account, limits: ReviewLimits) -> _Fit:
-    """States of the flight, each given the whole of it, under one account."""
+def _filtered(blocks: _Blocks, account: _Account, limits: ReviewLimits) -> _Fit:
+    """Follow the flight from its beginning under one account."""
     minutes = WIND_STEP / 60.0
     prior = np.diag(
         np.square([limits.wind_prior_kt, limits.wind_prior_kt, account.error_kt, limits.heading_error_deg])
@@ -187,14 +201,7 @@ def _smoothed(blocks: _Blocks, account: _Account, limits: ReviewLimits) -> _Fit:
                 gain = spread @ h.T @ inverse
                 state, spread = state + gain @ surprise, spread - gain @ h @ spread
         after.append((state, spread))
-    states, spreads = [after[-1][0]], [after[-1][1]]
-    for block in range(len(blocks.seen) - 2, -1, -1):
-        own, own_spread = after[block]
-        following, following_spread = before[block + 1]
-        back = own_spread @ np.linalg.inv(following_spread)
-        states.append(own + back @ (states[-1] - following))
-        spreads.append(own_spread + back @ (spreads[-1] - following_spread) @ back.T)
-    return _Fit(states=np.array(states[::-1]), spreads=np.array(spreads[::-1]), used=used, cost=cost)
+    return _Fit(before=tuple(before), after=tuple(after), used=used, cost=cost)
 
 
 def _by_card(blocks: _Blocks, block: int, state: Array) -> tuple[Array, Array, float]:
