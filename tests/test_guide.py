@@ -15,6 +15,7 @@ from diagnose.commands.guide import asked
 from diagnose.errors import CaseError, DiagnoseError
 from diagnose.terminal.screen import complete
 from diagnose.words.names import phrases
+from tests.desks import answer_to, refusal
 from tests.examples import some
 from tests.small import shipped
 
@@ -216,3 +217,9 @@ def test_the_manoeuvres_are_listed_by_kind_and_leave_what_was_typed_on_the_scree
     # whoever listens hears one statement a line
     spoken = obey(replace(desk, width=0, guide=None), "attitude leaning")[1]
     assert "6. straight and level\n" in spoken
+
+
+def test_what_caught_the_eye_may_be_nothing_and_a_stumble_shows_the_way_on():
+    lines = ("guide", "single pump", "climbing")
+    assert "Was any of this so on that flight?" in answer_to(*lines, "none")
+    assert "don't know" in refusal(*lines, "the needle dropped on the airspeed")

@@ -194,7 +194,8 @@ def answer(desk: Desk, text: str) -> tuple[Desk, str]:
     try:
         desk = _take(desk, text.strip(), unknown)
     except DiagnoseError as error:
-        error.mend = error.mend or "give one of the numbers, or: don't know"
+        if "don't know" not in error.mend:
+            error.mend = f"{error.mend or 'give one of the numbers'}; or: don't know"
         raise
     assert desk.guide is not None
     desk = replace(desk, guide=replace(desk.guide, trail=trail))
@@ -327,7 +328,7 @@ def _take(desk: Desk, text: str, unknown: bool) -> Desk:
         session = desk.session.insert(SnapshotRecord(manoeuvre=flown), len(desk.case.snapshot))
         return replace(desk.on(session), guide=replace(guide, step="seen"))
     if guide.step == "seen":
-        desk = desk if unknown or plain(text) in ("nothing", "no", "n") else _hear(desk, text)
+        desk = desk if unknown or plain(text) in ("nothing", "none", "no", "n") else _hear(desk, text)
         return replace(desk, guide=replace(guide, step="conditions"))
     if guide.step == "conditions":
         if not unknown and plain(text) not in ("none", "no", "n", "nothing"):
