@@ -41,6 +41,8 @@ def asked_for(*lines):
         ("sorry, the suction was low", "suction low"),
         ("no wait, the suction was low", "suction low"),
         ("low suction and I don't know why", "suction low"),
+        ("the needle dropped right off on the airspeed", "airspeed falling"),
+        ("zero on the suction", "suction zero"),
         ("stuck altimeter", "altimeter stuck"),
         ("umm, the vaccum was kinda low", "suction low"),
         ("my horizen leened over", "attitude leaning"),

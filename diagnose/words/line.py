@@ -299,11 +299,16 @@ class _Reader:
             gauge, length = self._gauge_at(words, at)
             joined = any((word,) in phrases().joins for word in words[place:at])
             if gauge and at + length == len(words) and not joined:
-                try:
-                    readings_in(self.kb.gauges[gauge], words[place:at])
-                except DiagnoseError:
-                    return None
-                return _Group(gauges=(gauge,), words=words[place:at])
+                ends = [at]
+                if words[at - 1] in phrases().upon and at - 1 > place:
+                    ends.append(at - 1)  # "dropped right off on the airspeed"
+                for end in ends:
+                    try:
+                        readings_in(self.kb.gauges[gauge], words[place:end])
+                    except DiagnoseError:
+                        continue
+                    return _Group(gauges=(gauge,), words=words[place:end])
+                return None
         return None
 
     def _speaks(self, gauge_id: str, words: Words, place: int) -> bool:

@@ -61,6 +61,7 @@ class Phrases:
     during: tuple[str, ...]
     meanwhile: tuple[str, ...]
     together: tuple[str, ...]
+    upon: frozenset[str]
     switched: frozenset[str]
     disagree: tuple[Words, ...]
     disagree_together: tuple[Words, ...]
@@ -118,6 +119,7 @@ def phrases() -> Phrases:
         during=tuple(found["during"]),
         meanwhile=tuple(found["meanwhile"]),
         together=tuple(found["together"]),
+        upon=frozenset(found["upon"]),
         switched=frozenset(found["switched"]),
         disagree=longest_first(found["disagree"]),
         disagree_together=longest_first(found["disagree_together"]),
