@@ -222,4 +222,4 @@ def test_the_manoeuvres_are_listed_by_kind_and_leave_what_was_typed_on_the_scree
 def test_what_caught_the_eye_may_be_nothing_and_a_stumble_shows_the_way_on():
     lines = ("guide", "single pump", "climbing")
     assert "Was any of this so on that flight?" in answer_to(*lines, "none")
-    assert "don't know" in refusal(*lines, "the needle dropped on the airspeed")
+    assert "don't know" in refusal(*lines, "the wotsit on the panel blinked")
