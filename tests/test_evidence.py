@@ -1,0 +1,148 @@
+"""From statements to likelihoods, worked by hand: sure, unsure, denied, silent, "these two disagree"."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from diagnose.errors import CaseError, UnknownName
+from diagnose.evidence import agreement, group_likelihood, groups_of, opened, reading_index
+from diagnose.hidden import HiddenSpace
+from diagnose.model import SnapshotRecord
+from diagnose.network import Motions
+from tests.small import small_network
+
+NETWORK = small_network()
+BANK, TURN, TREND = "attitude.bank", "turn_coordinator.turn", "heading.trend"
+
+
+def flat(facet, **chances):
+    """The table of a facet that shows the same in every state: a chance by reading, the rest shared."""
+    table = NETWORK.facets[facet]
+    row = np.array([chances.get(reading, 0.0) for reading in table.readings])
+    return replace(table, parents=(), axes=(), chance=row)
+
+
+def one_motion():
+    return Motions(
+        axes=("vertical",), values={"vertical": np.zeros(1, dtype=np.intp)}, chance=np.ones((1, 1))
+    )
+
+
+def likelihood(snapshot, **tables):
+    """P(what a snapshot says) with these chances of readings, whatever else is; the groups multiply."""
+    facets = dict(NETWORK.facets) | {
+        name: flat(name, **chances) for name, chances in tables.pop("tables").items()
+    }
+    network = replace(NETWORK, facets=facets)
+    state = {"any": np.zeros(1, dtype=np.intp)}
+    found = [group_likelihood(network, g, state, one_motion()) for g in groups_of(network, snapshot)]
+    return float(np.prod([one[0, 0] for one in found]))
+
+
+def said(readings=(), unsure=(), disagree=()):
+    return SnapshotRecord(
+        manoeuvre="level", readings=dict(readings), unsure=dict(unsure), disagree=tuple(disagree)
+    )
+
+
+def test_to_disagree_is_said_of_readings_that_differ_and_hardly_ever_of_those_that_agree():
+    """gauges.toml: bank and turn agree on left/left, right/right, level/level, left or right/sluggish; 0.5 % else."""
+    first, second, table = agreement(NETWORK, "attitude", "turn_coordinator")
+    assert (first, second) == (BANK, TURN)
+    alike = {
+        ("left", "left"), ("right", "right"), ("level", "level"), ("left", "sluggish"), ("right", "sluggish"),
+    }  # fmt: skip
+    banks, turns = NETWORK.facets[BANK].readings, NETWORK.facets[TURN].readings
+    for (i, bank), (j, turn) in itertools.product(enumerate(banks), enumerate(turns)):
+        assert table[i, j] == (0.005 if (bank, turn) in alike else 0.995), (bank, turn)
+    # the order in which they are named makes no difference
+    assert agreement(NETWORK, "turn_coordinator", "attitude")[:2] == (BANK, TURN)
+
+
+def test_a_disagreement_sums_over_what_was_not_read():
+    """Bank left 0.7, level 0.3; turn left 0.2, level 0.8.
+
+    They agree with 0.7 * 0.2 + 0.3 * 0.8 = 0.38, so it is said with 0.38 * 0.005 + 0.62 * 0.995 = 0.6188.
+    """
+    tables = {BANK: {"left": 0.7, "level": 0.3}, TURN: {"left": 0.2, "level": 0.8}}
+    pair = ("attitude", "turn_coordinator")
+    assert likelihood(said(disagree=[pair]), tables=tables) == pytest.approx(0.6188)
+    # with the bank read left: 0.7 * (0.2 * 0.005 + 0.8 * 0.995)
+    assert likelihood(said({BANK: "left"}, disagree=[pair]), tables=tables) == pytest.approx(0.5579)
+    # both read and alike: said only by a slip
+    both = said({BANK: "left", TURN: "left"}, disagree=[pair])
+    assert likelihood(both, tables=tables) == pytest.approx(0.7 * 0.2 * 0.005)
+    # the bank left with 0.9: 0.9 * 0.7 * (..) + 0.05 * 0.3 * (..), its third reading shares the rest
+    assert len(NETWORK.facets[BANK].readings) == 3
+    unsure = said(unsure={BANK: ("left", 0.9)}, disagree=[pair])
+    level = 0.2 * 0.995 + 0.8 * 0.005
+    assert likelihood(unsure, tables=tables) == pytest.approx(0.9 * 0.5579 + 0.05 * 0.3 * level)
+
+
+def test_three_gauges_tied_by_two_disagreements_are_summed_together():
+    """Two of three say that they differ from the first: 0.6188-like sums are no product when they share a gauge.
+
+    Bank left 0.5 or level 0.5; turn left, heading left: for sure. Bank left: 0.005 twice; level: 0.995 twice.
+    """
+    tables = {BANK: {"left": 0.5, "level": 0.5}, TURN: {"left": 1.0}, TREND: {"left": 1.0}}
+    pairs = [("attitude", "turn_coordinator"), ("attitude", "heading")]
+    shot = said(disagree=pairs)
+    (group,) = groups_of(NETWORK, shot)
+    assert set(group.facets) == {BANK, TURN, TREND}
+    assert likelihood(shot, tables=tables) == pytest.approx(0.5 * 0.005**2 + 0.5 * 0.995**2)
+    # what no statement ties stays a factor of its own
+    assert len(groups_of(NETWORK, said({"suction.value": "low"}, disagree=pairs))) == 2
+
+
+def test_sure_and_unsure_readings():
+    """Suction: P(low) 0.6, the rest evenly. Sure gives 0.6; 0.8 sure gives 0.8 * 0.6 + 0.2 shared; 0 denies it."""
+    readings = NETWORK.facets["suction.value"].readings
+    others = len(readings) - 1
+    chances = {r: 0.6 if r == "low" else 0.4 / others for r in readings}
+    tables = {"suction.value": chances}
+    assert likelihood(said({"suction.value": "low"}), tables=tables) == pytest.approx(0.6)
+    unsure = said(unsure={"suction.value": ("low", 0.8)})
+    assert likelihood(unsure, tables=tables) == pytest.approx(0.8 * 0.6 + 0.2 / others * 0.4)
+    denied = said(unsure={"suction.value": ("low", 0.0)})
+    assert likelihood(denied, tables=tables) == pytest.approx(0.4 / others)
+    assert likelihood(said(), tables=tables) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("shot", "error", "text"),
+    [
+        (said({"suction.value": "low"}, {"suction.value": ("low", 0.5)}), CaseError, "both as sure"),
+        (said(unsure={"suction.value": ("low", 1.01)}), CaseError, "not between 0 and 1"),
+        (said(unsure={"suction.value": ("low", -0.01)}), CaseError, "not between 0 and 1"),
+        (said({"suction.value": "lo"}), UnknownName, "lo"),
+        (said({"suctio.value": "low"}), UnknownName, "suctio"),
+        (said({"radios.state": "dead"}), CaseError, "has no"),
+        (said(disagree=[("attitude", "suction")]), CaseError, "do not tell of one thing"),
+        (said(disagree=[("attitude", "compass")]), CaseError, "not on this panel"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(shot, error, text):
+    with pytest.raises(error, match=text):
+        groups_of(NETWORK, shot)
+
+
+def test_the_place_of_a_reading_is_that_of_its_facet():
+    for facet, table in NETWORK.facets.items():
+        assert [reading_index(NETWORK, facet, r) for r in table.readings] == list(range(len(table.readings)))
+
+
+def test_opening_a_facet_splits_what_was_said_by_its_reading():
+    """Sum over the readings of the opened facet = the likelihood without it; no reading is opened twice."""
+    space = HiddenSpace(NETWORK, ((), (0,), (1,), (2,), (3,)))
+    switches = NETWORK.switch_positions({})
+    shot = said({"suction.value": "zero"}, disagree=[("attitude", "turn_coordinator")])
+    first = opened(space, shot, switches, BANK)
+    second = opened(space, shot, switches, "airspeed.trend")
+    assert first.shape == (3, space.count)
+    assert first.sum(axis=0) == pytest.approx(second.sum(axis=0))
+    with pytest.raises(CaseError, match="read already"):
+        opened(space, shot, switches, "suction.value")

@@ -1,0 +1,194 @@
+"""The hidden rows and what is true of them at the first look, worked by hand."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from diagnose.hidden import HiddenSpace, Recent, Step, enumerate_sets, number_codes
+from diagnose.model import FailureKind
+from tests.small import small_network
+
+NETWORK = small_network(
+    ("static_ports_taped", "pump_weak", "pump_sheared", "pitot_ram_iced", "pitot_water", "pitot_heater_dead")
+)
+IDS = [failure.id for failure in NETWORK.failures]
+
+
+def space_of(*failures, network=NETWORK):
+    ids = [failure.id for failure in network.failures]
+    places = sorted(ids.index(failure) for failure in failures)
+    sets = [s for size in range(len(places) + 1) for s in itertools.combinations(places, size)]
+    return HiddenSpace(network, tuple(sets))
+
+
+def step(minutes=1.0, gap=0.0, phase="air", **switches):
+    return Step(switches=NETWORK.switch_positions(switches), phase=phase, minutes=minutes, minutes_before=gap)
+
+
+def first(space, names, at, since=30.0):
+    """P(row of this set at the first look): (acting failures, states of memories) -> chance."""
+    chances = space.first(at, since)
+    found = {}
+    for row in np.flatnonzero(chances):
+        if space.set_names[space.row_set[row]] == names:
+            acts = tuple(name for name, acting in zip(IDS, space.acting[row], strict=True) if acting)
+            states = tuple(
+                f"{name} {NETWORK.states[name][space.memory_states[row, place]]}"
+                for place, name in enumerate(space.memory_names)
+                if NETWORK.states[name][space.memory_states[row, place]]
+                != NETWORK.memories[name].memory.start
+            )
+            found[acts, states] = float(chances[row])
+    return found
+
+
+# ------------------------------------------------------------------ which sets there are
+
+
+def test_all_small_sets_then_the_likeliest_larger_ones():
+    """Odds 1, 1/4, 1/9, 1/99; of the four triples those with the largest products of odds come first."""
+    chances = [0.5, 0.2, 0.1, 0.01]
+    sets = enumerate_sets(4, 2, chances, 0.0, 2)
+    assert sets[:11] == tuple(s for size in range(3) for s in itertools.combinations(range(4), size))
+    assert sets[11:] == ((0, 1, 2), (0, 1, 3))
+    # nothing fails in 0.5 * 0.8 * 0.9 * 0.99 = 0.3564. Triples 012, 013, 023, 123 have 1/36, 1/396, 1/891 and
+    # 1/3564 of it, four at once the same 1/3564: 99, 9, 4, 1 and 1 ten-thousandths. So 114 of them are missing
+    # without triples, then 15, 6, 2 and 1
+    for missing, expected in ((115, 11), (113, 12), (16, 12), (14, 13), (7, 13), (5, 14), (3, 14), (1.5, 15)):
+        limit = missing * 1e-4
+        assert len(enumerate_sets(4, 2, chances, limit, 600)) == expected, limit
+    assert len(enumerate_sets(4, 4, chances, 0.5, 600)) == 16
+    assert enumerate_sets(2, 5, [0.1, 0.1], 0.0, 600) == ((), (0,), (1,), (0, 1))
+
+
+def test_a_set_needs_its_subsets():
+    lonely = HiddenSpace(NETWORK, ((), (0, 1)))
+    with pytest.raises(ValueError, match="lack the subset"):
+        lonely.count  # noqa: B018
+
+
+def test_rows_are_told_apart_by_their_columns():
+    numbers, firsts = number_codes([(np.array([0, 1, 0, 1]), 2), (np.array([2, 0, 2, 1]), 3)], 4)
+    assert numbers.tolist() == [0, 1, 0, 2]
+    assert firsts.tolist() == [0, 1, 3]
+    # more values than the table of marks holds: the same answer by sorting
+    wide = [(np.array([0, 700, 0, 5]), 1000), (np.array([3, 600, 3, 7]), 1000)]
+    numbers, firsts = number_codes(wide, 4)
+    assert numbers.tolist() == [0, 2, 0, 1]
+    assert firsts.tolist() == [0, 3, 1]
+    assert number_codes([], 3)[0].tolist() == [0, 0, 0]
+
+
+def test_a_cache_keeps_the_latest():
+    kept = Recent(2)
+    for key in "abc":
+        kept.get(key, lambda key=key: key.upper())
+    assert kept.values() == ("B", "C")
+    assert kept.get("b", lambda: "new") == "B"
+    kept.get("d", lambda: "D")
+    assert kept.values() == ("B", "D")
+
+
+# ------------------------------------------------------------------ what failures do
+
+
+def test_the_later_condition_of_a_part_shows_where_two_failures_act_on_it():
+    """engine_pump: pumping, weak, intermittent, stopped. A weak pump that has stopped is a stopped one."""
+    space = space_of("pump_weak", "pump_sheared")
+    state = space.conditions(NETWORK.switch_positions({}))
+    shown = {
+        space.set_names[number]: NETWORK.states["engine_pump"][state["engine_pump"][row]]
+        for row, number in enumerate(space.row_set)
+    }
+    both = next(names for names in space.set_names if len(names) == 2)
+    assert shown == {(): "pumping", ("pump_weak",): "weak", ("pump_sheared",): "stopped", both: "stopped"}
+
+
+def test_switches_change_what_feeds_the_instruments():
+    """Ports taped: the static line is sealed until the alternate source is opened."""
+    space = space_of("static_ports_taped")
+    taped = np.array([names == ("static_ports_taped",) for names in space.set_names])[space.row_set]
+    for lever, opened in (("off", False), ("on", True)):
+        state = space.conditions(NETWORK.switch_positions({"alternate_static": lever}))
+        sealed = NETWORK.states["static"].index("sealed")
+        assert (state["static"][taped] == sealed).all() == (not opened)
+        assert (state["static"][~taped] == sealed).sum() == 0
+
+
+def test_a_dead_pump_starves_both_gyros_unless_standby_suction_is_on():
+    space = space_of("pump_sheared")
+    dead = np.array([names == ("pump_sheared",) for names in space.set_names])[space.row_set]
+    for valve, air in (("off", "none"), ("on", "standby")):
+        state = space.conditions(NETWORK.switch_positions({"standby_suction": valve}))
+        for name in ("attitude_air", "heading_air"):
+            assert (state[name][dead] == NETWORK.states[name].index(air)).all()
+            assert (state[name][~dead] == NETWORK.states[name].index("normal")).all()
+
+
+def test_a_failure_with_and_without_rough_air_is_named_as_one():
+    network = small_network(("pump_sheared", "rough_air"))
+    space = space_of("pump_sheared", "rough_air", network=network)
+    quiet = [f.id for f in network.failures if f.silent and f.kind is FailureKind.LOOK_ALIKE]
+    assert quiet == ["rough_air"]
+    shown = {space.set_names[i]: space.set_names[place] for i, place in enumerate(space.shown_as)}
+    both = next(names for names in space.set_names if len(names) == 2)
+    assert shown == {
+        (): (), ("pump_sheared",): ("pump_sheared",), ("rough_air",): ("rough_air",), both: ("pump_sheared",),
+    }  # fmt: skip
+
+
+# ------------------------------------------------------------------ the first look
+
+
+def test_sealed_lines_at_the_first_look_hold_what_the_knowledge_says():
+    """systems.toml: in the air below 0.1, near 0.75, above 0.15; on the ground near, always."""
+    space = space_of("static_ports_taped")
+    acts = ("static_ports_taped",)
+    assert first(space, acts, step()) == pytest.approx(
+        {
+            (acts, ("static_trapped below",)): 0.1,
+            (acts, ()): 0.75,
+            (acts, ("static_trapped above",)): 0.15,
+        }
+    )
+    for phase in ("ground", "roll"):
+        assert first(space, acts, step(phase=phase)) == pytest.approx({(acts, ()): 1.0})
+    assert first(space, (), step()) == pytest.approx({((), ()): 1.0})
+
+
+def test_water_in_the_pitot_line_acts_in_six_of_ten_looks():
+    acts = ("pitot_water",)
+    assert first(space_of("pitot_water"), acts, step()) == pytest.approx({(acts, ()): 0.6, ((), ()): 0.4})
+
+
+def test_rotors_of_a_pump_that_failed_before_the_first_look():
+    """At any time of the last 4 min; both rotors follow their own chances: up to speed in 0.1744 * 3.5 / 4."""
+    found = first(space_of("pump_sheared"), ("pump_sheared",), step(), since=4.0)
+    assert sum(found.values()) == pytest.approx(1.0)
+    up = sum(chance for (_, states), chance in found.items() if not states)
+    assert up == pytest.approx((0.1744 * 3.5 / 4.0) ** 2, abs=0.02)
+    # seen at once, both still run; after 4 hours both stand
+    assert first(space_of("pump_sheared"), ("pump_sheared",), step(), since=0.0) == pytest.approx(
+        {(("pump_sheared",), ()): 1.0}
+    )
+    late = first(space_of("pump_sheared"), ("pump_sheared",), step(), since=240.0)
+    # 4 hours: u 240 / tau > 1.897 but for u below 1.897 * 3.5 / 240
+    assert late[("pump_sheared",), ("attitude_rotor stopped", "heading_rotor stopped")] == pytest.approx(
+        (1.0 - 0.0277) ** 2, abs=0.05
+    )
+
+
+@pytest.mark.parametrize(("minutes", "gap"), [(1.0, 0.0), (4.0, 0.0), (1.0, 2.0)])
+def test_heat_that_is_on_has_melted_part_of_the_ice_by_the_middle_of_the_first_look(minutes, gap):
+    """Mean time 1 min, from the gap's beginning to the middle of the look; not with a dead heater."""
+    space, acts = space_of("pitot_ram_iced", "pitot_heater_dead"), ("pitot_ram_iced",)
+    left = np.exp(-(gap + 0.5 * minutes))
+    on = first(space, acts, step(minutes, gap, pitot_heat="on"))
+    assert on == pytest.approx({(acts, ()): left, ((), ()): 1.0 - left})
+    assert first(space, acts, step(minutes, gap)) == pytest.approx({(acts, ()): 1.0})
+    both = next(names for names in space.set_names if len(names) == 2)
+    dead = first(space, both, step(minutes, gap, pitot_heat="on"))
+    assert dead == pytest.approx({(tuple(n for n in IDS if n in both), ()): 1.0})

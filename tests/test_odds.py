@@ -1,0 +1,158 @@
+"""Prior chances, worked by hand from rates, latent chances, conditions of the day and the setting."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+import pytest
+
+from diagnose.errors import UnknownName
+from diagnose.inference import Engine
+from diagnose.knowledge import with_only
+from diagnose.model import ContextEffect, SnapshotRecord
+from diagnose.network import compile_network
+from diagnose.odds import failure_rates, odds_of
+from tests.small import shipped, small_case, small_network
+
+PUMP = shipped().failures["pump_sheared"]
+
+
+def failure(rate=0.0, latent=0.0, *effects):
+    return msgspec.structs.replace(
+        PUMP, rate_per_hour=rate, latent=latent, hastened_by={}, context=tuple(effects)
+    )
+
+
+def effect(*when, times=1.0, latent=None):
+    return ContextEffect(when=when, times=times, latent=latent)
+
+
+# ------------------------------------------------------------------ rates under the conditions of the day
+
+
+@pytest.mark.parametrize(
+    ("context", "rate", "latent"),
+    [
+        ((), 2.0, 0.01),
+        pytest.param(("wet",), 6.0, 0.03, id="three times both"),
+        pytest.param(("cold",), 2.0, 0.01, id="cold alone does nothing"),
+        pytest.param(("wet", "cold"), 60.0, 0.3, id="three times ten"),
+        pytest.param(("cold", "wet", "old"), 60.0, 0.2, id="a stated latent chance holds after all factors"),
+        pytest.param(("old",), 2.0, 0.2, id="and alone"),
+        pytest.param(("sure",), 2.0, 0.5, id="nothing is more certain than the largest latent chance"),
+    ],
+)
+def test_effects_multiply_when_all_their_conditions_hold(context, rate, latent):
+    made = failure(
+        2.0, 0.01, effect("old", latent=0.2), effect("wet", times=3.0), effect("wet", "cold", times=10.0),
+        effect("sure", latent=0.99),
+    )  # fmt: skip
+    assert failure_rates(made, context, 0.5) == pytest.approx((rate, latent))
+
+
+# ------------------------------------------------------------------ a case
+
+
+def network_of(**failures):
+    kb = shipped()
+    base = small_network()
+    made = {name: msgspec.structs.replace(one, id=name) for name, one in failures.items()}
+    return compile_network(with_only(kb, failures=made, panels={"small": base.panel}), "small")
+
+
+def case(*minutes_and_gaps, setting="routine", since=30.0, context=()):
+    shots = [
+        SnapshotRecord(manoeuvre="level", minutes=minutes, minutes_before=gap)
+        for minutes, gap in minutes_and_gaps
+    ]
+    return small_case(*shots, setting=setting, minutes_since_start=since, context=context)
+
+
+def test_by_the_first_look_it_was_latent_or_began_since_the_start():
+    """Latent 0.1, else 2 an hour over half an hour: 1 - 0.9 exp(-1); no rate: 0.1."""
+    network = network_of(a=failure(2.0, 0.1), b=failure(0.0, 0.1))
+    assert odds_of(network, case((1.0, 0.0))).first == pytest.approx([1.0 - 0.9 * np.exp(-1.0), 0.1])
+
+
+def test_between_looks_it_begins_by_its_rate_and_the_time_from_beginning_to_beginning():
+    """6 an hour: 0.1 a minute. The first snapshot lasts 2 min, then a gap of 3: 0.5; then 4 and none: 0.4."""
+    network = network_of(a=failure(6.0, 0.1), b=failure(0.0, 0.1))
+    begins = odds_of(network, case((2.0, 9.0), (4.0, 3.0), (7.0, 0.0))).begins
+    assert begins[:, 0] == pytest.approx([1.0 - np.exp(-0.5), 1.0 - np.exp(-0.4)])
+    assert begins[:, 1].tolist() == [0.0, 0.0]
+
+
+def test_the_chance_by_the_end_is_that_of_not_having_survived():
+    """First 0.2, then 0.5 twice: survives with 0.8 * 0.25."""
+    found = odds_of(network_of(a=failure(0.0, 0.2)), case((1.0, 0.0), (1.0, 0.0), (1.0, 0.0)))
+    found = replace(found, begins=np.full((2, 1), 0.5))
+    assert found.by_the_end == pytest.approx([0.8])
+    assert found.nothing_loud == pytest.approx(0.2)
+
+
+# ------------------------------------------------------------------ settings
+
+
+def test_an_anomaly_is_there_with_the_stated_chance_and_ratios_stay():
+    """Latent 0.02 and 0.01, and a silent 0.1. Routine: nothing noticeable in 0.98 * 0.99 = 0.9702.
+
+    Anomaly: 0.75 = w * 0.0298 / (0.9702 + w * 0.0298), so w = 3 * 0.9702 / 0.0298 = 97.67; silent ones keep 0.1.
+    """
+    quiet = msgspec.structs.replace(failure(0.0, 0.1), silent=True)
+    network = network_of(a=failure(0.0, 0.02), b=failure(0.0, 0.01), quiet=quiet)
+    assert shipped().settings["anomaly"].chance == 0.75
+    odds = odds_of(network, case((1.0, 0.0), setting="anomaly"))
+    assert odds.loud.tolist() == [True, True, False]
+    assert odds.weight == pytest.approx(3.0 * 0.9702 / 0.0298)
+    assert odds.total == pytest.approx(0.9702 + odds.weight * 0.0298)
+    members = np.array(list(itertools.product((False, True), repeat=3)))
+    by_rates = np.where(members, odds.first, 1.0 - odds.first).prod(axis=1)
+    weights = odds.weights(members)
+    assert weights.tolist() == [odds.weight if a or b else 1.0 for a, b, _ in members]
+    chance = by_rates * weights / odds.total
+    assert chance.sum() == pytest.approx(1.0)
+    noticeable = members[:, 0] | members[:, 1]
+    assert chance[noticeable].sum() == pytest.approx(0.75)
+    assert chance[members[:, 2]].sum() == pytest.approx(0.1)
+    # two at once against one stay as the rates give them: 0.02 * 0.01 to 0.02 * 0.99
+    assert chance[6] / chance[4] == pytest.approx(0.01 / 0.99)
+    # the engine gives the same before any reading
+    posterior = Engine(network, largest_set=3).posterior(case((1.0, 0.0), setting="anomaly"))
+    named = dict(zip(posterior.space.set_names, posterior.prior_sets, strict=True))
+    assert named["a",] == pytest.approx(chance[4])
+    assert named[()] == pytest.approx(0.25 * 0.9)
+
+
+def test_routine_weighs_nothing():
+    network = network_of(a=failure(0.0, 0.02))
+    odds = odds_of(network, case((1.0, 0.0)))
+    assert (odds.weight, odds.total) == (1.0, pytest.approx(1.0))
+
+
+def test_where_nothing_can_fail_there_is_nothing_to_weigh():
+    odds = odds_of(network_of(a=failure(0.0, 0.0)), case((1.0, 0.0), setting="anomaly"))
+    assert odds.weight == 1.0
+
+
+def test_in_an_exercise_all_that_can_be_are_alike():
+    """Whatever its rate; what needs conditions of the day that do not hold cannot be."""
+    icy = failure(0.0, 0.0, effect("visible_moisture", latent=0.3))
+    network = network_of(a=failure(8e-4, 0.0), b=failure(0.0, 1e-6), icy=icy)
+    dry = odds_of(network, case((1.0, 0.0), setting="exercise"))
+    assert dry.first[0] == dry.first[1] > dry.first[2] == 0.0
+    wet = odds_of(network, case((1.0, 0.0), setting="exercise", context=("visible_moisture",)))
+    assert wet.first[0] == wet.first[1] == wet.first[2]
+    # 0.95 that something is there
+    assert shipped().settings["exercise"].chance == 0.95
+    nothing = (1.0 - dry.first).prod()
+    assert nothing / (nothing + dry.weight * (1.0 - nothing)) == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize("change", [{"setting": "routin"}, {"context": ("wett",)}])
+def test_unknown_words_are_refused(change):
+    network = network_of(a=failure(0.0, 0.02))
+    with pytest.raises(UnknownName):
+        odds_of(network, msgspec.structs.replace(case((1.0, 0.0)), **change))

@@ -1,0 +1,104 @@
+"""When a failure began, against chances worked by hand: without readings the onset is geometric."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from diagnose.inference import Engine
+from diagnose.model import SnapshotRecord
+from diagnose.review import onset
+from diagnose.review.onset import interval_of, onset_chances
+from tests.small import small_case, small_network
+
+NETWORK = small_network(("pump_sheared", "pump_weak", "altimeter_stuck", "static_ports_taped"))
+ENGINE = Engine(NETWORK, largest_set=4)
+IDS = [failure.id for failure in NETWORK.failures]
+
+
+@pytest.fixture
+def odds(monkeypatch):
+    """Set the chances of failures: there at the first snapshot, and to begin before each later one."""
+
+    def given(first, begins):
+        true = onset.odds_of
+
+        def stated(network, case):
+            found = true(network, case)
+            at_first, later = np.zeros(len(IDS)), np.zeros((len(case.snapshot) - 1, len(IDS)))
+            for name, chance in first.items():
+                at_first[IDS.index(name)] = chance
+            for name, chances in begins.items():
+                later[:, IDS.index(name)] = chances
+            return replace(found, first=at_first, begins=later)
+
+        monkeypatch.setattr(onset, "odds_of", stated)
+
+    return given
+
+
+def silent(count):
+    return small_case(*[SnapshotRecord(manoeuvre="level")] * count)
+
+
+def test_without_readings_the_onset_is_geometric(odds):
+    """There with 0.2, else 0.5 before each look: 0.2, 0.8 * 0.5, 0.8 * 0.25, 0.8 * 0.125, of 0.9 in all."""
+    odds({"altimeter_stuck": 0.2}, {"altimeter_stuck": [0.5, 0.5, 0.5]})
+    chances = onset_chances(ENGINE, silent(4), ("altimeter_stuck",), "altimeter_stuck")
+    assert chances == pytest.approx(np.array([0.2, 0.4, 0.2, 0.1]) / 0.9)
+
+
+def test_intervals_of_unequal_length(odds):
+    """There with 0.1; then 0.9 * 0.2; then 0.9 * 0.8 * 0.7: 0.1, 0.18, 0.504."""
+    odds({"altimeter_stuck": 0.1}, {"altimeter_stuck": [0.2, 0.7]})
+    chances = onset_chances(ENGINE, silent(3), ("altimeter_stuck",), "altimeter_stuck")
+    assert chances == pytest.approx(np.array([0.1, 0.18, 0.504]) / 0.784)
+
+
+def test_beside_another_failure(odds):
+    """Both there at the end: the other (0.3, then 0.5) is independent, so the onset does not change."""
+    odds(
+        {"altimeter_stuck": 0.2, "static_ports_taped": 0.3},
+        {"altimeter_stuck": [0.5, 0.5], "static_ports_taped": [0.5, 0.5]},
+    )
+    both = ("altimeter_stuck", "static_ports_taped")
+    chances = onset_chances(ENGINE, silent(3), both, "altimeter_stuck")
+    assert chances == pytest.approx(np.array([0.2, 0.4, 0.2]) / 0.8)
+    other = onset_chances(ENGINE, silent(3), both, "static_ports_taped")
+    assert other == pytest.approx(np.array([0.3, 0.35, 0.175]) / 0.825)
+
+
+def test_a_failure_hastened_by_another(odds):
+    """Weak from the first look for sure, then sheared 200 times as likely: 1 - 0.999^200 = h before each look."""
+    odds({"pump_weak": 1.0}, {"pump_sheared": [0.001, 0.001]})
+    chances = onset_chances(ENGINE, silent(3), ("pump_weak", "pump_sheared"), "pump_weak")
+    assert chances == pytest.approx([1.0, 0.0, 0.0])
+
+
+def test_what_was_read_moves_the_onset(odds):
+    """Right with 0.005 / n of misreport only if it is stuck off; with the altimeter steady in a climb it was there."""
+    odds({"altimeter_stuck": 0.2}, {"altimeter_stuck": [0.5, 0.5]})
+    stuck, moved = (
+        SnapshotRecord(manoeuvre="climb", minutes=2.0, readings={"altimeter.trend": trend})
+        for trend in ("steady", "rising")
+    )
+    by_hand = {}
+    for name, shots in {"early": (stuck, stuck, stuck), "late": (moved, moved, stuck)}.items():
+        chances = onset_chances(ENGINE, small_case(*shots), ("altimeter_stuck",), "altimeter_stuck")
+        assert chances.sum() == pytest.approx(1.0)
+        by_hand[name] = int(chances.argmax())
+    assert by_hand == {"early": 0, "late": 2}
+
+
+def test_the_interval_grows_to_the_likelier_side_until_it_holds_its_share():
+    chances = np.array([0.05, 0.15, 0.5, 0.2, 0.1])
+    assert interval_of(chances, 0.5) == (2, 2)
+    assert interval_of(chances, 0.69) == (2, 3)
+    assert interval_of(chances, 0.71) == (1, 3)
+    assert interval_of(chances, 0.86) == (1, 4)
+    assert interval_of(chances, 1.0) == (0, 4)
+    assert interval_of(np.array([0.25, 0.5, 0.25]), 0.6) == (0, 1)
+    assert interval_of(np.array([0.9, 0.1]), 0.95) == (0, 1)
+    assert interval_of(np.array([0.1, 0.9]), 0.95) == (0, 1)
