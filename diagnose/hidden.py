@@ -76,10 +76,11 @@ KEPT = {
     "lying states": 256,
     "message": 40,
     "misleading": 8,
-    "pattern": 3,
+    "pattern": 12,
     "prior": 4,
+    "set classes": 16,
     "set chances": 24,
-    "set pairs": 1,
+    "set pairs": 2,
     "staying": 8,
     "staying pattern": 8,
     "suspects": 4,
@@ -141,6 +142,14 @@ class HiddenSpace:
     def has(self, kind: str, key: Hashable) -> bool:
         """Whether this is remembered still."""
         return key in self._recent[kind]
+
+    def all_remembered(self, kind: str) -> tuple[Any, ...]:
+        """Everything of a kind that is remembered, the latest last."""
+        return self._recent[kind].values()
+
+    def full(self, kind: str) -> bool:
+        """Whether a further result of this kind pushes out another."""
+        return len(self._recent[kind].values()) >= KEPT[kind]
 
     # -------------------------------------------------------------- rows
 

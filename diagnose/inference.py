@@ -194,7 +194,7 @@ class Engine:
         failed stays what it was, which is what a look is to find out.
         """
         space, case = posterior.space, posterior.case
-        *_, last, step = self.steps(_with(case, (*case.snapshot, snapshot)))
+        last, step = self.steps(_with(case, (case.snapshot[-1], snapshot)))
         said = self._emission(space, case.snapshot[-1], last)
         total = said[:, ANY_VERTICAL:]
         joint = said * (posterior.rows[:, None] / np.where(total > 0.0, total, 1.0))
@@ -223,7 +223,12 @@ class Engine:
 
     def steps(self, case: CaseRecord) -> list[Step]:
         """Give each snapshot's part for the hidden states. Raises UnknownName, CaseError."""
-        manoeuvres = self.network.kb.manoeuvres
+        manoeuvres, most = self.network.kb.manoeuvres, self.network.kb.limits.most_snapshots
+        if len(case.snapshot) > most:
+            raise CaseError(
+                f"the case has {len(case.snapshot):,} snapshots, more than the {most:,} that are answered",
+                mend="keep those in which something changed, or take the flight as a recording (diagnose review)",
+            )
         steps = []
         for number, snapshot in enumerate(case.snapshot, 1):
             if snapshot.manoeuvre not in manoeuvres:

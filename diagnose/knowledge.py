@@ -8,6 +8,7 @@ business of ``validate``.
 from __future__ import annotations
 
 import difflib
+import os
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
@@ -52,6 +53,7 @@ from diagnose.model import (
     Variation,
     World,
 )
+from diagnose.ready import digest, kept
 
 Stored = TypeVar("Stored")
 
@@ -140,6 +142,8 @@ class KnowledgeBase:
     review: ReviewLimits
     world: World
     origin: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    #: digest of the files that this was read from; empty if it was changed since, or made otherwise
+    made_from: str = field(default="", init=False, compare=False, repr=False)
 
     def panel(self, panel_id: str) -> Panel:
         """Give a panel with everything that it takes from the panels it is based on.
@@ -229,14 +233,27 @@ def load_knowledge(root: Path | None = None, overlays: tuple[Path, ...] = ()) ->
     named = [(str(path.relative_to(folder)), path) for path in paths]
     named += [(str(path), path) for path in overlays]
     problems: list[str] = []
+    contents = [(name, _read(path, name, problems), path in overlays) for name, path in named]
+    if problems:
+        return _decoded(contents, problems)
+    mark = digest(
+        part for name, data, overlay in contents for part in (os.fsencode(name), data, bytes([overlay]))
+    )
+    kb = kept("knowledge", mark, KnowledgeBase, lambda: _decoded(contents, problems))
+    object.__setattr__(kb, "made_from", mark)
+    return kb
+
+
+def _decoded(contents: Iterable[tuple[str, bytes, bool]], problems: list[str]) -> KnowledgeBase:
+    """Decode files (name, content, whether laid over the others); raises KnowledgeError with all problems."""
     tables: dict[str, dict[str, Any]] = {name: {} for name, _ in TABLES.values()}
     origin: dict[tuple[str, str], str] = {}
     singles: dict[str, Any] = {}
-    for name, path in named:
-        content = read_toml(path, name, problems)
+    for name, data, overlay in contents:
+        content = _parsed(data, name, problems)
         for key, value in content.items():
             if key in TABLES:
-                _take_table(name, key, value, tables, origin, problems, overlay=path in overlays)
+                _take_table(name, key, value, tables, origin, problems, overlay=overlay)
             elif key in SINGLES:
                 target, kind = SINGLES[key]
                 record = _decode(value, kind, f"{name}, [{key}]", problems)
@@ -275,10 +292,20 @@ def with_only(kb: KnowledgeBase, **tables: Any) -> KnowledgeBase:
 
 def read_toml(path: Path, name: str, problems: list[str]) -> dict[str, Any]:
     """Read one TOML file; what is wrong with it is added to ``problems``."""
+    return _parsed(_read(path, name, problems), name, problems)
+
+
+def _read(path: Path, name: str, problems: list[str]) -> bytes:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return path.read_bytes()
     except OSError as error:
         problems.append(f"{name}: cannot be read ({error.strerror or error})")
+    return b""
+
+
+def _parsed(data: bytes, name: str, problems: list[str]) -> dict[str, Any]:
+    try:
+        return tomllib.loads(data.decode("utf-8").replace("\r\n", "\n").replace("\r", "\n"))
     except UnicodeDecodeError:
         problems.append(f"{name}: is not a text file in UTF-8")
     except tomllib.TOMLDecodeError as error:

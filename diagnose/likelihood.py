@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import itertools
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -69,7 +69,12 @@ def matches(when: Mapping[str, str | tuple[str, ...]], state: Mapping[str, str])
 # ------------------------------------------------------------------ one facet
 
 
-def fingerprint(kb: KnowledgeBase, facet: Facet) -> str:
+def quantities_text(kb: KnowledgeBase) -> str:
+    """The numbers of the physics as they go into every fingerprint."""
+    return repr([(q.id, q.low, q.high, q.scale) for q in kb.quantities.values()])
+
+
+def fingerprint(kb: KnowledgeBase, facet: Facet, quantities: str = "") -> str:
     """Give a digest of everything that decides the counts of a simulated facet."""
     names = (*facet.parents, *facet.axes)
     parts = (
@@ -78,7 +83,7 @@ def fingerprint(kb: KnowledgeBase, facet: Facet) -> str:
         facet.channel,
         repr([(reading.id, reading.where) for reading in facet.readings]),
         repr([(name, states_of(kb, name)) for name in names]),
-        repr([(q.id, q.low, q.high, q.scale) for q in kb.quantities.values()]),
+        quantities or quantities_text(kb),
     )
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
 
@@ -153,22 +158,19 @@ def _stated(kb: KnowledgeBase, facet: Facet) -> Array:
     return table
 
 
-def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, counts: np.ndarray | None) -> FacetTable:
+def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, raw: np.ndarray) -> FacetTable:
     """Give the table of a facet from its counts or stated rows, with misreports mixed in."""
-    if facet.channel:
-        found = simulate_counts(kb, gauge_id, facet) if counts is None else counts
-        smooth = found + kb.limits.prior_flights / len(facet.readings)
-        chance = smooth / smooth.sum(axis=-1, keepdims=True)
-    else:
-        chance = _stated(kb, facet)
-        chance = chance / chance.sum(axis=-1, keepdims=True)
-    mixed = (1.0 - facet.misreport) * chance + facet.misreport / len(facet.readings)
+    readings = len(facet.readings)
+    chance = raw + kb.limits.prior_flights / readings if facet.channel else raw.astype(np.float64)
+    chance /= (chance @ np.ones(readings))[..., None]
+    chance *= 1.0 - facet.misreport
+    chance += facet.misreport / readings
     return FacetTable(
         facet=f"{gauge_id}.{facet.id}",
         parents=facet.parents,
         axes=facet.axes,
         readings=tuple(reading.id for reading in facet.readings),
-        chance=mixed,
+        chance=chance,
     )
 
 
@@ -181,6 +183,17 @@ class StoredCounts:
 
     counts: Mapping[str, tuple[str, np.ndarray]]
 
+    def of(self, kb: KnowledgeBase, gauges: Iterable[str]) -> dict[str, np.ndarray]:
+        """Counts of the facets of some gauges, but for those whose knowledge has changed since."""
+        quantities = quantities_text(kb)
+        return {
+            name: self.counts[name][1]
+            for name, facet in facets_of(kb, gauges)
+            if facet.channel
+            and name in self.counts
+            and self.counts[name][0] == fingerprint(kb, facet, quantities)
+        }
+
 
 def read_counts(path: Path | None = None) -> StoredCounts:
     """Read the stored counts; an absent file gives none."""
@@ -192,18 +205,21 @@ def read_counts(path: Path | None = None) -> StoredCounts:
         return StoredCounts({name: (mark, archive[name]) for name, mark in marks.items()})
 
 
-def facet_tables(kb: KnowledgeBase, gauges: tuple[str, ...], stored: StoredCounts) -> dict[str, FacetTable]:
-    """Give the tables of some gauges; facets whose knowledge has changed are simulated anew."""
-    tables = {}
+def facets_of(kb: KnowledgeBase, gauges: Iterable[str]) -> Iterator[tuple[str, Facet]]:
+    """Give every facet of some gauges with its full name."""
     for gauge_id in gauges:
         for facet in kb.gauges[gauge_id].facets:
-            name = f"{gauge_id}.{facet.id}"
-            counts = None
-            if facet.channel and name in stored.counts:
-                mark, found = stored.counts[name]
-                counts = found if mark == fingerprint(kb, facet) else None
-            tables[name] = facet_table(kb, gauge_id, facet, counts)
-    return tables
+            yield f"{gauge_id}.{facet.id}", facet
+
+
+def not_stored(kb: KnowledgeBase, gauges: Iterable[str], stored: Iterable[str]) -> dict[str, np.ndarray]:
+    """Give what the other facets' tables are made of: stated chances, or counts simulated anew."""
+    known = set(stored)
+    return {
+        name: simulate_counts(kb, name.split(".")[0], facet) if facet.channel else _stated(kb, facet)
+        for name, facet in facets_of(kb, gauges)
+        if name not in known
+    }
 
 
 def derive(

@@ -25,7 +25,7 @@ CASES = 600
 TIMES_MIN = np.array([0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0, 120.0, 240.0])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class MemoryTables:
     """Tables of one memory over ``TIMES_MIN``.
 

@@ -7,19 +7,29 @@ failures -> parts -> sources -> gauges; memories carry the past; motion is tied 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
+import msgspec
 import numpy as np
 
 from diagnose.errors import CaseError
 from diagnose.guidance import CHECKS
 from diagnose.knowledge import KnowledgeBase
-from diagnose.likelihood import FacetTable, StoredCounts, facet_tables, read_counts, states_of
+from diagnose.likelihood import (
+    FacetTable,
+    StoredCounts,
+    facet_table,
+    facets_of,
+    not_stored,
+    read_counts,
+    states_of,
+)
 from diagnose.memories import MemoryTables, memory_tables
 from diagnose.model import Failure, Manoeuvre, Panel, Rule
+from diagnose.ready import Table, arrays, as_table, digest, kept
 from diagnose.units import Array
 
 if TYPE_CHECKING:
@@ -293,15 +303,39 @@ class Network:
         return graph
 
 
+class _Made(msgspec.Struct, frozen=True):
+    """What a panel's tables are made of, as plain data: ``raw`` of facets that are not stored."""
+
+    raw: dict[str, Table]
+    memories: dict[str, tuple[dict[str, Table], dict[str, Table], dict[str, Table]]]
+
+
+def _made(kb: KnowledgeBase, gauges: Sequence[str], memories: Sequence[str], stored: Iterable[str]) -> _Made:
+    def plain(tables: Mapping[str, np.ndarray]) -> dict[str, Table]:
+        return {name: as_table(values) for name, values in tables.items()}
+
+    found = {name: memory_tables(kb, kb.memories[name]) for name in memories}
+    return _Made(
+        raw=plain(not_stored(kb, gauges, stored)),
+        memories={
+            name: (plain(one.carry), plain(one.onset), plain(one.first)) for name, one in found.items()
+        },
+    )
+
+
+@lru_cache(maxsize=2)
+def _shared(made_from: str) -> dict[str, FacetTable]:
+    """Tables of one knowledge base's facets, the same on all its panels, as far as they were asked for."""
+    return {}
+
+
 def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | None = None) -> Network:
     """Build the network of a panel. Raises UnknownName for a panel that is not there."""
     panel = kb.panel(panel_id)
-    counts = read_counts() if stored is None else stored
-    facets = facet_tables(kb, panel.gauges, counts)
     parts = panel.parts
-    wanted = {name for table in facets.values() for name in table.parents}
+    wanted = {name for _, facet in facets_of(kb, panel.gauges) for name in facet.parents}
     sources: list[str] = []
-    memories: dict[str, MemoryTables] = {}
+    memories: list[str] = []
 
     def take(name: str) -> None:
         if name in kb.sources and name not in sources:
@@ -316,17 +350,39 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
         elif name in kb.memories and name not in memories:
             driver = kb.memories[name].driver
             if driver in kb.sources or driver in parts:
-                memories[name] = memory_tables(kb, kb.memories[name])
+                memories.append(name)
                 take(driver)
 
     for name in sorted(wanted):
         take(name)
+    counts = (read_counts() if stored is None else stored).of(kb, panel.gauges)
+
+    def make() -> _Made:
+        return _made(kb, panel.gauges, memories, counts)
+
+    shared: dict[str, FacetTable] = {}
+    if kb.made_from:
+        made = kept(
+            "network",
+            digest(text.encode() for text in (kb.made_from, panel_id, *sorted(counts))),
+            _Made,
+            make,
+        )
+        shared = _shared(kb.made_from)
+    else:
+        made = make()
+    raw = {**counts, **arrays(made.raw)}
+    for name, facet in facets_of(kb, panel.gauges):
+        if name not in shared:
+            shared[name] = facet_table(kb, name.split(".")[0], facet, raw[name])
     return Network(
         kb=kb,
         panel=panel,
         failures=tuple(f for f in kb.failures.values() if set(f.acts) <= set(parts)),
         parts=parts,
         sources=tuple(sources),
-        memories=memories,
-        facets=facets,
+        memories={
+            name: MemoryTables(kb.memories[name], *map(arrays, made.memories[name])) for name in memories
+        },
+        facets={name: shared[name] for name, _ in facets_of(kb, panel.gauges)},
     )

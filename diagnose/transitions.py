@@ -57,12 +57,7 @@ def transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array | 
 def _transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array | None) -> Transitions:
     kernels = [memory_kernel(space, name, earlier, later) for name in space.memory_names]
     masks = [_mask(kernel) for kernel in kernels]
-    switches = (tuple(sorted(step.switches.items())) for step in (earlier, later))
-    pattern: _Pattern = space.remembered(
-        "staying pattern" if begins is None else "pattern",
-        (*switches, *(mask.tobytes() for mask in masks)),
-        lambda: _pattern(space, earlier, later, masks, staying=begins is None),
-    )
+    pattern = _fitting_pattern(space, earlier, later, masks, staying=begins is None)
     moves = _cure_move(space, pattern.cures[0], pattern.cures[1], later)
     for kernel, place in zip(kernels, pattern.in_kernel, strict=True):
         moves *= kernel.ravel().take(place)
@@ -101,26 +96,55 @@ def set_chance(space: HiddenSpace, begins: Array) -> Array:
 
 
 def _set_chance(space: HiddenSpace, begins: Array) -> Array:
-    pairs = set_pairs(space)
-    # failures in columns last, so that the product runs along whole arrays of pairs
-    before, after = space.members.T[:, pairs[:, 0]], space.members.T[:, pairs[:, 1]]
-    chance = np.ones(len(pairs))
-    places = {failure.id: place for place, failure in enumerate(space.network.failures)}
-    for place, failure in enumerate(space.network.failures):
+    """A product over all failures: of a step in which none begins, times what differs in the few of a pair."""
+    network, pairs = space.network, set_pairs(space)
+    places = {failure.id: place for place, failure in enumerate(network.failures)}
+    causes = [
+        {places[cause]: times for cause, times in failure.hastened_by.items() if cause in places}
+        for failure in network.failures
+    ]
+    own = np.array([bool(found) for found in causes]) | (begins >= 1.0)
+    plain = np.where(own, 0.0, begins)
+    there = np.where(space.members, 1.0 / (1.0 - plain), 1.0).prod(axis=1)
+    chance = (1.0 - plain).prod() * there[pairs[:, 0]]
+    odds = np.append(np.where(own, 1.0, plain / (1.0 - plain)), 1.0)
+    for new in _new_members(space):
+        chance *= odds[new]
+    for place in np.flatnonzero(own).tolist():
+        before, after = space.members[:, place][pairs].T
         starts: Array | float = float(begins[place])
-        for cause, times in failure.hastened_by.items():
-            if cause in places:
-                hastened = 1.0 - (1.0 - begins[place]) ** times
-                starts = np.where(before[places[cause]], hastened, starts)
-        chance *= np.where(after[place], np.where(before[place], 1.0, starts), 1.0 - starts)
+        for cause, times in causes[place].items():
+            hastened = 1.0 - (1.0 - begins[place]) ** times
+            starts = np.where(space.members[pairs[:, 0], cause], hastened, starts)
+        chance *= np.where(after, np.where(before, 1.0, starts), 1.0 - starts)
     return chance
+
+
+def _new_members(space: HiddenSpace) -> Index:
+    """Failures of the later set of each pair that the earlier one lacks, filled up with a place after the last.
+
+    Shape (largest set, pair).
+    """
+
+    def find() -> Index:
+        pairs, count = set_pairs(space), len(space.network.failures)
+        new = space.members[pairs[:, 1]] & ~space.members[pairs[:, 0]]
+        pair, member = np.nonzero(new)
+        first = np.cumsum(new.sum(axis=1)) - new.sum(axis=1)
+        found = np.full((max(map(len, space.sets)), len(pairs)), count, dtype=np.intp)
+        found[np.arange(len(pair)) - first[pair], pair] = member
+        return found
+
+    found: Index = space.remembered("set pairs", "new members", find)
+    return found
 
 
 # ------------------------------------------------------------------ where a move is possible
 
 #: bits of a mask: the chance is above zero with this vertical motion; it is the same with all of them
 MOVES_WITH = (1, 2, 4)
-SAME = 8
+MOVES = np.uint8(sum(MOVES_WITH))
+SAME = np.uint8(8)
 
 
 def _mask(kernel: Array) -> Index:
@@ -135,7 +159,7 @@ class _Pattern:
 
     ``source``, ``target``, ``of_pair`` (pair of sets) and ``of_move``: each (entry,). A move is an
     entry of one pair of sets of each kind: ``in_kernel`` its place in the kernel of each memory
-    (memory, move), ``cures`` its two rows (2, move).
+    (memory, move), ``cures`` its two rows (2, move). ``masks`` and ``switches``: what it was made for.
     """
 
     source: Index
@@ -144,6 +168,39 @@ class _Pattern:
     of_move: Index
     in_kernel: Index
     cures: Index
+    masks: tuple[Index, ...]
+    switches: tuple[object, ...]
+
+
+def _fitting_pattern(
+    space: HiddenSpace, earlier: Step, later: Step, masks: Sequence[Index], *, staying: bool
+) -> _Pattern:
+    """Give the pattern of these masks, or a wider one: what it counts beyond them has no chance.
+
+    Once as many as are kept differ, they are joined into one for all that these switches have met: a long
+    case of ever other times would make a pattern for every step.
+    """
+    kind = "staying pattern" if staying else "pattern"
+    switches = tuple(tuple(sorted(step.switches.items())) for step in (earlier, later))
+    key = (*switches, *(mask.tobytes() for mask in masks))
+
+    def find() -> _Pattern:
+        wide = list(masks)
+        if space.full(kind):
+            for known in space.all_remembered(kind):
+                if known.switches == switches:
+                    if all(map(_holds, known.masks, masks)):
+                        return known
+                    wide = [(a | b) & MOVES | a & b & SAME for a, b in zip(wide, known.masks, strict=True)]
+        return _pattern(space, earlier, later, wide, staying=staying)
+
+    found: _Pattern = space.remembered(kind, key, find)
+    return found
+
+
+def _holds(wide: Index, mask: Index) -> bool:
+    """Whether every move of a mask stands in a wider one, and what counts as the same there is the same."""
+    return not ((mask & ~wide & MOVES) | (wide & ~mask & SAME)).any()
 
 
 def _pattern(
@@ -185,6 +242,8 @@ def _pattern(
         of_move=of_move.astype(np.int32),
         in_kernel=np.array(in_kernel, dtype=np.int32),
         cures=np.array([source[alive], target[alive]]),
+        masks=tuple(masks),
+        switches=tuple(tuple(sorted(step.switches.items())) for step in (earlier, later)),
     )
 
 
@@ -212,6 +271,15 @@ def ragged(sizes: Index) -> tuple[Index, Index]:
 
 def _set_classes(space: HiddenSpace, switches: Mapping[str, str]) -> Index:
     """Number the sets so that those whose rows are cured and drive memories alike share one; (set,)."""
+
+    def find() -> Index:
+        return _numbered_sets(space, switches)
+
+    found: Index = space.remembered("set classes", tuple(sorted(switches.items())), find)
+    return found
+
+
+def _numbered_sets(space: HiddenSpace, switches: Mapping[str, str]) -> Index:
     network, state = space.network, space.conditions(switches)
     columns = [
         (space.memory_states[:, place], len(network.states[name]))

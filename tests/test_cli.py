@@ -384,6 +384,7 @@ ORDER = (
     "dials",
     "answer",
     "physics",
+    "ready",
     "knowledge",
     "decoding",
     "words",

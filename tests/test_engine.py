@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import time
 from dataclasses import replace
 
 import msgspec
@@ -11,12 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose import engine_for
+from diagnose import answer_case, engine_for
 from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
 from diagnose.hidden import HiddenSpace, Recent
 from diagnose.inference import Engine
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.network import Network
+from diagnose.network import Network, compile_network
 from tests.examples import some
 from tests.small import shipped, small_case, small_network
 
@@ -303,3 +304,33 @@ def test_rough_air_beside_a_failure_is_no_line_of_its_own_and_nothing_is_lost():
     assert line["rough_air",] == held["rough_air",]
     both = next(names for names in held if set(names) == {"rough_air", "pitot_water"})
     assert line["pitot_water",] == pytest.approx(held["pitot_water",] + held[both])
+
+
+def test_a_hundred_snapshots_are_answered_in_time_and_a_thousand_refused():
+    """Different gaps, lengths, switches and readings, so that little of one step serves the next."""
+    network, rng = compile_network(shipped(), "single_pump"), np.random.default_rng(14)
+    limits = shipped().limits
+
+    def snapshots(count):
+        for number in range(count):
+            facet = network.facets[str(rng.choice(["altimeter.trend", "suction.value", "heading.trend"]))]
+            yield SnapshotRecord(
+                manoeuvre=str(rng.choice(["level", "climb", "descent", "left_turn"])),
+                minutes=float(rng.uniform(0.5, 4.0)),
+                minutes_before=float(rng.choice([0.0, 0.5, 3.0])),
+                switches={"pitot_heat": str(rng.choice(["off", "on"]))},
+                readings={facet.facet: facet.readings[number % len(facet.readings)]},
+            )
+
+    case = CaseRecord(title="long", panel="single_pump", snapshot=tuple(snapshots(100)))
+    start = time.process_time()
+    answer_case(shipped(), case, Engine(network), looks="all")
+    assert time.process_time() - start < 5.0
+    most = msgspec.structs.replace(case, snapshot=case.snapshot * (limits.most_snapshots // 100))
+    with pytest.raises(
+        CaseError, match=rf"the case has 1,000 snapshots, more than the {limits.most_snapshots}"
+    ):
+        Engine(network).posterior(msgspec.structs.replace(case, snapshot=case.snapshot * 10))
+    assert Engine(network).steps(most)[-1].minutes == case.snapshot[-1].minutes
+    with pytest.raises(CaseError, match="more than the"):
+        Engine(network).posterior(msgspec.structs.replace(most, snapshot=(*most.snapshot, case.snapshot[0])))

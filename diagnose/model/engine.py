@@ -35,6 +35,7 @@ class Limits(Record, frozen=True, kw_only=True):
     nearly_sure: float
     worth_naming: float
     largest_latent: float
+    most_snapshots: int
     flights_per_cell: int
     prior_flights: float
     source: str
