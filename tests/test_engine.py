@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose import answer_case, engine_for
+from diagnose import answer_case, engine_for, hidden
 from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
 from diagnose.hidden import HiddenSpace, Recent
 from diagnose.inference import Engine
@@ -334,3 +334,28 @@ def test_a_hundred_snapshots_are_answered_in_time_and_a_thousand_refused():
     assert Engine(network).steps(most)[-1].minutes == case.snapshot[-1].minutes
     with pytest.raises(CaseError, match="more than the"):
         Engine(network).posterior(msgspec.structs.replace(most, snapshot=(*most.snapshot, case.snapshot[0])))
+
+
+def test_one_pattern_for_many_kinds_of_steps_gives_the_same(monkeypatch):
+    """Once the patterns of transitions that are kept are used up, a wider one stands for all that come."""
+    rng = np.random.default_rng(4)
+    snapshots = [
+        SnapshotRecord(
+            manoeuvre=str(rng.choice(["level", "climb", "descent"])),
+            minutes=float(rng.choice([0.25, 1.0, 3.0, 40.0])),
+            minutes_before=float(rng.choice([0.0, 0.5, 20.0, 300.0])),
+            switches={"alternate_static": str(rng.choice(["off", "on"]))},
+            readings={"altimeter.trend": "steady"} if number % 7 == 0 else {},
+        )
+        for number in range(60)
+    ]
+    found = []
+    for most in (2, 1000):
+        monkeypatch.setitem(hidden.KEPT, "pattern", most)
+        engine = Engine(NETWORK, largest_set=4)
+        posterior = engine.posterior(small_case(*snapshots))
+        found.append(posterior.rows)
+        kept = posterior.space.all_remembered("pattern")
+        assert len({id(pattern) for pattern in kept}) <= most
+    assert len(kept) > 8  # so many kinds there are
+    assert found[0] == pytest.approx(found[1], abs=1e-12)
