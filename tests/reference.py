@@ -1,0 +1,765 @@
+"""A reference for the engine: plain, slow, and without a line of its code.
+
+It reads the knowledge files and the stored counts itself and takes from the package only the physics' random draws
+and the suction of a starved rotor (both checked elsewhere). Prior, memories, transitions, cures, disagreements, soft
+readings and motions are worked out here from what the knowledge files and DEVELOPERS.md say, in dictionaries and
+loops, and the joint is summed over every hidden state that can come about: set of failures, which of them act, and
+one state of every memory. Nothing is left out as unlikely, cached by kind, or laid out in rows.
+
+``chances`` gives P(set of failures at the last snapshot | all that was said) and the chance of all that was said.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import math
+import tomllib
+from collections import defaultdict
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from diagnose.physics.draws import Draws
+from diagnose.physics.flight import draw_flights
+from diagnose.physics.suction_dials import starved_rotor_speed
+
+KNOWLEDGE = Path(__file__).parent.parent / "knowledge"
+TIMES = (0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0, 120.0, 240.0)
+CASES = 600
+
+
+# ------------------------------------------------------------------ what the files say
+
+
+@cache
+def files():
+    """Every table of the knowledge: kind -> id -> entry."""
+    found = defaultdict(dict)
+    for path in [*sorted(KNOWLEDGE.glob("*.toml")), *sorted((KNOWLEDGE / "failures").glob("*.toml"))]:
+        for kind, entries in tomllib.loads(path.read_text(encoding="utf-8")).items():
+            if isinstance(entries, dict):
+                found[kind] = entries
+            elif all(isinstance(entry, dict) for entry in entries):
+                place = len(found[kind])
+                found[kind] |= {e.get("id", place + number): e for number, e in enumerate(entries)}
+    return found
+
+
+@cache
+def counts():
+    """Simulated counts of each facet, from the archive."""
+    with np.load(KNOWLEDGE / "derived" / "likelihoods.npz") as archive:
+        names = json.loads(bytes(archive["fingerprints"]))
+        return {name: archive[name].astype(float) for name in names}
+
+
+def states(name):
+    """The states of anything that has some, in order."""
+    kb = files()
+    for kind in ("part", "source"):
+        if name in kb[kind]:
+            return list(kb[kind][name]["conditions"])
+    if name in kb["memory"]:
+        return list(kb["memory"][name]["states"])
+    if name in kb["axis"]:
+        return kb["axis"][name]["values"]
+    return kb["switch"][name]["positions"]
+
+
+class Panel:
+    """Some failures, gauges and switches on the parts of an aircraft."""
+
+    def __init__(self, parts, gauges, switches, failures):
+        kb = files()
+        self.parts, self.gauges, self.switches = parts, gauges, switches
+        self.failures = {name: kb["failure"][name] for name in failures}
+        self.facets = {
+            f"{gauge}.{facet['id']}": facet for gauge in gauges for facet in kb["gauge"][gauge]["facets"]
+        }
+        self.memories = {
+            name: memory
+            for name, memory in kb["memory"].items()
+            if memory["driver"] in parts or memory["driver"] in kb["source"]
+        }
+        self.moving_parts = [
+            part for part in dict.fromkeys(v["part"] for v in kb["variation"].values()) if part in parts
+        ]
+        self._chances, self._conditions, self._axes = {}, {}, {}
+        self._motions = {}
+
+    def positions(self, said):
+        """Every switch: as said, or its first position."""
+        return tuple((name, said.get(name, states(name)[0])) for name in self.switches)
+
+    # -------------------------------------------------------------- conditions
+
+    def condition(self, name, acting, memory, switches):
+        """The condition of a part, source or memory, or the position of a switch; None if it is not there.
+
+        ``memory``: (name, state) of each memory that is not at its start; ``switches``: (name, position) of all.
+        """
+        key = name, acting, memory, switches
+        if key not in self._conditions:
+            self._conditions[key] = self._condition(*key)
+        return self._conditions[key]
+
+    def _condition(self, name, acting, memory, switches):
+        kb = files()
+        if name in self.switches:
+            return dict(switches)[name]
+        if name in self.memories:
+            return dict(memory).get(name, self.memories[name]["start"])
+        if name in kb["part"]:
+            if name not in self.parts:
+                return None
+            order = states(name)
+            shown = [self.failures[f]["acts"][name] for f in acting if name in self.failures[f]["acts"]]
+            return max(shown, key=order.index, default=order[0])
+        if name not in kb["source"]:
+            return None
+        for rule in kb["source"][name].get("rules", []):
+            for other, wanted in rule["when"].items():
+                is_so = self.condition(other, acting, memory, switches)
+                if is_so is None or is_so not in ([wanted] if isinstance(wanted, str) else wanted):
+                    break
+            else:
+                if not any(self.lacks(other) for other in rule["when"]):
+                    return rule["gives"]
+        return states(name)[0]
+
+    def lacks(self, name):
+        """Whether the panel has no such part, memory or switch."""
+        kb = files()
+        if name in kb["source"]:
+            return False
+        return name not in self.parts and name not in self.memories and name not in self.switches
+
+    # -------------------------------------------------------------- readings
+
+    def table(self, facet_id):
+        """Chances (parents..., axes..., readings) of a facet's readings, misreports mixed in."""
+        if facet_id not in self._chances:
+            facet = self.facets[facet_id]
+            names = [*facet["parents"], *facet.get("axes", [])]
+            readings = [reading["id"] for reading in facet["readings"]]
+            if facet.get("channel"):
+                table = counts()[facet_id] + files()["limits"]["prior_flights"] / len(readings)
+            else:
+                table = np.zeros([len(states(name)) for name in names] + [len(readings)])
+                for place in itertools.product(*(range(len(states(name))) for name in names)):
+                    here = {name: states(name)[i] for name, i in zip(names, place, strict=True)}
+                    for row in facet["rows"]:
+                        when = row.get("when", {}).items()
+                        if all(here.get(n) in ([w] if isinstance(w, str) else w) for n, w in when):
+                            table[place] = [row["gives"].get(reading, 0.0) for reading in readings]
+                            break
+            table = table / table.sum(axis=-1, keepdims=True)
+            slip = facet["misreport"]
+            self._chances[facet_id] = (1.0 - slip) * table + slip / len(readings)
+        return self._chances[facet_id]
+
+    # -------------------------------------------------------------- motion
+
+    def motions(self, manoeuvre_id):
+        """The motions of a manoeuvre, and their chances by the conditions of air and pilot."""
+        if manoeuvre_id not in self._motions:
+            kb = files()
+            axes = list(kb["axis"])
+            by_combo = {
+                combo: self._motion_chances(kb["manoeuvre"][manoeuvre_id], combo, axes)
+                for combo in itertools.product(*(states(part) for part in self.moving_parts))
+            }
+            every = {motion for chances in by_combo.values() for motion in chances}
+            floor = kb["limits"]["motion_floor"]
+            kept = sorted(m for m in every if max(c.get(m, 0.0) for c in by_combo.values()) >= floor)
+            tables = {}
+            for combo, chances in by_combo.items():
+                row = np.array([chances.get(motion, 0.0) for motion in kept])
+                tables[combo] = row / row.sum()
+            values = {axis: [motion[n] for motion in kept] for n, axis in enumerate(axes)}
+            self._motions[manoeuvre_id] = values, tables
+        return self._motions[manoeuvre_id]
+
+    def on_axes(self, manoeuvre_id, axes):
+        """Place of every motion on each of these axes; a tuple of (motion,)."""
+        if (manoeuvre_id, axes) not in self._axes:
+            values, _ = self.motions(manoeuvre_id)
+            places = tuple(np.array([states(axis).index(v) for v in values[axis]]) for axis in axes)
+            self._axes[manoeuvre_id, axes] = places
+        return self._axes[manoeuvre_id, axes]
+
+    def _motion_chances(self, manoeuvre, combo, axes):
+        """Motion (value of each axis) -> chance, while air and pilot are in these conditions."""
+        usual = {}
+        for axis in axes:
+            strays = dict(manoeuvre.get("strays", {}).get(axis, {}))
+            rest = 1.0 - sum(strays.values())
+            expected = manoeuvre["expected"][axis]
+            usual[axis] = {**strays, expected: strays.get(expected, 0.0) + rest}
+        wanders = manoeuvre.get("wanders", [])
+        ways = [(1.0 - sum(w["chance"] for w in wanders), {})]
+        ways += [(w["chance"], w["motion"]) for w in wanders]
+        for part, condition in zip(self.moving_parts, combo, strict=True):
+            for variation in files()["variation"].values():
+                if (
+                    (variation["part"], variation["condition"]) == (part, condition)
+                    and manoeuvre["phase"] in variation["phases"]
+                    and (
+                        not variation.get("meant") or manoeuvre["expected"]["vertical"] in variation["meant"]
+                    )
+                ):
+                    ways = [
+                        (chance * outcome["chance"], {**motion, **outcome["motion"]})
+                        for chance, motion in ways
+                        for outcome in variation["outcomes"]
+                    ]
+                    break
+        found = defaultdict(float)
+        for chance, motion in ways:
+            choices = [
+                [(motion[axis], 1.0)] if axis in motion else list(usual[axis].items()) for axis in axes
+            ]
+            for way in itertools.product(*choices):
+                found[tuple(value for value, _ in way)] += chance * math.prod(p for _, p in way)
+        return found
+
+
+# ------------------------------------------------------------------ prior
+
+
+def rate_and_latent(failure, context):
+    """Rate per hour and latent chance under the conditions of the day."""
+    rate, latent = failure.get("rate_per_hour", 0.0), failure.get("latent", 0.0)
+    holding = [effect for effect in failure.get("context", []) if all(w in context for w in effect["when"])]
+    for effect in holding:
+        rate *= effect.get("times", 1.0)
+        latent *= effect.get("times", 1.0)
+    for effect in holding:
+        latent = effect.get("latent", latent)
+    return rate, min(latent, files()["limits"]["largest_latent"])
+
+
+def prior(panel, case):
+    """Chance of each failure to be there at the first snapshot, and to begin before each later one."""
+    setting = files()["setting"][case.setting]
+    pairs = list(itertools.pairwise(case.snapshot))
+    first, begins = {}, [{} for _ in pairs]
+    for name, failure in panel.failures.items():
+        rate, latent = rate_and_latent(failure, case.context)
+        if "equal_chance" in setting:
+            first[name] = setting["equal_chance"] if rate > 0.0 or latent > 0.0 else 0.0
+            for step in begins:
+                step[name] = first[name] * setting.get("later_share", 1.0)
+        else:
+            survives = math.exp(-rate * case.minutes_since_start / 60.0)
+            first[name] = 1.0 - (1.0 - latent) * survives
+            for step, (before, after) in zip(begins, pairs, strict=True):
+                step[name] = 1.0 - math.exp(-rate * (before.minutes + after.minutes_before) / 60.0)
+    return first, begins
+
+
+def setting_weight(panel, case, first, begins):
+    """What the setting multiplies the odds of every set with something noticeable by."""
+    setting = files()["setting"][case.setting]
+    nothing = 1.0
+    for name, failure in panel.failures.items():
+        if not failure.get("silent", False):
+            nothing *= (1.0 - first[name]) * math.prod(1.0 - step[name] for step in begins)
+    if "chance" not in setting or nothing >= 1.0:
+        return 1.0
+    return setting["chance"] / (1.0 - setting["chance"]) * nothing / (1.0 - nothing)
+
+
+def joins(panel, before, begins):
+    """P(set after | set before): every failure that is not there begins or not, hastened by those that are."""
+    found = {frozenset(before): 1.0}
+    for name, failure in panel.failures.items():
+        if name in before:
+            continue
+        chance = begins[name]
+        for cause, times in failure.get("hastened_by", {}).items():
+            if cause in before:
+                chance = 1.0 - (1.0 - begins[name]) ** times
+        parted = defaultdict(float)
+        for members, p in found.items():
+            parted[members] += p * (1.0 - chance)
+            parted[members | {name}] += p * chance
+        found = parted
+    return found
+
+
+# ------------------------------------------------------------------ memories
+
+
+@cache
+def memory_tables(name):
+    """(carry, time, vertical motion, from) -> shares of the states; and (carry, time) -> shares at onset."""
+    memory = files()["memory"][name]
+    quantities = {key: _Range(entry) for key, entry in files()["quantity"].items()}
+    draws = Draws(quantities, np.random.default_rng(int.from_bytes(name.encode()[:7])))
+    make = {"height": _height_tables, "rotor": _rotor_tables, "charge": _battery_tables}[memory["kind"]]
+    return make(memory, draws)
+
+
+class _Range:
+    """A quantity as the draws ask for it."""
+
+    def __init__(self, entry):
+        self.low, self.high, self.scale = entry["low"], entry["high"], entry.get("scale", "linear")
+
+
+def _shares(places):
+    return [places.count(state) / len(places) for state in range(3)]
+
+
+def _height_tables(memory, draws):
+    """Follow cases that begin far below, near, or far above, in a climb, a descent, or level flight."""
+    limit = float(draws("memory.near_limit_ft", 1)[0])
+    climb, descent = draws("flight.climb_fpm", CASES).tolist(), draws("flight.descent_fpm", CASES).tolist()
+    level = draws.either_way("flight.level_fpm", CASES).tolist()
+    far = draws("memory.far_ft", CASES).tolist()
+    near = draws.either_way("memory.near_ft", CASES).tolist()
+
+    def state(above_ft):
+        return 0 if above_ft < -limit else 1 if above_ft < limit else 2
+
+    moves = {}
+    for minutes in TIMES:
+        # level flight is held: its error adds up for a minute at most
+        moved = {
+            "down": [-rate * minutes for rate in descent],
+            "level": [rate * min(minutes, 1.0) for rate in level],
+            "up": [rate * minutes for rate in climb],
+        }
+        for vertical, gained in moved.items():
+            for place, begun in enumerate(([-ft for ft in far], near, far)):
+                ends = [state(ft + gain) for ft, gain in zip(begun, gained, strict=True)]
+                for carry in set(memory["carry"].values()):
+                    moves[carry, minutes, vertical, place] = _shares(ends)
+    return moves, {}
+
+
+def _rotor_tables(memory, draws):
+    """Speed (a share of full) nears what drives it, with one time constant down and another up."""
+    up_from, stopped_below = (
+        float(draws(f"rotor.{n}", 1)[0]) for n in ("up_to_speed_above", "stopped_below")
+    )
+    down_min, up_min = draws("rotor.run_down_min", CASES).tolist(), draws("rotor.run_up_min", CASES).tolist()
+    flights = draw_flights({}, CASES, draws)
+    weak = starved_rotor_speed(("low", "weak"), flights, draws).tolist()
+    standby = starved_rotor_speed(("standby",), flights, draws).tolist()
+    swinging = draws("rotor.swinging_suction_speed", CASES).tolist()
+    since = draws.rng.random(CASES).tolist()
+    aims = {
+        "run_down": [0.0] * CASES, "run_up": [1.0] * CASES, "spin_up": [1.0] * CASES,
+        "sag": weak, "aid": standby, "swing": swinging,
+    }  # fmt: skip
+    parts = [(n + 0.5) / CASES for n in range(CASES)]
+    begun = (
+        [up_from + (1.0 - up_from) * part for part in parts],
+        [stopped_below + (up_from - stopped_below) * part for part in parts],
+        [stopped_below * part for part in parts],
+    )
+
+    def state(speed):
+        return 0 if speed >= up_from else 1 if speed >= stopped_below else 2
+
+    def after(case, speed, aim, minutes):
+        constant = up_min[case] if aim > speed else down_min[case]
+        return aim + (speed - aim) * math.exp(-minutes / constant)
+
+    moves, onsets = {}, {}
+    for carry in set(memory["carry"].values()):
+        aim = aims[carry]
+        started = draws("rotor.spin_up.minutes", CASES).tolist() if carry == "spin_up" else None
+        for minutes in TIMES:
+            for place, speeds in enumerate(begun):
+                ends = [state(after(n, speeds[n], aim[n], minutes)) for n in range(CASES)]
+                for vertical in ("down", "level", "up"):
+                    moves[carry, minutes, vertical, place] = _shares(ends)
+            if started is not None:
+                ends = [state(after(n, 0.0, aim[n], started[n])) for n in range(CASES)]
+            else:
+                ends = [state(after(n, 1.0, aim[n], minutes * since[n])) for n in range(CASES)]
+            onsets[carry, minutes] = _shares(ends)
+    return moves, onsets
+
+
+def _battery_tables(memory, draws):
+    """Minutes left above and below the knee, used up by the load and filled up by the alternator."""
+    exponent, knee = draws.fixed("battery.peukert_exponent"), draws.fixed("battery.knee_used_share")
+    capacity, load = draws("battery.capacity_ah", CASES), draws("battery.load_a", CASES)
+    sound = draws("battery.sound_share", CASES)
+    total = (60.0 * sound * capacity / load**exponent).tolist()
+    carried = draws("battery.low_output_share", CASES).tolist()
+    recharge = draws("battery.recharge_min", CASES).tolist()
+    even, since = draws.rng.random(CASES).tolist(), draws.rng.random(CASES).tolist()
+    last = [(1.0 - knee) * minutes for minutes in total]
+    use = {
+        "discharge": [1.0] * CASES,
+        "slow_discharge": [(1.0 - share) ** exponent for share in carried],
+        "recharge": [-knee * minutes / whole for minutes, whole in zip(total, recharge, strict=True)],
+    }
+
+    def state(case, left):
+        return 0 if left > last[case] else 1 if left > 0.0 else 2
+
+    moves, onsets = {}, {}
+    for carry in set(memory["carry"].values()):
+        for minutes in TIMES:
+            for place in range(3):
+                ends = []
+                for n in range(CASES):
+                    left = (last[n] + knee * total[n] * even[n], last[n] * even[n], 0.0)[place]
+                    ends.append(state(n, left - use[carry][n] * minutes))
+                for vertical in ("down", "level", "up"):
+                    moves[carry, minutes, vertical, place] = _shares(ends)
+            onsets[carry, minutes] = _shares(
+                [state(n, total[n] - max(use[carry][n], 0.0) * minutes * since[n]) for n in range(CASES)]
+            )
+    return moves, onsets
+
+
+def between(table, key, minutes):
+    """Shares at a time: a straight line between the two tabled times around it; the last holds on."""
+    if minutes >= TIMES[-1]:
+        return table[key(TIMES[-1])]
+    later = next(time for time in TIMES if time > minutes)
+    earlier = TIMES[TIMES.index(later) - 1]
+    share = (minutes - earlier) / (later - earlier)
+    ends = zip(table[key(earlier)], table[key(later)], strict=True)
+    return [(1.0 - share) * a + share * b for a, b in ends]
+
+
+def runs(memory, condition):
+    """Whether a driver in this condition makes the memory run (its usual condition never counts)."""
+    return condition in memory["carry"] and condition != states(memory["driver"])[0]
+
+
+def moved_on(memory, condition, state, vertical, minutes):
+    """State -> chance after so many minutes while the driver is in one condition."""
+    names = list(memory["states"])
+    if condition not in memory["carry"]:
+        return {memory["start"]: 1.0}
+    moves, _ = memory_tables(memory["id"])
+    carry, place = memory["carry"][condition], names.index(state)
+    shares = between(moves, lambda time: (carry, time, vertical, place), minutes)
+    return dict(zip(names, shares, strict=True))
+
+
+def followed(chances, step):
+    """Chances of states, each moved on by a step (state -> its successors)."""
+    found = defaultdict(float)
+    for state, chance in chances.items():
+        for after, p in step(state).items():
+            found[after] += chance * p
+    return found
+
+
+def memory_step(name, before, state, vertical, after, earlier, later):
+    """State -> chance in the later snapshot.
+
+    ``before`` and ``after``: the driver's condition in the two. It moves on while the driver was as it was
+    before; what has become active since then began its course at any time between.
+    """
+    phases = tuple(files()["manoeuvre"][snapshot.manoeuvre]["phase"] for snapshot in (earlier, later))
+    return _memory_step(name, before, state, vertical, after, earlier.minutes, later.minutes_before, phases)
+
+
+@cache
+def _memory_step(name, before, state, vertical, after, minutes, gap, phases):
+    memory = files()["memory"][name]
+    elapsed = minutes + gap
+    if memory["kind"] != "height" or before not in memory["carry"]:
+        found = moved_on(memory, before, state, vertical, elapsed)
+    else:
+        found = moved_on(memory, before, state, vertical, minutes)
+        if gap >= 1.0:
+            change = files()["quantity"]["memory.gap_changes_height"]["low"]
+
+            def over_a_gap(state):
+                """Nothing, or as often a minute's descent as a minute's climb."""
+                ways = {state: 1.0 - change}
+                for way in ("down", "up"):
+                    for end, p in moved_on(memory, before, state, way, 1.0).items():
+                        ways[end] = ways.get(end, 0.0) + 0.5 * change * p
+                return ways
+
+            found = followed(found, over_a_gap)
+        if phases[0] != "air" and phases[1] == "air":
+            found = followed(found, lambda state: moved_on(memory, before, state, "up", 1.0))
+    if runs(memory, after) and not runs(memory, before):
+        fresh = onset(memory, after, phases[1], elapsed)
+        found = followed(found, lambda state: fresh if state == memory["start"] else {state: 1.0})
+    elif after not in memory["carry"]:
+        found = {memory["start"]: 1.0}
+    return found
+
+
+def onset(memory, condition, phase, minutes):
+    """State -> chance when the driver became active within these minutes."""
+    if memory["kind"] == "height":
+        return memory["onset"][phase]
+    _, onsets = memory_tables(memory["id"])
+    carry = memory["carry"][condition]
+    shares = between(onsets, lambda time: (carry, time), minutes)
+    return dict(zip(memory["states"], shares, strict=True))
+
+
+def memory_first(name, condition, snapshot, since_start):
+    """State -> chance at the first snapshot, by the driver's condition in it."""
+    memory = files()["memory"][name]
+    phase = files()["manoeuvre"][snapshot.manoeuvre]["phase"]
+    if not runs(memory, condition):
+        return {memory["start"]: 1.0}
+    if memory["kind"] == "height":
+        return memory["first"] if phase == "air" else memory["onset"][phase]
+    return onset(memory, condition, phase, since_start)
+
+
+# ------------------------------------------------------------------ acting or not
+
+
+def gone_by(panel, failure, acting, memory, snapshot):
+    """Chance that a switch has cleared a failure by the middle of a snapshot."""
+    cure, switches = failure["cured_by"], panel.positions(snapshot.switches)
+    if dict(switches).get(cure["switch"]) != cure["position"]:
+        return 0.0
+    for name, wanted in cure.get("needs", {}).items():
+        if panel.condition(name, acting, memory, switches) not in (None, wanted):
+            return 0.0
+    return 1.0 - math.exp(-(snapshot.minutes_before + 0.5 * snapshot.minutes) / cure["minutes"])
+
+
+def acting_chance(panel, members, acting, gone_before, memory, snapshot):
+    """P(just these of the set act in a snapshot | which were cleared before)."""
+    chance = 1.0
+    for name in members:
+        failure = panel.failures[name]
+        if failure.get("acting", 1.0) < 1.0:
+            chance *= failure["acting"] if name in acting else 1.0 - failure["acting"]
+        elif "cured_by" in failure:
+            gone = 1.0 if name in gone_before else gone_by(panel, failure, acting, memory, snapshot)
+            chance *= 1.0 - gone if name in acting else gone
+        elif name not in acting:
+            return 0.0
+    return chance
+
+
+# ------------------------------------------------------------------ what was said
+
+
+def said_weights(panel, snapshot):
+    """Facet -> how well each of its readings fits what was said of it."""
+    found = {}
+    for facet, reading in snapshot.readings.items():
+        ids = [one["id"] for one in panel.facets[facet]["readings"]]
+        found[facet] = [1.0 if one == reading else 0.0 for one in ids]
+    for facet, (reading, sure) in snapshot.unsure.items():
+        ids = [one["id"] for one in panel.facets[facet]["readings"]]
+        found[facet] = [sure if one == reading else (1.0 - sure) / (len(ids) - 1) for one in ids]
+    return found
+
+
+def tie(panel, first, second):
+    """The facets of two gauges said to disagree, and (reading, reading) -> P(that is said of them)."""
+    for opposition in files()["opposition"].values():
+        a, b = opposition["facets"]
+        if {a.split(".")[0], b.split(".")[0]} == {first, second} and a in panel.facets and b in panel.facets:
+            alike = {tuple(pair) for pair in opposition["agree"]}
+            slip = opposition["misreport"]
+            pairs = itertools.product(*([one["id"] for one in panel.facets[f]["readings"]] for f in (a, b)))
+            return a, b, {pair: slip if pair in alike else 1.0 - slip for pair in pairs}
+    raise ValueError(f"{first} and {second} are not compared")
+
+
+def said_chance(panel, snapshot, acting, memory):
+    """P(all that the snapshot says, vertical motion | hidden state): motion by motion; value -> chance."""
+    switches = panel.positions(snapshot.switches)
+    values, tables = panel.motions(snapshot.manoeuvre)
+
+    def now(name):
+        return panel.condition(name, acting, memory, switches)
+
+    chance = tables[tuple(now(part) for part in panel.moving_parts)].copy()
+    count = len(chance)
+
+    def readings_of(facet_id):
+        """(motion, reading) of a facet in this state; what the panel lacks is as it should be."""
+        facet = panel.facets[facet_id]
+        parents = tuple(
+            states(name).index(now(name)) if now(name) is not None else 0 for name in facet["parents"]
+        )
+        own = panel.table(facet_id)[parents]
+        if facet.get("axes"):
+            return own[panel.on_axes(snapshot.manoeuvre, tuple(facet["axes"]))]
+        return np.repeat(own[None], count, axis=0)
+
+    weights = said_weights(panel, snapshot)
+    ties = [tie(panel, *pair) for pair in snapshot.disagree]
+    tied = {facet for a, b, _ in ties for facet in (a, b)}
+    for facet, weight in weights.items():
+        if facet not in tied:
+            chance *= readings_of(facet) @ np.array(weight)
+    if tied:
+        order = sorted(tied)
+        shown = [readings_of(facet) for facet in order]
+        ids = [[reading["id"] for reading in panel.facets[facet]["readings"]] for facet in order]
+        total = np.zeros(count)
+        for combo in itertools.product(*(range(len(names)) for names in ids)):
+            fits = 1.0
+            for facet, place in zip(order, combo, strict=True):
+                fits *= weights[facet][place] if facet in weights else 1.0
+            for a, b, says in ties:
+                one, other = order.index(a), order.index(b)
+                fits *= says[ids[one][combo[one]], ids[other][combo[other]]]
+            if fits > 0.0:
+                each = fits * np.ones(count)
+                for place, table in zip(combo, shown, strict=True):
+                    each = each * table[:, place]
+                total += each
+        chance *= total
+    found = defaultdict(float)
+    for motion in range(count):
+        found[values["vertical"][motion]] += float(chance[motion])
+    return found
+
+
+# ------------------------------------------------------------------ the whole joint
+
+
+def subsets(names):
+    names = sorted(names)
+    return [frozenset(s) for size in range(len(names) + 1) for s in itertools.combinations(names, size)]
+
+
+def chances(panel, case):
+    """P(set of failures at the end | all that was said), and the chance of all that was said."""
+    first, begins = prior(panel, case)
+    weight = setting_weight(panel, case, first, begins)
+    start, *later = case.snapshot
+    # hidden state: (set, which act, (memory, state) of each memory that is not at its start)
+    now = defaultdict(float)
+    for members in subsets(panel.failures):
+        there = math.prod(first[name] if name in members else 1.0 - first[name] for name in panel.failures)
+        if there > 0.0:
+            for acting in subsets(members):
+                for memory, p in first_memories(panel, acting, start, case.minutes_since_start).items():
+                    acts = acting_chance(panel, members, acting, (), memory, start)
+                    now[members, acting, memory] += there * p * acts
+    told = emitted(panel, now, start)
+    for number, (earlier, snapshot) in enumerate(zip(case.snapshot, later, strict=False)):
+        now = moved(panel, told, earlier, snapshot, begins[number])
+        told = emitted(panel, now, snapshot)
+    found, before = defaultdict(float), 0.0
+    loud = {name for name, failure in panel.failures.items() if not failure.get("silent", False)}
+    for (members, _, _), by_vertical in told.items():
+        found[members] += sum(by_vertical.values()) * (weight if members & loud else 1.0)
+    nothing = setting_nothing(panel, first, begins)
+    before = nothing + weight * (1.0 - nothing)
+    total = sum(found.values())
+    return {members: chance / total for members, chance in found.items()}, total / before
+
+
+def setting_nothing(panel, first, begins):
+    """Prior chance that nothing noticeable is there."""
+    return math.prod(
+        (1.0 - first[name]) * math.prod(1.0 - step[name] for step in begins)
+        for name, failure in panel.failures.items()
+        if not failure.get("silent", False)
+    )
+
+
+def in_order(panel):
+    """Memories, each after those that its driver hangs on (the battery feeds the electric gyros)."""
+    return sorted(panel.memories, key=lambda name: panel.memories[name]["kind"] != "charge")
+
+
+def first_memories(panel, acting, snapshot, since_start):
+    """States of all memories at the first snapshot (those that are not at their start) -> chance."""
+    switches = panel.positions(snapshot.switches)
+    found = [((), 1.0)]
+    for name in in_order(panel):
+        start, grown = panel.memories[name]["start"], []
+        for held, chance in found:
+            driver = panel.condition(panel.memories[name]["driver"], acting, held, switches)
+            for state, p in memory_first(name, driver, snapshot, since_start).items():
+                if p > 0.0:
+                    grown.append((held if state == start else (*held, (name, state)), chance * p))
+        found = grown
+    return dict(found)
+
+
+def emitted(panel, now, snapshot):
+    """Hidden state -> vertical motion -> P(hidden state, all that was said so far)."""
+    known = {}
+    found = {}
+    for (members, acting, memory), chance in now.items():
+        if chance > 0.0:
+            key = acting, memory
+            if key not in known:
+                known[key] = said_chance(panel, snapshot, acting, memory)
+            found[members, acting, memory] = {v: chance * p for v, p in known[key].items()}
+    return found
+
+
+def moved(panel, told, earlier, later, begins):
+    """Hidden state of the later snapshot -> chance."""
+    joined, steps, acts_with = {}, {}, {}
+    now = defaultdict(float)
+    for (members, acting, memory), by_vertical in told.items():
+        gone = members - acting
+        if members not in joined:
+            joined[members] = joins(panel, members, begins)
+        if not hangs_on_vertical(panel, acting, memory, earlier):
+            by_vertical = {"level": sum(by_vertical.values())}
+        for after, p_set in joined[members].items():
+            for acts in subsets(after) if p_set > 0.0 else ():
+                if any(changeless(panel, name) for name in after - acts):
+                    continue
+                for vertical, chance in by_vertical.items():
+                    key = acting, memory, vertical, acts
+                    if key not in steps:
+                        steps[key] = memories_moved(panel, *key, earlier, later)
+                    for held, p_memory in steps[key].items():
+                        key = after, acts, gone, held
+                        if key not in acts_with:
+                            acts_with[key] = acting_chance(panel, *key, later)
+                        now[after, acts, held] += chance * p_set * p_memory * acts_with[key]
+    return now
+
+
+def hangs_on_vertical(panel, acting, memory, snapshot):
+    """Whether some sealed line is carried up or down from here."""
+    switches = panel.positions(snapshot.switches)
+    return any(
+        held["kind"] == "height"
+        and panel.condition(held["driver"], acting, memory, switches) in held["carry"]
+        for held in panel.memories.values()
+    )
+
+
+def changeless(panel, name):
+    """Whether a failure acts all the time."""
+    failure = panel.failures[name]
+    return failure.get("acting", 1.0) >= 1.0 and "cured_by" not in failure
+
+
+def memories_moved(panel, acting, memory, vertical, acts, earlier, later):
+    """States of all memories in the later snapshot -> chance."""
+    before_switches, after_switches = panel.positions(earlier.switches), panel.positions(later.switches)
+    found = [((), 1.0)]
+    for name in in_order(panel):
+        start, driver = panel.memories[name]["start"], panel.memories[name]["driver"]
+        before = panel.condition(driver, acting, memory, before_switches)
+        state = dict(memory).get(name, start)
+        grown = []
+        for held, chance in found:
+            after = panel.condition(driver, acts, held, after_switches)
+            for end, p in memory_step(name, before, state, vertical, after, earlier, later).items():
+                if p > 0.0:
+                    grown.append((held if end == start else (*held, (name, end)), chance * p))
+        found = grown
+    return dict(found)
