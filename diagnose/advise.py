@@ -7,8 +7,9 @@ expected cost by the table in ``knowledge/engine.toml``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import itertools
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +17,15 @@ from diagnose.answer import Answer, AxisAdvice, Ranked, Trust
 from diagnose.guidance import CHECKS
 from diagnose.hidden import HiddenSpace, number_codes
 from diagnose.inference import Posterior, to_twelve_digits
-from diagnose.model import AxisUse, FailureKind, Grade, NormalEffect
+from diagnose.model import (
+    AxisUse,
+    CaseRecord,
+    FailureKind,
+    Grade,
+    MemoryKind,
+    NormalEffect,
+    SnapshotRecord,
+)
 from diagnose.network import Index, Network
 from diagnose.units import Array
 
@@ -62,19 +71,25 @@ def misleading_states(network: Network, facet: str, phase: str) -> Array:
 class Misled:
     """Which gauges mislead in which rows, in one phase of flight with one setting of the switches.
 
-    Rows in which the same gauges mislead share a pattern, ``of_row`` (row,). ``now``, and ``soon``
-    when the memories have moved on: 1.0 where a gauge misleads, else 0.0; (pattern, gauge), gauges
-    as on the panel.
+    Rows in which the same gauges mislead share a pattern, ``of_row`` (row,). 1.0 where a gauge misleads,
+    else 0.0; (pattern, gauge), gauges as on the panel: ``now``; ``soon``, when the memories have moved on;
+    ``fed``, the same and where another gauge on its source misleads by that source; ``right``, as ``fed`` if
+    the pilot's slips were set right.
     """
 
     of_row: Index
     now: Array
     soon: Array
+    fed: Array
+    right: Array
 
-    def chances(self, rows: Array) -> tuple[Array, Array]:
-        """Chance that each gauge tells the truth now and soon; ``rows`` (row,), results (gauge,)."""
+    def chances(self, rows: Array) -> tuple[Array, Array, Array]:
+        """Chance that each gauge can be trusted now, soon, and soon with slips set right; (gauge,) each.
+
+        ``rows`` (row,) are chances.
+        """
         weight = np.bincount(self.of_row, weights=rows, minlength=len(self.now))
-        return weight @ (1.0 - self.now), weight @ (1.0 - self.soon)
+        return weight @ (1.0 - self.now), weight @ (1.0 - self.fed), weight @ (1.0 - self.right)
 
 
 def misled(space: HiddenSpace, manoeuvre_id: str, switches: Mapping[str, str]) -> Misled:
@@ -94,9 +109,25 @@ def _lying_states(space: HiddenSpace, facet: str, phase: str) -> Array:
 
 
 def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misled:
-    network, state = space.network, space.conditions(switches)
+    now, soon, fed = _lies(space, phase, space.conditions(switches))
+    *_, right = _lies(space, phase, space.conditions(switches, set_right=True))
+    tables = (now, soon, fed, right)
+    columns = [column for table in tables for column in table.values()]
+    of_row, first = number_codes([(column, 2) for column in columns], space.count)
+    every = np.stack(columns, axis=1)[first].astype(np.float64)
+    parts = np.split(every, len(tables), axis=1)
+    return Misled(of_row=of_row, now=parts[0], soon=parts[1], fed=parts[2], right=parts[3])
+
+
+def _lies(space: HiddenSpace, phase: str, state: Mapping[str, Index]) -> tuple[dict[str, Index], ...]:
+    """Give in which rows each gauge misleads now, soon, and soon counting what feeds it; bool (row,) each."""
+    network = space.network
     now = {gauge: np.zeros(space.count, dtype=bool) for gauge in network.panel.gauges}
-    soon = {gauge: np.zeros(space.count, dtype=bool) for gauge in network.panel.gauges}
+    for gauge in now:
+        power = network.kb.gauges[gauge].power
+        if power in state:  # without power it shows nothing
+            now[gauge] |= state[power] == len(network.states[power]) - 1
+    soon = {gauge: dead.copy() for gauge, dead in now.items()}
     for facet, table in network.dials.items():
         gauge = facet.split(".")[0]
         lies = _lying_states(space, facet, phase)
@@ -109,10 +140,45 @@ def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misl
             if name in network.memories:
                 moved = np.broadcast_to(lies.any(axis=place, keepdims=True), lies.shape)
                 soon[gauge] |= space.running(name, state) & moved[index]
-    columns = [*now.values(), *soon.values()]
-    of_row, first = number_codes([(column, 2) for column in columns], space.count)
-    both = np.stack(columns, axis=1)[first].astype(np.float64)
-    return Misled(of_row=of_row, now=both[:, : len(now)], soon=both[:, len(now) :])
+    fed = {gauge: lying.copy() for gauge, lying in soon.items()}
+    spoilt = {source: _spoilt(space, source, phase) for source in network.sources}
+    for gauge, lying in fed.items():
+        for source in fed_by(network, gauge):
+            lying |= spoilt[source][state[source]]
+    return now, soon, fed
+
+
+def fed_by(network: Network, gauge: str) -> tuple[str, ...]:
+    """Give the sources that an instrument takes its reading from (not those that it is there to tell of)."""
+    known = network.kb.gauges[gauge]
+    if not known.instrument:
+        return ()
+    names = (n for facet in known.facets for n in network.facets[f"{gauge}.{facet.id}"].parents)
+    return tuple(n for n in dict.fromkeys(names) if n in network.sources and n not in known.tells_of)
+
+
+def _spoilt(space: HiddenSpace, source: str, phase: str) -> Index:
+    """Whether some instrument misleads by each condition of a source alone; bool (condition,)."""
+    network = space.network
+    found = np.zeros(len(network.states[source]), dtype=bool)
+    for facet, table in network.dials.items():
+        if source not in fed_by(network, facet.split(".")[0]) or source not in table.parents:
+            continue
+        lies = _lying_states(space, facet, phase)
+        for condition, name in enumerate(network.states[source]):
+            places = []
+            for parent in table.parents:
+                if parent == source:
+                    places.append([condition])
+                elif parent in network.memories:
+                    memory = network.memories[parent].memory
+                    runs = memory.driver == source and name in memory.carry
+                    places.append(list(range(len(memory.states))) if runs else [space.at_start(parent)])
+                else:
+                    places.append([0])
+            found[condition] |= bool(lies[np.ix_(*places)].any())
+    found[0] = False
+    return found
 
 
 def grade_of(network: Network, truth: float) -> Grade:
@@ -122,26 +188,59 @@ def grade_of(network: Network, truth: float) -> Grade:
     return best.grade
 
 
+def graded(network: Network, lies: Misled, rows: Array) -> tuple[Trust, ...]:
+    """Give every gauge's trust by the chances of the rows (row,) alone.
+
+    A gauge that would serve once the pilot's slip is set right is no gauge to cover.
+    """
+    found = []
+    for gauge, *chances in zip(network.panel.gauges, *lies.chances(rows), strict=True):
+        now, soon, right = (float(chance) for chance in chances)
+        grade, if_right = grade_of(network, soon), grade_of(network, right)
+        if grade is Grade.COVER and if_right is not Grade.COVER:
+            grade = Grade.VERIFY
+        slip = grade is not Grade.USE and if_right is Grade.USE
+        found.append(Trust(gauge=gauge, now=now, soon=soon, grade=grade, slip=slip))
+    return tuple(found)
+
+
 def trust(posterior: Posterior) -> tuple[Trust, ...]:
-    """Give every instrument's chance of telling the truth now and soon, and its grade."""
+    """Give every instrument's chance of telling the truth now and soon, and its grade.
+
+    What speaks against an instrument whatever the ranking says stands in ``why``: two independent working
+    witnesses, or rotors that coast after a warning of lost suction or power.
+    """
     space, network = posterior.space, posterior.space.network
     last = posterior.case.snapshot[-1]
     lies = misled(space, last.manoeuvre, network.switch_positions(last.switches))
-    now, soon = lies.chances(posterior.rows)
-    grades = [grade_of(network, truth) for truth in soon.tolist()]
-    doubted = [place for place, grade in enumerate(grades) if grade is not Grade.USE]
+    found = graded(network, lies, posterior.rows)
+    doubted = [place for place, told in enumerate(found) if told.grade is not Grade.USE]
     blame = dict(zip(doubted, _blame(posterior, lies, doubted), strict=True))
-    return tuple(
-        Trust(gauge=gauge, now=now[i].item(), soon=soon[i].item(), grade=grades[i], blame=blame.get(i, ""))
-        for i, gauge in enumerate(network.panel.gauges)
-        if network.kb.gauges[gauge].group != CHECKS
-    )
+    grades = {told.gauge: told.grade for told in found}
+    why = contradicted(network, posterior.case, grades)
+    warned = coasting(network, posterior.case, grades)
+    for gauge, (_, says) in warned.items():
+        why.setdefault(gauge, says)
+    at_its_word = {name for name, _ in warned.values()}
+    met = set(posterior.case.context)
+    answers = []
+    for place, told in enumerate(found):
+        known = network.kb.gauges[told.gauge]
+        read = any(facet.split(".")[0] == told.gauge for facet in (*last.readings, *last.unsure))
+        if known.group == CHECKS or (met & set(known.unseen_in) and not read):
+            continue
+        reason, grade = why.get(told.gauge, ""), told.grade
+        if (reason and grade is Grade.USE) or (told.gauge in at_its_word and grade is Grade.COVER):
+            grade = Grade.VERIFY
+        slip = told.slip and not reason
+        answers.append(replace(told, grade=grade, blame=blame.get(place, ""), why=reason, slip=slip))
+    return tuple(answers)
 
 
 def _blame(posterior: Posterior, lies: Misled, gauges: Sequence[int]) -> list[str]:
     """Give for each of these gauges the failure that speaks most against it."""
     space = posterior.space
-    weight = np.array([posterior.rows * lies.soon[:, gauge][lies.of_row] for gauge in gauges])
+    weight = np.array([posterior.rows * lies.fed[:, gauge][lies.of_row] for gauge in gauges])
     by_failure = space.by_set(weight.reshape(-1, space.count)) @ space.member_weights
     best = to_twelve_digits(by_failure).argmax(axis=1)
     return [
@@ -150,29 +249,231 @@ def _blame(posterior: Posterior, lies: Misled, gauges: Sequence[int]) -> list[st
     ]
 
 
+# ------------------------------------------------------------------ witnesses
+
+
+def _upstream(network: Network, names: Iterable[str]) -> set[str]:
+    """Give these sources and memories and all sources that they follow from."""
+    found: set[str] = set()
+    waiting = [name for name in names if name in network.sources or name in network.memories]
+    while waiting:
+        name = waiting.pop()
+        if name in found:
+            continue
+        found.add(name)
+        if name in network.memories:
+            asked = {network.memories[name].memory.driver}
+        else:
+            asked = {other for rule in network.rules[name] for other in rule.when}
+        waiting += [other for other in asked if other in network.sources or other in network.memories]
+    return found & set(network.sources)
+
+
+def measures_by(network: Network, gauge: str) -> set[str]:
+    """Give all sources, near and far, that a gauge's reading rests on, but for the power that it runs on.
+
+    Two gauges are independent witnesses if they share none: power that fails shows as a dead gauge.
+    """
+    known = network.kb.gauges[gauge]
+    parents = [n for facet in known.facets for n in network.facets[f"{gauge}.{facet.id}"].parents]
+    powers = _upstream(network, [known.power]) if known.power else set()
+    return _upstream(network, [n for n in parents if n not in known.tells_of]) - powers
+
+
+def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict[str, str]:
+    """Say which value of which motion axis a reading of a sound gauge speaks clearly for."""
+    table = network.facets[facet]
+    expected = network.kb.manoeuvres[manoeuvre_id].expected
+    chance = network.healthy_chance(facet)[..., table.readings.index(reading)]
+    usual = [network.states[axis].index(expected[axis]) for axis in table.axes]
+    clear = network.kb.strengths["clear"].from_factor
+    found = {}
+    for place, axis in enumerate(table.axes):
+        along = chance[tuple(slice(None) if p == place else at for p, at in enumerate(usual))]
+        *_, second, best = np.sort(along)
+        if best >= clear * second:
+            found[axis] = network.states[axis][int(along.argmax())]
+    return found
+
+
+def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, str]:
+    """Name the instruments that two independent working witnesses contradict in the last snapshot, and these.
+
+    A witness works if its grade is not "cover". The two say the same of the motion, or are both said to disagree.
+    """
+    kb, last = network.kb, case.snapshot[-1]
+    said: dict[str, dict[str, str]] = {}
+    for facet, reading in last.readings.items():
+        gauge = facet.split(".")[0]
+        if facet in network.dials:
+            said.setdefault(gauge, {}).update(tells(network, last.manoeuvre, facet, reading))
+    against: dict[str, list[tuple[str, str]]] = {}
+    for one, other in itertools.permutations(said, 2):
+        axes = said[one].keys() & said[other].keys()
+        against.setdefault(one, []).extend(
+            (other, f"{axis} {said[other][axis]}")
+            for axis in sorted(axes)
+            if said[one][axis] != said[other][axis]
+        )
+    for pair in last.disagree:
+        for one, other in (pair, pair[::-1]):
+            against.setdefault(one, []).append((other, "disagrees"))
+    found = {}
+    for gauge, witnesses in against.items():
+        working = [w for w in dict.fromkeys(witnesses) if grades.get(w[0], Grade.USE) is not Grade.COVER]
+        for (one, says), (other, also) in itertools.combinations(working, 2):
+            apart = [measures_by(network, name) for name in (gauge, one, other)]
+            shared = any(a & b for a, b in itertools.combinations(apart, 2))
+            if says == also and one != other and not shared:
+                found[gauge] = f"the {kb.gauges[one].name} and the {kb.gauges[other].name} contradict it"
+                break
+    return found
+
+
+def coasting(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, tuple[str, str]]:
+    """Name the gyros whose supply was last seen to be lost, though they may still look right: by what, and say so.
+
+    Rotors coast: until ``limits.coast_minutes`` of agreement with an independent witness a lost supply is taken
+    at its word, whatever the ranking says of the gauge that showed it.
+    """
+    found = {}
+    for gauge in network.dial_gauges:
+        parents = [
+            n for f in network.kb.gauges[gauge].facets for n in network.facets[f"{gauge}.{f.id}"].parents
+        ]
+        rotors = [
+            n
+            for n in parents
+            if n in network.memories and network.memories[n].memory.kind is MemoryKind.ROTOR
+        ]
+        if not rotors:
+            continue
+        supply = _upstream(network, rotors)
+        warned = [warning for source in sorted(supply) if (warning := _warning(network, case, source))]
+        if not warned:
+            continue
+        at, name, says = min(warned)
+        minutes = sum(s.minutes + s.minutes_before for s in case.snapshot[at + 1 :])
+        if minutes < network.kb.limits.coast_minutes or not _agrees(network, case, gauge, grades):
+            found[gauge] = name, f"{says}: its rotor may be coasting"
+    return found
+
+
+def _warning(network: Network, case: CaseRecord, source: str) -> tuple[int, str, str] | None:
+    """Give since which snapshot, and by what, a source's own gauges have shown it to be lost; None if not."""
+    kb = network.kb
+    for name in network.dial_gauges:
+        told = kb.gauges[name].tells_of
+        if source not in told:
+            continue
+        for facet in (f"{name}.{facet.id}" for facet in kb.gauges[name].facets):
+            since = None
+            for number, snapshot in enumerate(case.snapshot):
+                reading = snapshot.readings.get(facet)
+                if reading is None:
+                    continue
+                if not _speaks_of_loss(network, snapshot, facet, reading, source):
+                    since = None
+                elif since is None:
+                    since = number
+            if since is not None:
+                reading = next(s.readings[facet] for s in case.snapshot[since:] if facet in s.readings)
+                return since, name, f"{kb.gauges[name].name} {reading.replace('_', ' ')}"
+    return None
+
+
+def _speaks_of_loss(
+    network: Network, snapshot: SnapshotRecord, facet: str, reading: str, source: str
+) -> bool:
+    """Whether a reading speaks clearly for a lost source against a sound one, with all else that it tells of."""
+    table = network.facets[facet]
+    expected = network.kb.manoeuvres[snapshot.manoeuvre].expected
+    told = network.kb.gauges[facet.split(".")[0]].tells_of
+    usual = network.conditions({}, network.switch_positions(snapshot.switches), 1)
+    parts = [
+        range(len(network.states[n]))
+        if n in told and n != source and n not in network.sources
+        else [int(usual[n][0]) if n in usual else 0]
+        for n in table.parents
+    ]
+    axes = [[network.states[axis].index(expected[axis])] for axis in table.axes]
+    chance = table.chance[..., table.readings.index(reading)]
+    lost = list(parts)
+    if source not in table.parents:
+        return False
+    lost[table.parents.index(source)] = [len(network.states[source]) - 1]
+    sound = float(chance[np.ix_(*parts, *axes)].max())
+    return float(chance[np.ix_(*lost, *axes)].max()) >= network.kb.strengths["clear"].from_factor * sound
+
+
+def _agrees(network: Network, case: CaseRecord, gauge: str, grades: Mapping[str, Grade]) -> bool:
+    """Whether an independent working witness says the same of the motion in the last snapshot."""
+    last = case.snapshot[-1]
+
+    def said(name: str) -> set[tuple[str, str]]:
+        return {
+            item
+            for facet, reading in last.readings.items()
+            if facet.split(".")[0] == name
+            for item in tells(network, last.manoeuvre, facet, reading).items()
+        }
+
+    own, rests_on = said(gauge), measures_by(network, gauge)
+    return any(
+        own & said(other)
+        for other in network.dial_gauges
+        if other != gauge
+        and grades.get(other) is not Grade.COVER
+        and not rests_on & measures_by(network, other)
+    )
+
+
 # ------------------------------------------------------------------ partial panel
 
 
-def partial_panel(network: Network, manoeuvre_id: str, trusts: tuple[Trust, ...]) -> tuple[AxisAdvice, ...]:
-    """Give for each axis of control what to fly on in this manoeuvre."""
-    manoeuvre = network.kb.manoeuvres[manoeuvre_id]
-    grades = {t.gauge: t.grade for t in trusts}
-    least = network.kb.limits.nearly_sure
-    nearly = {t.gauge for t in trusts if t.grade is Grade.VERIFY and t.soon >= least}
+def partial_panel(
+    network: Network, manoeuvre_id: str, trusts: tuple[Trust, ...], *, read: bool = True
+) -> tuple[AxisAdvice, ...]:
+    """Give for each axis of control what to fly on in this manoeuvre.
+
+    With nothing ``read`` nothing speaks against an instrument: it is the handbook's table. An instrument that
+    is out is replaced by a second one of its kind first.
+    """
+    kb = network.kb
+    manoeuvre = kb.manoeuvres[manoeuvre_id]
+    grades = {t.gauge: t.grade for t in trusts if t.gauge in network.panel.gauges}
+    if not read:
+        grades = dict.fromkeys(grades, Grade.USE)
+    least, out = kb.limits.nearly_sure, Grade.COVER
+    doubted = [t for t in trusts if grades.get(t.gauge) is Grade.VERIFY]
+    nearly = {t.gauge for t in doubted if t.soon >= least or t.slip}
     uses = {"pitch": manoeuvre.pitch, "bank": manoeuvre.bank, "power": manoeuvre.power}
     answers = []
     for axis in AXES_OF_CONTROL:
         use = uses.get(axis) or (AxisUse(primary="heading") if axis == "heading" else None)
         if use is None:
             continue
-        stand_ins = [s for s in network.kb.substitutes.values() if s.axis == axis]
+        stand_ins = [s for s in kb.substitutes.values() if s.axis == axis]
         usual = (use.primary, *use.supporting)
-        candidates = [g for g in dict.fromkeys([*usual, *(s.gauge for s in stand_ins)]) if g in grades]
-        # a usual instrument that is all but surely right stays, cross-checked: it is not given up for less
-        good = [g for g in candidates if grades[g] is Grade.USE or g in nearly]
-        doubtful = [g for g in candidates if grades[g] is Grade.VERIFY and g not in nearly]
+        # an instrument that is all but surely right, or wrong by a setting alone, is not given up for less
+        good = [g for g in usual if grades.get(g) is Grade.USE or g in nearly]
+        if len(good) < len(usual):
+            seconds = {s.second_to: s.gauge for s in kb.substitutes.values() if s.second_to}
+            own = [g if g in good else seconds.get(g, g) for g in usual]
+            candidates = [*own, *usual, *(s.gauge for s in stand_ins)]
+            good = [g for g in dict.fromkeys(candidates) if grades.get(g) is Grade.USE or g in nearly]
+            doubtful = [
+                g for g in dict.fromkeys(candidates) if grades.get(g) is Grade.VERIFY and g not in nearly
+            ]
+        else:
+            doubtful = []
         primary = (good or doubtful or [""])[0]
-        how = next((s.how for s in stand_ins if s.gauge == primary), "")
+        hows = (
+            s.how
+            for s in stand_ins
+            if s.gauge == primary and all(grades.get(g, out) is not out for g in s.uses)
+        )
+        how = next(hows, "")
         answers.append(
             AxisAdvice(
                 axis=axis,
@@ -208,10 +509,15 @@ def advise(posterior: Posterior) -> Answer:
         decided=decided,
         verdict=verdict,
         trust=trusts,
-        axes=partial_panel(network, last.manoeuvre, trusts),
+        axes=partial_panel(network, last.manoeuvre, trusts, read=anything_read(posterior.case)),
         manoeuvre=last.manoeuvre,
         notes=_notes(network, posterior),
     )
+
+
+def anything_read(case: CaseRecord) -> bool:
+    """Whether a gauge was read at all."""
+    return any(s.readings or s.unsure or s.disagree for s in case.snapshot)
 
 
 def names_of(network: Network, failures: tuple[str, ...]) -> str:
@@ -275,14 +581,43 @@ def _strayed(network: Network, posterior: Posterior) -> str:
 
 
 def _notes(network: Network, posterior: Posterior) -> tuple[str, ...]:
-    """Normal effects that the last snapshot's readings may be."""
-    last = posterior.case.snapshot[-1]
+    """Normal effects that the last snapshot's readings may be, where their condition holds."""
+    effects = network.kb.effects.values()
+    return tuple(f"{effect.name}: {effect.says}" for effect in effects if _fits(network, posterior, effect))
 
-    def fits(effect: NormalEffect) -> bool:
-        return (
-            bool(effect.when)
-            and all(last.readings.get(facet) == reading for facet, reading in effect.when.items())
-            and (not effect.manoeuvres or last.manoeuvre in effect.manoeuvres)
+
+def _fits(network: Network, posterior: Posterior, effect: NormalEffect) -> bool:
+    """Whether an effect's readings are there, its condition holds, and nothing that feeds its gauge has failed."""
+    case, limits = posterior.case, network.kb.limits
+    *before, last = case.snapshot
+    earlier = before[-1] if before else None
+    return (
+        all(last.readings.get(facet) == reading for facet, reading in effect.when.items())
+        and (not effect.manoeuvres or last.manoeuvre in effect.manoeuvres)
+        and (not effect.after or (earlier is not None and earlier.manoeuvre in effect.after))
+        and last.minutes + last.minutes_before * bool(effect.after) <= effect.most_minutes
+        and (not effect.context or bool(set(effect.context) & set(case.context)))
+        and set(effect.parts) <= set(network.parts)
+        and all(posterior.motion[axis].get(v, 0.0) >= limits.decided for axis, v in effect.motion.items())
+        and all(posterior.condition(part, c) >= limits.decided for part, c in effect.likely.items())
+        and all(
+            last.switches.get(name) == to and (earlier is None or earlier.switches.get(name) != to)
+            for name, to in effect.moved.items()
         )
+        and _feeds_fail(posterior, effect.gauge) < 1.0 - limits.decided
+    )
 
-    return tuple(f"{effect.name}: {effect.says}" for effect in network.kb.effects.values() if fits(effect))
+
+def _feeds_fail(posterior: Posterior, gauge: str) -> float:
+    """Chance of a failure (no look-alike) of the gauge or of anything that it rests on or tells of."""
+    network = posterior.space.network
+    if gauge not in network.panel.gauges:
+        return 1.0
+    parents = [n for f in network.kb.gauges[gauge].facets for n in network.facets[f"{gauge}.{f.id}"].parents]
+    sources = _upstream(network, parents)
+    parts = {n for n in parents if n in network.parts}
+    parts |= {
+        n for source in sources for rule in network.rules[source] for n in rule.when if n in network.parts
+    }
+    failing = [f.kind is FailureKind.FAILURE and bool(parts & f.acts.keys()) for f in network.failures]
+    return posterior.any_of(failing)

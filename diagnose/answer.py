@@ -30,13 +30,20 @@ class Ranked(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trust:
-    """How far an instrument can be trusted: chance of the truth now, and in the minutes to come."""
+    """How far an instrument can be trusted: chance of the truth now, and in the minutes to come.
+
+    ``soon`` counts what feeds it too: what shares a failed source is not trusted for itself. ``blame`` is the
+    failure that speaks most against it; ``why`` a reason that holds whatever the ranking says. ``slip``: all that
+    speaks against it is a slip of the pilot, so it serves as soon as that is set right.
+    """
 
     gauge: str
     now: float
     soon: float
     grade: Grade
     blame: str = ""
+    why: str = ""
+    slip: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,18 +74,27 @@ class MethodView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TechniqueNote:
-    """A rule of technique that now applies, with its numbers and where they come from."""
+    """A rule of technique that now applies, with its numbers and where they come from.
+
+    ``uses``: the gauges that it reads; each of them stands.
+    """
 
     topic: str
     says: str
     source: str
+    uses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecisionAdvice:
-    """Something to say or decide now; ``urgency`` 3 at once, 2 soon, 1 when convenient."""
+    """Something to do, say or decide now; ``urgency`` 3 at once, 2 soon, 1 when convenient.
+
+    ``short`` is an order of 60 characters at most, ``says`` the whole of it.
+    """
 
     decision: str
+    kind: str
+    short: str
     says: str
     urgency: int
     source: str

@@ -73,28 +73,54 @@ class LookWeights(Cited, frozen=True, kw_only=True):
 
 
 class Decision(Cited, frozen=True, kw_only=True):
-    """Something to decide or say, and when: all that is given must hold.
+    """Something to do, say or decide, and when: all that is given must hold.
 
-    ``out``: every one of these instruments is to be verified or covered, ``covered``: to be covered;
-    ``trusted``: every one may be used; ``any_covered``: some instrument is to be covered. ``suspect``: a failure of one of these systems, and
-    ``failures``: one of these failures, is more likely than not. ``conditions``: one of these conditions
-    of the day stands, ``also``: all of these, ``not_in``: none of these. ``with_switch``: the panel has
-    one of these. ``upset``: the aircraft must be recovered first. ``urgency``: 3 at once, 2 soon, 1 when
-    convenient.
+    ``short`` is an order of 60 characters at most, ``says`` the whole of it. ``against``: instruments of which
+    those that stand are named in place of ``{against}``; one must stand.
+
+    By instruments: ``out``, none of these may be used; ``covered``, each is to be covered; ``trusted``, each may
+    be used; ``required``, one that the rules ask for is to be covered, or none is; ``any_covered``, some instrument
+    is; ``axis_lost``, pitch or bank has nothing trustworthy left. By causes, of which one is enough:
+    ``doubted``, one of these instruments may not be used, and not for a slip alone; ``lost``, a part or source is in one of these
+    conditions with the chance that ``level`` asks for: "likely", more likely than not; "suspected", as much as the
+    cost table asks for before an instrument is no longer simply used; ``coasting``, a gyro's supply was seen lost.
+    ``raised``: the readings have made it likelier. ``sound``: none of these is likely. ``radio``: one works
+    ("works"), or none does ("dead").
+
+    ``conditions``: one of these conditions of the day stands, ``also``: all of these, ``not_in``: none.
+    ``move``: the panel has one of these switches and it is not in that position yet; ``moved``: it is.
+    ``parts``, ``without``: parts or switches that the panel has, or lacks. ``unless``: decisions before it that
+    say it better; ``unless_read``: facets whose reading says that it was done. ``upset``: the aircraft must be
+    recovered first. ``urgency``: 3 at once, 2 soon, 1 when convenient.
     """
 
     id: str
+    kind: Literal["recover", "act", "say", "fly", "land"]
+    short: str
     says: str
     urgency: int
+    against: tuple[str, ...] = ()
     out: tuple[str, ...] = ()
     covered: tuple[str, ...] = ()
     trusted: tuple[str, ...] = ()
+    required: Literal["", "covered", "standing"] = ""
     any_covered: bool = False
-    suspect: tuple[str, ...] = ()
-    failures: tuple[str, ...] = ()
+    axis_lost: bool = False
+    doubted: tuple[str, ...] = ()
+    lost: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
+    level: Literal["likely", "suspected"] = "likely"
+    coasting: bool = False
+    raised: bool = False
+    sound: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
+    radio: Literal["", "works", "dead"] = ""
     conditions: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
     not_in: tuple[str, ...] = ()
-    with_switch: tuple[str, ...] = ()
+    move: dict[str, str] = msgspec.field(default_factory=dict)
+    moved: dict[str, str] = msgspec.field(default_factory=dict)
+    parts: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    unless: tuple[str, ...] = ()
+    unless_read: tuple[str, ...] = ()
     upset: bool = False
     phases: tuple[str, ...] = ("ground", "roll", "air")

@@ -360,17 +360,26 @@ class HiddenSpace:
                 found[part] = np.maximum(found[part], shown) if part in found else shown
         return found
 
-    def conditions(self, switches: Mapping[str, str]) -> dict[str, Index]:
-        """State of every part, memory and source for every row; each (row,)."""
+    def conditions(self, switches: Mapping[str, str], *, set_right: bool = False) -> dict[str, Index]:
+        """State of every part, memory and source for every row; each (row,).
+
+        ``set_right``: as if the pilot's slips (a wrong setting, a lever left open) had been put right.
+        """
 
         def evaluate() -> dict[str, Index]:
-            given = dict(self._parts)
+            given = dict(self._part_conditions(self.acting & ~self.slips) if set_right else self._parts)
             for column, name in enumerate(self.memory_names):
                 given[name] = np.ascontiguousarray(self.memory_states[:, column])
             return self.network.conditions(given, switches, self.count)
 
-        found: dict[str, Index] = self.remembered("conditions", tuple(sorted(switches.items())), evaluate)
+        key = (set_right, *sorted(switches.items()))
+        found: dict[str, Index] = self.remembered("conditions", key, evaluate)
         return found
+
+    @cached_property
+    def slips(self) -> Index:
+        """Which failures are slips that the pilot sets right; bool (failure,)."""
+        return np.array([bool(failure.set_right) for failure in self.network.failures], dtype=bool)
 
     @cached_property
     def _parts(self) -> dict[str, Index]:

@@ -52,6 +52,19 @@ class Posterior:
         """Chance of each failure to be there at the last snapshot; (failure,)."""
         return np.asarray(self.sets @ self.space.member_weights)
 
+    def any_of(self, failures: Sequence[bool]) -> float:
+        """Chance that one at least of these failures is there; bool (failure,)."""
+        return float(self.sets @ (self.space.members & np.array(failures, dtype=bool)).any(axis=1))
+
+    def condition(self, name: str, *conditions: str) -> float:
+        """Chance that a part, source or memory is in one of these conditions now; 0 if the panel lacks it."""
+        network = self.space.network
+        state = self.space.conditions(network.switch_positions(self.case.snapshot[-1].switches))
+        if name not in state:
+            return 0.0
+        wanted = [place for place, known in enumerate(network.states[name]) if known in conditions]
+        return float(self.rows @ np.isin(state[name], wanted))
+
     def ranking(self) -> tuple[Ranked, ...]:
         """All sets, likeliest first; equal ones in the order of the knowledge base.
 

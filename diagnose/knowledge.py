@@ -167,6 +167,7 @@ class KnowledgeBase:
             gauges=joined(panel.gauges, base.gauges),
             switches=joined(panel.switches, base.switches),
             power_table=panel.power_table or base.power_table,
+            ammeter=panel.ammeter or base.ammeter,
         )
 
 

@@ -146,14 +146,20 @@ def simulate_counts(kb: KnowledgeBase, gauge_id: str, facet: Facet) -> np.ndarra
     return counts.reshape(*shape, *(len(values) for values in axis_values), -1)
 
 
-def _stated(kb: KnowledgeBase, facet: Facet) -> Array:
-    """Fill a table from the stated rows of a facet; the first row that matches holds."""
+def _stated(kb: KnowledgeBase, facet: Facet, fitted: str) -> Array:
+    """Fill a table from the stated rows of a facet; the first row that matches holds.
+
+    Rows of another type than the one ``fitted`` are passed over; where that is not known, all types count alike.
+    """
+    types = dict.fromkeys(row.fitted for row in facet.rows if row.fitted)
+    if types and not fitted:
+        return np.asarray(sum(_stated(kb, facet, each) for each in types) / len(types))
     names = (*facet.parents, *facet.axes)
     states = [states_of(kb, name) for name in names]
     table = np.zeros((*(len(values) for values in states), len(facet.readings)))
     for index in itertools.product(*(range(len(values)) for values in states)):
         state = {name: values[i] for name, values, i in zip(names, states, index, strict=True)}
-        row: Row = next(row for row in facet.rows if matches(row.when, state))
+        row: Row = next(r for r in facet.rows if r.fitted in ("", fitted) and matches(r.when, state))
         table[index] = [row.gives.get(reading.id, 0.0) for reading in facet.readings]
     return table
 
@@ -212,11 +218,16 @@ def facets_of(kb: KnowledgeBase, gauges: Iterable[str]) -> Iterator[tuple[str, F
             yield f"{gauge_id}.{facet.id}", facet
 
 
-def not_stored(kb: KnowledgeBase, gauges: Iterable[str], stored: Iterable[str]) -> dict[str, np.ndarray]:
-    """Give what the other facets' tables are made of: stated chances, or counts simulated anew."""
+def not_stored(
+    kb: KnowledgeBase, gauges: Iterable[str], stored: Iterable[str], ammeter: str = ""
+) -> dict[str, np.ndarray]:
+    """Give what the other facets' tables are made of: stated chances, or counts simulated anew.
+
+    ``ammeter``: the type on the panel, "" if that is not known.
+    """
     known = set(stored)
     return {
-        name: simulate_counts(kb, name.split(".")[0], facet) if facet.channel else _stated(kb, facet)
+        name: simulate_counts(kb, name.split(".")[0], facet) if facet.channel else _stated(kb, facet, ammeter)
         for name, facet in facets_of(kb, gauges)
         if name not in known
     }

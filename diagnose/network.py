@@ -28,7 +28,7 @@ from diagnose.likelihood import (
     states_of,
 )
 from diagnose.memories import MemoryTables, memory_tables
-from diagnose.model import Failure, Manoeuvre, Panel, Rule
+from diagnose.model import Facet, Failure, Manoeuvre, Panel, Rule
 from diagnose.ready import Table, arrays, as_table, digest, kept
 from diagnose.units import Array
 
@@ -310,13 +310,13 @@ class _Made(msgspec.Struct, frozen=True):
     memories: dict[str, tuple[dict[str, Table], dict[str, Table], dict[str, Table]]]
 
 
-def _made(kb: KnowledgeBase, gauges: Sequence[str], memories: Sequence[str], stored: Iterable[str]) -> _Made:
+def _made(kb: KnowledgeBase, panel: Panel, memories: Sequence[str], stored: Iterable[str]) -> _Made:
     def plain(tables: Mapping[str, np.ndarray]) -> dict[str, Table]:
         return {name: as_table(values) for name, values in tables.items()}
 
     found = {name: memory_tables(kb, kb.memories[name]) for name in memories}
     return _Made(
-        raw=plain(not_stored(kb, gauges, stored)),
+        raw=plain(not_stored(kb, panel.gauges, stored, panel.ammeter)),
         memories={
             name: (plain(one.carry), plain(one.onset), plain(one.first)) for name, one in found.items()
         },
@@ -327,6 +327,11 @@ def _made(kb: KnowledgeBase, gauges: Sequence[str], memories: Sequence[str], sto
 def _shared(made_from: str) -> dict[str, FacetTable]:
     """Tables of one knowledge base's facets, the same on all its panels, as far as they were asked for."""
     return {}
+
+
+def _key(panel: Panel, name: str, facet: Facet) -> str:
+    """What tells the tables of one knowledge base apart: the facet, and the ammeter where it depends on that."""
+    return f"{name} {panel.ammeter}" if any(row.fitted for row in facet.rows) else name
 
 
 def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | None = None) -> Network:
@@ -358,7 +363,7 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
     counts = (read_counts() if stored is None else stored).of(kb, panel.gauges)
 
     def make() -> _Made:
-        return _made(kb, panel.gauges, memories, counts)
+        return _made(kb, panel, memories, counts)
 
     shared: dict[str, FacetTable] = {}
     if kb.made_from:
@@ -373,8 +378,9 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
         made = make()
     raw = {**counts, **arrays(made.raw)}
     for name, facet in facets_of(kb, panel.gauges):
-        if name not in shared:
-            shared[name] = facet_table(kb, name.split(".")[0], facet, raw[name])
+        key = _key(panel, name, facet)
+        if key not in shared:
+            shared[key] = facet_table(kb, name.split(".")[0], facet, raw[name])
     return Network(
         kb=kb,
         panel=panel,
@@ -384,5 +390,5 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
         memories={
             name: MemoryTables(kb.memories[name], *map(arrays, made.memories[name])) for name in memories
         },
-        facets={name: shared[name] for name, _ in facets_of(kb, panel.gauges)},
+        facets={name: shared[_key(panel, name, facet)] for name, facet in facets_of(kb, panel.gauges)},
     )

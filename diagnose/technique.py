@@ -18,8 +18,20 @@ from diagnose.physics.gyros import turn_rate_dps
 
 CONTROL = ("attitude", "electric_attitude", "engine")
 """Instruments of control: what is set (Instrument Flying Handbook FAA-H-8083-15B, ch. 6)."""
-PERFORMANCE = ("airspeed", "altimeter", "vertical_speed", "heading", "turn_coordinator")
+PERFORMANCE = (
+    "airspeed",
+    "second_airspeed",
+    "altimeter",
+    "second_altimeter",
+    "vertical_speed",
+    "heading",
+    "turn_coordinator",
+)
 """Instruments of performance: what comes of it (the same chapter)."""
+
+HORIZONS = ("attitude", "electric_attitude")
+AIRSPEEDS = ("airspeed", "second_airspeed")
+ALTIMETERS = ("altimeter", "second_altimeter")
 
 USUAL_SPEED_KT = 100.0
 """True airspeed assumed for a light trainer when none is given (judgement)."""
@@ -69,7 +81,7 @@ def method_view(panel: Panel, grades: Mapping[str, Grade]) -> MethodView:
     """Give the instruments by the control and performance method, and what the loss of some means."""
 
     def sorted_out(gauges: Iterable[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-        here = [gauge for gauge in gauges if gauge in panel.gauges]
+        here = [gauge for gauge in gauges if gauge in panel.gauges and gauge in grades]
         good = tuple(gauge for gauge in here if grades.get(gauge) is not Grade.COVER)
         return good, tuple(gauge for gauge in here if gauge not in good)
 
@@ -96,48 +108,54 @@ def method_view(panel: Panel, grades: Mapping[str, Grade]) -> MethodView:
 # ------------------------------------------------------------------ numbers
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Which instruments are there, with power and light, and not to be covered."""
+
+    panel: Panel
+    grades: Mapping[str, Grade]
+
+    def first(self, *gauges: str, surely: bool = False) -> str:
+        """Give the first of these gauges that stands, "" if none; ``surely``: that may simply be used."""
+        spoilt = (Grade.COVER, Grade.VERIFY) if surely else (Grade.COVER,)
+        return next((g for g in gauges if self.grades.get(g, Grade.COVER) not in spoilt), "")
+
+    def out(self, *gauges: str) -> bool:
+        """Whether one of these gauges that the panel has is to be covered."""
+        return any(g in self.panel.gauges and self.grades.get(g, Grade.COVER) is Grade.COVER for g in gauges)
+
+
 def technique(
-    kb: KnowledgeBase,
-    panel: Panel,
-    grades: Mapping[str, Grade],
-    case: CaseRecord,
-    upset: str,
-    systems: frozenset[str],
+    kb: KnowledgeBase, panel: Panel, grades: Mapping[str, Grade], case: CaseRecord, upset: str
 ) -> tuple[TechniqueNote, ...]:
     """Give the rules and numbers that apply with these instruments; the recovery too if ``upset`` says why.
 
-    ``systems``: those of which a failure is more likely than not.
+    No number is taken from an instrument that does not stand.
     """
     manoeuvre = case.snapshot[-1].manoeuvre
     if kb.manoeuvres[manoeuvre].phase == "ground":
         return ()
-    return tuple(_notes(kb, panel, manoeuvre, grades, flown(case), upset, systems))
+    return tuple(_notes(kb, Standing(panel=panel, grades=grades), manoeuvre, flown(case), upset))
 
 
 def _notes(
-    kb: KnowledgeBase,
-    panel: Panel,
-    manoeuvre: str,
-    grades: Mapping[str, Grade],
-    now: Flown,
-    upset: str,
-    systems: frozenset[str],
+    kb: KnowledgeBase, left: Standing, manoeuvre: str, now: Flown, upset: str
 ) -> Iterator[TechniqueNote]:
-    def out(*gauges: str) -> bool:
-        return any(gauge in panel.gauges and grades.get(gauge) is Grade.COVER for gauge in gauges)
-
+    horizon, altimeter = left.first(*HORIZONS), left.first(*ALTIMETERS)
     # a doubtful airspeed is checked by the table as well as replaced by it
-    no_airspeed = "airspeed" in panel.gauges and grades.get("airspeed") is not Grade.USE
-    if upset or no_airspeed or out("airspeed", "altimeter", "attitude", "vertical_speed"):
-        yield recover(panel, grades, systems)
+    no_airspeed = "airspeed" in left.panel.gauges and left.grades.get("airspeed") is not Grade.USE
+    if upset or no_airspeed or left.out("airspeed", "altimeter", "attitude", "vertical_speed"):
+        yield recover(left)
     if no_airspeed:
-        yield from _power_table(kb, panel, manoeuvre)
-        yield TechniqueNote(
-            topic="pitch and rate",
-            says=f"one degree of pitch is about {_ten(rules.fpm_per_degree(now.speed_kt))} fpm{_at(now)}",
-            source="computed: true airspeed times the sine of one degree",
-        )
-    if out("vertical_speed"):
+        yield from _power_table(kb, left, manoeuvre)
+        if horizon and left.first(*ALTIMETERS, "vertical_speed"):
+            yield TechniqueNote(
+                topic="pitch and rate",
+                says=f"one degree of pitch is about {_ten(rules.fpm_per_degree(now.speed_kt))} fpm{_at(now)}",
+                source="computed: true airspeed times the sine of one degree",
+                uses=(horizon,),
+            )
+    if left.out("vertical_speed") and altimeter:
         in_10_s = float(USUAL_RATE_FPM / rules.rate_from_altimeter_fpm(1.0, 10.0))
         yield TechniqueNote(
             topic="rate by altimeter",
@@ -145,16 +163,18 @@ def _notes(
             f"{float(rules.rate_from_altimeter_fpm(100.0, 10.0)):.0f} fpm; for {USUAL_RATE_FPM:.0f} fpm "
             f"count {in_10_s:.0f} ft in 10 s",
             source="arithmetic",
+            uses=(altimeter,),
         )
-    if out("attitude", "vertical_speed", "altimeter"):
+    if left.out("attitude", "vertical_speed", "altimeter") and altimeter:
         yield TechniqueNote(
             topic="level-off",
-            says=f"begin {float(rules.level_off_lead_ft(USUAL_RATE_FPM)):.0f} ft before the height at "
+            says=f"begin {float(rules.level_off_lead_ft(USUAL_RATE_FPM)):.0f} ft before the altitude at "
             f"{USUAL_RATE_FPM:.0f} fpm: a tenth of the rate",
             source="Instrument Flying Handbook FAA-H-8083-15B, ch. 7",
+            uses=(altimeter,),
         )
-    if out("heading", "attitude", "turn_coordinator"):
-        yield from _turns(now, heading_out=out("heading"))
+    if left.out("heading", "attitude", "turn_coordinator"):
+        yield from _turns(now, left, horizon)
 
 
 def _at(now: Flown) -> str:
@@ -165,25 +185,31 @@ def _ten(value: object) -> str:
     return f"{round(float(value), -1):.0f}"  # type: ignore[arg-type]
 
 
-def _turns(now: Flown, *, heading_out: bool) -> Iterator[TechniqueNote]:
+def _turns(now: Flown, left: Standing, horizon: str) -> Iterator[TechniqueNote]:
     seconds = [float(rules.timed_turn_s(turn, now.rate_dps)) for turn in CHECK_TURN_DEG]
     turns = ", ".join(
         f"{turn:.0f} degrees in {time:.0f} s" for turn, time in zip(CHECK_TURN_DEG, seconds, strict=True)
     )
-    rate = f"{now.bank_deg:.0f} degrees of bank" if now.bank_given else "standard rate"
-    yield TechniqueNote(
-        topic="timed turn",
-        says=f"{rate} by the clock: {turns}; half the rate takes twice as long",
-        source="Instrument Flying Handbook FAA-H-8083-15B, ch. 7",
-    )
-    standard = float(rules.standard_rate_bank_deg(now.speed_kt))
-    yield TechniqueNote(
-        topic="bank",
-        says=f"standard rate is {standard:.0f} degrees of bank{_at(now)}; never more, and never more than "
-        "the degrees to turn",
-        source="computed: rate (degrees/s) = 1091 tan(bank) / true airspeed (kt)",
-    )
-    if not heading_out:
+    # a bank is held by a horizon, standard rate by the turn coordinator or by a horizon at its bank
+    by = horizon if now.bank_given else left.first("turn_coordinator") or horizon
+    if by:
+        rate = f"{now.bank_deg:.0f} degrees of bank" if now.bank_given else "standard rate"
+        yield TechniqueNote(
+            topic="timed turn",
+            says=f"{rate} by the clock: {turns}; half the rate takes twice as long",
+            source="Instrument Flying Handbook FAA-H-8083-15B, ch. 7",
+            uses=(by,),
+        )
+    if horizon:
+        standard = float(rules.standard_rate_bank_deg(now.speed_kt))
+        yield TechniqueNote(
+            topic="bank",
+            says=f"standard rate is {standard:.0f} degrees of bank{_at(now)}; never more, and never more than "
+            "the degrees to turn",
+            source="computed: rate (degrees/s) = 1091 tan(bank) / true airspeed (kt)",
+            uses=(horizon,),
+        )
+    if not (left.out("heading") and left.first("compass")):
         return
     if now.latitude_deg is None:
         says = (
@@ -196,10 +222,10 @@ def _turns(now: Flown, *, heading_out: bool) -> Iterator[TechniqueNote]:
         for name, heading in (("north", 0.0), ("east", 90.0), ("south", 180.0), ("west", 270.0)):
             # a half degree goes to the smaller lead, as the handbook's worked 037 and 323, 203 and 157
             lead = math.ceil(float(rules.roll_out_lead_deg(heading, now.latitude_deg, now.bank_deg)) - 0.5)
-            right, left = (heading - lead) % 360.0, (heading + lead) % 360.0
+            from_left, from_right = (heading - lead) % 360.0, (heading + lead) % 360.0
             when = "before" if lead >= 0 else "past"
             listed.append(
-                f"{name} {abs(lead)} {when} ({right:03.0f} turning right, {left:03.0f} turning left)"
+                f"{name} {abs(lead)} {when} ({from_left:03.0f} turning right, {from_right:03.0f} turning left)"
             )
         where = f"{abs(now.latitude_deg):.0f} {'N' if now.latitude_deg >= 0.0 else 'S'}"
         says = f"roll out by compass at {where}, {now.bank_deg:.0f} degrees of bank: " + "; ".join(listed)
@@ -207,24 +233,31 @@ def _turns(now: Flown, *, heading_out: bool) -> Iterator[TechniqueNote]:
         topic="compass turns",
         says=says + ". Read it settled only; ask for no-gyro vectors instead where you can",
         source="Instrument Flying Handbook FAA-H-8083-15B, ch. 5 (south from memory); other headings by the cosine",
+        uses=("compass",),
     )
 
 
-def _power_table(kb: KnowledgeBase, panel: Panel, manoeuvre: str) -> Iterator[TechniqueNote]:
+def _power_table(kb: KnowledgeBase, left: Standing, manoeuvre: str) -> Iterator[TechniqueNote]:
+    if not left.first("engine"):
+        return
+    panel, horizon = left.panel, left.first(*HORIZONS, "outside")
+    speed, rates = left.first(*AIRSPEEDS), left.first("vertical_speed", *ALTIMETERS)
     own = bool(panel.power_table)
     table: tuple[PowerSetting, ...] = panel.power_table or tuple(kb.power_settings.values())
     fitting = [line for line in table if manoeuvre in line.manoeuvres] or list(table)
     for line in fitting:
-        rate = "level"
-        if line.rate_fpm is not None:
-            rate = f"{_range(*line.rate_fpm)} fpm"
         generic = "" if own else "generic trainer, put in your own aircraft's: "
-        pitch = _range(*line.pitch_deg, sign=True)
+        rate = "level" if line.rate_fpm is None else f"{_range(*line.rate_fpm)} fpm"
+        expected = [f"{_range(*line.speed_kt)} kt"] if speed else []
+        expected += [rate] if rates else []
+        said = [f"power {line.power}"]
+        said += [f"pitch {_range(*line.pitch_deg, sign=True)} degrees"] if horizon else []
+        said += [f"expect {', '.join(expected)}"] if expected else []
         yield TechniqueNote(
             topic="power table",
-            says=f"{generic}{line.name}: power {line.power}, pitch {pitch} degrees, expect "
-            f"{_range(*line.speed_kt)} kt, {rate}",
+            says=f"{generic}{line.name}: {', '.join(said)}",
             source="the aircraft's own table" if own else "judgement: trainer of 160 to 180 hp, fixed pitch",
+            uses=tuple(g for g in ("engine", horizon, speed, rates) if g),
         )
 
 
@@ -236,71 +269,86 @@ def _range(low: float, high: float, *, sign: bool = False) -> str:
 # ------------------------------------------------------------------ recovery
 
 
-def recover(panel: Panel, grades: Mapping[str, Grade], systems: frozenset[str]) -> TechniqueNote:
-    """Give the recovery from an unusual attitude with the instruments that are left.
+def recover(left: Standing) -> TechniqueNote:
+    """Give the recovery from an unusual attitude with the instruments that are left, and with no others.
 
-    The usual sort into nose high and nose low goes by the trend of the airspeed. With the airspeed out,
-    altimeter and vertical speed sort; with the static side blocked, the trend of the airspeed alone, which
-    still falls in a climb and rises in a descent though its value is false; else an attitude that is
-    trusted, else sound and feel. Derived from which line feeds which dial: no handbook gives it.
+    The usual sort into nose high and nose low goes by the trend of the airspeed. Without it, the altimeter
+    sorts, or a vertical speed that may simply be used (it lags); else an attitude that stands; else what is to
+    be cross-checked, and at last sound and feel. Derived from which line feeds which dial: no handbook gives it.
     """
-
-    def good(gauge: str) -> bool:
-        # what sorts must be surely right; the others may be cross-checked
-        spoilt = (Grade.COVER, Grade.VERIFY) if gauge == "airspeed" else (Grade.COVER,)
-        return gauge in panel.gauges and grades.get(gauge) not in spoilt
-
-    heights = [gauge for gauge in ("altimeter", "vertical_speed") if good(gauge)]
-    horizons = [gauge for gauge in ("attitude", "electric_attitude") if good(gauge)]
     names = {
+        "airspeed": "airspeed",
+        "second_airspeed": "second airspeed",
         "altimeter": "altimeter",
+        "second_altimeter": "second altimeter",
         "vertical_speed": "vertical speed",
         "attitude": "attitude indicator",
         "electric_attitude": "electric attitude indicator",
+        "heading": "heading indicator",
+        "gps_track": "GPS track",
+        "compass": "compass",
     }
+    handbook = "Instrument Flying Handbook FAA-H-8083-15B, ch. 7"
     derived = "derived from which line feeds which dial; order of recovery: IFH ch. 7"
-    if good("airspeed") and heights:
-        sort = "by the airspeed: falling or low is nose high, rising or high is nose low"
-        level = f"level pitch is where airspeed and {names[heights[0]]} stop and turn back"
-        source = "Instrument Flying Handbook FAA-H-8083-15B, ch. 7"
-    elif good("airspeed"):
-        sort = "by the airspeed alone, altimeter and vertical speed are out: falling is nose high, rising nose low"
-        level = "level pitch is where the airspeed stops and turns back"
-        source = derived
+    speed = left.first(*AIRSPEEDS, surely=True)
+    heights = [
+        g for g in (left.first(*ALTIMETERS, surely=True), left.first("vertical_speed", surely=True)) if g
+    ]
+    horizon = left.first(*HORIZONS, surely=True) or left.first(*HORIZONS)
+    doubtful = [g for g in (left.first(*AIRSPEEDS), left.first(*ALTIMETERS)) if g]
+    uses: list[str]
+    if speed and heights:
+        sort = f"by the {names[speed]}: falling or low is nose high, rising or high is nose low"
+        level = f"level pitch is where {names[speed]} and {names[heights[0]]} stop and turn back"
+        uses, source = [speed, heights[0]], handbook
+    elif speed:
+        sort = (
+            f"by the {names[speed]} alone, altimeter and vertical speed are out or in doubt: falling is nose high, "
+            "rising nose low"
+        )
+        level = f"level pitch is where the {names[speed]} stops and turns back"
+        uses, source = [speed], derived
     elif heights:
         listed = " and ".join(names[gauge] for gauge in heights)
         sort = f"not by the airspeed: by {listed}; going up is nose high, going down nose low, with power and sound"
         level = f"level pitch is where the {names[heights[0]]} stops and turns back"
-        source = derived
-    elif "static" in systems and "pitot" not in systems:
-        sort = (
-            "by the trend of the airspeed, false as its value is (static side blocked, altimeter and vertical "
-            "speed stand): falling is nose high, rising nose low"
-        )
-        if horizons:
-            sort += f"; the {names[horizons[0]]} must agree"
-        level = "level pitch is where the airspeed stops and turns back"
-        source = derived
-    elif horizons:
-        sort = f"not by airspeed, altimeter or vertical speed: by the {names[horizons[0]]}, as far as it has not tumbled"
+        uses, source = heights, derived
+    elif horizon and (left.first(horizon, surely=True) or not doubtful):
+        sort = f"not by airspeed, altimeter or vertical speed: by the {names[horizon]}, as far as it has not tumbled"
         level = "set the known level attitude and cruise power, and wait"
-        source = derived
+        uses, source = [horizon], derived
+    elif doubtful:
+        listed = " and ".join(names[gauge] for gauge in doubtful)
+        sort = (
+            f"by {listed}, in doubt as they are, checked against sound and rpm"
+            if len(doubtful) > 1
+            else (f"by the {listed}, in doubt as it is, checked against sound and rpm")
+        )
+        level = f"level pitch is where the {names[doubtful[-1]]} stops and turns back"
+        uses, source = doubtful, derived
     else:
         sort = (
-            "by sound and feel, no dial tells the nose: rising sound and rpm mean nose low, falling ones and soft controls nose high; "
-            "GPS height and speed follow late"
+            "by sound and feel, no dial tells the nose: rising sound and rpm mean nose low, falling ones and soft "
+            "controls nose high"
         )
-        level = "cruise power, trim, hands light"
-        source = derived
-    if good("turn_coordinator"):
+        uses = [g for g in ("gps_height",) if left.first(g)]
+        sort += "; GPS altitude follows late" if uses else ""
+        level, source = "cruise power, trim, hands light", derived
+    turn, bank = left.first("turn_coordinator"), left.first(*HORIZONS)
+    steady = left.first("heading", "gps_track", "compass")
+    if turn:
         wings = "wings level by turn coordinator and ball"
-    elif horizons:
-        wings = f"wings level by the {names[horizons[0]]}"
+    elif bank:
+        wings = f"wings level by the {names[bank]}"
+    elif steady:
+        wings = f"wings level by the {names[steady]} standing still"
     else:
-        wings = "wings level by heading, track or compass standing still"
+        wings = "ball centered and hands light, no dial tells the wings"
+    uses += [g for g in (turn or bank or steady,) if g]
     return TechniqueNote(
         topic="recovery",
         says=f"Sort {sort}. Nose high: power on, lower the nose, {wings}. Nose low: power off, {wings}, then raise "
         f"the nose smoothly; {level}",
         source=source,
+        uses=tuple(dict.fromkeys(uses)),
     )

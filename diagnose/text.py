@@ -174,9 +174,11 @@ def trust_lines(answer: Answer, kb: KnowledgeBase, width: int) -> list[str]:
         if grade is Grade.USE and chosen:
             lines.append(fill(", ".join(kb.gauges[t.gauge].name for t in chosen), width, lead, indent))
             continue
-        for blame in dict.fromkeys(t.blame for t in chosen):
-            listed = ", ".join(_trusted(t, kb, short=False) for t in chosen if t.blame == blame)
-            why = f"; suspect: {kb.failures[blame].name}" if blame else ""
+        for blame, reason in dict.fromkeys((t.blame, t.why) for t in chosen):
+            listed = ", ".join(
+                _trusted(t, kb, short=False) for t in chosen if (t.blame, t.why) == (blame, reason)
+            )
+            why = f"; {reason}" if reason else f"; suspect: {kb.failures[blame].name}" if blame else ""
             lines.append(fill(listed + why, width, lead, indent))
             lead = indent
     return lines
@@ -283,6 +285,7 @@ def to_data(answer: Answer, case: CaseRecord, kb: KnowledgeBase, most: int = 20)
                 "true_soon": t.soon,
                 "grade": t.grade.value,
                 "blame": t.blame,
+                "why": t.why,
             }
             for t in answer.trust
         ],

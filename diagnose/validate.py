@@ -12,10 +12,12 @@ import msgspec
 
 from diagnose.knowledge import KnowledgeBase, knowledge_error
 from diagnose.likelihood import states_of
-from diagnose.model import ID_PATTERN, System
+from diagnose.model import ID_PATTERN
 from diagnose.physics.panel import CHANNELS, DIFFERENCES
 from diagnose.readings import STATISTICS
 
+#: an order of the DO line has no more characters
+LONGEST_ORDER = 60
 PLAIN_SOURCES = ("judgement", "common practice")
 #: tables of the pictures, of scenarios and of the drill
 DRAWN = ("dials", "flown_quantities", "drill_numbers", "scan_patterns")
@@ -162,7 +164,7 @@ def _rows(kb: KnowledgeBase, where: str, rows: Iterable[object], readings: set[s
             yield f"{where}, row {number}: gives unknown readings {sorted(set(gives) - readings)}"
         if abs(sum(gives.values()) - 1.0) > 0.011:
             yield f"{where}, row {number}: the chances add up to {sum(gives.values()):g}, not to 1"
-    if listed and listed[-1].when:  # type: ignore[attr-defined]
+    if listed and (listed[-1].when or listed[-1].fitted):  # type: ignore[attr-defined]
         yield f"{where}: the last row must hold for everything else (no 'when')"
 
 
@@ -227,21 +229,70 @@ def looks_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
             yield f"{where}: a look with a hazard needs its caution"
 
 
+def advice_fields_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
+    """Power of a gauge, conditions in which it is not seen, what sets a slip right, second instruments exist."""
+    for table, entry, kind, names, known in (
+        *(("gauges", g.id, "source", (g.power,) if g.power else (), kb.sources) for g in kb.gauges.values()),
+        *(("gauges", g.id, "context", g.unseen_in, kb.context) for g in kb.gauges.values()),
+        *(
+            ("failures", f.id, "gauge", tuple(filter(None, (f.set_right_by,))), kb.gauges)
+            for f in kb.failures.values()
+        ),
+        *(
+            ("substitutes", e, "gauge", (*s.uses, *filter(None, (s.second_to,))), kb.gauges)
+            for e, s in kb.substitutes.items()
+        ),
+    ):
+        yield from (
+            f"{_at(kb, table, entry)}: there is no {kind} {name!r}" for name in names if name not in known
+        )
+    for failure in kb.failures.values():
+        if len(failure.set_right) > LONGEST_ORDER:
+            yield f"{_at(kb, 'failures', failure.id)}: set_right must have at most {LONGEST_ORDER} characters"
+
+
 def decisions_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
-    """Instruments, failures, systems, conditions and switches that a decision names exist."""
-    systems = {system.value for system in System}
+    """Instruments, states, conditions and switches that a decision names exist; its order is short."""
+    before: set[str] = set()
     for entry, decision in kb.decisions.items():
         where = _at(kb, "decisions", entry)
+        gauges = (*decision.against, *decision.out, *decision.covered, *decision.trusted, *decision.doubted)
+        facets = {f"{g.id}.{f.id}" for g in kb.gauges.values() for f in g.facets}
         for kind, names, known in (
-            ("gauge", (*decision.out, *decision.covered, *decision.trusted), kb.gauges),
-            ("system", decision.suspect, systems),
-            ("failure", decision.failures, kb.failures),
+            ("gauge", gauges, kb.gauges),
             ("context", (*decision.conditions, *decision.also, *decision.not_in), kb.context),
-            ("switch", decision.with_switch, kb.switches),
+            ("part or switch", (*decision.parts, *decision.without), {*kb.parts, *kb.switches}),
+            ("decision before it", decision.unless, before),
+            ("facet", decision.unless_read, facets),
         ):
             yield from (f"{where}: there is no {kind} {name!r}" for name in names if name not in known)
+        for states in (decision.lost, decision.sound, decision.move, decision.moved):
+            yield from _bad_states(kb, states, where)
         if decision.urgency not in (1, 2, 3):
             yield f"{where}: urgency must be 1, 2 or 3, not {decision.urgency}"
+        if not 0 < len(decision.short) <= LONGEST_ORDER:
+            yield f"{where}: its short order must have 1 to {LONGEST_ORDER} characters, not {len(decision.short)}"
+        before.add(entry)
+
+
+def effects_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
+    """What a normal effect is told by exists: facets, readings, manoeuvres, conditions, motion, switches, parts."""
+    facets = {f"{g.id}.{f.id}": {r.id for r in f.readings} for g in kb.gauges.values() for f in g.facets}
+    for entry, effect in kb.effects.items():
+        where = _at(kb, "effects", entry)
+        for kind, names, known in (
+            ("gauge", (effect.gauge,), kb.gauges),
+            ("facet", effect.when, facets),
+            ("manoeuvre", (*effect.manoeuvres, *effect.after), kb.manoeuvres),
+            ("context", effect.context, kb.context),
+            ("part", effect.parts, kb.parts),
+        ):
+            yield from (f"{where}: there is no {kind} {name!r}" for name in names if name not in known)
+        for facet, reading in effect.when.items():
+            if reading not in facets.get(facet, {reading}):
+                yield f"{where}: {facet} has no reading {reading!r}"
+        for states in (effect.motion, effect.likely, effect.moved):
+            yield from _bad_states(kb, states, where)
 
 
 def dials_can_be_drawn(kb: KnowledgeBase) -> Iterator[str]:
@@ -344,7 +395,9 @@ RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
     manoeuvres_are_complete,
     panels_name_known_things,
     looks_name_known_things,
+    advice_fields_name_known_things,
     decisions_name_known_things,
+    effects_name_known_things,
     dials_can_be_drawn,
     scan_patterns_name_gauges,
     review_names_known_things,

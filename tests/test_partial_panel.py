@@ -16,7 +16,7 @@ from diagnose import answer_case, engine_for
 from diagnose.advice_text import render_flying
 from diagnose.knowledge import load_knowledge, with_only
 from diagnose.model import CaseRecord, Grade, PowerSetting, SnapshotRecord
-from diagnose.technique import method_view, recover, technique
+from diagnose.technique import Standing, method_view, recover, technique
 from tests.small import shipped
 
 PANEL = shipped().panel("single_pump")
@@ -38,8 +38,9 @@ def case(manoeuvre="level", **fields):
     )
 
 
-def notes(*gauges, panel=PANEL, upset="", systems=frozenset(), **fields):
-    found = technique(shipped(), panel, lost(*gauges), case(**fields), upset, systems)
+def notes(*gauges, panel=PANEL, upset="", doubted=(), **fields):
+    grades = lost(*gauges) | dict.fromkeys(doubted, Grade.VERIFY)
+    found = technique(shipped(), panel, grades, case(**fields), upset)
     return {note.topic: note for note in found}
 
 
@@ -96,24 +97,32 @@ def test_standard_rate_bank(speed, bank):
 
 
 def test_level_off_lead():
-    assert "50 ft before the height at 500 fpm" in notes("vertical_speed")["level-off"].says
+    assert "50 ft before the altitude at 500 fpm" in notes("vertical_speed")["level-off"].says
 
 
 # ------------------------------------------------------------------ power and attitude
 
 
 def test_a_generic_table_says_that_it_is_generic():
-    note = notes("airspeed", manoeuvre="climb")["power table"]
+    note = notes(doubted=["airspeed"], manoeuvre="climb")["power table"]
     assert note.says.startswith("generic trainer")
     assert "power full, pitch +7 to +10 degrees, expect 75 to 85 kt" in note.says
     assert "judgement" in note.source
+
+
+def test_no_speed_is_promised_where_no_airspeed_can_show_it():
+    says = notes("airspeed", manoeuvre="climb")["power table"].says
+    assert says.endswith("climb: power full, pitch +7 to +10 degrees, expect 500 to 700 fpm")
+    says = notes("airspeed", "altimeter", "vertical_speed", "attitude", "electric_attitude", "outside")
+    assert says["power table"].says.endswith("cruise or hold, level: power 2,100 to 2,200 rpm")
 
 
 def test_the_own_aircraft_beats_the_generic_table():
     own = PowerSetting(
         id="own", name="cruise", manoeuvres=("level",), power="22 inHg, 2,300 rpm", pitch_deg=(2.0, 2.0), speed_kt=(120.0, 125.0), source="judgement"
     )  # fmt: skip
-    says = notes("airspeed", panel=msgspec.structs.replace(PANEL, power_table=(own,)))["power table"].says
+    panel = msgspec.structs.replace(PANEL, power_table=(own,))
+    says = notes(panel=panel, doubted=["airspeed"])["power table"].says
     assert says == "cruise: power 22 inHg, 2,300 rpm, pitch +2 degrees, expect 120 to 125 kt, level"
 
 
@@ -142,25 +151,30 @@ def test_control_and_performance():
     assert "no attitude" not in method_view(PANEL, lost("airspeed")).says
 
 
+def recovery(*gauges):
+    return recover(Standing(panel=PANEL, grades=lost(*gauges))).says
+
+
 @pytest.mark.parametrize(
-    ("gauges", "systems", "sort"),
+    ("gauges", "sort"),
     [
-        (("attitude",), (), "by the airspeed:"),
-        (("altimeter", "vertical_speed"), (), "by the airspeed alone"),
-        (("airspeed",), ("pitot",), "not by the airspeed: by altimeter and vertical speed"),
-        (("airspeed", "altimeter"), (), "not by the airspeed: by vertical speed"),
-        (("airspeed", "altimeter", "vertical_speed"), ("static",), "by the trend of the airspeed, false"),
-        (("airspeed", "altimeter", "vertical_speed"), ("pitot", "static"), "by the attitude indicator"),
-        (("airspeed", "altimeter", "vertical_speed", "attitude"), (), "by sound and feel"),
+        (("attitude",), "by the airspeed:"),
+        (("altimeter", "vertical_speed"), "by the airspeed alone"),
+        (("airspeed",), "not by the airspeed: by altimeter and vertical speed"),
+        (("airspeed", "altimeter"), "not by the airspeed: by vertical speed"),
+        (("airspeed", "altimeter", "vertical_speed"), "by the attitude indicator"),
+        (("airspeed", "altimeter", "vertical_speed", "attitude"), "by sound and feel"),
     ],
 )
-def test_the_recovery_sorts_by_what_is_left(gauges, systems, sort):
-    assert sort in recover(PANEL, lost(*gauges), frozenset(systems)).says
+def test_the_recovery_sorts_by_what_is_left(gauges, sort):
+    assert sort in recovery(*gauges)
 
 
 def test_the_wings_are_levelled_by_what_is_left():
-    assert "turn coordinator and ball" in recover(PANEL, lost("attitude"), frozenset()).says
-    assert "by the attitude indicator" in recover(PANEL, lost("turn_coordinator"), frozenset()).says
+    assert "turn coordinator and ball" in recovery("attitude")
+    assert "by the attitude indicator" in recovery("turn_coordinator")
+    assert "heading indicator standing still" in recovery("turn_coordinator", "attitude")
+    assert "GPS track standing still" in recovery("turn_coordinator", "attitude", "heading")
 
 
 # ------------------------------------------------------------------ decisions
@@ -185,8 +199,11 @@ def test_vacuum_lost_in_cloud_and_in_the_clear():
 
 def test_static_blocked_tells_atc_about_its_own_readout():
     answer = answered(*STATIC, manoeuvre="climb")
-    assert answer.decisions[0].decision == "pitot_static_tell_atc"
-    assert "readout" in answer.decisions[0].says
+    # aviate, then communicate
+    assert decided(answer)[0] == "alternate_static_on"
+    (told,) = [advice for advice in answer.decisions if advice.decision == "pitot_static_tell_atc"]
+    assert told.urgency == 3
+    assert "Mode C" in told.says
 
 
 def test_on_the_ground_the_flight_is_not_begun():

@@ -65,7 +65,30 @@ BROKEN = {
     "look caution": (("look", "slips", {"caution": ""}), "needs its caution"),
     "look switch": (("look", "pitot_heat_on", {"switches": {"pitot_heat": "warm"}}), "no state 'warm'"),
     "decision": (("decision", "cover_it", {"out": ("sextant",)}), "no gauge 'sextant'"),
-    "decision system": (("decision", "cover_it", {"suspect": ("magic",)}), "no system 'magic'"),
+    "decision state": (
+        ("decision", "cover_it", {"lost": {"suction": ("magic",)}}),
+        "suction has no state 'magic'",
+    ),
+    "decision unless": (
+        ("decision", "cover_it", {"unless": ("cover_it",)}),
+        "no decision before it 'cover_it'",
+    ),
+    "decision short": (("decision", "cover_it", {"short": "x" * 61}), "must have 1 to 60 characters"),
+    "slip": (("failure", "heading_not_reset", {"set_right_by": "sextant"}), "no gauge 'sextant'"),
+    "power of a gauge": (("gauge", "radios", {"power": "magic"}), "no source 'magic'"),
+    "second instrument": (("substitute", "pitch:attitude", {"second_to": "sextant"}), "no gauge 'sextant'"),
+    "effect facet": (
+        ("effect", "ball_in_turn_entry", {"when": {"ball.colour": "red"}}),
+        "no facet 'ball.colour'",
+    ),
+    "effect reading": (
+        ("effect", "ball_in_turn_entry", {"when": {"ball.position": "red"}}),
+        "no reading 'red'",
+    ),
+    "effect condition": (
+        ("effect", "ball_in_turn_entry", {"likely": {"bumps": "magic"}}),
+        "no state 'magic'",
+    ),
     "urgency": (("decision", "cover_it", {"urgency": 7}), "must be 1, 2 or 3"),
     "cause": (("failure", "pump_weak", {"hastened_by": {"age": 2.0}}), "unknown failure 'age'"),
     "dial": (("dial", "suction", {"hands": (Hand(reads="suction_inhg"),)}), "needs two points"),

@@ -9,7 +9,7 @@ from functools import cached_property
 import msgspec
 import numpy as np
 
-from diagnose.advise import grade_of, misled
+from diagnose.advise import graded, misled
 from diagnose.answer import Trust
 from diagnose.explain.pictures import Album, Condition, Pictures
 from diagnose.inference import Engine
@@ -126,16 +126,7 @@ class Studio:
         (step,) = self.engine.steps(case)
         place = self.album.names.index(failure)
         rows = np.where(space.row_set == place, space.first(step, case.minutes_since_start), 0.0)
-        now, soon = misled(space, manoeuvre, step.switches).chances(rows / rows.sum())
-        return tuple(
-            Trust(
-                gauge=gauge,
-                now=float(now[i]),
-                soon=float(soon[i]),
-                grade=grade_of(self.network, float(soon[i])),
-            )
-            for i, gauge in enumerate(self.network.panel.gauges)
-        )
+        return graded(self.network, misled(space, manoeuvre, step.switches), rows / rows.sum())
 
     def misleads(self, failure: str, manoeuvre: str) -> frozenset[str]:
         """Give the instruments that a failure makes mislead now or soon: what it means to the pilot."""

@@ -34,6 +34,7 @@ class Limits(Record, frozen=True, kw_only=True):
     decided: float
     nearly_sure: float
     worth_naming: float
+    coast_minutes: float
     largest_latent: float
     most_snapshots: int
     flights_per_cell: int

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 from diagnose.model.record import Cited, Record
@@ -67,7 +68,8 @@ class PowerSetting(Cited, frozen=True, kw_only=True):
 class Panel(Record, frozen=True, kw_only=True):
     """An aircraft's fit. ``based_on`` takes another panel and ``without``/additions change it.
 
-    ``power_table`` is the aircraft's own; without one the generic table stands in.
+    ``power_table`` is the aircraft's own; without one the generic table stands in. ``ammeter``: the type
+    that is fitted; what is not known is weighed as either.
     """
 
     id: str
@@ -79,24 +81,44 @@ class Panel(Record, frozen=True, kw_only=True):
     switches: tuple[str, ...] = ()
     without: tuple[str, ...] = ()
     power_table: tuple[PowerSetting, ...] = ()
+    ammeter: Literal["", "center_zero", "loadmeter"] = ""
     note: str = ""
 
 
 class Substitute(Cited, frozen=True, kw_only=True):
-    """For an axis of control, the gauges that can stand in, best first, and how to use each."""
+    """For an axis of control, the gauges that can stand in, best first, and how to use each.
+
+    ``second_to``: it is a second one of that gauge, and takes its very place when it is out. ``uses``: gauges
+    that ``how`` names; it is said only where they stand.
+    """
 
     axis: Literal["pitch", "bank", "power", "heading"]
     gauge: str
     how: str
+    second_to: str = ""
+    uses: tuple[str, ...] = ()
 
 
 class NormalEffect(Cited, frozen=True, kw_only=True):
-    """Something healthy that looks odd: when these readings appear in these manoeuvres."""
+    """Something healthy that looks odd: when these readings appear and its condition holds.
+
+    ``manoeuvres``: flown now; ``after``: flown just before. ``most_minutes``: the longest snapshot that it
+    can fill. ``context``: one of these conditions of the day stands. ``motion``: axis -> value and
+    ``likely``: part -> condition, each all but certain from what was read. ``parts``: the panel has these.
+    ``moved``: switch -> position into which it was moved in this snapshot.
+    """
 
     id: str
     name: str
     when: dict[str, str]
     manoeuvres: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    most_minutes: float = math.inf
+    context: tuple[str, ...] = ()
+    motion: dict[str, str] = {}
+    likely: dict[str, str] = {}
+    parts: tuple[str, ...] = ()
+    moved: dict[str, str] = {}
     says: str
     gauge: str = ""
 

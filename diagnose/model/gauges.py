@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from diagnose.model.record import Cited, Record
 
 
@@ -18,9 +20,13 @@ class Reading(Record, frozen=True, kw_only=True):
 
 
 class Row(Record, frozen=True, kw_only=True):
-    """A stated likelihood: when these states hold, the readings have these chances."""
+    """A stated likelihood: when these states hold, the readings have these chances.
+
+    ``fitted``: it holds where the panel has this type of ammeter only (``Panel.ammeter``).
+    """
 
     when: dict[str, str | tuple[str, ...]] = {}
+    fitted: Literal["", "center_zero", "loadmeter"] = ""
     gives: dict[str, float]
 
 
@@ -41,7 +47,9 @@ class Gauge(Record, frozen=True, kw_only=True):
     """Whatever is read. ``group`` orders the display; ``instrument``: one of the dials to fly on or watch.
 
     ``tells_of``: parts and sources whose condition the gauge is there to show. It is sound while it
-    shows that condition, however bad; only what comes between the two can make it mislead.
+    shows that condition, however bad; only what comes between the two can make it mislead. ``power``: the
+    source without which it shows nothing. ``required``: the rules that ask for it (14 CFR 91.205).
+    ``unseen_in``: conditions in which it is not to be had unless it was read.
     """
 
     id: str
@@ -51,6 +59,9 @@ class Gauge(Record, frozen=True, kw_only=True):
     facets: tuple[Facet, ...]
     instrument: bool = True
     tells_of: tuple[str, ...] = ()
+    power: str = ""
+    required: Literal["", "vfr", "ifr"] = ""
+    unseen_in: tuple[str, ...] = ()
     note: str = ""
 
 

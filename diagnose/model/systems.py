@@ -124,7 +124,8 @@ class Failure(Cited, frozen=True, kw_only=True):
     an intermittent failure shows. A ``silent`` failure shows nothing until it is needed (a
     look-alike: everybody aboard knows of it), so it is never what was noticed and the setting does not
     raise its odds. ``hastened_by``: another failure ->
-    how many times as likely this one begins once that one is there.
+    how many times as likely this one begins once that one is there. ``set_right``: a slip of the pilot, and
+    what puts it right in a few words; ``set_right_by``: an instrument that this needs.
     """
 
     id: str
@@ -144,6 +145,8 @@ class Failure(Cited, frozen=True, kw_only=True):
     context: tuple[ContextEffect, ...] = ()
     mechanism: str
     inspect: tuple[str, ...] = ()
+    set_right: str = ""
+    set_right_by: str = ""
 
     @property
     def needs_conditions(self) -> tuple[str, ...]:
