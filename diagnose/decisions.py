@@ -247,7 +247,7 @@ class Told:
         )
         if chance < least:
             return False
-        return not decision.raised or self._raised(decision, chance)
+        return not decision.raised or chance > MORE_LIKELY_THAN_NOT or self._raised(decision, chance)
 
     def _raised(self, decision: Decision, chance: float) -> bool:
         """Whether the readings have made a loss likelier than it was before them."""

@@ -383,15 +383,19 @@ class Engine:
 
         The readings that stand in the case are not used: this is the failure's signature.
         """
-        space, only = self._given_space(failures)
-        bare = [replace_readings(snapshot) for snapshot in case.snapshot]
         answers = []
-        for number, snapshot in enumerate(bare, 1):
-            shown = _with(case, tuple(bare[:number]))
-            rows, _ = self._forward(space, shown, odds_of(self.network, shown), only)
-            assert rows is not None
-            answers.append(self._signature(space, snapshot, rows))
+        for number, snapshot in enumerate(case.snapshot, 1):
+            space, rows = self.given(_with(case, case.snapshot[:number]), failures)
+            answers.append(self._signature(space, replace_readings(snapshot), rows))
         return tuple(answers)
+
+    def given(self, case: CaseRecord, failures: Sequence[str]) -> tuple[HiddenSpace, Array]:
+        """Give P(row at the last snapshot | exactly these failures), whatever was read; space and (row,)."""
+        space, only = self._given_space(failures)
+        bare = _with(case, tuple(replace_readings(snapshot) for snapshot in case.snapshot))
+        rows, _ = self._forward(space, bare, odds_of(self.network, bare), only)
+        assert rows is not None
+        return space, rows
 
     def _signature(
         self, space: HiddenSpace, snapshot: SnapshotRecord, rows: Array

@@ -18,7 +18,7 @@ from diagnose.text import percent
 MODULE = "diagnose.calibrate"
 #: the panel of which details are shown
 STANDARD_PANEL = "single_pump"
-SPEED, REVIEWS = "evidence/speed.json", "evidence/review.json"
+SPEED, REVIEWS, ADVICE = "evidence/speed.json", "evidence/review.json", "evidence/advice.json"
 
 
 def stored_sections(kb: KnowledgeBase) -> Iterator[Section]:
@@ -26,6 +26,7 @@ def stored_sections(kb: KnowledgeBase) -> Iterator[Section]:
     yield from _coverage(kb)
     yield from _calibration()
     yield from _reviews()
+    yield from _advice()
     yield from _speed()
 
 
@@ -70,6 +71,33 @@ def _coverage(kb: KnowledgeBase) -> Iterator[Section]:
         bullets=tuple(f"{text}." for text in pairs.values()),
         heads=("show", "told from all", "panel", "where"),
         rows=tuple(rows),
+    )
+
+
+class AdviceRules(msgspec.Struct, frozen=True):
+    """The stored run of the rules of advice over random cases; ``rules``: number, what it says, tried, broken."""
+
+    command: str
+    panels: int
+    cases: int
+    rules: tuple[tuple[str, str, int, int], ...]
+
+
+def _advice() -> Iterator[Section]:
+    """Rules that no advice may break, over random cases of every panel."""
+    file = knowledge_root() / ADVICE
+    if not file.is_file():
+        return
+    stored = stored_result(file, AdviceRules, "rules of advice", "python -m tests.advice_rules")
+    yield Section(
+        title="Advice that cannot hurt",
+        texts=(
+            f"{stored.cases:,} random cases of {stored.panels} panels, with readings drawn from failures' own hidden "
+            "states, a few of them replaced by anything. Tried counts the cases in which a rule had something to "
+            f"say. Stored result of: {stored.command}.",
+        ),
+        heads=("tried", "broken", "rule", "number"),
+        rows=tuple((f"{tried:,}", str(broken), says, number) for number, says, tried, broken in stored.rules),
     )
 
 

@@ -1,0 +1,745 @@
+"""Advice judged by its worst answer: random cases of every panel, and the rules that no answer may break.
+
+``python -m tests.advice_rules --cases 2000`` draws as many cases for each panel and stores the counts in
+``knowledge/evidence/advice.json``; ``tests/test_advice_rules.py`` runs fewer. Rules are written from the readings,
+the panel and the chances of states alone, with tables of their own, not with the functions that give the advice.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+import tomllib
+import zlib
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import cache, cached_property
+
+import msgspec
+import numpy as np
+
+from diagnose import answer_posterior, engine_for
+from diagnose.checked.stored import ADVICE, AdviceRules
+from diagnose.errors import ImpossibleEvidence
+from diagnose.evidence import facet_chance, motion_chance
+from diagnose.knowledge import knowledge_root, with_only
+from diagnose.model import CaseRecord, FailureKind, Grade, SnapshotRecord
+from tests.small import shipped
+
+SEED = 20261128
+USE, VERIFY, COVER = Grade.USE, Grade.VERIFY, Grade.COVER
+BLIND = {"visible_moisture", "instruments_only"}
+DAYS = (
+    (),
+    ("visible_moisture",),
+    ("instruments_only",),
+    ("visible_moisture", "below_freezing"),
+    ("visible_moisture", "below_freezing", "pitot_heat_off"),
+    ("unusual_attitude", "instruments_only"),
+    ("turbulence",),
+    ("altimeter_setting_old",),
+)
+AIR = 0.8
+
+
+# ------------------------------------------------------------------ random cases
+
+
+def draw(engine, rng) -> CaseRecord:
+    """Draw a case: failures, a flight of up to three snapshots, and what a pilot read of it.
+
+    All readings of a snapshot come from one hidden state and one motion of the failures' own, so that they hang
+    together as in flight; a few are then replaced by anything.
+    """
+    network, kb = engine.network, engine.network.kb
+    ids = [failure.id for failure in network.failures]
+    size = rng.choice([0, 1, 1, 1, 1, 2])
+    failures = tuple(rng.choice(ids, size, replace=False).tolist())
+    if rng.random() < 0.1:
+        failures = (str(rng.choice([name for name in SLIPS if name in ids])),)
+    air = [m.id for m in kb.manoeuvres.values() if m.phase == "air"]
+    other = [m.id for m in kb.manoeuvres.values() if m.phase != "air"]
+    manoeuvres = [rng.choice(air if rng.random() < AIR else other)]
+    snapshots: list[SnapshotRecord] = []
+    switches: dict[str, str] = {}
+    for number in range(rng.choice([1, 1, 2, 3])):
+        if number:
+            manoeuvres.append(manoeuvres[-1] if rng.random() < 0.5 else rng.choice(air))
+        for name in network.panel.switches:
+            if rng.random() < 0.15:
+                switches = {**switches, name: str(rng.choice(kb.switches[name].positions))}
+        snapshots.append(
+            SnapshotRecord(
+                manoeuvre=str(manoeuvres[-1]),
+                minutes=float(rng.choice([0.25, 1.0, 1.0, 2.0, 5.0])),
+                minutes_before=float(rng.choice([0.0, 2.0, 12.0])) if number else 0.0,
+                switches=dict(switches),
+            )
+        )
+    bare = CaseRecord(
+        title="drawn",
+        panel=network.panel.id,
+        setting=str(rng.choice(["anomaly", "anomaly", "exercise", "routine"])),
+        context=DAYS[rng.integers(len(DAYS))],
+        snapshot=tuple(snapshots),
+    )
+    if rng.random() < 0.05:
+        return bare
+    share = rng.choice([rng.uniform(0.1, 1.0), 1.0])
+    read = tuple(_read(engine, bare, number, failures, share, rng) for number in range(len(snapshots)))
+    return msgspec.structs.replace(bare, snapshot=read)
+
+
+def _read(engine, case, number, failures, share, rng) -> SnapshotRecord:
+    network, snapshot = engine.network, case.snapshot[number]
+    until = msgspec.structs.replace(case, snapshot=case.snapshot[: number + 1])
+    space, rows = engine.given(until, failures)
+    row = rng.choice(space.count, p=rows / rows.sum())
+    switches = network.switch_positions(snapshot.switches)
+    state = {name: values[row : row + 1] for name, values in space.conditions(switches).items()}
+    motions = network.motions(snapshot.manoeuvre)
+    chance = motion_chance(network, motions, state)[0]
+    motion = rng.choice(len(chance), p=chance / chance.sum())
+    readings: dict[str, str] = {}
+    unsure: dict[str, tuple[str, float]] = {}
+    for facet, table in network.facets.items():
+        checks = network.kb.gauges[facet.split(".")[0]].group == "checks"
+        if rng.random() > (0.03 if checks else share):
+            continue
+        spread = facet_chance(network, facet, state, motions)[0]
+        spread = spread[motion if len(spread) > 1 else 0]
+        if rng.random() < 0.04:
+            spread = np.ones(len(spread)) / len(spread)
+        reading = table.readings[rng.choice(len(spread), p=spread / spread.sum())]
+        if rng.random() < 0.04:
+            unsure[facet] = (reading, float(rng.choice([0.3, 0.8])))
+        else:
+            readings[facet] = reading
+    disagree = ()
+    if rng.random() < 0.1:
+        pairs = [o.facets for o in network.kb.oppositions.values() if set(o.facets) <= set(network.facets)]
+        one, other = pairs[rng.integers(len(pairs))]
+        disagree = ((one.split(".")[0], other.split(".")[0]),)
+    return msgspec.structs.replace(snapshot, readings=readings, unsure=unsure, disagree=disagree)
+
+
+# ------------------------------------------------------------------ one answer under the rules
+
+
+@dataclass(frozen=True)
+class Tried:
+    """One case with its posterior and its answer."""
+
+    posterior: object
+    answer: object
+
+    @property
+    def network(self):
+        return self.posterior.space.network
+
+    @property
+    def case(self) -> CaseRecord:
+        return self.posterior.case
+
+    @property
+    def last(self) -> SnapshotRecord:
+        return self.case.snapshot[-1]
+
+    @property
+    def phase(self) -> str:
+        return self.network.kb.manoeuvres[self.last.manoeuvre].phase
+
+    @cached_property
+    def grades(self) -> dict[str, Grade]:
+        return {t.gauge: t.grade for t in self.answer.trust}
+
+    @cached_property
+    def trust(self):
+        return {t.gauge: t for t in self.answer.trust}
+
+    @cached_property
+    def decided(self) -> set[str]:
+        return {d.decision for d in self.answer.decisions}
+
+    @property
+    def blind(self) -> bool:
+        return bool(BLIND & set(self.case.context))
+
+    @property
+    def read(self) -> bool:
+        return any(s.readings or s.unsure or s.disagree for s in self.case.snapshot)
+
+    @cached_property
+    def positions(self) -> dict[str, str]:
+        return self.network.switch_positions(self.last.switches)
+
+    def chance(self, name: str, *conditions: str) -> float:
+        """Chance that a part or source is in one of these conditions now."""
+        state = self.posterior.space.conditions(self.positions)
+        if name not in state:
+            return 0.0
+        wanted = [i for i, known in enumerate(self.network.states[name]) if known in conditions]
+        return float(self.posterior.rows @ np.isin(state[name], wanted))
+
+    def stands(self, *gauges: str) -> bool:
+        """Whether one of these is there and not to be covered."""
+        return any(self.grades.get(gauge, COVER) is not COVER for gauge in gauges)
+
+    def last_reading(self, facet: str) -> tuple[str, float] | None:
+        """The last reading of a facet, and the minutes since it was first read so without a break."""
+        said = [(n, s.readings[facet]) for n, s in enumerate(self.case.snapshot) if facet in s.readings]
+        if not said:
+            return None
+        first = said[-1][0]
+        for number, reading in reversed(said):
+            if reading != said[-1][1]:
+                break
+            first = number
+        return said[-1][1], sum(s.minutes + s.minutes_before for s in self.case.snapshot[first + 1 :])
+
+
+#: chance of being misled above which verifying costs less than using: 60 p against 2 (1 - p) + 8 p
+SUSPICION = 2.0 / 54.0
+LOST = {
+    "suction": ("none", "low", "weak", "swinging"),
+    "pitot": ("restricted", "leaking", "erratic", "vented", "sealed"),
+    "static": ("sealed", "restricted", "erratic", "one_port", "swapped", "cabin_high", "cabin_pressurised"),
+}
+Verdict = tuple[str, ...] | None
+"""None where a rule does not apply; else what is broken, empty if nothing."""
+
+#: what a reading says of the motion
+SAYS = {
+    "attitude.bank": ("turn", {"left": "left", "right": "right", "level": "straight"}),
+    "electric_attitude.bank": ("turn", {"left": "left", "right": "right", "level": "straight"}),
+    "turn_coordinator.turn": ("turn", {"left": "left", "right": "right", "level": "straight"}),
+    "heading.trend": ("turn", {"left": "left", "right": "right", "steady": "straight"}),
+    "gps_track.trend": ("turn", {"left": "left", "right": "right", "steady": "straight"}),
+    "compass.trend": ("turn", {"left": "left", "right": "right"}),
+    "outside.bank": ("turn", {"left": "left", "right": "right", "level": "straight"}),
+    "altimeter.trend": ("vertical", {"rising": "up", "falling": "down", "steady": "level"}),
+    "second_altimeter.trend": ("vertical", {"rising": "up", "falling": "down", "steady": "level"}),
+    "vertical_speed.rate": ("vertical", {"climb": "up", "descent": "down", "zero": "level"}),
+    "gps_height.trend": ("vertical", {"rising": "up", "falling": "down", "steady": "level"}),
+    "atc_height.trend": ("vertical", {"rising": "up", "falling": "down", "steady": "level"}),
+}
+#: what a gauge measures by; two that share one are one witness
+RESTS_ON = {
+    "attitude": "suction",
+    "heading": "suction",
+    "altimeter": "static",
+    "second_altimeter": "static",
+    "vertical_speed": "static",
+    "atc_height": "static",
+}
+
+
+def rule_1(case: Tried) -> Verdict:
+    """An instrument that two independent working witnesses contradict is never "use", and they are named."""
+    said: dict[str, dict[str, str]] = {}
+    for facet, reading in case.last.readings.items():
+        axis, means = SAYS.get(facet, ("", {}))
+        if reading in means:
+            said.setdefault(axis, {})[facet.split(".")[0]] = means[reading]
+    tried, broken = False, []
+    for values in said.values():
+        for gauge, value in values.items():
+            witnesses = [
+                (other, told)
+                for other, told in values.items()
+                if told != value and case.grades.get(other, USE) is not COVER
+            ]
+            pairs = [
+                (one, other)
+                for i, (one, told) in enumerate(witnesses)
+                for other, also in witnesses[i + 1 :]
+                if told == also and len({RESTS_ON.get(name, name) for name in (gauge, one, other)}) == 3
+            ]
+            if not pairs:
+                continue
+            tried = True
+            if case.grades.get(gauge) is USE:
+                broken.append(f"{gauge} is used against {pairs[0]}")
+            elif not any(
+                case.network.kb.gauges[one].name in case.trust[gauge].why
+                and case.network.kb.gauges[other].name in case.trust[gauge].why
+                for one, other in pairs
+            ):
+                broken.append(f"{gauge}: {case.trust[gauge].why!r} does not name {pairs[0]}")
+    return tuple(broken) if tried else None
+
+
+HORIZONS = ("attitude", "electric_attitude")
+AIRSPEEDS = ("airspeed", "second_airspeed")
+ALTIMETERS = ("altimeter", "second_altimeter")
+#: words that take something from an instrument, and the instruments of which one must stand
+TAKEN = {
+    r"100 ft in 10 s|begin \d+ ft before|\baltimeter\b": ALTIMETERS,
+    r"vertical speed|\d fpm": ("vertical_speed", *ALTIMETERS),
+    r"\d kt(?! \(assumed| of true)|airspeed(?! indicator's)": AIRSPEEDS,
+    r"pitch [+-]?\d|degrees? of pitch|degrees of bank": (*HORIZONS, "outside"),
+    r"turn coordinator|little aircraft": ("turn_coordinator",),
+    r"attitude indicator": HORIZONS,
+    r"heading indicator": ("heading",),
+    r"settled compass|roll out by compass|turning by compass|the compass standing": ("compass",),
+    r"GPS track": ("gps_track",),
+    r"GPS altitude": ("gps_height",),
+}
+#: words that say what an instrument is not used for, or that a number is assumed
+DENIED = (
+    r"not by (the )?airspeed(, altimeter or vertical speed)?|altimeter and vertical speed are out or in doubt"
+    r"|at \d+ kt( \(assumed; give your true airspeed\))?|your true airspeed|no dial tells"
+    r"|if the (altimeter itself|first probe or indicator) has failed|only when the altimeter alone has failed"
+    r"|as a slow altimeter|as the (altimeter|airspeed)\b|a false altitude|put in your own aircraft's"
+)
+
+
+def taken_wrongly(case: Tried, text: str) -> Iterator[str]:
+    """Words of a text that take something from instruments of which none stands."""
+    left = re.sub(DENIED, "", text)
+    for words, gauges in TAKEN.items():
+        if (found := re.search(words, left)) and not case.stands(*gauges):
+            yield f"{found.group()!r} with {', '.join(gauges)} out: {text[:80]}"
+
+
+def rule_2(case: Tried) -> Verdict:
+    """No number, rule or technique is taken from an instrument that is covered, not fitted, lit or powered."""
+    broken = []
+    for axis in case.answer.axes:
+        for gauge in (axis.primary, *axis.supporting):
+            if gauge and not (case.stands(gauge) or not case.read):
+                broken.append(f"{axis.axis} is flown on the {gauge}")
+        broken += taken_wrongly(case, axis.how)
+    for note in case.answer.technique:
+        broken += taken_wrongly(case, note.says)
+        broken += [f"{note.topic} uses {gauge}" for gauge in note.uses if not case.stands(gauge)]
+    if case.answer.method:
+        shown = (*case.answer.method.control, *case.answer.method.performance)
+        broken += [f"{gauge} stands among the instruments" for gauge in shown if not case.stands(gauge)]
+    return tuple(broken)
+
+
+def rule_3(case: Tried) -> Verdict:
+    """Suspicion is enough: Decide is not empty in cloud or at night; lost suction is taken at its word."""
+    tried, broken = False, []
+    if case.blind:
+        lost = {name: case.chance(name, *states) for name, states in LOST.items()}
+        lost["pump"] = case.chance("left_pump", "stopped") + case.chance("right_pump", "stopped")
+        if max(lost.values()) >= SUSPICION:
+            tried = True
+            if not case.answer.decisions:
+                broken.append(f"nothing to decide with {lost}")
+    suction = case.last_reading("suction.value")
+    venturi = "venturi" in case.network.parts
+    if suction and suction[0] == "zero" and suction[1] < 10.0 and not (venturi and case.phase != "air"):
+        moment = [s for s in case.case.snapshot if "suction.value" in s.readings][-1]
+        if not (venturi and case.network.kb.manoeuvres[moment.manoeuvre].phase != "air"):
+            tried = True
+            broken += [
+                f"{g} used while it may coast" for g in ("attitude", "heading") if case.grades[g] is USE
+            ]
+            if case.grades["suction"] is COVER:
+                broken.append("the suction gauge is covered at zero")
+            if case.phase == "air" and not re.search(
+                "pump|gyros|suction|emergency|partial panel", " ".join(d.says for d in case.answer.decisions)
+            ):
+                broken.append("lost suction is not spoken of")
+    return tuple(broken) if tried else None
+
+
+def rule_4(case: Tried) -> Verdict:
+    """Immediate actions are told while likely needed, and never when the switch is so already."""
+    tried, broken = False, []
+    if case.phase != "air":
+        return None
+    alive = case.chance("bus", "dead") <= 0.5
+    cabin = "cabin" in case.network.parts
+    for switch, orders, needed in (
+        (
+            "pitot_heat",
+            {"pitot_heat_on"},
+            alive and case.chance("pitot", "vented", "sealed", "restricted", "erratic") > 0.5,
+        ),
+        (
+            "alternate_static",
+            {"alternate_static_on", "alternate_static_on_pressurized"},
+            case.chance("static", "sealed", "restricted", "erratic", "one_port") > 0.5,
+        ),
+        (
+            "standby_suction",
+            {"standby_suction_on"},
+            case.chance("suction", "none", "low", "weak", "swinging") > 0.5,
+        ),
+    ):
+        if switch not in case.positions:
+            continue
+        told = orders & case.decided
+        if case.positions[switch] == "on":
+            tried = True
+            broken += [f"{order} with the switch on" for order in told]
+        elif needed:
+            tried = True
+            if not told:
+                broken.append(f"{switch} is not told")
+    done = any("alternator_reset.state" in {*s.readings, *s.unsure} for s in case.case.snapshot)
+    if done and "alternator_reset" in case.decided:
+        broken.append("the alternator is reset twice")
+    if not done and alive and case.chance("alternator", "tripped", "failed") > 0.5:
+        tried = True
+        if "alternator_reset" not in case.decided:
+            broken.append("the alternator is not reset")
+    if cabin and case.chance("static", "cabin_pressurised") > 0.5:
+        tried = True
+        if "dump_cabin" not in case.decided:
+            broken.append("the cabin is not dumped")
+    if (
+        case.positions.get("alternate_static") == "on"
+        and case.chance("static_ports", "sealed", "restricted") > 0.5
+    ):
+        tried = True
+        if "stay_on_alternate" not in case.decided:
+            broken.append("not told to stay on the alternate source")
+    if case.positions.get("standby_suction") == "on" and case.chance("engine_pump", "stopped", "weak") > 0.5:
+        tried = True
+        if "stay_on_standby" not in case.decided:
+            broken.append("not told to stay on standby suction")
+    return tuple(broken) if tried else None
+
+
+#: slips and the instrument that each makes wrong
+SLIPS = {
+    "altimeter_set_high": "altimeter",
+    "altimeter_set_low": "altimeter",
+    "heading_not_reset": "heading",
+    "attitude_mis_set": "attitude",
+}
+
+
+def rule_5(case: Tried) -> Verdict:
+    """A slip is set right, not covered, landed for or written up; a wrong setting leaves Mode C alone."""
+    space = case.posterior.space
+    faulty = np.array([f.kind is FailureKind.FAILURE for f in space.network.failures])
+    clean = ~(space.members & faulty).any(axis=1)
+    ids = [f.id for f in space.network.failures]
+    slip = clean & space.members[:, [ids.index(name) for name in SLIPS]].any(axis=1)
+    sure = float(case.posterior.sets @ slip)
+    if sure < 0.9:
+        return None
+    broken = [f"{g} is covered for a slip" for g in set(SLIPS.values()) if case.grades.get(g) is COVER]
+    broken += [f"{d.decision} for a slip" for d in case.answer.decisions if d.kind == "land"]
+    if case.grades.get("atc_height") is not USE and "altimeter" in {
+        SLIPS[n] for n in SLIPS if case.answer.failures[n] > 0.9
+    }:
+        broken.append("Mode C is doubted for a wrong setting")
+    chance, name = max((case.answer.failures[name], name) for name in SLIPS)
+    if chance > 0.9 and case.read and not any(d.startswith("set_right_") for d in case.decided):
+        broken += (
+            [f"nothing sets right {name}"] if name != "heading_not_reset" or case.stands("compass") else []
+        )
+    return tuple(broken)
+
+
+STATIC_FED = ("altimeter", "vertical_speed", "atc_height", "airspeed", "second_altimeter", "second_airspeed")
+
+
+def rule_6(case: Tried) -> Verdict:
+    """What shares a source shares its grade; a good second instrument takes the primary place."""
+    tried, broken = False, []
+    spoilt = case.chance("static", "sealed", "restricted", "erratic", "swapped", "cabin_pressurised")
+    if spoilt >= SUSPICION:
+        tried = True
+        broken += [f"{g} is used on a static line in doubt" for g in STATIC_FED if case.grades.get(g) is USE]
+        for note in case.answer.technique:
+            if note.topic == "recovery" and re.search(r"by (altimeter and )?vertical speed;", note.says):
+                broken.append("the recovery is sorted by a vertical speed on that line")
+    if case.chance("suction", "none") >= SUSPICION:
+        tried = True
+        broken += [f"{g} is used on lost suction" for g in ("attitude", "heading") if case.grades[g] is USE]
+    for axis in case.answer.axes:
+        for first, second in (("airspeed", "second_airspeed"), ("altimeter", "second_altimeter")):
+            out = case.grades.get(first) is COVER
+            if axis.usual == first and out and case.grades.get(second) is USE:
+                tried = True
+                if axis.primary != second:
+                    broken.append(f"{axis.axis}: {axis.primary} and not the {second}")
+    return tuple(broken) if tried else None
+
+
+POWER = {
+    "turn_coordinator": "turn_power",
+    "electric_attitude": "electric_attitude_power",
+    "gps_height": "avionics_power",
+    "gps_speed": "avionics_power",
+    "gps_track": "avionics_power",
+    "atc_height": "avionics_power",
+}
+
+
+def rule_7(case: Tried) -> Verdict:
+    """Nothing without power is of use; with dead radios nothing is said by radio."""
+    tried, broken = False, []
+    for gauge, source in POWER.items():
+        dead = case.chance(source, "none")
+        if gauge in case.grades and dead >= SUSPICION:
+            tried = True
+            if case.grades[gauge] is USE or (dead > 0.9 and case.grades[gauge] is not COVER):
+                broken.append(f"{gauge} is {case.grades[gauge].value}, without power with {dead:.2f}")
+    if case.chance("avionics_power", "none") > 0.5 and case.phase == "air":
+        tried = True
+        broken += [f"{d.decision} with dead radios" for d in case.answer.decisions if d.kind == "say"]
+        if "handheld" not in case.decided or not case.decided & {"lost_comm_ifr", "lost_comm_vfr"}:
+            broken.append("no procedure for lost communication")
+        if "instruments_only" in case.case.context and case.chance("bus", "dead") > 0.5:
+            acts = [d.decision for d in case.answer.decisions if d.decision != "recover_first"]
+            if acts[:2] != ["flashlight", "handheld"]:
+                broken.append(f"flashlight and handheld do not come first: {acts[:2]}")
+    return tuple(broken) if tried else None
+
+
+def rule_8(case: Tried) -> Verdict:
+    """A normal effect is told only where its condition holds."""
+    if not case.answer.notes:
+        return None
+    broken = []
+    motion, earlier = case.posterior.motion, case.case.snapshot[-2:-1]
+    for note in case.answer.notes:
+        held = motion["vertical"]["level"] >= 0.8 and motion["turn"]["straight"] >= 0.8
+        if re.search("rising air|sinking air", note) and not held:
+            broken.append(f"not held level and straight: {note[:60]}")
+        if "after a left turn" in note or "after a right turn" in note:
+            side = "left" if "after a left" in note else "right"
+            if not earlier or f"{side}_turn" not in earlier[0].manoeuvre:
+                broken.append(f"no {side} turn was flown: {note[:60]}")
+        if "after levelling off" in note and (
+            not earlier or not re.search("climb|descen|approach", earlier[0].manoeuvre)
+        ):
+            broken.append(f"no level-off: {note[:60]}")
+        if note.startswith("vertical speed") and re.search("lags|still shows", note):
+            trend = case.last.readings.get("altimeter.trend")
+            expected = "steady" if "still" in note else ("rising", "falling")
+            if case.last.minutes > 1.0 or trend not in expected:
+                broken.append(f"no lag in {case.last.minutes} min, altimeter {trend}: {note[:60]}")
+        if "venturi" in note and "venturi" not in case.network.parts:
+            broken.append("no venturi is fitted")
+        if "12,000" in note:
+            broken.append("an altitude that nobody stated")
+        if note.startswith("suction") and case.chance("suction", *LOST["suction"]) > 0.5:
+            broken.append(f"a lost pump is called normal: {note[:60]}")
+        if "bumps" in note.split(":")[0] and case.chance("bumps", "rough") < 0.8:
+            broken.append(f"the air is not rough: {note[:60]}")
+        if "cold air" in note and "below_freezing" not in case.case.context:
+            broken.append("the air is not cold")
+    return tuple(broken)
+
+
+@cache
+def table() -> dict[str, dict[str, str]]:
+    """The published table of primary instruments, by maneuver."""
+    text = (knowledge_root() / "handbook/scan.toml").read_text(encoding="utf-8")
+    return {row["manoeuvre"]: row for row in tomllib.loads(text)["primary"]}
+
+
+def rule_9(case: Tried) -> Verdict:
+    """With nothing read, the partial panel is the handbook's table for the maneuver."""
+    row = table().get(case.last.manoeuvre)
+    if case.read or row is None:
+        return None
+    broken = []
+    for axis in case.answer.axes:
+        if axis.axis == "heading":
+            continue
+        published = row[axis.axis]
+        if published in case.network.panel.gauges and (axis.primary != published or axis.how):
+            broken.append(f"{axis.axis}: {axis.primary}, not {published}")
+        use = getattr(case.network.kb.manoeuvres[case.last.manoeuvre], axis.axis)
+        fitted = tuple(g for g in use.supporting if g in case.network.panel.gauges)
+        if fitted == use.supporting and published in case.network.panel.gauges and axis.supporting != fitted:
+            broken.append(f"{axis.axis}: supported by {axis.supporting}, not {fitted}")
+    return tuple(broken)
+
+
+def rule_10(case: Tried) -> Verdict:
+    """Recovery from an upset uses only what the ranking leaves standing."""
+    if not case.answer.upset or case.phase == "ground":
+        return None
+    notes = [note for note in case.answer.technique if note.topic == "recovery"]
+    broken = [] if len(notes) == 1 else [f"{len(notes)} recoveries"]
+    for note in notes:
+        broken += taken_wrongly(case, note.says)
+        broken += [f"uses the {gauge}" for gauge in note.uses if not case.stands(gauge)]
+    if case.phase == "air" and (
+        not case.answer.decisions or case.answer.decisions[0].decision != "recover_first"
+    ):
+        broken.append("the recovery does not come first")
+    return tuple(broken)
+
+
+#: 14 CFR 91.205 (b) and (d): what is required for VFR or IFR of the instruments that are flown by
+REQUIRED = {
+    "airspeed",
+    "altimeter",
+    "compass",
+    "attitude",
+    "heading",
+    "turn_coordinator",
+    "electric_attitude",
+    "ball",
+}
+
+
+def rule_11(case: Tried) -> Verdict:
+    """No landing for an instrument that is neither required nor on a source in doubt; less left, more weight."""
+    tried, broken = False, []
+    covered = {
+        g for g, grade in case.grades.items() if grade is COVER and case.network.kb.gauges[g].instrument
+    }
+    sources = max(
+        [case.chance(name, *states) for name, states in LOST.items()]
+        + [case.chance("bus", "on_battery", "sagging", "dead"), case.chance("avionics_power", "none")]
+        + [case.chance(f"{side}_pump", "stopped") for side in ("left", "right")]
+    )
+    cured = "on" in (case.positions.get("alternate_static"), case.positions.get("standby_suction"))
+    if covered and not covered & REQUIRED and sources < SUSPICION and not cured and case.phase == "air":
+        tried = True
+        broken += [f"{d.decision} for {sorted(covered)}" for d in case.answer.decisions if d.kind == "land"]
+    if case.phase == "air" and covered & REQUIRED and not case.blind:
+        lands = [d.urgency for d in case.answer.decisions if d.kind == "land"]
+        tried = True
+        if not lands:
+            broken.append(f"no landing with {sorted(covered & REQUIRED)} covered")
+        nothing = any(
+            axis.axis in ("pitch", "bank")
+            and not any(case.grades.get(g) is USE for g in (axis.primary, *axis.supporting))
+            for axis in case.answer.axes
+        )
+        if nothing and lands and max(lands) < 2:
+            broken.append("no weight though an axis has nothing left")
+    return tuple(broken) if tried else None
+
+
+RULES: dict[str, Callable[[Tried], Verdict]] = {
+    f"{number}": globals()[f"rule_{number}"] for number in range(1, 12)
+}
+AMMETERS = ("center_zero", "", "loadmeter")
+
+
+# ------------------------------------------------------------------ runs
+
+
+@dataclass
+class Counts:
+    """How often each rule applied, and what was broken."""
+
+    cases: int = 0
+    tried: Counter[str] = field(default_factory=Counter)
+    broken: dict[str, list[str]] = field(default_factory=dict)
+
+    def add(self, rule: str, found: Verdict, where: str) -> None:
+        """Count one rule on one case."""
+        if found is not None:
+            self.tried[rule] += 1
+        for text in found or ():
+            self.broken.setdefault(rule, []).append(f"{where}: {text}")
+
+    def merge(self, other: Counts) -> Counts:
+        """Add another run's counts."""
+        broken = {
+            rule: [*self.broken.get(rule, []), *other.broken.get(rule, [])]
+            for rule in {*self.broken, *other.broken}
+        }
+        return Counts(cases=self.cases + other.cases, tried=self.tried + other.tried, broken=broken)
+
+
+def run_panel(panel: str, cases: int) -> Counts:
+    """Draw cases of one panel and hold rules 1 to 11 against their answers."""
+    engine = engine_for(shipped(), panel)
+    counts = Counts()
+    for number in range(cases):
+        rng = np.random.default_rng([SEED, zlib.crc32(panel.encode()), number])
+        case = draw(engine, rng)
+        try:
+            posterior = engine.posterior(case)
+        except ImpossibleEvidence:
+            continue
+        counts.cases += 1
+        tried = Tried(posterior, answer_posterior(engine, posterior))
+        for name, rule in RULES.items():
+            counts.add(name, rule(tried), f"{panel} {number}")
+    return counts
+
+
+def run_ammeters(panel: str, cases: int) -> Counts:
+    """Rule 12: the ammeter's type decides what it says; one that is not known lies between the two."""
+    kb, counts = shipped(), Counts()
+    engines = []
+    for fitted in AMMETERS:
+        changed = msgspec.structs.replace(kb.panels[panel], ammeter=fitted)
+        engines.append(engine_for(with_only(kb, panels={**kb.panels, panel: changed}), panel))
+    out = [any(p == "alternator" for p in f.acts) for f in engines[0].network.failures]
+    for number in range(cases):
+        rng = np.random.default_rng([SEED, 12, zlib.crc32(panel.encode()), number])
+        drawn = draw(engines[0], rng)
+        last = drawn.snapshot[-1]
+        reading = ("zero", "discharge")[number % 2]
+        kept = {f: r for f, r in last.readings.items() if not f.startswith(("ammeter.", "heater_load."))}
+        unsure = {f: r for f, r in last.unsure.items() if not f.startswith(("ammeter.", "heater_load."))}
+        first = [_without_ammeter(s) for s in drawn.snapshot[:-1]]
+        shown = msgspec.structs.replace(last, readings={**kept, "ammeter.state": reading}, unsure=unsure)
+        case = msgspec.structs.replace(drawn, snapshot=(*first, shown))
+        try:
+            chances = [engine.posterior(case).any_of(out) for engine in engines]
+        except ImpossibleEvidence:
+            continue
+        counts.cases += 1
+        order = chances if reading == "zero" else chances[::-1]
+        wrong = not (order[0] <= order[1] + 1e-9 <= order[2] + 2e-9)
+        found = (f"{reading}: {order}",) if wrong else ()
+        counts.add("12", found, f"{panel} {number}")
+    return counts
+
+
+def _without_ammeter(snapshot: SnapshotRecord) -> SnapshotRecord:
+    def kept(facets):
+        return {f: r for f, r in facets.items() if not f.startswith(("ammeter.", "heater_load."))}
+
+    return msgspec.structs.replace(snapshot, readings=kept(snapshot.readings), unsure=kept(snapshot.unsure))
+
+
+def titles() -> dict[str, str]:
+    """What each rule says, by number."""
+    said = {name: (rule.__doc__ or "").strip() for name, rule in RULES.items()}
+    return {**said, "12": (run_ammeters.__doc__ or "").split(": ", 1)[1].split("\n")[0].strip().capitalize()}
+
+
+def main(arguments: list[str]) -> int:
+    """Run all panels and store the table of the evidence page."""
+    parser = argparse.ArgumentParser(prog="python -m tests.advice_rules", description=__doc__)
+    parser.add_argument("--cases", type=int, default=2000, help="cases of each panel (default 2000)")
+    parser.add_argument("--panel", action="append", help="this panel only; nothing is stored then")
+    chosen = parser.parse_args(arguments)
+    kb, counts = shipped(), Counts()
+    for panel in chosen.panel or kb.panels:
+        found = run_panel(panel, chosen.cases).merge(run_ammeters(panel, max(chosen.cases // 10, 2)))
+        print(panel, found.cases, dict(found.tried), {r: len(b) for r, b in found.broken.items()}, flush=True)
+        for rule, broken in found.broken.items():
+            print(*(f"  rule {rule}, {text}" for text in broken[:8]), sep="\n")
+        counts = counts.merge(found)
+    if not chosen.panel:
+        stored = AdviceRules(
+            command=f"python -m tests.advice_rules --cases {chosen.cases}",
+            panels=len(kb.panels),
+            cases=counts.cases,
+            rules=tuple(
+                (n, says, counts.tried[n], len(counts.broken.get(n, ()))) for n, says in titles().items()
+            ),
+        )
+        (knowledge_root() / ADVICE).write_bytes(
+            msgspec.json.format(msgspec.json.encode(stored), indent=1) + b"\n"
+        )
+    return 1 if counts.broken else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
