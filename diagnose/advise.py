@@ -83,13 +83,15 @@ class Misled:
     fed: Array
     right: Array
 
-    def chances(self, rows: Array) -> tuple[Array, Array, Array]:
-        """Chance that each gauge can be trusted now, soon, and soon with slips set right; (gauge,) each.
-
-        ``rows`` (row,) are chances.
-        """
+    def chances(self, rows: Array) -> tuple[Array, Array]:
+        """Chance that each gauge tells the truth now and soon; ``rows`` (row,), results (gauge,)."""
         weight = np.bincount(self.of_row, weights=rows, minlength=len(self.now))
-        return weight @ (1.0 - self.now), weight @ (1.0 - self.fed), weight @ (1.0 - self.right)
+        return weight @ (1.0 - self.now), weight @ (1.0 - self.soon)
+
+    def relied_on(self, rows: Array) -> tuple[Array, Array]:
+        """Chance that each gauge and what feeds it are right soon, as it is and with slips set right; (gauge,)."""
+        weight = np.bincount(self.of_row, weights=rows, minlength=len(self.now))
+        return weight @ (1.0 - self.fed), weight @ (1.0 - self.right)
 
 
 def misled(space: HiddenSpace, manoeuvre_id: str, switches: Mapping[str, str]) -> Misled:
@@ -194,9 +196,10 @@ def graded(network: Network, lies: Misled, rows: Array) -> tuple[Trust, ...]:
     A gauge that would serve once the pilot's slip is set right is no gauge to cover.
     """
     found = []
-    for gauge, *chances in zip(network.panel.gauges, *lies.chances(rows), strict=True):
-        now, soon, right = (float(chance) for chance in chances)
-        grade, if_right = grade_of(network, soon), grade_of(network, right)
+    chances = zip(*lies.chances(rows), *lies.relied_on(rows), strict=True)
+    for gauge, each in zip(network.panel.gauges, chances, strict=True):
+        now, soon, fed, right = (float(chance) for chance in each)
+        grade, if_right = grade_of(network, fed), grade_of(network, right)
         if grade is Grade.COVER and if_right is not Grade.COVER:
             grade = Grade.VERIFY
         slip = grade is not Grade.USE and if_right is Grade.USE
@@ -230,11 +233,39 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
         if known.group == CHECKS or (met & set(known.unseen_in) and not read):
             continue
         reason, grade = why.get(told.gauge, ""), told.grade
+        if not reason and grade_of(network, told.soon) is Grade.USE is not grade:
+            reason = _shared_source(posterior, told.gauge)
         if (reason and grade is Grade.USE) or (told.gauge in at_its_word and grade is Grade.COVER):
             grade = Grade.VERIFY
-        slip = told.slip and not reason
-        answers.append(replace(told, grade=grade, blame=blame.get(place, ""), why=reason, slip=slip))
+        answers.append(
+            replace(
+                told,
+                grade=grade,
+                blame=blame.get(place, ""),
+                why=reason,
+                slip=told.slip and told.gauge not in why,
+                coasting=told.gauge in warned,
+            )
+        )
     return tuple(answers)
+
+
+def _shared_source(posterior: Posterior, gauge: str) -> str:
+    """Name the source in doubt that an instrument shares with one that it makes mislead."""
+    space, phase = (
+        posterior.space,
+        posterior.space.network.kb.manoeuvres[posterior.case.snapshot[-1].manoeuvre].phase,
+    )
+    state = space.conditions(space.network.switch_positions(posterior.case.snapshot[-1].switches))
+    chances = {
+        source: float(posterior.rows @ _spoilt(space, source, phase)[state[source]])
+        for source in fed_by(space.network, gauge)
+    }
+    if not chances:
+        return ""
+    return (
+        f"on the same {space.network.kb.sources[max(chances, key=lambda name: chances[name])].name} in doubt"
+    )
 
 
 def _blame(posterior: Posterior, lies: Misled, gauges: Sequence[int]) -> list[str]:
@@ -354,7 +385,8 @@ def coasting(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) ->
             continue
         at, name, says = min(warned)
         minutes = sum(s.minutes + s.minutes_before for s in case.snapshot[at + 1 :])
-        if minutes < network.kb.limits.coast_minutes or not _agrees(network, case, gauge, grades):
+        agreed = _agrees(network, case, gauge, grades) or _supplied(network, case, supply, name)
+        if minutes < network.kb.limits.coast_minutes or not agreed:
             found[gauge] = name, f"{says}: its rotor may be coasting"
     return found
 
@@ -383,27 +415,51 @@ def _warning(network: Network, case: CaseRecord, source: str) -> tuple[int, str,
 
 
 def _speaks_of_loss(
-    network: Network, snapshot: SnapshotRecord, facet: str, reading: str, source: str
+    network: Network,
+    snapshot: SnapshotRecord,
+    facet: str,
+    reading: str,
+    source: str,
+    *,
+    against: bool = False,
 ) -> bool:
-    """Whether a reading speaks clearly for a lost source against a sound one, with all else that it tells of."""
-    table = network.facets[facet]
+    """Whether a reading speaks clearly for a lost source against a sound one, whatever else it tells of.
+
+    ``against``: clearly for a sound one.
+    """
+    table, clear = network.facets[facet], network.kb.strengths["clear"].from_factor
+    if source not in table.parents:
+        return False
     expected = network.kb.manoeuvres[snapshot.manoeuvre].expected
     told = network.kb.gauges[facet.split(".")[0]].tells_of
     usual = network.conditions({}, network.switch_positions(snapshot.switches), 1)
-    parts = [
-        range(len(network.states[n]))
-        if n in told and n != source and n not in network.sources
-        else [int(usual[n][0]) if n in usual else 0]
-        for n in table.parents
-    ]
+
+    def places(name: str) -> Sequence[int]:
+        if name in told and name not in network.sources:
+            return range(len(network.states[name]))
+        return [int(usual[name][0]) if name in usual else 0]
+
     axes = [[network.states[axis].index(expected[axis])] for axis in table.axes]
     chance = table.chance[..., table.readings.index(reading)]
-    lost = list(parts)
-    if source not in table.parents:
-        return False
-    lost[table.parents.index(source)] = [len(network.states[source]) - 1]
-    sound = float(chance[np.ix_(*parts, *axes)].max())
-    return float(chance[np.ix_(*lost, *axes)].max()) >= network.kb.strengths["clear"].from_factor * sound
+    at = [places(name) for name in table.parents]
+    sound = float(chance[np.ix_(*at, *axes)].max())
+    at[table.parents.index(source)] = [len(network.states[source]) - 1]
+    lost = float(chance[np.ix_(*at, *axes)].max())
+    return sound >= clear * lost if against else lost >= clear * sound
+
+
+def _supplied(network: Network, case: CaseRecord, supply: set[str], but: str) -> bool:
+    """Whether another gauge than the one that warned shows in the last snapshot that the supply is there."""
+    last = case.snapshot[-1]
+    return any(
+        facet in network.dials
+        and gauge != but
+        and source in network.kb.gauges[gauge].tells_of
+        and _speaks_of_loss(network, last, facet, reading, source, against=True)
+        for facet, reading in last.readings.items()
+        for gauge in (facet.split(".")[0],)
+        for source in supply
+    )
 
 
 def _agrees(network: Network, case: CaseRecord, gauge: str, grades: Mapping[str, Grade]) -> bool:

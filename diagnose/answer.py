@@ -32,9 +32,10 @@ class Ranked(msgspec.Struct, frozen=True, kw_only=True, gc=False):
 class Trust:
     """How far an instrument can be trusted: chance of the truth now, and in the minutes to come.
 
-    ``soon`` counts what feeds it too: what shares a failed source is not trusted for itself. ``blame`` is the
+    The grade counts what feeds it too: what shares a failed source is not trusted for itself. ``blame`` is the
     failure that speaks most against it; ``why`` a reason that holds whatever the ranking says. ``slip``: all that
-    speaks against it is a slip of the pilot, so it serves as soon as that is set right.
+    speaks against it is a slip of the pilot, so it serves as soon as that is set right. ``coasting``: its supply
+    was seen lost not long ago.
     """
 
     gauge: str
@@ -44,6 +45,7 @@ class Trust:
     blame: str = ""
     why: str = ""
     slip: bool = False
+    coasting: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

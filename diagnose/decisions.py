@@ -223,8 +223,8 @@ class Told:
             return True
         least = suspicion(self.posterior) if decision.level == "suspected" else MORE_LIKELY_THAN_NOT
         return (
-            any(gauge in self.grades and self.grades[gauge] is not Grade.USE for gauge in decision.doubted)
-            or (decision.coasting and any(told.why and "coasting" in told.why for told in self.trust))
+            bool(self.doubted & set(decision.doubted))
+            or (decision.coasting and any(told.coasting for told in self.trust))
             or self._lost(decision, least)
         )
 
@@ -245,7 +245,7 @@ class Told:
                 if name not in parts
             ]
         )
-        if chance < least:
+        if chance <= least:
             return False
         return not decision.raised or chance > MORE_LIKELY_THAN_NOT or self._raised(decision, chance)
 

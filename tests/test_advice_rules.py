@@ -12,8 +12,7 @@ import pytest
 
 from diagnose.checked.stored import ADVICE, AdviceRules
 from diagnose.knowledge import knowledge_root
-from diagnose.model import CaseRecord, SnapshotRecord
-from tests.advice_rules import AMMETERS, RULES, Tried, run_ammeters, run_panel, table, titles
+from tests.advice_rules import AMMETERS, run_ammeters, run_panel, titles
 from tests.small import shipped
 
 CASES = int(os.environ.get("ADVICE_CASES", "24"))

@@ -260,6 +260,7 @@ def test_the_data_are_plain_and_hold_everything():
         "true_soon": 0.04,
         "grade": "cover",
         "blame": "static_ports_taped",
+        "why": "",
     }
     assert data["fly_on"][0]["out"] == ["airspeed"]
     assert data["uncovered"] == 0.002
