@@ -86,7 +86,8 @@ class Misled:
     def chances(self, rows: Array) -> tuple[Array, Array]:
         """Chance that each gauge tells the truth now and soon; ``rows`` (row,), results (gauge,)."""
         weight = np.bincount(self.of_row, weights=rows, minlength=len(self.now))
-        return weight @ (1.0 - self.now), weight @ (1.0 - self.soon)
+        now, soon = weight @ (1.0 - self.now), weight @ (1.0 - self.soon)
+        return np.minimum(now, 1.0), np.minimum(soon, 1.0)  # sums of chances may round to above one
 
     def relied_on(self, rows: Array) -> tuple[Array, Array]:
         """Chance that each gauge and what feeds it are right soon, as it is and with slips set right; (gauge,)."""

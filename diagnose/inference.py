@@ -21,7 +21,7 @@ from diagnose.knowledge import unknown_name
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
 from diagnose.odds import Odds, odds_of
-from diagnose.transitions import transitions
+from diagnose.transitions import first_sets, transitions
 from diagnose.units import Array
 
 
@@ -304,7 +304,7 @@ class Engine:
         Messages are kept, so that only what comes after an edited snapshot is worked out again.
         """
         begins = odds.begins if only is None else np.zeros_like(odds.begins)
-        first = odds.first.tobytes() if only is None else only
+        first = (odds.latent.tobytes(), odds.begins_first.tobytes()) if only is None else only
         keys: list[tuple[object, ...]] = [(first, case.minutes_since_start, steps[0].key)]
         for snapshot, step, chances in zip(case.snapshot, steps[1:], begins, strict=False):
             keys.append((*keys[-1], _said(snapshot), step.key, chances.tobytes()))
@@ -327,7 +327,7 @@ class Engine:
     ) -> Array:
         """P(row at the first snapshot) before any reading, without the setting's weights."""
         if only is None:
-            start = np.where(space.members, odds.first, 1.0 - odds.first).prod(axis=1)
+            start = first_sets(space, odds)
         else:
             start = np.array([1.0 if members == only else 0.0 for members in space.sets])
         return np.asarray(start[space.row_set] * space.first(step, case.minutes_since_start))
@@ -347,7 +347,8 @@ class Engine:
             assert rows is not None  # without readings nothing is impossible
             return space.by_set(rows) * np.exp(log_total)
 
-        key = (odds.first.tobytes(), odds.begins.tobytes(), odds.weight, case.minutes_since_start, steps)
+        chances = (odds.latent, odds.begins_first, odds.begins)
+        key = (*(each.tobytes() for each in chances), odds.weight, case.minutes_since_start, steps)
         found: Array = space.remembered("prior", key, pass_without_readings)
         return found
 

@@ -36,7 +36,7 @@ class FacetTable:
     """Chances of a facet's readings.
 
     ``chance``: axes are the parents in their order, then the motion axes, then the readings;
-    misreport is mixed in.
+    misreport is mixed in: chance = shown @ ``report``, with ``report`` (shown reading, told reading).
     """
 
     facet: str
@@ -44,6 +44,14 @@ class FacetTable:
     axes: tuple[str, ...]
     readings: tuple[str, ...]
     chance: Array
+    report: Array
+
+    def truly(self, weights: Array) -> Array:
+        """Weights w of told readings as weights of ``chance`` that count only what was told rightly; (reading,).
+
+        chance @ truly(w) = shown @ (diagonal of ``report`` * w).
+        """
+        return np.asarray(np.linalg.solve(self.report, np.diag(self.report) * weights))
 
 
 def states_of(kb: KnowledgeBase, name: str) -> tuple[str, ...]:
@@ -165,19 +173,44 @@ def _stated(kb: KnowledgeBase, facet: Facet, fitted: str) -> Array:
 
 
 def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, raw: np.ndarray) -> FacetTable:
-    """Give the table of a facet from its counts or stated rows, with misreports mixed in."""
+    """Give the table of a facet from its counts or stated rows, with misreports mixed in.
+
+    A simulated cell counts as ``prior_flights`` flights more, spread as ``confusion`` spreads what was drawn.
+    """
     readings = len(facet.readings)
-    chance = raw + kb.limits.prior_flights / readings if facet.channel else raw.astype(np.float64)
+    same, spread = np.eye(readings), confusion(kb, facet)
+    report = told = (1.0 - facet.misreport) * same + facet.misreport * spread
+    if facet.channel:
+        few = kb.limits.prior_flights / (kb.limits.flights_per_cell + kb.limits.prior_flights)
+        told = ((1.0 - few) * same + few * spread) @ report
+    chance = raw @ told
     chance /= (chance @ np.ones(readings))[..., None]
-    chance *= 1.0 - facet.misreport
-    chance += facet.misreport / readings
     return FacetTable(
         facet=f"{gauge_id}.{facet.id}",
         parents=facet.parents,
         axes=facet.axes,
         readings=tuple(reading.id for reading in facet.readings),
         chance=chance,
+        report=report,
     )
+
+
+def confusion(kb: KnowledgeBase, facet: Facet) -> Array:
+    """P(reading told | reading shown, told wrongly), by their distance on the dial; (shown, told), rows sum to one.
+
+    d steps further off is told ``confused_further`` ** (d - 1) times as often as the next. What a reading has
+    no neighbour for stays untold: it is told rightly.
+    """
+    count = len(facet.readings)
+    steps = np.ones((count, count))
+    if facet.scale:
+        place = np.array([facet.scale.get(reading.id, np.nan) for reading in facet.readings])
+        steps = np.abs(place[:, None] - place)
+        steps = np.where(np.isnan(steps) | (steps == 0.0), 2.0, np.maximum(steps, 1.0))
+    likely = kb.limits.confused_further ** (steps - 1.0)
+    np.fill_diagonal(likely, 0.0)
+    likely /= np.maximum(likely.sum(axis=1, keepdims=True), 1.0)
+    return np.asarray(likely + np.diag(np.maximum(1.0 - likely.sum(axis=1), 0.0)))
 
 
 # ------------------------------------------------------------------ all facets, stored

@@ -15,17 +15,28 @@ from diagnose.units import Array
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Odds:
-    """Prior chances: of each failure at the first snapshot, and to begin before each later one.
+    """Prior chances: of each failure to be there when the clock starts, and to begin later.
 
-    ``first`` (failure,); ``begins`` (snapshot - 1, failure). ``weight`` multiplies the odds of every
-    set that holds a failure of ``loud`` (failure,), one that can be noticed, so that "something
-    noticeable is there" has the chance that the setting states.
+    A failure begins at a constant rate, so its chance hangs on the time that has passed and not on how a
+    case is cut into snapshots. One that begins within a snapshot counts as there in that snapshot.
+
+    ``latent`` (failure,): there from the start. ``begins_first`` (failure,): begins between the start and
+    the end of the first snapshot. ``begins`` (snapshot - 1, failure): begins between the ends of a snapshot
+    and of the next one. Both chances are for one that nothing hastens (``survival``).
+    ``weight`` multiplies the odds of every set that holds a failure of ``loud`` (failure,), one that can be
+    noticed, so that "something noticeable is there by the end" has the chance that the setting states.
     """
 
-    first: Array
+    latent: Array
+    begins_first: Array
     begins: Array
     loud: Array
     weight: float
+
+    @property
+    def first(self) -> Array:
+        """Chance of each failure to be there at the first snapshot, hastened by none; (failure,)."""
+        return np.asarray(1.0 - (1.0 - self.latent) * (1.0 - self.begins_first))
 
     @property
     def by_the_end(self) -> Array:
@@ -68,47 +79,63 @@ def odds_of(network: Network, case: CaseRecord) -> Odds:
         if flag not in kb.context:
             raise unknown_name("context", flag, kb.context)
     setting = kb.settings[case.setting]
-    later = case.snapshot[1:]
-    hours = np.array(
-        [(s.minutes_before + p.minutes) / 60.0 for p, s in zip(case.snapshot, later, strict=False)]
-    )
-    if setting.equal_chance is not None:
-        return _equal_odds(network, case, setting, hours)
-    rates, latent = (
-        np.array(
-            [
-                failure_rates(failure, case.context, network.kb.limits.largest_latent)
-                for failure in network.failures
-            ]
-        )
-        .reshape(-1, 2)
-        .T
-    )
-    first = 1.0 - (1.0 - latent) * np.exp(-rates * case.minutes_since_start / 60.0)
-    begins = -np.expm1(-rates * hours[:, None])
-    return _weighted(network, setting, first, begins)
-
-
-def _equal_odds(network: Network, case: CaseRecord, setting: Setting, hours: Array) -> Odds:
-    """Every failure that can be there at all has the same chance, spread over start and steps."""
-    possible = np.array(
-        [
-            max(failure_rates(failure, case.context, network.kb.limits.largest_latent)) > 0.0
-            for failure in network.failures
-        ]
-    )
-    share = float(setting.equal_chance or 0.0)
-    first = np.where(possible, share, 0.0)
-    begins = np.repeat(first[None, :] * setting.later_share, len(hours), axis=0)
-    return _weighted(network, setting, first, begins)
-
-
-def _weighted(network: Network, setting: Setting, first: Array, begins: Array) -> Odds:
-    """Choose the weight that gives "something noticeable is there" the setting's chance."""
-    loud = np.array([not failure.silent for failure in network.failures], dtype=bool)
-    plain = Odds(first=first, begins=begins, loud=loud, weight=1.0)
-    nothing = plain.nothing_loud
-    if setting.chance is None or nothing >= 1.0:
+    plain = _plain_odds(network.failures, case, setting, kb.limits.largest_latent)
+    if setting.chance is None:
+        return plain
+    # all that the panel can have counts, so that a network of a few failures has the weight of the whole one
+    parts = set(network.parts)
+    able = tuple(failure for failure in kb.failures.values() if set(failure.acts) <= parts)
+    whole = _plain_odds(able, case, setting, kb.limits.largest_latent)
+    nothing = whole.nothing_loud
+    if nothing >= 1.0:
         return plain
     weight = setting.chance / (1.0 - setting.chance) * nothing / (1.0 - nothing)
     return replace(plain, weight=weight)
+
+
+def _plain_odds(
+    failures: Sequence[Failure], case: CaseRecord, setting: Setting, largest_latent: float
+) -> Odds:
+    """Give the chances of these failures without the setting's weight.
+
+    With ``equal_chance`` every failure that can be there at all has that chance from the start, and one that
+    can begin in flight begins as often again in every ``begins_within_min`` of the case.
+    """
+    found = [failure_rates(failure, case.context, largest_latent) for failure in failures]
+    rates, latent = np.array(found).reshape(-1, 2).T
+    minutes = np.array([snapshot.minutes_before + snapshot.minutes for snapshot in case.snapshot])
+    minutes[:1] -= case.snapshot[0].minutes_before if case.snapshot else 0.0
+    if setting.equal_chance is None:
+        minutes[:1] += case.minutes_since_start
+    else:
+        latent = np.where((rates > 0.0) | (latent > 0.0), setting.equal_chance, 0.0)
+        hourly = -np.log1p(-setting.equal_chance) * 60.0 / setting.begins_within_min
+        rates = np.where(rates > 0.0, hourly, 0.0)
+    begins = -np.expm1(-rates * minutes[:, None] / 60.0)
+    loud = np.array([not failure.silent for failure in failures], dtype=bool)
+    return Odds(latent=latent, begins_first=begins[0], begins=begins[1:], loud=loud, weight=1.0)
+
+
+#: exponents above this count as this: the chance that is left is zero either way
+CERTAIN = 1e6
+
+
+def survival(begins: float, times: float, cause_begins: float) -> tuple[float, float]:
+    """By which factor a cause lowers the chance that a failure has not begun in some time.
+
+    ``begins``, ``cause_begins``: chances that the failure (hastened by none) and its cause begin in that time;
+    ``times``: how many times as likely the failure begins once the cause is there. Gives the factor of a
+    cause that was there before, and of one that begins in that time at a constant rate. Causes add up:
+    each multiplies what is left by its own factor.
+
+    With K = (times - 1) x the failure's mean number in that time and A that of the cause: exp(-K), and the mean
+    of exp(-K (1 - s)) over the cause's onset s, A exp(-A s) / (1 - exp(-A)) on 0..1.
+    """
+    hazard, cause = (
+        min(-float(np.log1p(-p)) if p < 1.0 else CERTAIN, CERTAIN) for p in (begins, cause_begins)
+    )
+    extra = (times - 1.0) * hazard
+    apart = abs(extra - cause)
+    mean = np.exp(-min(extra, cause)) * (-np.expm1(-apart) / apart if apart > 0.0 else 1.0)
+    share = cause / -np.expm1(-cause) if cause > 0.0 else 1.0
+    return float(np.exp(-extra)), float(min(mean * share, 1.0))

@@ -21,7 +21,7 @@ from diagnose.inference import Engine
 from diagnose.likelihood import matches
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
-from diagnose.odds import Odds, odds_of
+from diagnose.odds import Odds, odds_of, survival
 from diagnose.transitions import memory_kernel
 from diagnose.units import Array
 
@@ -96,32 +96,44 @@ def build_tables(network: Network, case: CaseRecord) -> Tables:
 
 
 def _failures(tables: Tables, network: Network, odds: Odds, number: int) -> None:
-    for place, failure in enumerate(network.failures):
-        name = at(failure.id, number)
-        if number == 1:
-            tables.add(name, NO_YES, (), np.array(_chance(float(odds.first[place]))))
+    """Failures begin and stay. What hastens or is hastened has a node at the start, snapshot 0, too."""
+    known = {failure.id: place for place, failure in enumerate(network.failures)}
+    causes_of = {f.id: [cause for cause in f.hastened_by if cause in known] for f in network.failures}
+    tied = {name for name, causes in causes_of.items() if causes}.union(*causes_of.values())
+    for name in sorted(known, key=lambda name: bool(causes_of[name])):
+        here, place, causes = at(name, number), known[name], causes_of[name]
+        begins = odds.begins_first if number == 1 else odds.begins[number - 2]
+        if number == 1 and name in tied:
+            tables.add(at(name, 0), NO_YES, (), np.array(_chance(float(odds.latent[place]))))
+        elif number == 1:
+            tables.add(here, NO_YES, (), np.array(_chance(float(odds.first[place]))))
             continue
-        known = {other.id for other in network.failures}
-        causes = [cause for cause in failure.hastened_by if cause in known]
-        before = at(failure.id, number - 1)
-        begins = float(odds.begins[number - 2, place])
+        before = at(name, number - 1)
+        factors = {
+            cause: survival(
+                float(begins[place]), network.failures[place].hastened_by[cause], float(begins[known[cause]])
+            )
+            for cause in causes
+        }
 
         def rule(
             state: dict[str, str],
             before: str = before,
-            causes: list[str] = causes,
-            begins: float = begins,
-            times: dict[str, float] = failure.hastened_by,
+            factors: dict[str, tuple[float, float]] = factors,
+            begins: float = float(begins[place]),
         ) -> list[float]:
             if state[before] == "yes":
                 return _chance(1.0)
-            p = begins
-            for cause in causes:
+            stays = 1.0 - begins
+            for cause, (was, comes) in factors.items():
                 if state[at(cause, number - 1)] == "yes":
-                    p = 1.0 - (1.0 - begins) ** times[cause]
-            return _chance(p)
+                    stays *= was
+                elif state[at(cause, number)] == "yes":
+                    stays *= comes
+            return _chance(1.0 - stays)
 
-        tables.add_rule(name, NO_YES, (before, *(at(cause, number - 1) for cause in causes)), rule)
+        ties = [at(cause, when) for cause in causes for when in (number - 1, number)]
+        tables.add_rule(here, NO_YES, (before, *ties), rule)
 
 
 def _comes_and_goes(network: Network, failure_id: str) -> bool:

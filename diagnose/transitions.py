@@ -18,6 +18,7 @@ from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, Step, number_cod
 from diagnose.memories import at_time, gap_matrix
 from diagnose.model import MemoryKind
 from diagnose.network import Index
+from diagnose.odds import Odds, survival
 from diagnose.units import Array
 
 
@@ -114,8 +115,9 @@ def _set_chance(space: HiddenSpace, begins: Array) -> Array:
         before, after = space.members[:, place][pairs].T
         starts: Array | float = float(begins[place])
         for cause, times in causes[place].items():
-            hastened = 1.0 - (1.0 - begins[place]) ** times
-            starts = np.where(space.members[pairs[:, 0], cause], hastened, starts)
+            was, comes = survival(float(begins[place]), times, float(begins[cause]))
+            hastens = np.where(space.members[pairs[:, 1], cause], comes, 1.0)
+            starts = 1.0 - (1.0 - starts) * np.where(space.members[pairs[:, 0], cause], was, hastens)
         chance *= np.where(after, np.where(before, 1.0, starts), 1.0 - starts)
     return chance
 
@@ -137,6 +139,14 @@ def _new_members(space: HiddenSpace) -> Index:
 
     found: Index = space.remembered("set pairs", "new members", find)
     return found
+
+
+def first_sets(space: HiddenSpace, odds: Odds) -> Array:
+    """P(set at the first snapshot): what is there when the clock starts, and what begins since; (set,)."""
+    latent = np.where(space.members, odds.latent, 1.0 - odds.latent).prod(axis=1)
+    pairs = set_pairs(space)
+    flow = latent[pairs[:, 0]] * set_chance(space, odds.begins_first)
+    return np.asarray(np.bincount(pairs[:, 1], weights=flow, minlength=len(space.sets)))
 
 
 # ------------------------------------------------------------------ where a move is possible

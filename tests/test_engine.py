@@ -271,21 +271,25 @@ def test_outcomes_of_a_reading_that_stands_are_refused():
 
 
 def test_a_failing_pump_makes_a_stopped_one_likelier_before_any_reading():
-    """The chance "before" of the pair holds the hastening: factor times the plain hazard, to first order."""
+    """The chance "before" of the pair: a weak pump's hazard, followed minute by minute from the start."""
     engine = engine_for(shipped(), "single_pump")
     bare = SnapshotRecord(manoeuvre="level")
     case = CaseRecord(title="", panel="single_pump", setting="routine", snapshot=(bare, bare))
     found = {r.failures: r.prior for r in engine.posterior(case).ranking()}
-    stopped = shipped().failures["pump_sheared"]
+    weak, stopped = shipped().failures["pump_weak"], shipped().failures["pump_sheared"]
     factor = stopped.hastened_by["pump_weak"]
     pair = next(prior for names, prior in found.items() if set(names) == {"pump_weak", "pump_sheared"})
-    alone = found[("pump_sheared",)] / found[()]  # 30 min before the first snapshot, one min after it
-    hours = case.minutes_since_start / 60.0
-    expected = found[("pump_weak",)] * (
-        alone * hours / (hours + 1.0 / 60.0) + factor * stopped.rate_per_hour / 60.0
-    )
-    assert pair == pytest.approx(expected, rel=0.05)
-    assert pair > 2.0 * found[("pump_weak",)] * alone
+    steps = 3200  # 30 min before the first snapshot and two of a minute, a hundredth of a minute each
+    hours = 1.0 / 6000.0
+    neither, only_weak, both = 1.0 - weak.latent, weak.latent, 0.0
+    only_stopped = 0.0
+    for _ in range(steps):
+        begin_weak, begin_stopped = weak.rate_per_hour * hours, stopped.rate_per_hour * hours
+        both += only_weak * factor * begin_stopped + only_stopped * begin_weak
+        only_weak += neither * begin_weak - only_weak * factor * begin_stopped
+        only_stopped += neither * begin_stopped - only_stopped * begin_weak
+        neither -= neither * (begin_weak + begin_stopped)
+    assert pair / found[()] == pytest.approx(both / neither, rel=0.001)
 
 
 def test_rough_air_beside_a_failure_is_no_line_of_its_own_and_nothing_is_lost():

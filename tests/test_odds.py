@@ -72,23 +72,25 @@ def case(*minutes_and_gaps, setting="routine", since=30.0, context=()):
 
 
 def test_by_the_first_look_it_was_latent_or_began_since_the_start():
-    """Latent 0.1, else 2 an hour over half an hour: 1 - 0.9 exp(-1); no rate: 0.1."""
+    """Latent 0.1, else 2 an hour over 29 min and the minute of the look: 1 - 0.9 exp(-1); no rate: 0.1."""
     network = network_of(a=failure(2.0, 0.1), b=failure(0.0, 0.1))
-    assert odds_of(network, case((1.0, 0.0))).first == pytest.approx([1.0 - 0.9 * np.exp(-1.0), 0.1])
+    assert odds_of(network, case((1.0, 0.0), since=29.0)).first == pytest.approx(
+        [1.0 - 0.9 * np.exp(-1.0), 0.1]
+    )
 
 
-def test_between_looks_it_begins_by_its_rate_and_the_time_from_beginning_to_beginning():
-    """6 an hour: 0.1 a minute. The first snapshot lasts 2 min, then a gap of 3: 0.5; then 4 and none: 0.4."""
+def test_between_looks_it_begins_by_its_rate_and_the_time_from_end_to_end():
+    """6 an hour: 0.1 a minute. A gap of 3 and a snapshot of 4: 0.7; none and 7: 0.7 again; a gap of 1 and 2: 0.3."""
     network = network_of(a=failure(6.0, 0.1), b=failure(0.0, 0.1))
-    begins = odds_of(network, case((2.0, 9.0), (4.0, 3.0), (7.0, 0.0))).begins
-    assert begins[:, 0] == pytest.approx([1.0 - np.exp(-0.5), 1.0 - np.exp(-0.4)])
-    assert begins[:, 1].tolist() == [0.0, 0.0]
+    begins = odds_of(network, case((2.0, 9.0), (4.0, 3.0), (7.0, 0.0), (2.0, 1.0))).begins
+    assert begins[:, 0] == pytest.approx([1.0 - np.exp(-0.7), 1.0 - np.exp(-0.7), 1.0 - np.exp(-0.3)])
+    assert begins[:, 1].tolist() == [0.0, 0.0, 0.0]
 
 
 def test_the_chance_by_the_end_is_that_of_not_having_survived():
     """First 0.2, then 0.5 twice: survives with 0.8 * 0.25."""
     found = odds_of(network_of(a=failure(0.0, 0.2)), case((1.0, 0.0), (1.0, 0.0), (1.0, 0.0)))
-    found = replace(found, begins=np.full((2, 1), 0.5))
+    found = replace(found, begins_first=np.zeros(1), begins=np.full((2, 1), 0.5))
     assert found.by_the_end == pytest.approx([0.8])
     assert found.nothing_loud == pytest.approx(0.2)
 
@@ -138,13 +140,18 @@ def test_where_nothing_can_fail_there_is_nothing_to_weigh():
 
 
 def test_in_an_exercise_all_that_can_be_are_alike():
-    """Whatever its rate; what needs conditions of the day that do not hold cannot be."""
+    """Whatever its rate; what needs conditions of the day that do not hold cannot be.
+
+    What can begin in flight has begun a tenth as often again after one of the ten minutes.
+    """
     icy = failure(0.0, 0.0, effect("visible_moisture", latent=0.3))
     network = network_of(a=failure(8e-4, 0.0), b=failure(0.0, 1e-6), icy=icy)
     dry = odds_of(network, case((1.0, 0.0), setting="exercise"))
-    assert dry.first[0] == dry.first[1] > dry.first[2] == 0.0
+    assert dry.latent[0] == dry.latent[1] == pytest.approx(dry.first[1])
+    assert dry.latent[1] > dry.first[2] == 0.0
+    assert 1.0 - dry.first[0] == pytest.approx((1.0 - dry.latent[0]) ** 1.1)
     wet = odds_of(network, case((1.0, 0.0), setting="exercise", context=("visible_moisture",)))
-    assert wet.first[0] == wet.first[1] == wet.first[2]
+    assert wet.latent[0] == wet.latent[1] == wet.latent[2]
     # 0.95 that something is there
     assert shipped().settings["exercise"].chance == 0.95
     nothing = (1.0 - dry.first).prod()

@@ -32,7 +32,7 @@ def odds(monkeypatch):
                 at_first[IDS.index(name)] = chance
             for name, chances in begins.items():
                 later[:, IDS.index(name)] = chances
-            return replace(found, first=at_first, begins=later)
+            return replace(found, latent=at_first, begins_first=np.zeros(len(IDS)), begins=later)
 
         monkeypatch.setattr(onset, "odds_of", stated)
 

@@ -30,7 +30,7 @@ from diagnose.calibrate.world import (
     draw_truth,
     wider,
 )
-from diagnose.likelihood import matches
+from diagnose.likelihood import confusion, matches
 from diagnose.model import CaseRecord, Facet, MemoryKind, Quantity, SnapshotRecord
 from diagnose.network import Network
 from diagnose.physics.draws import Draws
@@ -324,9 +324,10 @@ def _report(
             reading = _shown(flight, gauge, facet, number, pilot, rng)
             if overlooks and reading != expected[name]:
                 continue
-            others = [r.id for r in facet.readings if r.id != reading]
-            if others and rng.random() < facet.misreport * pilot.careless:
-                reading = str(rng.choice(others))
+            if rng.random() < facet.misreport * pilot.careless:
+                told = network.facets[name].readings
+                spread = confusion(network.kb, facet)[told.index(reading)]
+                reading = told[int(rng.choice(len(told), p=spread))]
             readings[name] = reading
     return msgspec.structs.replace(plan, readings=readings)
 

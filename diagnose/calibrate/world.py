@@ -24,7 +24,7 @@ import numpy as np
 
 from diagnose.model import CaseRecord, Quantity, SnapshotRecord, World
 from diagnose.network import Network
-from diagnose.odds import odds_of
+from diagnose.odds import Odds, odds_of, survival
 from diagnose.physics.draws import Draws
 from diagnose.units import Array
 
@@ -188,8 +188,7 @@ def draw_truth(
         spared = set(noticeable)
     for index in order:
         if index not in truth and index not in spared:
-            begins = _hastened(network, index, odds.begins[:, index], truth)
-            begun = _beginning(odds.first[index], begins, rng, False)
+            begun = _beginning(*_hastened(network, odds, index, truth), rng, False)
             if begun is not None:
                 truth[index] = begun
     return truth
@@ -200,15 +199,21 @@ def _causes_first(network: Network) -> list[int]:
     return sorted(range(len(network.failures)), key=lambda i: bool(network.failures[i].hastened_by))
 
 
-def _hastened(network: Network, index: int, begins: Array, truth: Mapping[int, int]) -> Array:
-    """Chances to begin before each later snapshot, with causes that are there before it."""
-    chances = begins.copy()
+def _hastened(network: Network, odds: Odds, index: int, truth: Mapping[int, int]) -> tuple[float, Array]:
+    """Chance to be there at the first snapshot, and to begin before the end of each later one, given causes."""
+    begins = np.array([odds.begins_first[index], *odds.begins[:, index]])
+    stays = 1.0 - begins
     for cause, times in network.failures[index].hastened_by.items():
         for other, since in truth.items():
-            if network.failures[other].id == cause:
-                later = np.arange(1, len(chances) + 1) > since
-                chances = np.where(later, 1.0 - (1.0 - begins) ** times, chances)
-    return chances
+            if network.failures[other].id != cause:
+                continue
+            cause_begins = [odds.begins_first[other], *odds.begins[:, other]]
+            for number in range(since, len(begins)):
+                was, comes = survival(float(begins[number]), times, float(cause_begins[number]))
+                # a cause that is there at the first snapshot was latent, or began by then
+                latent = odds.latent[other] / odds.first[other] if number == 0 else 0.0
+                stays[number] *= was if number > since else latent * was + (1.0 - latent) * comes
+    return float(1.0 - (1.0 - odds.latent[index]) * stays[0]), 1.0 - stays[1:]
 
 
 def _beginning(first: float, begins: Array, rng: np.random.Generator, surely: bool) -> int | None:

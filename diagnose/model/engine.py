@@ -11,8 +11,8 @@ class Setting(Cited, frozen=True, kw_only=True):
     """Why the user is here: how likely it is that anything failed, or looked as if it had.
 
     ``chance`` is the prior chance of anything at all (None: as the rates give it);
-    ``equal_chance`` replaces every rate by one chance per case, and ``later_share`` of it holds before
-    each later snapshot.
+    ``equal_chance`` replaces every rate by one chance from the start, and what can begin in flight begins
+    as often again in every ``begins_within_min`` minutes.
     """
 
     id: str
@@ -20,7 +20,7 @@ class Setting(Cited, frozen=True, kw_only=True):
     words: tuple[str, ...] = ()
     chance: float | None = None
     equal_chance: float | None = None
-    later_share: float = 1.0
+    begins_within_min: float = 10.0
 
 
 class Limits(Record, frozen=True, kw_only=True):
@@ -39,6 +39,7 @@ class Limits(Record, frozen=True, kw_only=True):
     most_snapshots: int
     flights_per_cell: int
     prior_flights: float
+    confused_further: float
     source: str
     note: str
 

@@ -31,7 +31,13 @@ class Row(Record, frozen=True, kw_only=True):
 
 
 class Facet(Cited, frozen=True, kw_only=True):
-    """One way of looking at a gauge. Either simulated (``channel``) or stated (``rows``)."""
+    """One way of looking at a gauge. Either simulated (``channel``) or stated (``rows``).
+
+    ``misreport``: chance that a person tells another reading than the gauge showed. ``scale``: reading ->
+    its place on the dial, in steps; a neighbour is told in its stead far more often than what lies further
+    off (``Limits.confused_further``). Two readings at one place lie on opposite sides and are two steps
+    apart, one without a place is two steps from all others; without a scale all are neighbours.
+    """
 
     id: str
     name: str
@@ -39,6 +45,7 @@ class Facet(Cited, frozen=True, kw_only=True):
     parents: tuple[str, ...]
     axes: tuple[str, ...] = ()
     misreport: float
+    scale: dict[str, float] = {}
     channel: str = ""
     rows: tuple[Row, ...] = ()
 
