@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import difflib
 import os
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from importlib import resources
@@ -20,6 +19,7 @@ import msgspec
 
 from diagnose.dials import Dial
 from diagnose.errors import KnowledgeError, UnknownName
+from diagnose.files import toml_of
 from diagnose.guidance import Decision, Look, LookWeights
 from diagnose.model import (
     Axis,
@@ -306,10 +306,10 @@ def _read(path: Path, name: str, problems: list[str]) -> bytes:
 
 def _parsed(data: bytes, name: str, problems: list[str]) -> dict[str, Any]:
     try:
-        return tomllib.loads(data.decode("utf-8").replace("\r\n", "\n").replace("\r", "\n"))
+        return toml_of(data)
     except UnicodeDecodeError:
         problems.append(f"{name}: is not a text file in UTF-8")
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         problems.append(f"{name}: is not valid TOML ({error})")
     return {}
 

@@ -9,6 +9,7 @@ knowledge, same tables.
 from __future__ import annotations
 
 import hashlib
+import io
 import itertools
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
+from diagnose.files import write_whole
 from diagnose.knowledge import KnowledgeBase, knowledge_root
 from diagnose.model import Facet, Row
 from diagnose.physics.draws import Draws
@@ -267,9 +269,16 @@ def not_stored(
 
 
 def derive(
-    kb: KnowledgeBase, path: Path | None = None, told: Callable[[str], None] = lambda name: None
+    kb: KnowledgeBase,
+    path: Path | None = None,
+    told: Callable[[str], None] = lambda name: None,
+    *,
+    over: bool = True,
 ) -> Path:
-    """Simulate every facet and store the counts with their fingerprints; ``told`` hears of each."""
+    """Simulate every facet and store the counts with their fingerprints; ``told`` hears of each.
+
+    Raises CaseError if they cannot be written; the tables that were there then stay.
+    """
     file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
     arrays: dict[str, np.ndarray] = {}
     marks: dict[str, str] = {}
@@ -281,12 +290,12 @@ def derive(
                 arrays[name] = simulate_counts(kb, gauge_id, facet)
                 marks[name] = fingerprint(kb, facet)
     file.parent.mkdir(parents=True, exist_ok=True)
-    fresh = file.with_suffix(".new.npz")
+    packed = io.BytesIO()
     np.savez_compressed(
-        fresh,
+        packed,
         allow_pickle=False,
         fingerprints=np.frombuffer(msgspec.json.encode(marks), dtype=np.uint8),
         **arrays,
     )
-    fresh.replace(file)
+    write_whole(packed.getvalue(), file, "tables", over=over)
     return file

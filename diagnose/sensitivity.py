@@ -19,6 +19,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from diagnose.files import write_whole
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase, knowledge_root, load_knowledge, stored_result, with_only
 from diagnose.model import CaseRecord
@@ -256,8 +257,8 @@ def measure(overlays: Overlays, processes: int, told: Told) -> Sensitivity:
 # ------------------------------------------------------------------ the stored result
 
 
-def write(result: Sensitivity, path: Path) -> None:
-    """Store the result, numbers to four digits."""
+def write(result: Sensitivity, path: Path, *, over: bool = True) -> None:
+    """Store the result, numbers to four digits. Raises CaseError if it cannot be written."""
     data = asdict(result)
     for effect in data["effects"]:
         for name in ("value", "low", "high", "mean", "largest"):
@@ -265,7 +266,7 @@ def write(result: Sensitivity, path: Path) -> None:
     lines = ",\n".join(f"  {json.dumps(effect)}" for effect in data["effects"])
     head = f'{{\n "command": {json.dumps(result.command)},\n "cases": {json.dumps(data["cases"])},\n'
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(f'{head} "effects": [\n{lines}\n ]\n}}\n', encoding="utf-8")
+    write_whole(f'{head} "effects": [\n{lines}\n ]\n}}\n', path, "result", over=over)
 
 
 def load_result(path: Path | None = None) -> Sensitivity:

@@ -150,9 +150,9 @@ def test_validate_says_what_is_sound_and_what_is_not(tmp_path):
     [
         (("bogus",), "invalid choice: 'bogus'"),
         (("rank",), "required: case"),
-        (("rank", "x", "--width", "wide"), "'wide' is no width from 56 columns upwards"),
-        (("rank", "x", "--width", "-3"), "is no width from 56 columns upwards"),
-        (("rank", "x", "--width", "0"), "is no width from 56 columns upwards"),
+        (("rank", "x", "--width", "wide"), "'wide' is no width from 56 to 1000"),
+        (("rank", "x", "--width", "-3"), "is no width from 56 to 1000"),
+        (("rank", "x", "--width", "0"), "is no width from 56 to 1000"),
     ],
 )
 def test_wrong_usage_gives_two(arguments, text):
@@ -338,7 +338,7 @@ def test_control_c_gives_130_without_a_traceback():
 
 
 def test_an_unknown_exception_keeps_its_traceback(monkeypatch):
-    def broken(chosen):
+    def broken(chosen, working):
         raise ZeroDivisionError
 
     monkeypatch.setattr(cli, "_run", broken)
@@ -377,6 +377,8 @@ def test_help_and_rank_load_nothing_heavy():
 
 ORDER = (
     "errors",
+    "files",
+    "console",
     "units",
     "model",
     "guidance",

@@ -155,7 +155,7 @@ def test_the_command_measures_in_processes_and_writes(tmp_path, monkeypatch, cap
     assert found.effects[0].mean > 0.0
     assert found.effects[1].mean == 0.0
     assert cli.main(["sensitivity", "--processes", "1", "--to", str(tmp_path)]) == 1
-    assert "the result cannot be written" in capsys.readouterr().err
+    assert "the file cannot be written (this is a folder)" in capsys.readouterr().err
 
 
 def test_judgement_is_counted_as_judgement():

@@ -269,7 +269,7 @@ def sound_snapshot(draw):
 @given(st.lists(sound_snapshot(), max_size=3), TEXTS, st.sampled_from(list(shipped().settings)))
 def test_load_gives_what_save_wrote(tmp_path, snapshots, title, setting):
     case = CaseRecord(title=title, panel="single_pump", setting=setting, snapshot=tuple(snapshots))
-    save_case(case, tmp_path / "case.toml")
+    save_case(case, tmp_path / "case.toml", over=True)
     assert load_case(str(tmp_path / "case.toml"), shipped()) == case
 
 
@@ -284,7 +284,7 @@ def test_a_file_is_the_old_one_or_the_new_one(tmp_path, monkeypatch):
     with monkeypatch.context() as broken:
         broken.setattr(Path, "replace", full)
         with pytest.raises(CaseError) as caught:
-            save_case(new, path)
+            save_case(new, path, over=True)
     assert "the case cannot be written (No space left on device)" in str(caught.value)
     assert load_case(str(path), shipped()) == old
     assert os.listdir(tmp_path) == ["case.toml"]

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from diagnose.calibrate.measures import Calibration
 from diagnose.calibrate.pictures import reliability_svg
+from diagnose.files import write_whole
 
 __all__ = ["load_result", "reliability_svg", "write_result"]
 
@@ -30,13 +31,13 @@ def load_result(path: Path | None = None) -> Calibration:
     return stored_result(path or result_path(), Calibration, "calibration", "diagnose calibrate")
 
 
-def write_result(result: Calibration, path: Path | None = None) -> Path:
-    """Write the outcome whole or not at all; gives its path."""
+def write_result(result: Calibration, path: Path | None = None, *, over: bool = True) -> Path:
+    """Write the outcome whole or not at all; gives its path. Raises CaseError."""
     import msgspec
 
     file = result_path() if path is None else path
     file.parent.mkdir(parents=True, exist_ok=True)
-    fresh = file.with_suffix(".new")
-    fresh.write_bytes(msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n")
-    fresh.replace(file)
+    write_whole(
+        msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n", file, "outcome", over=over
+    )
     return file

@@ -9,7 +9,6 @@ that was stopped goes on where it stood when it is started with the same numbers
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
@@ -31,6 +30,7 @@ from diagnose.calibrate.measures import (
     scores_of,
 )
 from diagnose.calibrate.world import Plan, draw_plan
+from diagnose.files import write_whole
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase, knowledge_root, load_knowledge
 from diagnose.likelihood import read_counts
@@ -141,9 +141,7 @@ def _fly_to(chunk: Chunk, overlays: tuple[Path, ...], folder: Path) -> Path:
     """Fly a chunk and write it whole or not at all."""
     target = folder / chunk.name
     outcomes = fly(chunk, _network(overlays, chunk.panel))
-    fresh = folder / f".{chunk.name}.{os.getpid()}"
-    fresh.write_bytes(msgspec.json.encode(outcomes))
-    fresh.replace(target)
+    write_whole(msgspec.json.encode(outcomes), target, "outcome", over=True)
     return target
 
 

@@ -6,8 +6,6 @@ Each module of this package adds its own commands, with a function that carries 
 from __future__ import annotations
 
 import argparse
-import io
-import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -28,7 +26,8 @@ from diagnose.cli import (
     talk,
     writeup,
 )
-from diagnose.cli.command import report
+from diagnose.cli.command import check_arguments, report
+from diagnose.console import Working, give_up_output, streams
 from diagnose.errors import DiagnoseError
 
 if TYPE_CHECKING:
@@ -88,30 +87,39 @@ def parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; gives the exit code."""
-    for stream in (sys.stdin, sys.stdout, sys.stderr):
-        # a sign that the screen cannot show, or a byte that is no text, is no reason to stop
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
-    chosen = parser().parse_args(arguments)
-    as_json = getattr(chosen, "json", False)
-    try:
-        return _run(chosen)
-    except DiagnoseError as error:
-        return report(error, as_json=as_json)
-    except KeyboardInterrupt:
-        print("stopped", file=sys.stderr)
-        return 130
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    with streams() as working:
+        try:
+            return _run(given, working)
+        except DiagnoseError as error:
+            return report(error, as_json="--json" in given)
+        except KeyboardInterrupt:
+            print("stopped", file=sys.stderr)
+            return 130
+        except BrokenPipeError:
+            give_up_output()
+            return 0
+        except OSError as error:
+            # the machine's fault, not the program's: no room, no rights, a folder that went away
+            what, done = ("the answer", "written") if error.filename is None else ("a file", "used")
+            give_up_output()
+            told = f"{what} cannot be {done} ({error.strerror or error})"
+            return report(DiagnoseError(told, str(error.filename or "")), as_json="--json" in given)
 
 
-def _run(chosen: argparse.Namespace) -> int:
+def _run(arguments: list[str], working: Working) -> int:
     def load() -> KnowledgeBase:
         from diagnose import load_knowledge
 
         return load_knowledge((*chosen.knowledge_first, *getattr(chosen, "knowledge", ())))
 
-    if chosen.command is not None:
-        return chosen.run(chosen, load)
-    return talk.start(chosen, load())
+    try:
+        chosen = parser().parse_args(arguments)
+        check_arguments(chosen)
+        working.begin(chosen.command or "diagnose")
+        if chosen.command is not None:
+            return int(chosen.run(chosen, load))
+        return talk.start(chosen, load())
+    finally:
+        # what cannot be written is told now, not by the interpreter at its end
+        sys.stdout.flush()

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import Load, Subparsers
+from diagnose.cli.command import Load, Subparsers, tell, whole, write, writes
 
 if TYPE_CHECKING:
     from diagnose.calibrate.measures import Bin, Calibration
@@ -36,16 +36,14 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     calibrate.add_argument(
         "--work", type=Path, metavar="FOLDER", help="where finished chunks are kept, to go on after a stop"
     )
-    calibrate.add_argument("--to", type=Path, metavar="FILE", help="write the outcome there (JSON)")
-    calibrate.add_argument("--svg", type=Path, metavar="FILE", help="write the reliability diagram there")
+    writes(calibrate, "--to", text="write the outcome there (JSON)")
+    writes(calibrate, "--svg", text="write the reliability diagram there")
     calibrate.add_argument("--json", action="store_true", help="answer as JSON")
     calibrate.set_defaults(run=_calibrate)
 
 
-def _number(text: str) -> int:
-    if not text.isdecimal():
-        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 0 upwards")
-    return int(text)
+#: more flights than anybody waits for, and more seeds than anybody tries
+_number = whole(0, 1_000_000_000)
 
 
 def _calibrate(chosen: argparse.Namespace, load: Load) -> int:
@@ -55,9 +53,9 @@ def _calibrate(chosen: argparse.Namespace, load: Load) -> int:
 
     result = load_result() if chosen.show else _fly(chosen, load)
     if chosen.to:
-        write_result(result, chosen.to)
+        write_result(result, chosen.to, over=chosen.over)
     if chosen.svg:
-        chosen.svg.write_text(reliability_svg(result), encoding="utf-8")
+        write(chosen, chosen.svg, reliability_svg(result), tell)
     if chosen.json:
         print(json.dumps(msgspec.to_builtins(result), ensure_ascii=False, indent=1))
     else:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.errors import DiagnoseError
+from diagnose.errors import CaseError, DiagnoseError
+from diagnose.files import check_output, write_whole
 
 if TYPE_CHECKING:
     from diagnose.knowledge import KnowledgeBase
@@ -16,6 +19,10 @@ if TYPE_CHECKING:
 #: as in ``text``, which is not imported before something is to be written
 NARROWEST = 56
 WIDEST = 110
+#: wider than any screen
+WIDEST_ASKED = 1000
+#: no name, path or list of words is longer
+LONGEST_TEXT = 4000
 #: a day: nobody waits longer for a command
 LONGEST_S = 86_400.0
 
@@ -30,15 +37,31 @@ Run = Callable[[argparse.Namespace, Load], int]
 def report(error: DiagnoseError, *, as_json: bool) -> int:
     """Tell of a fault on the error stream; gives the exit code."""
     text = json.dumps({"error": error.as_dict()}, ensure_ascii=False) if as_json else f"diagnose: {error}"
-    print(text, file=sys.stderr)
+    with contextlib.suppress(OSError):
+        print(text, file=sys.stderr)
     return error.exit_code
 
 
 def width(text: str) -> int:
     """A width that a table fits in; argparse reports anything else."""
-    if not text.isdecimal() or int(text) < NARROWEST:
-        raise argparse.ArgumentTypeError(f"{text!r} is no width from {NARROWEST} columns upwards")
-    return int(text)
+    return whole(NARROWEST, WIDEST_ASKED, "width")(text)
+
+
+def whole(low: int, high: int, what: str = "number") -> Callable[[str], int]:
+    """A whole number within bounds; argparse reports anything else."""
+
+    def number(text: str) -> int:
+        # more digits than the bound has are out of it, and a number of thousands of them is none
+        if not (text.isdecimal() and len(text) <= len(str(high)) and low <= int(text) <= high):
+            raise argparse.ArgumentTypeError(f"{shortened(text)!r} is no {what} from {low} to {high}")
+        return int(text)
+
+    return number
+
+
+def shortened(text: str, most: int = 40) -> str:
+    """A text that may be of any length, as an error repeats it."""
+    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def seconds(text: str) -> float:
@@ -55,3 +78,62 @@ def seconds(text: str) -> float:
 def tell(text: str) -> None:
     """One plain line of progress on the error stream, so that the answer stays clean."""
     print(text, file=sys.stderr, flush=True)
+
+
+# ------------------------------------------------------------------ files that a command writes
+
+
+def writes(parser: argparse.ArgumentParser | Any, *names: str, text: str, **how: Any) -> None:
+    """Add an argument that names a file to be written, and with the first one ``--over``.
+
+    ``parser`` may be a group of one; then ``within`` is the parser.
+    """
+    owner = how.pop("within", parser)
+    option = names[0].startswith("-")
+    how = {"type": Path, "help": text, **({"metavar": "FILE"} if option else {}), **how}
+    action = parser.add_argument(*names, **how)
+    known: tuple[str, ...] = owner.get_default("outputs") or ()
+    if not known:
+        owner.add_argument("--over", action="store_true", help="write over a file that is there already")
+    owner.set_defaults(outputs=(*known, action.dest))
+
+
+def outputs(chosen: argparse.Namespace) -> list[Path]:
+    """The files that are to be written."""
+    named = [getattr(chosen, dest) for dest in getattr(chosen, "outputs", ())]
+    return [Path(path) for path in named if path is not None and str(path) != "-"]
+
+
+def inputs(chosen: argparse.Namespace) -> list[Path]:
+    """The files that are read: everything named that is there and is not to be written."""
+    written = getattr(chosen, "outputs", ())
+
+    def named(value: object) -> Iterator[Path]:
+        if isinstance(value, list | tuple):
+            for part in value:
+                yield from named(part)
+        elif isinstance(value, str | Path) and value and "\0" not in str(value):
+            yield Path(value)
+
+    aside = {*written, "outputs", "command", "kind"}
+    found = [path for dest, value in vars(chosen).items() if dest not in aside for path in named(value)]
+    return [path for path in found if len(str(path)) < LONGEST_TEXT and path.exists()]
+
+
+def check_arguments(chosen: argparse.Namespace) -> None:
+    """Refuse, before any work is done, texts without end and files that must not be written. Raises CaseError."""
+    for value in vars(chosen).values():
+        for text in value if isinstance(value, list) else (value,):
+            if isinstance(text, str) and len(text) > LONGEST_TEXT:
+                raise CaseError(f"a text of {len(text)} characters is too long: {shortened(text)!r}")
+    sources, written = inputs(chosen), outputs(chosen)
+    for number, path in enumerate(written):
+        check_output(path, over=chosen.over, sources=sources)
+        if path.absolute() in [other.absolute() for other in written[:number]]:
+            raise CaseError("two results are to be written into one file", str(path), "name another file")
+
+
+def write(chosen: argparse.Namespace, path: Path, content: str | bytes, told: Callable[[str], None] = print) -> None:  # fmt: skip
+    """Write an output of the command whole, and say so. Raises CaseError if it cannot or must not be written."""
+    write_whole(content, path, over=chosen.over, sources=inputs(chosen))
+    told(str(path))

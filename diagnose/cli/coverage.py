@@ -7,10 +7,9 @@ import json
 import shutil
 import textwrap
 from collections.abc import Iterable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, width
+from diagnose.cli.command import WIDEST, Load, Subparsers, tell, width, write, writes
 
 if TYPE_CHECKING:
     from diagnose.coverage import PanelCoverage
@@ -35,7 +34,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     coverage.add_argument(
         "--every-panel", action="store_true", help="all panels one after the other, a line each"
     )
-    coverage.add_argument("--to", type=Path, metavar="FILE", help="with --every-panel: write it there (JSON)")
+    writes(coverage, "--to", text="with --every-panel: write it there (JSON)")
     coverage.add_argument("--json", action="store_true", help="answer as JSON")
     coverage.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     coverage.set_defaults(run=_coverage)
@@ -48,7 +47,7 @@ def _coverage(chosen: argparse.Namespace, load: Load) -> int:
 
     kb = load()
     if chosen.every_panel:
-        return _every_panel(kb, chosen.to)
+        return _every_panel(kb, chosen)
     panel = find(chosen.panel, entry_forms(kb.panels), "panel")
     manoeuvres = [find(name, entry_forms(kb.manoeuvres), "manoeuvre") for name in chosen.manoeuvre or ()]
     found = cover(engine_for(kb, panel), manoeuvres)
@@ -60,12 +59,11 @@ def _coverage(chosen: argparse.Namespace, load: Load) -> int:
     return 0
 
 
-def _every_panel(kb: KnowledgeBase, to: Path | None) -> int:
+def _every_panel(kb: KnowledgeBase, chosen: argparse.Namespace) -> int:
     import msgspec
 
     from diagnose import engine_for
     from diagnose.coverage import COMMAND, StoredCoverage, cover, mark_of
-    from diagnose.session import write_whole
 
     panels = []
     for panel in kb.panels:
@@ -77,9 +75,9 @@ def _every_panel(kb: KnowledgeBase, to: Path | None) -> int:
         print(
             f"{panel:<20} {len(found.failures):>3} failures, {shown} show somewhere, {apart} can be told from all"
         )
-    if to is not None:
+    if chosen.to is not None:
         stored = StoredCoverage(command=COMMAND, mark=mark_of(kb), panels=tuple(panels))
-        write_whole(lambda: msgspec.json.format(msgspec.json.encode(stored), indent=0).decode() + "\n", to)
+        write(chosen, chosen.to, msgspec.json.format(msgspec.json.encode(stored), indent=0) + b"\n", tell)
     return 0
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, width
+from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, whole, width, write, writes
 from diagnose.errors import CaseError
 
 if TYPE_CHECKING:
@@ -32,12 +32,6 @@ def _minutes(text: str) -> float:
     return value
 
 
-def _count(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= MOST_IN_PAGE:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number from 1 to {MOST_IN_PAGE}")
-    return int(text)
-
-
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     """Add the command to the parser."""
     drill = commands.add_parser(
@@ -50,29 +44,31 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         "--panel", default="single_pump", metavar="PANEL", help="panel to learn on (single_pump)"
     )
     drill.add_argument(
-        "--count", type=_count, default=10, metavar="N", help="exercises of a page, 1 to 40 (10)"
+        "--count",
+        type=whole(1, MOST_IN_PAGE),
+        default=10,
+        metavar="N",
+        help="exercises of a page, 1 to 40 (10)",
     )
     drill.add_argument("--kind", choices=KINDS, action="append", help="only this kind; may be repeated")
     drill.add_argument(
         "--pattern", metavar="NAME", help="practise a cross-check in scans: radial, inverted v, rectangular"
     )
-    drill.add_argument("--seed", type=int, metavar="N", help="the same number gives the same exercises")
+    drill.add_argument(
+        "--seed", type=whole(0, 1_000_000_000), metavar="N", help="the same number gives the same exercises"
+    )
     drill.add_argument(
         "--data", type=Path, metavar="PATH", help="file of the progress (default: in your data folder)"
     )
     drill.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     instead = drill.add_mutually_exclusive_group()
     instead.add_argument("--progress", action="store_true", help="how you are doing, instead of a session")
-    instead.add_argument("--html", type=Path, metavar="FILE", help="the same as a page with pictures")
-    instead.add_argument(
-        "--page", type=Path, metavar="FILE", help="exercises in naming and scanning as a page for a browser"
-    )
-    instead.add_argument(
-        "--export",
-        type=Path,
-        metavar="FILE",
-        help="write the progress to a file, for another machine or an instructor",
-    )
+    for name, text in (
+        ("--html", "the same as a page with pictures"),
+        ("--page", "exercises in naming and scanning as a page for a browser"),
+        ("--export", "write the progress to a file, for another machine or an instructor"),
+    ):
+        writes(instead, name, text=text, within=drill)
     instead.add_argument(
         "--import",
         type=Path,
@@ -99,14 +95,14 @@ def data_path(chosen: argparse.Namespace) -> Path:
 def _drill(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.drill.store import Store, delete_progress, read_progress, write_progress
 
-    path = data_path(chosen)
+    path = chosen.data = data_path(chosen)
     if chosen.delete:
         return _delete(path, delete_progress)
     if chosen.read:
         return _read(chosen, load)
     if chosen.export:
         store = Store.open(path)
-        write_progress(store.progress(), chosen.export)
+        write_progress(store.progress(), chosen.export, over=chosen.over, sources=inputs(chosen))
         print(chosen.export)
         return 0
     if chosen.page:
@@ -186,11 +182,7 @@ def _progress(chosen: argparse.Namespace, load: Load, store: Store) -> int:
     if chosen.html:
         from diagnose.report.progress import progress_page
 
-        try:
-            chosen.html.write_text(progress_page(told, kb), encoding="utf-8")
-        except OSError as error:
-            raise CaseError(f"the file cannot be written ({error.strerror})", str(chosen.html)) from None
-        print(chosen.html)
+        write(chosen, chosen.html, progress_page(told, kb))
         return 0
     from diagnose.text_progress import progress_text
 
@@ -228,11 +220,7 @@ def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
         store.close()
     if not rounds:
         raise CaseError("nothing of this kind can be asked on this panel", mend="choose another panel")
-    try:
-        chosen.page.write_text(exercises_page(rounds, studio, uuid.uuid4().hex), encoding="utf-8")
-    except OSError as error:
-        raise CaseError(f"the file cannot be written ({error.strerror})", str(chosen.page)) from None
-    print(chosen.page)
+    write(chosen, chosen.page, exercises_page(rounds, studio, uuid.uuid4().hex))
     return 0
 
 

@@ -6,10 +6,8 @@ import argparse
 import json
 import os
 import shutil
-from pathlib import Path
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, tell, width
-from diagnose.errors import DiagnoseError
+from diagnose.cli.command import WIDEST, Load, Subparsers, tell, whole, width, write, writes
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
@@ -20,9 +18,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         help="what this was checked against, run afresh, and what was not shown (about a minute)",
     )
     evidence.add_argument("--json", action="store_true", help="answer as JSON")
-    evidence.add_argument(
-        "--html", type=Path, metavar="FILE", help="write it as a page that stands by itself"
-    )
+    writes(evidence, "--html", text="write it as a page that stands by itself")
     evidence.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     evidence.set_defaults(run=_evidence)
     sensitivity = commands.add_parser(
@@ -30,17 +26,11 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         parents=[shared],
         help="how far each uncertain number moves the rankings (some minutes); the evidence shows the result",
     )
+    writes(sensitivity, "--to", text="write it there instead of into the knowledge base")
     sensitivity.add_argument(
-        "--to", type=Path, metavar="FILE", help="write it there instead of into the knowledge base"
+        "--processes", type=whole(1, 1000), metavar="N", help="processes that work at once"
     )
-    sensitivity.add_argument("--processes", type=_processes, metavar="N", help="processes that work at once")
     sensitivity.set_defaults(run=_sensitivity)
-
-
-def _processes(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 1000:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes")
-    return int(text)
 
 
 def _evidence(chosen: argparse.Namespace, load: Load) -> int:
@@ -52,23 +42,13 @@ def _evidence(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.html is not None:
         from diagnose.checked.page import page
 
-        write(chosen.html, page(found, kb))
+        write(chosen, chosen.html, page(found, kb), tell if chosen.json else print)
     if chosen.json:
         print(json.dumps(to_data(found), ensure_ascii=False, indent=1))
-    elif chosen.html is not None:
-        print(chosen.html)
-    else:
+    elif chosen.html is None:
         columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
         print(render(found, kb, columns))
     return 1 if found.faults else 0
-
-
-def write(path: Path, text: str) -> None:
-    """Write a text file. Raises DiagnoseError that says why it cannot be written."""
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise DiagnoseError(f"the file cannot be written ({error.strerror})", str(path)) from None
 
 
 def _sensitivity(chosen: argparse.Namespace, load: Load) -> int:
@@ -79,9 +59,6 @@ def _sensitivity(chosen: argparse.Namespace, load: Load) -> int:
     overlays = tuple(path.resolve() for path in (*chosen.knowledge_first, *chosen.knowledge))
     result = sensitivity.measure(overlays, chosen.processes or os.cpu_count() or 1, tell)
     path = chosen.to or knowledge_root() / sensitivity.STORED
-    try:
-        sensitivity.write(result, path)
-    except OSError as error:
-        raise DiagnoseError(f"the result cannot be written ({error.strerror})", str(path)) from None
+    sensitivity.write(result, path, over=chosen.to is None or chosen.over)
     print(path)
     return 0

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from pathlib import Path
 
-from diagnose.cli.command import Load, Subparsers
-from diagnose.errors import DiagnoseError
+from diagnose.cli.command import Load, Subparsers, tell, write, writes
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
@@ -17,16 +14,14 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     validate.set_defaults(run=_validate)
     derive = commands.add_parser("derive", parents=[shared], help="simulate the likelihood tables anew")
-    derive.add_argument(
-        "--to", type=Path, metavar="FILE", help="write them there instead of into the knowledge base"
-    )
+    writes(derive, "--to", text="write them there instead of into the knowledge base")
     derive.set_defaults(run=_derive)
     export = commands.add_parser(
         "export", parents=[shared], help="write a case's network with its evidence for other programs"
     )
     export.add_argument("case")
     export.add_argument("--format", choices=("bif",), default="bif", help="the format (bif)")
-    export.add_argument("--to", type=Path, metavar="FILE", help="write it there instead of to the screen")
+    writes(export, "--to", text="write it there instead of to the screen")
     export.set_defaults(run=_export)
 
 
@@ -45,10 +40,7 @@ def _validate(chosen: argparse.Namespace, load: Load) -> int:
 def _derive(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.likelihood import derive
 
-    def told(name: str) -> None:
-        print(f"  {name}", file=sys.stderr, flush=True)
-
-    print(derive(load(), chosen.to, told))
+    print(derive(load(), chosen.to, lambda name: tell(f"  {name}"), over=chosen.to is None or chosen.over))
     return 0
 
 
@@ -63,9 +55,5 @@ def _export(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.to is None:
         print(text)
         return 0
-    try:
-        chosen.to.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise DiagnoseError(f"the network cannot be written ({error.strerror})", str(chosen.to)) from None
-    print(chosen.to)
+    write(chosen, chosen.to, text)
     return 0

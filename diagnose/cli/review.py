@@ -11,7 +11,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, width
+from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, tell, width, write, writes
 from diagnose.errors import CaseError, DiagnoseError
 
 if TYPE_CHECKING:
@@ -40,9 +40,9 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         "--setting", metavar="WHY", help="why you are here: routine (the default), anomaly or exercise"
     )
     review.add_argument("--json", action="store_true", help="answer as JSON")
-    review.add_argument("--svg", type=Path, metavar="FILE", help="write the timeline as a picture")
-    review.add_argument("-o", "--html", type=Path, metavar="FILE", help="write the report as one page")
-    review.add_argument("--save", type=Path, metavar="FILE", help="write the snapshots as a case file")
+    writes(review, "--svg", text="write the timeline as a picture")
+    writes(review, "-o", "--html", text="write the report as one page")
+    writes(review, "--save", text="write the snapshots as a case file")
     review.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     review.set_defaults(run=_review)
 
@@ -72,29 +72,20 @@ def _write(chosen: argparse.Namespace, found: Review) -> None:
     if chosen.svg:
         from diagnose.report.recorded import timeline_svg
 
-        write(chosen.svg, timeline_svg(found))
+        write(chosen, chosen.svg, timeline_svg(found), tell)
     if chosen.html:
         from diagnose.report.whole import review_page
 
-        write(chosen.html, review_page(found))
+        write(chosen, chosen.html, review_page(found), tell)
     if chosen.save:
         from diagnose.session import save_case
 
-        save_case(found.case, chosen.save)
+        save_case(found.case, chosen.save, over=chosen.over, sources=inputs(chosen))
     if chosen.json:
         print(json.dumps(review_data(found), ensure_ascii=False, indent=1))
     else:
         columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
         print(review_text(found, columns), end="")
-
-
-def write(path: Path, text: str) -> None:
-    """Write a file. Raises CaseError if it cannot be written."""
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise CaseError(f"the file cannot be written ({error.strerror})", str(path)) from None
-    print(path, file=sys.stderr)
 
 
 # ------------------------------------------------------------------ mapping

@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 import shutil
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, width
+from diagnose.cli.command import WIDEST, Load, Subparsers, whole, width, write, writes
+from diagnose.console import bounded
 from diagnose.errors import CaseError
 
 if TYPE_CHECKING:
@@ -34,23 +34,25 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     play = kinds.add_parser("play", parents=[shared], help="fly a scenario and show the panel over time")
     play.add_argument("scenario", help="a shipped scenario (see: diagnose scenario list) or a file")
     play.add_argument("--answers", action="store_true", help="say what fails and what could be known when")
-    play.add_argument("--csv", metavar="FILE", help="write every second as a table (- for the screen)")
+    writes(play, "--csv", text="write every second as a table (- for the screen)")
+    writes(play, "--html", text="write pictures of the panel over time as a page")
     play.add_argument(
-        "--html", type=Path, metavar="FILE", help="write pictures of the panel over time as a page"
+        "--every", type=whole(1, 100_000), default=30, metavar="SECONDS", help="step of the timeline (30)"
     )
-    play.add_argument("--every", type=int, default=30, metavar="SECONDS", help="step of the timeline (30)")
     play.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     play.set_defaults(run=_play)
     check = kinds.add_parser("check", parents=[shared], help="check a scenario and say how hard it is")
     check.add_argument("scenario")
     check.set_defaults(run=_check)
     new = kinds.add_parser("new", parents=[shared], help="make a scenario: asks, or draws one with --random")
-    new.add_argument("file", type=Path, help="the file to write")
+    writes(new, "file", text="the file to write")
     new.add_argument("--random", action="store_true", help="draw one instead of asking")
     new.add_argument("--level", choices=LEVELS, default="medium", help="how hard a drawn one is")
     new.add_argument("--system", choices=SYSTEMS, default="vacuum", help="what fails in a drawn one")
     new.add_argument("--panel", default="single_pump", help="panel of a drawn one")
-    new.add_argument("--seed", type=int, default=1, help="another number draws another one")
+    new.add_argument(
+        "--seed", type=whole(0, 1_000_000_000), default=1, help="another number draws another one"
+    )
     new.set_defaults(run=_new)
 
 
@@ -69,15 +71,6 @@ def flown(name: str, kb: KnowledgeBase) -> tuple[ScenarioRecord, Simulation, Eng
     return scenario, simulate(engine.network, scenario), engine
 
 
-def write(path: Path, text: str) -> None:
-    """Write a file and say so. Raises CaseError if it cannot be written."""
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise CaseError(f"the file cannot be written ({error.strerror})", str(path)) from None
-    print(path)
-
-
 def _list(chosen: argparse.Namespace, load: Load) -> int:
     import tomllib
 
@@ -92,19 +85,17 @@ def _play(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.report.timeline import timeline_csv, timeline_text
     from diagnose.scenario import follow
 
-    if chosen.every < 1:
-        raise CaseError("--every must be a second or more")
     _, simulation, engine = flown(chosen.scenario, load())
     if chosen.csv:
         table = timeline_csv(simulation, answers=chosen.answers)
-        if chosen.csv == "-":
+        if str(chosen.csv) == "-":
             print(table, end="")
         else:
-            write(Path(chosen.csv), table)
+            write(chosen, chosen.csv, table)
     if chosen.html:
         from diagnose.report.papers import picture_page
 
-        write(chosen.html, picture_page(simulation, every_s=chosen.every))
+        write(chosen, chosen.html, picture_page(simulation, every_s=chosen.every))
     if not (chosen.csv or chosen.html):
         followed = follow(simulation, engine) if chosen.answers else None
         print(timeline_text(simulation, followed, every_s=chosen.every, width=columns(chosen)))
@@ -126,15 +117,13 @@ def _check(chosen: argparse.Namespace, load: Load) -> int:
 def _new(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.scenario import save_scenario
 
-    if chosen.file.exists():
-        raise CaseError("there is a file of this name already", str(chosen.file), "choose another name")
     kb = load()
     if chosen.random:
         from diagnose.scenario import draw_scenario, reasoner
 
         engine = reasoner(kb, chosen.panel)
         scenario, followed = draw_scenario(kb, engine, chosen.panel, chosen.system, chosen.level, chosen.seed)
-        save_scenario(scenario, chosen.file)
+        save_scenario(scenario, chosen.file, over=chosen.over)
         print(f"{chosen.file}: {followed.level}, score {followed.score:.1f}")
         return 0
     from diagnose.scenario.ask import ask_scenario
@@ -145,7 +134,7 @@ def _new(chosen: argparse.Namespace, load: Load) -> int:
     def ask(question: str) -> str:
         # a long question leaves no room for the answer
         print(fill(question, width_now), end="\n> " if len(question) > LONG_QUESTION else " ", flush=True)
-        line = sys.stdin.readline()
+        line = bounded(sys.stdin.readline())
         if not line:
             raise EOFError  # no fault of an answer, which would be asked again without end
         return line.strip()
@@ -154,6 +143,6 @@ def _new(chosen: argparse.Namespace, load: Load) -> int:
         scenario = ask_scenario(kb, ask, lambda told: print(fill(told.strip(), width_now, "  ", "  ")))
     except EOFError:
         raise CaseError("the answers ended before the scenario was complete; nothing was written") from None
-    save_scenario(scenario, chosen.file)
+    save_scenario(scenario, chosen.file, over=chosen.over)
     print(chosen.file)
     return 0

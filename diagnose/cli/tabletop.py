@@ -7,8 +7,8 @@ import json
 import sys
 from pathlib import Path
 
-from diagnose.cli.command import Load, Subparsers, width
-from diagnose.cli.scenario import columns, flown, write
+from diagnose.cli.command import Load, Subparsers, width, write, writes
+from diagnose.cli.scenario import columns, flown
 
 PAPERS = ("a4", "letter")
 
@@ -24,20 +24,18 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     tabletop.add_argument(
         "--team", action="append", default=[], metavar="NAME", help="a team; may be repeated"
     )
-    tabletop.add_argument("--record", type=Path, metavar="FILE", help="keep what was called there")
+    writes(tabletop, "--record", text="keep what was called there")
     tabletop.add_argument("--answers", action="store_true", help="let notes show the truth and the engine")
-    tabletop.add_argument("--handout", type=Path, metavar="FILE", help="write the students' handout instead")
-    tabletop.add_argument(
-        "--instructor", type=Path, metavar="FILE", help="write the instructor's copy instead"
-    )
-    tabletop.add_argument("--page", type=Path, metavar="FILE", help="write the page that plays instead")
+    writes(tabletop, "--handout", text="write the students' handout instead")
+    writes(tabletop, "--instructor", text="write the instructor's copy instead")
+    writes(tabletop, "--page", text="write the page that plays instead")
     tabletop.add_argument("--paper", choices=PAPERS, default="a4", help="what the pages are printed on")
     tabletop.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     tabletop.set_defaults(run=_tabletop)
     debrief = commands.add_parser("debrief", parents=[shared], help="score a recorded session")
     debrief.add_argument("scenario")
     debrief.add_argument("record", type=Path, help="the session's record")
-    debrief.add_argument("--html", type=Path, metavar="FILE", help="write the debrief as a page")
+    writes(debrief, "--html", text="write the debrief as a page")
     debrief.add_argument("--json", action="store_true", help="answer as JSON")
     debrief.add_argument("--paper", choices=PAPERS, default="a4", help="what the page is printed on")
     debrief.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
@@ -52,13 +50,17 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
         from diagnose.report.papers import handout, instructor_copy
 
         if chosen.handout:
-            write(chosen.handout, handout(simulation, chosen.paper))
+            write(chosen, chosen.handout, handout(simulation, chosen.paper))
         if chosen.instructor:
-            write(chosen.instructor, instructor_copy(simulation, follow(simulation, engine), chosen.paper))
+            write(
+                chosen,
+                chosen.instructor,
+                instructor_copy(simulation, follow(simulation, engine), chosen.paper),
+            )
         if chosen.page:
             from diagnose.report.player import player_page
 
-            write(chosen.page, player_page(simulation, tuple(chosen.team) or ("team",)))
+            write(chosen, chosen.page, player_page(simulation, tuple(chosen.team) or ("team",)))
         return 0
     from diagnose.tabletop import start
     from diagnose.terminal.tabletop import Desk, run
@@ -85,7 +87,7 @@ def _debrief(chosen: argparse.Namespace, load: Load) -> int:
     followed = follow(simulation, engine)
     scores = score(simulation, engine, followed, record)
     if chosen.html:
-        write(chosen.html, debrief_page(simulation, followed, record, scores, chosen.paper))
+        write(chosen, chosen.html, debrief_page(simulation, followed, record, scores, chosen.paper))
     elif chosen.json:
         print(json.dumps(debrief_data(followed, scores), ensure_ascii=False, indent=1))
     else:

@@ -9,8 +9,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, width
-from diagnose.cli.review import reviewed, write
+from diagnose.cli.command import WIDEST, Load, Subparsers, tell, width, write, writes
+from diagnose.cli.review import reviewed
 
 if TYPE_CHECKING:
     from diagnose.answer import Answer
@@ -32,7 +32,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     _source(writeup)
     writeup.add_argument("--json", action="store_true", help="as JSON")
     writeup.add_argument("--notes", action="store_true", help="the record for your own notes instead")
-    writeup.add_argument("-o", "--html", type=Path, metavar="FILE", help="write it as a page")
+    writes(writeup, "-o", "--html", text="write it as a page")
     writeup.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     writeup.set_defaults(run=_writeup)
     report = commands.add_parser(
@@ -45,7 +45,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         "--session", type=Path, metavar="FILE", help="record of a session: the debrief of its scenario"
     )
     report.add_argument("--data", type=Path, metavar="PATH", help="file of the drill's progress")
-    report.add_argument("-o", "--html", type=Path, metavar="FILE", required=True, help="the page to write")
+    writes(report, "-o", "--html", text="the page to write", required=True)
     report.set_defaults(run=_report)
 
 
@@ -91,7 +91,7 @@ def _writeup(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.html:
         from diagnose.report.whole import write_up_page
 
-        write(chosen.html, write_up_page(up, chosen.paper))
+        write(chosen, chosen.html, write_up_page(up, chosen.paper), tell)
     if chosen.json:
         print(json.dumps(write_up_data(up), ensure_ascii=False, indent=1))
     elif chosen.notes:
@@ -110,7 +110,7 @@ def _report(chosen: argparse.Namespace, load: Load) -> int:
 
         return write_progress_page(chosen, load)
     if chosen.session is not None or _is_scenario(chosen.case):
-        write(chosen.html, _scenario_page(chosen, load()))
+        write(chosen, chosen.html, _scenario_page(chosen, load()), tell)
         return 0
     case, answer, engine, found = _answered(chosen, load())
     up = write_up_case(engine, case, answer, found)
@@ -119,7 +119,7 @@ def _report(chosen: argparse.Namespace, load: Load) -> int:
         if found is None
         else review_page(found, up, chosen.paper)
     )
-    write(chosen.html, text)
+    write(chosen, chosen.html, text, tell)
     return 0
 
 

@@ -24,6 +24,7 @@ from diagnose.commands.reasons import REASONS
 from diagnose.commands.reports import REPORTS
 from diagnose.commands.story import heard
 from diagnose.commands.trial import TRIAL, asked_for
+from diagnose.console import bounded
 from diagnose.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
 from diagnose.session import says_anything
 from diagnose.text import fill, render_short
@@ -89,7 +90,7 @@ def command_of(word: str) -> Command | None:
 
 def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     """Carry out one line: a command, or what the gauges showed. Raises DiagnoseError."""
-    text = line.strip()
+    text = bounded(line).strip()
     if not text or text.startswith("#"):
         return desk, ""
     asked = plain(text).split()

@@ -21,18 +21,18 @@ def _save(desk: Desk, text: str) -> tuple[Desk, str]:
     text = re.sub(r"^(?:(?:it|this|case)\s+)?as\s+|^(?:it|this)$", "", text.strip(), flags=re.IGNORECASE)
     if not text and own is None:
         raise CaseError("save under which file name?", mend="for example: save tuesday")
-    path = new_file(text, ".toml", "save", own) if text else own or Path()
+    path, over = new_file(text, ".toml", "save", own) if text else (own or Path(), True)
     if desk.session.now.base:
         raise CaseError("a 'what if' is open", mend="say 'keep' or 'drop' first, or put it by: branch NAME")
     case = desk.case
     if case.title == "untitled":
         case = msgspec.structs.replace(case, title=readable(path.stem))
-    save_case(case, path)
+    save_case(case, path, over=over)
     return replace(desk, session=desk.session.written(case.title, path)), f"Saved: {path}"
 
 
-def new_file(text: str, suffix: str, command: str, own: Path | None = None) -> Path:
-    """The file that "NAME" or "NAME over" means; ``own`` may be written over without being asked.
+def new_file(text: str, suffix: str, command: str, own: Path | None = None) -> tuple[Path, bool]:
+    """The file that "NAME" or "NAME over" means, and whether it may be written over; ``own`` always may.
 
     Raises CaseError for a file that is there already, and for what is no file name.
     """
@@ -45,7 +45,7 @@ def new_file(text: str, suffix: str, command: str, own: Path | None = None) -> P
     path = path if path.suffix else path.with_suffix(suffix)
     if path.exists() and path != own and not over:
         raise CaseError(f"there is a file {path} already", mend=f"another name, or: {command} {name} over")
-    return path
+    return path, over or path == own
 
 
 def _path(text: str) -> Path:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 from diagnose.commands.desk import Command, Desk, command
 from diagnose.commands.files import new_file
 from diagnose.errors import CaseError
-from diagnose.session import says_anything, write_whole
+from diagnose.files import check_output, write_whole
+from diagnose.session import says_anything
 
 if TYPE_CHECKING:
     from diagnose.answer import Answer
@@ -17,12 +18,15 @@ if TYPE_CHECKING:
 def _report(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
         raise CaseError("a report under which file name?", mend="for example: report tuesday")
-    path = new_file(text, ".html", "report")
+    path, over = new_file(text, ".html", "report")
+    sources = [desk.session.path] if desk.session.path else []
+    check_output(path, over=over, sources=sources, what="report")
     # numpy comes with these, and the prompt should be there before
     from diagnose.report.whole import case_page
 
     answer, up = _written_up(desk)
-    write_whole(lambda: case_page(desk.case, answer, desk.engine, up), path, "report")
+    page = case_page(desk.case, answer, desk.engine, up)
+    write_whole(page, path, "report", over=over, sources=sources)
     return desk, f"Written: {path} (one page with everything in it; any browser shows and prints it)"
 
 

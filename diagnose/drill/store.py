@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -20,6 +20,7 @@ import msgspec
 from diagnose.drill.exercise import Card
 from diagnose.drill.schedule import Held, begun, soon
 from diagnose.errors import CaseError
+from diagnose.files import escaped, write_whole
 
 FORMAT = "diagnose drill progress"
 VERSION = 1
@@ -259,14 +260,12 @@ def read_progress(path: Path) -> Progress:
     return progress
 
 
-def write_progress(progress: Progress, path: Path) -> None:
-    """Write an exported file so that it is either the old one or the new one. Raises CaseError."""
-    part = path.parent / f".{path.name}.part"
-    try:
-        part.write_bytes(msgspec.json.format(msgspec.json.encode(progress), indent=1))
-        part.replace(path)
-    except OSError as error:
-        raise CaseError(f"the file cannot be written ({error.strerror or error})", str(path)) from None
+def write_progress(
+    progress: Progress, path: Path, *, over: bool = False, sources: Iterable[Path] = ()
+) -> None:
+    """Write an exported file, whole or not at all. Raises CaseError."""
+    text = msgspec.json.format(msgspec.json.encode(progress), indent=1).decode()
+    write_whole(escaped(text), path, over=over, sources=sources)
 
 
 def delete_progress(path: Path) -> bool:

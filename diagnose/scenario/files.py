@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 import os
-import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,6 +11,7 @@ import msgspec
 
 from diagnose.decoding import record_problems, unknown_entries, without_defaults
 from diagnose.errors import CaseError
+from diagnose.files import escaped, toml_of, write_whole
 from diagnose.knowledge import KnowledgeBase, cases_root, unknown_name
 from diagnose.script import ScenarioRecord, leg_starts_min
 from diagnose.simulate import FOLLOWED, filled_legs
@@ -47,12 +46,12 @@ def load_scenario(name: str, kb: KnowledgeBase) -> ScenarioRecord:
     """Read a scenario by shipped name or by file. Raises CaseError with all that is wrong."""
     path = scenario_path(name)
     try:
-        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        content = toml_of(path.read_bytes())
     except OSError as error:
         raise CaseError(f"the scenario cannot be read ({error.strerror})", str(path)) from None
     except UnicodeDecodeError:
         raise CaseError("this is not a scenario file: it is not text in UTF-8", str(path)) from None
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         raise CaseError(f"the scenario file is not valid TOML ({error})", str(path)) from None
     problems = list(record_problems(content, ScenarioRecord))
     if not problems:
@@ -179,18 +178,9 @@ def dump_scenario(scenario: ScenarioRecord) -> str:
     """A scenario as the text of its file."""
     import tomli_w
 
-    return tomli_w.dumps(without_defaults(scenario))
+    return escaped(tomli_w.dumps(without_defaults(scenario)))
 
 
-def save_scenario(scenario: ScenarioRecord, path: Path) -> None:
-    """Write a scenario so that the file is either the old one or the new one. Raises CaseError."""
-    part = path.parent / f".{path.name}.{os.getpid()}.part"
-    try:
-        part.write_text(dump_scenario(scenario), encoding="utf-8")
-        part.replace(path)
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else error
-        raise CaseError(f"the scenario cannot be written ({why})", str(path), "choose another file") from None
-    finally:
-        with contextlib.suppress(OSError, ValueError):
-            part.unlink(missing_ok=True)
+def save_scenario(scenario: ScenarioRecord, path: Path, *, over: bool = False) -> None:
+    """Write a scenario by ``files.write_whole``, ``over`` a file only if told to. Raises CaseError."""
+    write_whole(lambda: dump_scenario(scenario), path, "scenario", over=over)

@@ -10,7 +10,6 @@ from diagnose.session.files import (
     dump_case,
     load_case,
     save_case,
-    write_whole,
 )
 from diagnose.session.state import NOT_LOOKED_AT, START, Session, State, fewer_readings, says_anything
 
@@ -30,5 +29,4 @@ __all__ = [
     "load_case",
     "save_case",
     "says_anything",
-    "write_whole",
 ]

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 import os
-import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +12,7 @@ import msgspec
 
 from diagnose.decoding import record_problems, unknown_entries, without_defaults
 from diagnose.errors import CaseError
+from diagnose.files import escaped, toml_of, write_whole
 from diagnose.knowledge import KnowledgeBase, cases_root, unknown_name
 from diagnose.model import CaseRecord, Panel, SnapshotRecord
 
@@ -48,22 +47,21 @@ def load_case(name: str, kb: KnowledgeBase) -> CaseRecord:
     """Read a case by shipped name or by file. Raises CaseError with all that is wrong."""
     path = case_path(name)
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        data = path.read_bytes()
+        content = toml_of(data)
     except OSError as error:
         raise CaseError(f"the case cannot be read ({error.strerror})", str(path)) from None
     except UnicodeDecodeError:
         raise CaseError("this is not a case file: it is not text in UTF-8", str(path)) from None
-    if not text.strip():
-        raise CaseError("the case file is empty", str(path), "a case has title, panel and [[snapshot]]")
-    try:
-        content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:
         twice = "overwrite" in str(error)
         raise CaseError(
             f"the case file is not valid TOML ({error})",
             str(path),
             "an entry stands there twice: keep one" if twice else "it may be cut off or mistyped there",
         ) from None
+    if not data.strip(b"\xef\xbb\xbf \t\r\n"):
+        raise CaseError("the case file is empty", str(path), "a case has title, panel and [[snapshot]]")
     return case_of(content, kb, str(path))
 
 
@@ -155,7 +153,7 @@ def dump_case(case: CaseRecord) -> str:
     """Give a case as the text of its file."""
     import tomli_w
 
-    return tomli_w.dumps(case_content(case))
+    return escaped(tomli_w.dumps(case_content(case)))
 
 
 def case_content(case: CaseRecord) -> dict[str, Any]:
@@ -163,27 +161,6 @@ def case_content(case: CaseRecord) -> dict[str, Any]:
     return without_defaults(case)
 
 
-def save_case(case: CaseRecord, path: Path) -> None:
-    """Write a case so that the file is either the old one or the new one, never a half.
-
-    Raises CaseError if it cannot be written there.
-    """
-    write_whole(lambda: dump_case(case), path)
-
-
-def write_whole(text: Callable[[], str], path: Path, what: str = "case") -> None:
-    """Write a text so that the file is either the old one or the new one. Raises CaseError."""
-    part = path.parent / f".{path.name}.{os.getpid()}.part"
-    try:
-        with open(part, "w", encoding="utf-8") as file:
-            file.write(text())
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except (OSError, ValueError) as error:
-        # ValueError: a name with a null character, or text that UTF-8 cannot hold
-        why = error.strerror if isinstance(error, OSError) else error
-        raise CaseError(f"the {what} cannot be written ({why})", str(path), "choose another file") from None
-    finally:
-        with contextlib.suppress(OSError, ValueError):
-            part.unlink(missing_ok=True)
+def save_case(case: CaseRecord, path: Path, *, over: bool = False, sources: Iterable[Path] = ()) -> None:
+    """Write a case by ``files.write_whole``, ``over`` a file only if told to. Raises CaseError."""
+    write_whole(lambda: dump_case(case), path, "case", over=over, sources=sources)

@@ -16,6 +16,7 @@ import msgspec
 
 from diagnose.decoding import record_problems
 from diagnose.errors import CaseError
+from diagnose.files import escaped, json_of
 from diagnose.knowledge import unknown_name
 from diagnose.script import Call, Look, ScenarioRecord, SessionRecord, scenario_mark
 from diagnose.simulate import Simulation
@@ -134,13 +135,13 @@ def _known_team(table: Table, team: str) -> None:
 
 def write_session(record: SessionRecord) -> str:
     """The record as the text of its file (JSON, as the page in the browser writes it)."""
-    return json.dumps(msgspec.to_builtins(record), ensure_ascii=False, indent=1) + "\n"
+    return escaped(json.dumps(msgspec.to_builtins(record), ensure_ascii=False, indent=1)) + "\n"
 
 
 def read_session(path: Path, scenario: ScenarioRecord) -> SessionRecord:
     """Read a session's record, of this very scenario. Raises CaseError with all that is wrong."""
     try:
-        content = json.loads(path.read_bytes().decode("utf-8-sig"))
+        content = json_of(path.read_bytes())
     except OSError as error:
         raise CaseError(f"the record cannot be read ({error.strerror})", str(path)) from None
     except ValueError as error:

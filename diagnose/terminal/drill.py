@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TextIO
 
+from diagnose.console import bounded
 from diagnose.drill.exercise import LETTERS, Marked
 from diagnose.drill.gaze import cycle, review
 from diagnose.drill.name_it import NameIt
@@ -117,6 +118,7 @@ class Talk:
                 self.say(help_text(exercise, studio, self.width))
                 continue
             try:
+                bounded(text)
                 if isinstance(exercise, Scan):
                     exercise, marked = self._scan(exercise, text)
                 elif text:

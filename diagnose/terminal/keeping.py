@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -19,8 +18,9 @@ from typing import IO, Any
 from diagnose.commands import Desk
 from diagnose.commands.desk import Left
 from diagnose.errors import CaseError
+from diagnose.files import escaped, private_file, private_folder, toml_of, write_whole
 from diagnose.knowledge import KnowledgeBase
-from diagnose.session import State, case_content, case_of, write_whole
+from diagnose.session import State, case_content, case_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,7 +35,7 @@ class Keeper:
         if desk.session.unsaved:
             if desk.session.now != before.session.now or not self.path.exists():
                 state = desk.session.now
-                write_whole(lambda: _text(state), self.path)
+                write_whole(lambda: _text(state), self.path, "case", over=True, private=True)
         else:
             self.path.unlink(missing_ok=True)
         for left in before.left:
@@ -51,11 +51,11 @@ class Keeper:
 
 def open_keeper(folder: Path) -> Keeper:
     """Choose a file of our own in the folder. Raises OSError if it cannot be written."""
-    folder.mkdir(parents=True, exist_ok=True)
+    private_folder(folder)
     number = 0
     while True:
         path = folder / f"desk-{os.getpid()}-{number}.toml"
-        lock = open(_lock_path(path), "a", encoding="utf-8")  # noqa: SIM115 - held while the prompt runs
+        lock = open(private_file(_lock_path(path)), "a", encoding="utf-8")  # noqa: SIM115 - held while the prompt runs
         if not path.exists() and _locked(lock):
             return Keeper(path=path, lock=lock)
         lock.close()
@@ -136,12 +136,12 @@ def _content(state: State) -> dict[str, Any]:
 def _text(state: State) -> str:
     import tomli_w
 
-    return tomli_w.dumps(_content(state))
+    return escaped(tomli_w.dumps(_content(state)))
 
 
 def _read(path: Path, kb: KnowledgeBase) -> State:
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        content = toml_of(path.read_bytes())
     except (OSError, ValueError) as error:
         raise CaseError(f"the file is no longer whole ({error})", str(path)) from None
     return _state(content, kb, str(path))

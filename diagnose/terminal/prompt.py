@@ -14,7 +14,9 @@ from typing import Any, TextIO
 from diagnose.commands import HINT, Desk, obey
 from diagnose.commands.files import left_over
 from diagnose.commands.guide import never_taken_in, put
+from diagnose.console import LONGEST_LINE, pause
 from diagnose.errors import CaseError, DiagnoseError
+from diagnose.files import private_file
 from diagnose.terminal.keeping import Keeper, left_behind, open_keeper
 from diagnose.terminal.screen import complete, summary
 from diagnose.text import CAUTION, PLAIN, fill
@@ -71,7 +73,7 @@ def run_lines(desk: Desk, lines: Iterable[str], stdout: TextIO, options: Options
             worst = max(worst, error.exit_code)
             text = f"line {number}: {error}"
         if text:
-            print(f"> {line.strip()}\n{text}\n", file=stdout, flush=True)
+            print(f"> {line.strip()[:LONGEST_LINE]}\n{text}\n", file=stdout, flush=True)
         if desk.done or (worst and options.batch):
             break
     if desk.guide and desk.guide.held:
@@ -94,12 +96,13 @@ def run_terminal(
     desk: Desk, folder: Path, options: Options, first: tuple[str, ...] = (), **session_options: Any
 ) -> int:
     """Answer lines in a terminal, with completion, history and autosave."""
+    pause()
     desk = replace(desk, width=PLAIN if options.plain else width_of_terminal(), asks=True)
     keeping = Keeping(None)
     told: list[str] = []
     try:
         keeper = open_keeper(folder)
-        (folder / "history").touch()
+        private_file(folder / "history")
         keeping = Keeping(keeper)
         left, told_unread = left_behind(folder, desk.kb, keeper.path)
         told += [fill(text, desk.width) for text in told_unread]

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from diagnose.commands import COMMANDS, Desk, command_of, names_a_gauge
 from diagnose.commands.files import told_left
 from diagnose.commands.guide import asked
+from diagnose.console import LONGEST_LINE
 from diagnose.session import case_paths, says_anything
 from diagnose.text import names, percent
 from diagnose.words import beginning, complete_words, entry_forms, readable
@@ -17,6 +18,8 @@ from diagnose.words.names import Named
 
 def complete(text: str, desk: Desk) -> list[Candidate]:
     """Candidates for the text before the cursor: (candidate, what it means, how much it replaces)."""
+    if len(text) > LONGEST_LINE:
+        return []
     kb, panel = desk.kb, desk.kb.panel(desk.case.panel)
     typed = text.lstrip()
     if desk.guide and " " not in typed:

@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
+from diagnose.console import bounded
 from diagnose.errors import CaseError, DiagnoseError
+from diagnose.files import write_whole
 from diagnose.model import Failure
 from diagnose.pictures import panel_text
 from diagnose.report.debrief import call_words
@@ -49,7 +51,10 @@ def help_lines(width: int) -> list[str]:
 
 @dataclass(frozen=True)
 class Desk:
-    """What the instructor's terminal holds: the table, its past, and how much may be shown."""
+    """What the instructor's terminal holds: the table, its past, and how much may be shown.
+
+    ``saved``: the table as it was last written; ``own``: files that this session has written.
+    """
 
     table: Table
     past: tuple[Table, ...] = ()
@@ -57,6 +62,7 @@ class Desk:
     width: int = 80
     done: bool = False
     saved: Table | None = None
+    own: tuple[Path, ...] = ()
 
     def to(self, table: Table) -> Desk:
         """Go on to another state of the table."""
@@ -216,7 +222,7 @@ def _spoken(desk: Desk, gauge: str, second: int) -> str:
 
 def answer(desk: Desk, line: str) -> Reply:
     """Carry out one line. Raises DiagnoseError for one that cannot be understood."""
-    line = " ".join(line.split())
+    line = " ".join(bounded(line).split())
     word, _, rest = line.partition(" ")
     match word:
         case "" | "next" | "n":
@@ -238,24 +244,19 @@ def answer(desk: Desk, line: str) -> Reply:
                 f"{clock(desk.past[-1].minutes)}  taken back"
             ]
         case "save":
-            if not rest:
+            if not rest.removesuffix("over").strip():
                 raise CaseError("save where?", mend="say for example: save monday.json")
-            _save(desk.table, Path(rest))
-            return replace(desk, saved=desk.table), [f"saved in {rest}"]
+            path = Path(rest.removesuffix(" over"))
+            _save(desk.table, path, over=path in desk.own or path != Path(rest))
+            return replace(desk, saved=desk.table, own=(*desk.own, path)), [f"saved in {path}"]
         case "quit" | "q" | "exit":
             return replace(desk, done=True), []
         case _:
             return _call(desk, line)
 
 
-def _save(table: Table, path: Path) -> None:
-    # either the record before or the one now, whatever happens meanwhile
-    part = path.with_name(f".{path.name}.part")
-    try:
-        part.write_text(write_session(table.record), encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        raise CaseError(f"the record cannot be written ({error.strerror})", str(path)) from None
+def _save(table: Table, path: Path, *, over: bool) -> None:
+    write_whole(lambda: write_session(table.record), path, "record", over=over)
 
 
 def run(
@@ -270,6 +271,7 @@ def run(
     ``record`` is written after every line that changes it, so that a closed window loses nothing. A line
     that cannot be carried out is answered with why, and changes nothing. ``ask`` shows a prompt.
     """
+    desk = replace(desk, own=(record,)) if record else desk
     for text in opening(desk):
         say(text)
     while not desk.done:
@@ -284,10 +286,10 @@ def run(
         for text in said:
             say(text)
         if record is not None and desk.saved != desk.table:
-            _save(desk.table, record)
+            _save(desk.table, record, over=True)
             desk = replace(desk, saved=desk.table)
     if record is not None:
         if desk.saved is None:
-            _save(desk.table, record)
+            _save(desk.table, record, over=True)
         say(f"saved in {record}")
     return desk
