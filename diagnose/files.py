@@ -10,7 +10,6 @@ import contextlib
 import json
 import os
 import re
-import secrets
 import tomllib
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -93,7 +92,7 @@ def write_whole(
     ``check_output``.
     """
     check_output(path, over=over, sources=sources, what=what)
-    part = path.parent / f".{secrets.token_hex(8)}.part"
+    part = path.parent / f".{os.urandom(8).hex()}.part"
     try:
         whole = content() if callable(content) else content
         data = harmless(whole).encode() if isinstance(whole, str) else whole
@@ -179,6 +178,7 @@ def toml_of(content: bytes | str) -> dict[str, Any]:
     if len(content) > MOST_BYTES:
         raise ValueError(f"it is larger than {MOST_BYTES // 1_000_000} MB")
     text = content if isinstance(content, str) else content.decode("utf-8-sig")
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
     if _LONG_KEY.search(_TEXTS.sub(lambda text: "text" if text[0][0] != "#" else "", text)):
         raise ValueError(f"it holds a key of more than {MOST_DEEP} parts")
     return dict(_shallow(lambda: tomllib.loads(text)))
