@@ -59,8 +59,10 @@ def answer_posterior(engine: Engine, posterior: Posterior, *, looks: Looks = "")
 
     from diagnose.advise import advise
     from diagnose.decisions import with_decisions
+    from diagnose.explain.why import because
 
     answer = with_decisions(posterior, advise(posterior))
+    answer = replace(answer, because=because(engine, posterior))
     if not looks:
         return answer
     from diagnose.looks import next_looks

@@ -146,12 +146,27 @@ class LookAdvice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Because:
+    """A reading that the leading explanation makes ``factor`` times as likely as its rival does.
+
+    ``snapshot`` counts from 0; ``sure`` is how sure the speaker was.
+    """
+
+    snapshot: int
+    facet: str
+    reading: str
+    sure: float
+    factor: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """The whole answer for one case.
 
     ``ranking`` is ordered by posterior; ``failures`` is each failure's own chance of being there
     at the last snapshot (any set that holds it); ``uncovered`` is the prior chance of sets that
     were not enumerated. ``verdict`` is one plain sentence, ``notes`` explain normal effects.
+    ``because`` holds the readings that speak most for the leading explanation, the strongest first.
     ``upset`` says why the aircraft must be recovered first ("" if it need not). ``looks`` is empty then,
     and where nobody asked for looks.
     """
@@ -168,6 +183,7 @@ class Answer:
     axes: tuple[AxisAdvice, ...]
     manoeuvre: str
     notes: tuple[str, ...] = ()
+    because: tuple[Because, ...] = ()
     upset: str = ""
     method: MethodView | None = None
     technique: tuple[TechniqueNote, ...] = ()

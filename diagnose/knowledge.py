@@ -23,11 +23,14 @@ from diagnose.files import toml_of
 from diagnose.guidance import Decision, Look, LookWeights
 from diagnose.model import (
     Axis,
+    ChanceWord,
     Channel,
     ContextFlag,
     Document,
     DrillNumber,
     Failure,
+    Family,
+    FirstScreen,
     Gauge,
     GradeCost,
     GroundTest,
@@ -81,6 +84,8 @@ TABLES: dict[str, tuple[str, type]] = {
     "setting": ("settings", Setting),
     "grade_cost": ("grade_costs", GradeCost),
     "strength": ("strengths", Strength),
+    "family": ("families", Family),
+    "chance_word": ("chance_words", ChanceWord),
     "dial": ("dials", Dial),
     "flown_quantity": ("flown_quantities", Quantity),
     "drill_number": ("drill_numbers", DrillNumber),
@@ -96,6 +101,7 @@ SINGLES: dict[str, tuple[str, type]] = {
     "recording": ("recording", RecordingLimits),
     "review": ("review", ReviewLimits),
     "world": ("world", World),
+    "first_screen": ("first_screen", FirstScreen),
 }
 #: files in the knowledge folder that other readers own
 OTHER_FILES = ("words.toml",)
@@ -129,6 +135,8 @@ class KnowledgeBase:
     settings: Mapping[str, Setting] = field(default_factory=dict)
     grade_costs: Mapping[str, GradeCost] = field(default_factory=dict)
     strengths: Mapping[str, Strength] = field(default_factory=dict)
+    families: Mapping[str, Family] = field(default_factory=dict)
+    chance_words: Mapping[str, ChanceWord] = field(default_factory=dict)
     dials: Mapping[str, Dial] = field(default_factory=dict)
     flown_quantities: Mapping[str, Quantity] = field(default_factory=dict)
     drill_numbers: Mapping[str, DrillNumber] = field(default_factory=dict)
@@ -141,6 +149,7 @@ class KnowledgeBase:
     recording: RecordingLimits
     review: ReviewLimits
     world: World
+    first_screen: FirstScreen
     origin: Mapping[tuple[str, str], str] = field(default_factory=dict)
     #: digest of the files that this was read from; empty if it was changed since, or made otherwise
     made_from: str = field(default="", init=False, compare=False, repr=False)

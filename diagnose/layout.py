@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterable
 
@@ -24,6 +25,17 @@ def percent(chance: float) -> str:
     if chance >= 0.001:
         return f"{chance * 100:.1f} %"
     return "<0.1 %"
+
+
+def chance_words(chance: float, kb: KnowledgeBase) -> str:
+    """A chance as people say it: the words nearest to it in odds."""
+
+    def log_odds(value: float) -> float:
+        value = min(max(value, 1e-6), 1.0 - 1e-6)
+        return math.log(value / (1.0 - value))
+
+    at = log_odds(chance)
+    return min(kb.chance_words.values(), key=lambda word: abs(log_odds(word.chance) - at)).words
 
 
 def factor(value: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from diagnose.advice_text import (
@@ -19,23 +20,34 @@ from diagnose.advice_text import (
 )
 from diagnose.answer import Answer, Ranked, Trust
 from diagnose.knowledge import KnowledgeBase
-from diagnose.layout import NARROWEST, PLAIN, factor, factor_in_words, fill, names, percent, table
-from diagnose.model import CaseRecord, Grade, SnapshotRecord
+from diagnose.layout import (
+    NARROWEST,
+    PLAIN,
+    chance_words,
+    factor,
+    factor_in_words,
+    fill,
+    names,
+    percent,
+    table,
+)
+from diagnose.model import CaseRecord, FailureKind, Grade, SnapshotRecord
 from diagnose.words import readable, with_doubt
 
 __all__ = [
     "CAUTION",
     "NARROWEST",
     "PLAIN",
+    "brief",
     "columns",
     "describe",
     "factor",
     "fill",
+    "first_screen",
     "flattened",
     "names",
     "percent",
     "render",
-    "render_short",
     "table",
     "to_data",
 ]
@@ -189,22 +201,138 @@ def _trusted(trust: Trust, kb: KnowledgeBase, *, short: bool) -> str:
     return f"{gauge.words[0] if short and gauge.words else gauge.name} (trust {percent(trust.soon)})"
 
 
-def render_short(answer: Answer, kb: KnowledgeBase, width: int = 80) -> str:
-    """Give the answer in a few lines, for after each line of the prompt."""
-    lines = [fill(answer.verdict, width), *ranking_lines(answer, kb, width, 4)]
-    for grade in Grade:
-        chosen = [t for t in answer.trust if t.grade is grade and kb.gauges[t.gauge].instrument]
-        if grade is Grade.USE:
-            listed = [(kb.gauges[t.gauge].words or (kb.gauges[t.gauge].name,))[0] for t in chosen]
-        else:
-            listed = [_trusted(t, kb, short=True) for t in chosen]
-        if listed:
-            lines.append(fill(", ".join(listed), width, f"  {GRADE_WORDS[grade]:<7} ", " " * 10))
+# ------------------------------------------------------------------ the first screen
+
+#: axes of control, each with the word that the first screen puts before what to fly it by
+FLY_BY = ("pitch", "bank", "power", "heading")
+LABEL = 9
+NO_FAILURE = "no failure evident"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """What a pilot names in one breath: families of failures (or look-alikes), and the chance of all of it."""
+
+    name: str
+    chance: float
+    failures: tuple[str, ...]
+
+
+def causes(answer: Answer, kb: KnowledgeBase) -> tuple[Cause, ...]:
+    """The ranking with the failures of a family taken together, likeliest first.
+
+    Beside a failure a look-alike is left out; a family is called by its leading member where that has
+    ``limits.decided`` of the family's chance.
+    """
+    family = {member: record for record in kb.families.values() for member in record.members}
+    chances: dict[tuple[str, ...], dict[tuple[str, ...], float]] = {}
+    for ranked in answer.ranking:
+        real = tuple(f for f in ranked.failures if kb.failures[f].kind is FailureKind.FAILURE)
+        shown = real or ranked.failures
+        key = tuple(sorted({family[f].id if f in family else f for f in shown}))
+        of_key = chances.setdefault(key, {})
+        of_key[shown] = of_key.get(shown, 0.0) + ranked.posterior
+    found = []
+    for members in chances.values():
+        total = sum(members.values())
+        best = max(members, key=lambda shown: members[shown])
+        alone = members[best] >= kb.limits.decided * total
+        named = dict.fromkeys(
+            kb.failures[f].name if alone or f not in family else family[f].name for f in best
+        )
+        found.append(Cause(name=" and ".join(named), chance=total, failures=best))
+    return tuple(sorted(found, key=lambda cause: -cause.chance))
+
+
+def first_screen(answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int = 80) -> str:
+    """The answer in a few labeled lines: what, why, what to ignore, what to fly by, what to do, what else."""
+    limits = kb.first_screen
+    best, *others = causes(answer, kb)
+    grades = {
+        grade: [t.gauge for t in answer.trust if t.grade is grade and kb.gauges[t.gauge].instrument]
+        for grade in Grade
+    }
+    out, check = (_short(grades[grade], kb) for grade in (Grade.COVER, Grade.VERIFY))
+    do = [decision.says for decision in answer.decisions[: limits.most_do]]
     if answer.upset:
-        lines.append(fill(f"{answer.upset}: see 'fly'", width, "  recover ", " " * 10))
-    for best in worth_while(answer, kb)[:1]:
-        lines.append(fill(best.name, width, "  next    ", " " * 10))
-    return "\n".join(lines)
+        do.insert(0, f"recover first: {answer.upset}")
+    if not answer.decided:
+        do += [f"look at: {look.name}" for look in worth_while(answer, kb)[:1]]
+    other = [
+        f"{cause.name or NO_FAILURE} {chance_words(cause.chance, kb).removeprefix('about ')}"
+        for cause in others[: limits.most_else]
+        if cause.chance >= limits.least_else
+    ]
+    rows = (
+        ("LIKELY", _leading(best, kb)),
+        ("BECAUSE", _because(answer, case, kb, best)),
+        ("IGNORE", out),
+        ("CHECK", check),
+        ("FLY BY", _fly_by(answer, kb, grades[Grade.USE])),
+        ("DO", "; ".join(do)),
+        ("ELSE", "; ".join(other)),
+    )
+    if width == PLAIN:
+        return "\n".join(f"{label}: {text}." for label, text in rows if text)
+    return "\n".join(fill(text, width, f"{label:<{LABEL}}", " " * LABEL) for label, text in rows if text)
+
+
+def brief(answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int = 80) -> str:
+    """The first screen as a page of its own: title, answer, where there is more, caution."""
+    door = "More: --full (all of it), --why (reasons), --looks (what to look at next)."
+    lines = (fill(case.title, width), "", first_screen(answer, case, kb, width), "", fill(door, width))
+    return "\n".join([*lines, fill(CAUTION, width)])
+
+
+def _leading(best: Cause, kb: KnowledgeBase) -> str:
+    """The leading cause with its chance in words."""
+    name = best.name or NO_FAILURE
+    return f"{name[0].upper()}{name[1:]}, {chance_words(best.chance, kb)}"
+
+
+def _because(answer: Answer, case: CaseRecord, kb: KnowledgeBase, best: Cause) -> str:
+    """The readings and conditions that speak most for the leading cause."""
+    moments: dict[int, list[str]] = {}
+    for one in answer.because:
+        moments.setdefault(one.snapshot, []).append(reading_words(kb, one.facet, one.reading, one.sure))
+    several = len(case.snapshot) > 1
+    said = []
+    for number, words in sorted(moments.items()):
+        lead = f"{kb.manoeuvres[case.snapshot[number].manoeuvre].name}: " if several else ""
+        said.append(lead + ", ".join(words))
+    favors = {
+        flag
+        for name in best.failures
+        for effect in kb.failures[name].context
+        if set(effect.when) <= set(case.context) and (effect.times > 1.0 or effect.latent is not None)
+        for flag in effect.when
+    }
+    said += [kb.context[flag].name for flag in case.context if flag in favors]
+    return "; ".join(said)
+
+
+def reading_words(kb: KnowledgeBase, facet: str, reading: str, sure: float = 1.0) -> str:
+    """A reading in words: "altimeter steady"; the facet only where the reading alone does not tell."""
+    gauge_id, facet_id = facet.split(".")
+    gauge = kb.gauges[gauge_id]
+    name = gauge.words[0] if gauge.words else gauge.name
+    twice = sum(r.id == reading for f in gauge.facets for r in f.readings) > 1
+    return with_doubt(f"{name} {f'{readable(facet_id)} ' if twice else ''}{readable(reading)}", sure)
+
+
+def _short(gauges: Sequence[str], kb: KnowledgeBase) -> str:
+    return ", ".join((kb.gauges[gauge].words or (kb.gauges[gauge].name,))[0] for gauge in gauges)
+
+
+def _fly_by(answer: Answer, kb: KnowledgeBase, good: Sequence[str]) -> str:
+    """What to fly each axis by, then the other instruments that are good."""
+    by: dict[str, list[str]] = {}
+    for axis in answer.axes:
+        if axis.primary:
+            by.setdefault(axis.primary, []).append(axis.axis)
+    fly = [f"{_short((gauge,), kb)} ({', '.join(axes)})" for gauge, axes in by.items()]
+    rest = _short([gauge for gauge in good if gauge not in by], kb)
+    return "; ".join([*fly, *([f"good: {rest}"] if rest else [])])
 
 
 # ------------------------------------------------------------------ the case
@@ -273,6 +401,14 @@ def to_data(answer: Answer, case: CaseRecord, kb: KnowledgeBase, most: int = 20)
                 "evidence": r.evidence,
             }
             for r in answer.ranking[:most]
+        ],
+        "causes": [
+            {"name": cause.name or NO_FAILURE, "failures": list(cause.failures), "chance": cause.chance}
+            for cause in causes(answer, kb)[:most]
+        ],
+        "because": [
+            {"snapshot": b.snapshot + 1, "facet": b.facet, "reading": b.reading, "factor": b.factor}
+            for b in answer.because
         ],
         "failures": {name: chance for name, chance in answer.failures.items() if chance >= 1e-6},
         "uncovered": answer.uncovered,

@@ -384,6 +384,17 @@ def simulated_flights_can_be_flown(kb: KnowledgeBase) -> Iterator[str]:
             yield f"world: the chance of a day must lie between 0 and 1, not {day.chance:g}"
 
 
+def families_hold_failures(kb: KnowledgeBase) -> Iterator[str]:
+    """A family lists known failures, and none that another family lists."""
+    taken: dict[str, str] = {}
+    for family in kb.families.values():
+        for name in family.members:
+            if name not in kb.failures:
+                yield f"{_at(kb, 'families', family.id)}: there is no failure {name!r}"
+            if taken.setdefault(name, family.id) != family.id:
+                yield f"{_at(kb, 'families', family.id)}: {name} stands in two families, here and {taken[name]}"
+
+
 RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
     ids_are_plain,
     sources_are_known,
@@ -402,6 +413,7 @@ RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
     scan_patterns_name_gauges,
     review_names_known_things,
     simulated_flights_can_be_flown,
+    families_hold_failures,
 )
 
 

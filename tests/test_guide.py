@@ -95,7 +95,7 @@ def test_it_ends_when_nothing_is_worth_asking_and_gives_the_answer():
         count += 1
         assert count <= phrases().guide["most_questions"]
     assert "Nothing else is worth asking." in " ".join(text.split())
-    assert "Most likely: vacuum pump failed" in text
+    assert "LIKELY   Vacuum pump failed" in text
     # no question is open any more
     with pytest.raises(CaseError, match=r"says nothing of a gauge yet\. To mend: .*guide"):
         obey(desk, "don't know")

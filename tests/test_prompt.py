@@ -78,7 +78,7 @@ def test_a_crash_loses_nothing_that_was_answered(tmp_path, monkeypatch):
     # the second line: the first has been answered and kept
     monkeypatch.setattr("diagnose.commands.answers.render", lambda *_, **__: crash(None))
     with pytest.raises(ZeroDivisionError):
-        typed("snapshot level; suction zero\rrank\r", tmp_path)
+        typed("snapshot level; suction zero\rrank full\r", tmp_path)
     assert kept(tmp_path)[0].snapshot[0].readings
 
 

@@ -6,15 +6,29 @@ import json
 from dataclasses import replace
 from functools import cache
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from diagnose import answer_case
-from diagnose.answer import Answer, AxisAdvice, Ranked, Trust
+from diagnose.answer import Answer, AxisAdvice, Because, Ranked, Trust
+from diagnose.layout import chance_words
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.session import load_case
-from diagnose.text import CAUTION, describe, factor, percent, render, render_short, table, to_data
+from diagnose.text import (
+    CAUTION,
+    brief,
+    causes,
+    describe,
+    factor,
+    first_screen,
+    percent,
+    render,
+    table,
+    to_data,
+)
 from tests.small import shipped
 
 CASE = CaseRecord(title="Over the lake", panel="single_pump", snapshot=(SnapshotRecord(manoeuvre="climb"),))
@@ -187,7 +201,8 @@ def test_no_line_is_wider_than_asked(name, width):
     case, answer = solved(name)
     texts = (
         render(answer, case, shipped(), width),
-        render_short(answer, shipped(), width),
+        first_screen(answer, case, shipped(), width),
+        brief(answer, case, shipped(), width),
         describe(case, shipped(), width),
     )
     for text in texts:
@@ -196,14 +211,48 @@ def test_no_line_is_wider_than_asked(name, width):
         assert not [line for line in text.splitlines() if line.strip().startswith("%")]
 
 
-def test_the_short_answer_has_verdict_ranking_and_grades():
-    lines = render_short(ANSWER, shipped(), 80).splitlines()
-    assert lines[0] == "Most likely: the static ports."
-    assert [line.split()[0] for line in lines[1:] if not line.startswith("     ")] == [
-        *("1", "2", "3", "4"),
-        *("use", "verify", "cover"),
+def test_the_first_screen_says_what_why_what_to_ignore_and_what_to_fly_by():
+    because = (Because(snapshot=0, facet="altimeter.trend", reading="steady", sure=1.0, factor=50.0),)
+    case = structs.replace(CASE, context=("washed",))
+    lines = first_screen(replace(ANSWER, because=because), case, shipped(), 100).splitlines()
+    static, pump = (shipped().failures[name].name for name in ("static_ports_taped", "pump_sheared"))
+    assert lines[0] == f"LIKELY   {static[0].upper()}{static[1:]}, about 9 in 10"
+    assert lines[1] == f"BECAUSE  altimeter steady; {shipped().context['washed'].name}"
+    assert lines[2:5] == [
+        "IGNORE   airspeed, altimeter",
+        "CHECK    suction",
+        "FLY BY   attitude (pitch); heading (bank); suction (power)",
     ]
-    assert "  cover   airspeed (trust 4.0 %), altimeter (trust 3.0 %)" in lines
+    assert " ".join(" ".join(lines[5:]).split()).startswith(f"ELSE {pump} and {static} 1 in 20")
+
+
+def test_a_family_is_one_cause_and_is_called_by_its_member_only_where_that_leads():
+    def ranked(*chances):
+        members = ("static_ports_taped", "static_line_iced")
+        sets = [
+            Ranked(failures=(name,), prior=0.1, posterior=p) for name, p in zip(members, chances, strict=True)
+        ]
+        # beside a failure a look-alike is no second cause
+        sets.append(Ranked(failures=("heading_not_reset", "static_ports_taped"), prior=0.1, posterior=0.1))
+        return causes(
+            replace(ANSWER, ranking=(*sets, Ranked(failures=(), prior=0.1, posterior=0.1))), shipped()
+        )
+
+    together, alone = ranked(0.4, 0.4), ranked(0.8, 0.0)
+    assert together[0].name == shipped().families["static_trapped"].name
+    assert alone[0].name == shipped().failures["static_ports_taped"].name
+    assert together[0].chance == pytest.approx(0.9)
+    assert [cause.failures for cause in together] == [("static_ports_taped",), ()]
+
+
+def test_chances_in_words_rise_with_the_chance_and_are_near_it():
+    words = sorted(shipped().chance_words.values(), key=lambda word: word.chance)
+    spoken = [chance_words(chance, shipped()) for chance in np.linspace(0.0, 1.0, 501)]
+    order = [[word.words for word in words].index(said) for said in spoken]
+    assert order == sorted(order)
+    assert chance_words(0.74, shipped()) == "about 3 in 4"
+    assert chance_words(1.0, shipped()) == "almost certain"
+    assert chance_words(0.0005, shipped()) == "less than 1 in 100"
 
 
 def test_a_case_is_described_in_plain_words():

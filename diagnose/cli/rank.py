@@ -23,6 +23,9 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     rank = commands.add_parser("rank", parents=[shared], help="rank the failures that explain a case")
     rank.add_argument("case", nargs="+", help="a shipped case (see: diagnose cases) or a file")
     rank.add_argument("--json", action="store_true", help="answer as JSON")
+    rank.add_argument(
+        "--full", action="store_true", help="everything: all explanations, trust, advice, looks"
+    )
     rank.add_argument("--why", action="store_true", help="add the reasons, reading by reading")
     rank.add_argument("--setting", metavar="WHY", help="why you are here: routine, anomaly or exercise")
     rank.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
@@ -51,7 +54,7 @@ def _cases(chosen: argparse.Namespace, load: Load) -> int:
 
 def _rank(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.explain.why import reasons
-    from diagnose.text import render, to_data
+    from diagnose.text import brief, render, to_data
     from diagnose.text_reasons import reasons_data, why, why_short
     from diagnose.words import entry_forms, find
 
@@ -65,7 +68,12 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
         try:
             looks: Looks = "all" if chosen.looks or chosen.json else "here"
             case, answer, posterior, engine = _answer(name, kb, setting, engines, looks)
-            because = reasons(engine, posterior, whole=chosen.why) if chosen.why or not chosen.json else None
+            full = chosen.full or chosen.why or chosen.looks
+            because = (
+                reasons(engine, posterior, whole=chosen.why)
+                if chosen.why or (full and not chosen.json)
+                else None
+            )
         except DiagnoseError as error:
             # one bad case does not keep the others from being ranked
             worst = max(worst, report(error, as_json=chosen.json))
@@ -74,6 +82,8 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
         if chosen.json:
             data = {"why": reasons_data(because, case, kb)} if because else {}
             answers.append({"case": name, **to_data(answer, case, kb), **data})
+        elif not full:
+            print("\n" * bool(number) + brief(answer, case, kb, columns), flush=True)
         else:
             assert because is not None
             told = why(because, case, kb, columns) if chosen.why else why_short(because, kb, columns)

@@ -27,7 +27,7 @@ from diagnose.commands.trial import TRIAL, asked_for
 from diagnose.console import bounded
 from diagnose.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
 from diagnose.session import says_anything
-from diagnose.text import fill, render_short
+from diagnose.text import fill, first_screen
 from diagnose.words import gauge_forms, plain
 from diagnose.words.names import core, phrase_at, phrases
 
@@ -181,7 +181,7 @@ def _carry_out(command: Command, desk: Desk, rest: str) -> tuple[Desk, str]:
         if not command.way_out:
             raise
         return replace(after, answered=None), f"{said}\n{fill(str(error), desk.width)}"
-    return replace(after, answered=answer), f"{said}\n{render_short(answer, after.kb, after.width)}"
+    return replace(after, answered=answer), f"{said}\n{first_screen(answer, after.case, after.kb, after.width)}"
 
 
 def names_a_gauge(desk: Desk, text: str) -> bool:

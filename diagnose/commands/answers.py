@@ -6,21 +6,25 @@ from dataclasses import replace
 
 from diagnose.commands.desk import Command, Desk, command
 from diagnose.errors import CaseError
-from diagnose.text import describe, fill, render, table
+from diagnose.text import describe, fill, first_screen, render, table
 from diagnose.words import entry_forms, find, gauge_forms, plain, readable
 
 
-def _rank(desk: Desk, _: str) -> tuple[Desk, str]:
-    # numpy comes with these, and the prompt should be there before
-    from diagnose.advise import advise
+def _rank(desk: Desk, text: str) -> tuple[Desk, str]:
+    if plain(text) and plain(text) != "full":
+        raise CaseError(f"'rank' takes no {text!r}", mend="rank, or rank full for everything at once")
+    answer = desk.answer()
+    after = replace(desk, answered=answer)
+    if not plain(text):
+        door = fill("More: rank full, why, next, fly, writeup.", desk.width)
+        return after, f"{first_screen(answer, desk.case, desk.kb, desk.width)}\n{door}"
+    # numpy comes with this, and the prompt should be there before
     from diagnose.explain.why import reasons
     from diagnose.text_reasons import why_short
 
-    posterior = desk.engine.posterior(desk.case)
-    answer = advise(posterior)
-    given = reasons(desk.engine, posterior, whole=False)
+    given = reasons(desk.engine, desk.engine.posterior(desk.case), whole=False)
     told = desk.page(lambda width: why_short(given, desk.kb, width))
-    return replace(desk, answered=answer), render(answer, desk.case, desk.kb, desk.width, why=told)
+    return after, render(answer, desk.case, desk.kb, desk.width, why=told)
 
 
 def failure_shown(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -84,9 +88,10 @@ ANSWERS: tuple[Command, ...] = (
     command(
         _rank,
         "rank",
-        "",
-        "the whole answer: ranking, instruments to trust, what to fly on",
-        "'before' is the chance before any reading, 'readings' how far they moved its odds.",
+        "[full]",
+        "the answer in a few lines; 'rank full' for all of it",
+        "'rank full' adds every explanation: 'before' is its chance before any reading, 'readings' how far "
+        "they moved its odds.",
         tells=True,
     ),
     command(

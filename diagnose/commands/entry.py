@@ -12,7 +12,7 @@ from diagnose.commands.desk import Command, Desk, command, marked
 from diagnose.errors import CaseError
 from diagnose.model import SnapshotRecord
 from diagnose.session import LONGEST_MINUTES, fewer_readings
-from diagnose.text import fill, render_short, table
+from diagnose.text import fill, first_screen, table
 from diagnose.words import (
     Statement,
     entry_forms,
@@ -197,7 +197,7 @@ def hear(desk: Desk, text: str) -> tuple[Desk, str]:
     if desk.later:
         return after, said
     answer = after.answer()
-    return replace(after, answered=answer), f"{said}\n{render_short(answer, after.kb, after.width)}"
+    return replace(after, answered=answer), f"{said}\n{first_screen(answer, after.case, after.kb, after.width)}"
 
 
 ENTRY: tuple[Command, ...] = (

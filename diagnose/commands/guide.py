@@ -18,7 +18,7 @@ from diagnose.commands.entry import conditions, hear
 from diagnose.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.model import Facet, Gauge, Manoeuvre, SnapshotRecord
 from diagnose.session import State, fewer_readings, says_anything
-from diagnose.text import PLAIN, fill, render, render_short, table
+from diagnose.text import PLAIN, fill, first_screen, table
 from diagnose.words import (
     entry_forms,
     find,
@@ -282,7 +282,7 @@ def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
     elif (scene.context or scene.denied) and says_anything(desk.case) and not desk.later:
         given = desk.answer()
         desk = replace(desk, answered=given)
-        said.append(render_short(given, kb, desk.width))
+        said.append(first_screen(given, desk.case, kb, desk.width))
     return (desk, "\n".join(said)) if said else None
 
 
@@ -447,7 +447,7 @@ def _end(desk: Desk, why: str) -> tuple[Desk, str]:
         return desk, lead
     given = desk.answer()
     desk = replace(desk, answered=given)
-    shown = render(given, desk.case, desk.kb, desk.width) if given.decided else _open(desk)
+    shown = first_screen(given, desk.case, desk.kb, desk.width) if given.decided else _open(desk)
     return desk, f"{lead}\n\n{shown}"
 
 
@@ -455,4 +455,4 @@ def _open(desk: Desk) -> str:
     """The answer where it stays open: short, and what it means."""
     assert desk.answered is not None
     lead = "What is left cannot be told apart with what you remember. 'rank' gives the whole answer."
-    return f"{render_short(desk.answered, desk.kb, desk.width)}\n{fill(lead, desk.width)}"
+    return f"{first_screen(desk.answered, desk.case, desk.kb, desk.width)}\n{fill(lead, desk.width)}"

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from diagnose.answer import Because
 from diagnose.explain.otherwise import Change, Unread, changes, telling
 from diagnose.explain.weights import (
+    LEAST_CHANCE,
     Contrast,
     Explanation,
     Statement,
@@ -18,7 +20,7 @@ from diagnose.explain.weights import (
     statements_of,
 )
 from diagnose.inference import Engine, Posterior
-from diagnose.model import CaseRecord
+from diagnose.model import CaseRecord, FailureKind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +89,39 @@ def _foreseen(engine: Engine, case: CaseRecord, one: Explanation) -> tuple[tuple
         None if s.kind == "disagree" else (chance(s, under[s.snapshot]), chance(s, sound[s.snapshot]))
         for s in statements_of(case)
     )
+
+
+def because(engine: Engine, posterior: Posterior) -> tuple[Because, ...]:
+    """Give the readings that speak most for the leading explanation, the strongest first.
+
+    Each is weighed by itself: its chance under the explanation over that under its rival, which is
+    "nothing failed", and for "nothing failed" the best failure. Two passes over one set of failures
+    each, so that it can stand beside every answer.
+    """
+    kb = engine.network.kb
+
+    def fails(explanation: Explanation) -> bool:
+        return any(kb.failures[name].kind is FailureKind.FAILURE for name in explanation)
+
+    ranking = posterior.ranking()
+    one = ranking[0].failures
+    rival = () if one else next((r.failures for r in ranking if fails(r.failures)), ())
+    statements = [s for s in statements_of(posterior.case) if s.kind != "disagree"]
+    if one == rival or not statements:
+        return ()
+    shown, other = engine.predict(posterior.case, one), engine.predict(posterior.case, rival)
+    found = []
+    for s in statements:
+        under, against = shown[s.snapshot][s.name][s.reading], other[s.snapshot][s.name][s.reading]
+        if not s.positive:
+            under, against = 1.0 - under, 1.0 - against
+        factor = max(under, LEAST_CHANCE) / max(against, LEAST_CHANCE)
+        found.append(
+            Because(snapshot=s.snapshot, facet=s.name, reading=s.reading, sure=s.sure, factor=factor)
+        )
+    least = kb.first_screen.least_because_factor
+    strongest = sorted(found, key=lambda b: -b.factor)[: kb.first_screen.most_because]
+    return tuple(b for b in strongest if b.factor >= least)
 
 
 def reasons(

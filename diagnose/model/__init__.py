@@ -11,7 +11,7 @@ from __future__ import annotations
 from diagnose.model.calibration import DayRecord, World
 from diagnose.model.case import CaseRecord, HandbookRow, SnapshotRecord, TruthRecord
 from diagnose.model.drill import DrillNumber, ScanPattern
-from diagnose.model.engine import Grade, GradeCost, Limits, Setting, Strength
+from diagnose.model.engine import ChanceWord, Family, FirstScreen, Grade, GradeCost, Limits, Setting, Strength
 from diagnose.model.flying import (
     AxisUse,
     Manoeuvre,
@@ -46,6 +46,7 @@ __all__ = [
     "Axis",
     "AxisUse",
     "CaseRecord",
+    "ChanceWord",
     "Channel",
     "Cited",
     "ContextEffect",
@@ -57,6 +58,8 @@ __all__ = [
     "Facet",
     "Failure",
     "FailureKind",
+    "Family",
+    "FirstScreen",
     "Gauge",
     "Grade",
     "GradeCost",

@@ -66,3 +66,29 @@ class Strength(Cited, frozen=True, kw_only=True):
     id: str
     word: str
     from_factor: float
+
+
+class Family(Record, frozen=True, kw_only=True):
+    """Failures that a pilot names in one breath: they call for the same action."""
+
+    id: str
+    name: str
+    members: tuple[str, ...]
+
+
+class ChanceWord(Record, frozen=True, kw_only=True):
+    """A chance as people say it."""
+
+    id: str
+    chance: float
+    words: str
+
+
+class FirstScreen(Cited, frozen=True, kw_only=True):
+    """How much of an answer the first screen shows; chances and factors are plain numbers."""
+
+    most_else: int
+    least_else: float
+    most_because: int
+    least_because_factor: float
+    most_do: int
