@@ -253,9 +253,7 @@ def first_screen(answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int
         for grade in Grade
     }
     out, check = (_short(grades[grade], kb) for grade in (Grade.COVER, Grade.VERIFY))
-    do = [decision.says for decision in answer.decisions[: limits.most_do]]
-    if answer.upset:
-        do.insert(0, f"recover first: {answer.upset}")
+    do = [decision.short for decision in answer.decisions[: limits.most_do]]
     if not answer.decided:
         do += [f"look at: {look.name}" for look in worth_while(answer, kb)[:1]]
     other = [
@@ -298,8 +296,12 @@ def _because(answer: Answer, case: CaseRecord, kb: KnowledgeBase, best: Cause) -
     several = len(case.snapshot) > 1
     said = []
     for number, words in sorted(moments.items()):
-        lead = f"{kb.manoeuvres[case.snapshot[number].manoeuvre].name}: " if several else ""
+        flown = kb.manoeuvres[case.snapshot[number].manoeuvre]
+        lead = f"{(flown.words or (flown.name,))[0]}: " if several else ""
         said.append(lead + ", ".join(words))
+    if not said:
+        apart = [pair for snapshot in case.snapshot for pair in snapshot.disagree]
+        said = [f"{_short((one,), kb)} disagrees with {_short((other,), kb)}" for one, other in apart]
     favors = {
         flag
         for name in best.failures

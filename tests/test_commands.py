@@ -142,7 +142,7 @@ def test_why_gives_the_reasons_reading_by_reading():
 
 
 def test_rank_says_why_in_short():
-    text = answer_to("snapshot level", "suction zero", "rank")
+    text = answer_to("snapshot level", "suction zero", "rank full")
     assert "Why: suction zero (x " in text
     assert "against 'nothing failed'" in text
 
@@ -173,7 +173,10 @@ def test_show_gives_the_case_in_words():
 
 
 def test_rank_gives_the_whole_answer():
-    assert "To fly on: straight and level" in answer_to("snapshot level", "suction zero", "rank")
+    said = ("snapshot level", "suction zero")
+    assert "To fly on: straight and level" in answer_to(*said, "rank full")
+    assert answer_to(*said, "rank").startswith("LIKELY Vacuum pump failed")
+    assert refusal(*said, "rank all").startswith("'rank' takes no 'all'")
 
 
 def test_help_lists_every_command_and_explains_each():
@@ -203,6 +206,7 @@ def test_help_tells_of_every_gauge_and_reading():
 def test_plain_text_is_one_statement_a_line_and_nothing_is_drawn():
     for line in (
         "rank",
+        "rank full",
         "show",
         "help",
         "readings asi",
@@ -215,7 +219,8 @@ def test_plain_text_is_one_statement_a_line_and_nothing_is_drawn():
         text = obey(desk, line)[1]
         assert not re.search(r"={3}|-{3}|\S {2,}\S", text), line
         assert re.search(r"^\s*$", text.replace("\n\n", "\n"), re.MULTILINE) is None, line
-    assert "1. vacuum pump" in obey(replace(desk, width=PLAIN), "rank")[1]
+    assert "1. vacuum pump" in obey(replace(desk, width=PLAIN), "rank full")[1]
+    assert "LIKELY: Vacuum pump" in obey(replace(desk, width=PLAIN), "rank")[1]
 
 
 def test_a_line_that_begins_like_a_command_can_be_a_reading():
@@ -236,7 +241,7 @@ def test_quit_ends():
 def test_the_hint_has_three_lines_that_work():
     assert len(HINT) == 3
     commands = [line[34:].split("   ")[0] for line in HINT]
-    assert "To fly on: straight climb" in answer_to(*commands)
+    assert "IGNORE airspeed, altimeter, vertical speed" in answer_to(*commands)
     assert max(map(len, HINT)) <= 80
 
 
