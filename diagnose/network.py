@@ -369,7 +369,7 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
     if kb.made_from:
         made = kept(
             "network",
-            digest(text.encode() for text in (kb.made_from, panel_id, *sorted(counts))),
+            digest(text.encode() for text in (np.__version__, kb.made_from, panel_id, *sorted(counts))),
             _Made,
             make,
         )

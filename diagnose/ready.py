@@ -1,7 +1,7 @@
 """What takes long to make and always comes out the same is kept ready between runs, in the user's cache folder.
 
 A result is found again only under the digest of everything that went into it: what it was made from, the
-code of this package, and the versions of Python, numpy and msgspec. So nothing kept is ever out of date. A
+code of this package, and the versions of Python and msgspec (what numpy makes adds numpy's). So nothing kept is ever out of date. A
 file holds plain data (MessagePack), no code, and its own digest; it counts only if it and its folder belong
 to this user alone. A folder that cannot be used, or a damaged file, costs time and nothing else.
 """
@@ -18,12 +18,12 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import msgspec
-import numpy as np
 
-from diagnose.units import Array
+if TYPE_CHECKING:
+    import numpy as np
 
 Kept = TypeVar("Kept")
 
@@ -42,15 +42,17 @@ class Table(msgspec.Struct, frozen=True):
 
     def array(self) -> np.ndarray:
         """The array; it cannot be written to."""
+        import numpy as np
+
         return np.frombuffer(self.data, dtype=self.kind).reshape(self.shape)
 
 
 def as_table(values: np.ndarray) -> Table:
     """Give an array as plain data."""
-    return Table(values.dtype.str, values.shape, memoryview(np.ascontiguousarray(values).tobytes()))
+    return Table(values.dtype.str, values.shape, memoryview(values.tobytes()))
 
 
-def arrays(tables: Mapping[str, Table]) -> dict[str, Array]:
+def arrays(tables: Mapping[str, Table]) -> dict[str, np.ndarray]:
     """Give arrays by name."""
     return {name: one.array() for name, one in tables.items()}
 
@@ -71,7 +73,7 @@ def _program() -> str:
         code = [path.read_bytes() for path in sorted(PACKAGE.rglob("*.py"))]
     except OSError:
         return ""
-    versions = (sys.version, sys.byteorder, np.__version__, msgspec.__version__)
+    versions = (sys.version, sys.byteorder, msgspec.__version__)
     return digest([*code, *(text.encode() for text in versions)]) if code else ""
 
 

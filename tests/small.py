@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 
+from diagnose import engine_for
+from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase, load_knowledge, with_only
 from diagnose.model import CaseRecord, Panel, SnapshotRecord
 from diagnose.network import Network, compile_network
@@ -16,6 +18,34 @@ FAILURES = ("static_ports_taped", "pitot_ram_iced", "pump_sheared", "attitude_wo
 def shipped() -> KnowledgeBase:
     """The shipped knowledge base."""
     return load_knowledge()
+
+
+@lru_cache(maxsize=12)
+def _engine(made_from: str, panel: str, kb: _Kept) -> Engine:
+    return engine_for(kb.kb, panel)
+
+
+class _Kept:
+    """A knowledge base that counts as the same as another read from the same files."""
+
+    def __init__(self, kb: KnowledgeBase) -> None:
+        self.kb = kb
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Kept)
+
+    def __hash__(self) -> int:
+        return 0
+
+
+def engine_of(kb: KnowledgeBase, panel: str) -> Engine:
+    """As ``diagnose.engine_for``, but one engine serves all that ask for the same panel of the same files."""
+    return _engine(kb.made_from, panel, _Kept(kb)) if kb.made_from else engine_for(kb, panel)
+
+
+def engine(panel: str = "single_pump") -> Engine:
+    """The engine of a shipped panel."""
+    return engine_of(shipped(), panel)
 
 
 @cache

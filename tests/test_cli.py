@@ -19,15 +19,9 @@ from diagnose.cli.command import NARROWEST
 from diagnose.commands import COMMANDS
 from diagnose.errors import CaseError, DiagnoseError
 from diagnose.session import case_paths
+from tests.console import PYTHON, process, run
 
 ROOT = Path(diagnose.__file__).parent
-PYTHON = (sys.executable, "-m", "diagnose")
-
-
-def run(*arguments, text="", **options):
-    return subprocess.run(
-        [*PYTHON, *arguments], input=text, capture_output=True, text=True, timeout=120, **options
-    )
 
 
 def readme():
@@ -40,8 +34,9 @@ def readme():
 
 
 def test_rank_answers_in_text_and_json():
-    shown = run("rank", "static_blocked_climb")
+    shown = process("rank", "static_blocked_climb")
     assert (shown.returncode, shown.stderr) == (0, "")
+    assert shown.stdout == run("rank", "static_blocked_climb").stdout
     assert "static ports" in shown.stdout
     assert "the pilot in" in shown.stdout
     data = json.loads(run("rank", "static_blocked_climb", "--json").stdout)
@@ -261,7 +256,7 @@ def test_the_prompt_works_through_a_pipe():
 
 def test_a_pipe_without_faults_gives_nought_and_always_the_same():
     lines = "snapshot level\nsuction zero\nquit\nnot read any more\n"
-    first, second = (run(text=lines) for _ in range(2))
+    first, second = run(text=lines), process(text=lines)
     assert (first.returncode, first.stderr) == (0, "")
     assert first.stdout == second.stdout
     assert "not read" not in first.stdout
@@ -278,7 +273,7 @@ def test_a_batch_stops_at_the_first_fault_with_its_exit_code():
 
 def test_plain_output_has_no_table_and_is_always_the_same():
     lines = "snapshot level\nsuction zero\nrank\n"
-    first, second = (run("--plain", text=lines).stdout for _ in range(2))
+    first, second = run("--plain", text=lines).stdout, process("--plain", text=lines).stdout
     assert first == second
     assert "1. vacuum pump failed: drive sheared or rotor broken: " in first
     assert "  " not in first
@@ -292,7 +287,7 @@ def test_bytes_that_are_no_text_are_a_bad_line_and_no_crash():
 
 def test_a_screen_without_the_signs_is_no_reason_to_stop():
     environment = {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
-    shown = run(text="help\nfoo é\n", env=environment)
+    shown = process(text="help\nfoo é\n", env=environment)
     assert shown.returncode == 1
     assert "Traceback" not in shown.stderr
 

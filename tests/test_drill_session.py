@@ -28,7 +28,7 @@ from diagnose.text import CAUTION
 from diagnose.text_drill import feedback, question
 from diagnose.words import gauge_forms
 from tests.drilled import made, named, studio
-from tests.test_cli import PYTHON, run
+from tests.console import PYTHON, run
 from tests.test_readme import README
 
 START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
