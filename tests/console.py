@@ -31,8 +31,12 @@ def _stream(content=b""):
 
 def run(*arguments, text=""):
     """Run the command line in this process, away from any terminal; gives a CompletedProcess too."""
+    from diagnose.drill.studio import Studio
+    from tests.drilled import studio_of
+
     out, err = _stream(), _stream()
     with (
+        mock.patch.object(Studio, "of", studio_of),
         mock.patch.object(sys, "stdin", _stream(text.encode())),
         mock.patch.dict(os.environ, {"COLUMNS": "80", "LINES": "24"}),
         redirect_stdout(out),

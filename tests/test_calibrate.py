@@ -33,6 +33,7 @@ from diagnose.cli import main
 from diagnose.errors import KnowledgeError
 from diagnose.network import compile_network
 from diagnose.odds import odds_of
+from tests.examples import long_only
 from tests.small import shipped
 
 
@@ -282,6 +283,7 @@ def test_a_stopped_run_goes_on_where_it_stood(tmp_path):
     assert {c.name: o for c, o in outcomes_in(chunks, broken)}[chunks[-1].name] == afresh
 
 
+@long_only
 def test_a_small_calibration_holds_the_bounds(tmp_path):
     """240 flights with failures and 96 healthy ones; bounds four times as loose as those of the large run."""
     chunks = plan(120, 12, 20, ("single_pump",))

@@ -32,6 +32,19 @@ CASE = small_case(
 )
 
 
+#: gauges whose tables are small: the airspeed's has a million numbers, written out and read back twice
+GAUGES = ("altimeter", "attitude", "turn_coordinator", "suction")
+READ_BACK = small_case(
+    SnapshotRecord(manoeuvre="level", readings={"suction.value": "low"}),
+    SnapshotRecord(
+        manoeuvre="climb",
+        readings={"attitude.bank": "level"},
+        unsure={"altimeter.trend": ("steady", 0.8)},
+        disagree=(("attitude", "turn_coordinator"),),
+    ),
+)
+
+
 def by_the_engine(network, case, largest):
     marginals = Engine(network, largest_set=largest).posterior(case).marginals
     return {
@@ -53,15 +66,15 @@ def test_the_exported_network_read_back_by_pgmpy_gives_the_engines_posteriors():
     import pgmpy.inference
     import pgmpy.readwrite
 
-    network = small_network()
-    text = bif_of(network, CASE)
-    assert observed(text) == build_tables(network, CASE).evidence
+    network = small_network(gauges=GAUGES)
+    text = bif_of(network, READ_BACK)
+    assert observed(text) == build_tables(network, READ_BACK).evidence
     reader = pgmpy.readwrite.BIFReader(string=text)
     evidence = observed(text)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         elimination = pgmpy.inference.VariableElimination(reader.get_model())
-        for node, chance in by_the_engine(network, CASE, 4).items():
+        for node, chance in by_the_engine(network, READ_BACK, 4).items():
             found = elimination.query(
                 [node], evidence=evidence, elimination_order="greedy", show_progress=False
             )
@@ -70,13 +83,13 @@ def test_the_exported_network_read_back_by_pgmpy_gives_the_engines_posteriors():
 
 def test_the_exported_network_read_back_by_pyagrum_gives_the_engines_posteriors(tmp_path):
     gum = pytest.importorskip("pyagrum")
-    network = small_network()
+    network = small_network(gauges=GAUGES)
     path = tmp_path / "case.bif"
-    path.write_text(bif_of(network, CASE))
+    path.write_text(bif_of(network, READ_BACK))
     model = gum.loadBN(str(path))
     inference = gum.LazyPropagation(model)
     inference.setEvidence(observed(path.read_text()))
-    for node, chance in by_the_engine(network, CASE, 4).items():
+    for node, chance in by_the_engine(network, READ_BACK, 4).items():
         assert inference.posterior(node)[1] == pytest.approx(chance, abs=1e-6)
 
 
@@ -126,12 +139,13 @@ def test_a_shipped_case_agrees_with_pgmpy_and_says_on_which_network(name, says, 
 
 
 def test_the_text_shows_both_chances_and_the_difference(capsys):
-    assert main(["rank", "wrong_setting", "--cross-check"]) == 0
+    assert main(["rank", "turn_coordinator_breaker", "--cross-check"]) == 0
     shown = capsys.readouterr().out
     assert "Cross-check with pgmpy 1.1.2" in shown
-    ours, theirs = re.search(r"(\d\.\d{9}) +(\d\.\d{9})  altimeter setting too high", shown).groups()
-    assert ours == theirs
-    assert float(ours) > 0.99
+    pairs = re.findall(r"(\d\.\d{9}) +(\d\.\d{9})  \w", shown)
+    assert len(pairs) >= 6
+    assert all(ours == theirs for ours, theirs in pairs)
+    assert max(float(ours) for ours, _ in pairs) > 0.5
     assert "Largest difference" in shown
 
 
