@@ -142,23 +142,38 @@ class Panel:
         """Chances (parents..., axes..., readings) of a facet's readings, misreports mixed in."""
         if facet_id not in self._chances:
             facet = self.facets[facet_id]
-            names = [*facet["parents"], *facet.get("axes", [])]
-            readings = [reading["id"] for reading in facet["readings"]]
             if facet.get("channel"):
-                table = counts()[facet_id] + files()["limits"]["prior_flights"] / len(readings)
+                table = counts()[facet_id]
+                table = table / table.sum(axis=-1, keepdims=True)
+                flights = files()["limits"]["flights_per_cell"]
+                few = files()["limits"]["prior_flights"]
+                # so many flights more, which misread what the others showed
+                table = (flights * table + few * misread(facet, table)) / (flights + few)
             else:
-                table = np.zeros([len(states(name)) for name in names] + [len(readings)])
-                for place in itertools.product(*(range(len(states(name))) for name in names)):
-                    here = {name: states(name)[i] for name, i in zip(names, place, strict=True)}
-                    for row in facet["rows"]:
-                        when = row.get("when", {}).items()
-                        if all(here.get(n) in ([w] if isinstance(w, str) else w) for n, w in when):
-                            table[place] = [row["gives"].get(reading, 0.0) for reading in readings]
-                            break
-            table = table / table.sum(axis=-1, keepdims=True)
+                # of an ammeter whose type is not known each type is as likely
+                types = {row["fitted"] for row in facet["rows"] if "fitted" in row} or {""}
+                table = sum(self.stated(facet, each) for each in types) / len(types)
+                table = table / table.sum(axis=-1, keepdims=True)
             slip = facet["misreport"]
-            self._chances[facet_id] = (1.0 - slip) * table + slip / len(readings)
+            self._chances[facet_id] = (1.0 - slip) * table + slip * misread(facet, table)
         return self._chances[facet_id]
+
+    def stated(self, facet, fitted):
+        """Chances of a facet by its stated rows, of which the first that fits holds."""
+        names = [*facet["parents"], *facet.get("axes", [])]
+        readings = [reading["id"] for reading in facet["readings"]]
+        table = np.zeros([len(states(name)) for name in names] + [len(readings)])
+        for place in itertools.product(*(range(len(states(name))) for name in names)):
+            here = {name: states(name)[i] for name, i in zip(names, place, strict=True)}
+            for row in facet["rows"]:
+                when = row.get("when", {}).items()
+                if row.get("fitted", fitted) == fitted and all(
+                    here.get(name) in ([wanted] if isinstance(wanted, str) else wanted)
+                    for name, wanted in when
+                ):
+                    table[place] = [row["gives"].get(reading, 0.0) for reading in readings]
+                    break
+        return table
 
     # -------------------------------------------------------------- motion
 
@@ -226,6 +241,42 @@ class Panel:
         return found
 
 
+# ------------------------------------------------------------------ misreadings
+
+
+def misread(facet, table):
+    """Chances of what is told by somebody who misreads, from those of what is shown; readings last."""
+    readings = [reading["id"] for reading in facet["readings"]]
+    told = np.zeros_like(table)
+    for place, shown in enumerate(readings):
+        for other, chance in taken_for(facet, shown, readings).items():
+            told[..., readings.index(other)] += table[..., place] * chance
+    return told
+
+
+def taken_for(facet, shown, readings):
+    """Reading -> chance that a shown one is taken for it, by whoever misreads: the next on the dial, mostly."""
+    fewer = files()["limits"]["confused_further"]
+    weights = {}
+    for other in readings:
+        if other != shown:
+            weights[other] = fewer ** (steps_apart(facet.get("scale", {}), shown, other) - 1.0)
+    total = sum(weights.values())
+    if total > 1.0:
+        return {other: weight / total for other, weight in weights.items()}
+    # one that nothing lies next to is mostly told rightly after all
+    return {**weights, shown: 1.0 - total}
+
+
+def steps_apart(scale, one, other):
+    """Steps between two readings of a dial; without a scale all are next to each other."""
+    if not scale:
+        return 1.0
+    if one not in scale or other not in scale or scale[one] == scale[other]:
+        return 2.0
+    return max(abs(scale[one] - scale[other]), 1.0)
+
+
 # ------------------------------------------------------------------ prior
 
 
@@ -242,52 +293,76 @@ def rate_and_latent(failure, context):
 
 
 def prior(panel, case):
-    """Chance of each failure to be there at the first snapshot, and to begin before each later one."""
+    """Chance of each failure to be there from the start, and its mean number of onsets up to the end of each snapshot.
+
+    It begins at a constant rate: what begins within a snapshot is there in it.
+    """
     setting = files()["setting"][case.setting]
-    pairs = list(itertools.pairwise(case.snapshot))
-    first, begins = {}, [{} for _ in pairs]
+    latent_of, onsets = {}, [{} for _ in case.snapshot]
     for name, failure in panel.failures.items():
         rate, latent = rate_and_latent(failure, case.context)
         if "equal_chance" in setting:
-            first[name] = setting["equal_chance"] if rate > 0.0 or latent > 0.0 else 0.0
-            for step in begins:
-                step[name] = first[name] * setting.get("later_share", 1.0)
-        else:
-            survives = math.exp(-rate * case.minutes_since_start / 60.0)
-            first[name] = 1.0 - (1.0 - latent) * survives
-            for step, (before, after) in zip(begins, pairs, strict=True):
-                step[name] = 1.0 - math.exp(-rate * (before.minutes + after.minutes_before) / 60.0)
-    return first, begins
+            latent = setting["equal_chance"] if rate > 0.0 or latent > 0.0 else 0.0
+            # as often again in so many minutes of the case
+            a_minute = -math.log(1.0 - setting["equal_chance"]) / setting["begins_within_min"]
+            rate = 60.0 * a_minute if rate > 0.0 else 0.0
+        latent_of[name] = latent
+        for number, snapshot in enumerate(case.snapshot):
+            minutes = snapshot.minutes
+            if number > 0:
+                minutes += snapshot.minutes_before
+            elif "equal_chance" not in setting:
+                minutes += case.minutes_since_start
+            onsets[number][name] = rate * minutes / 60.0
+    return latent_of, onsets
 
 
-def setting_weight(panel, case, first, begins):
+def nothing_loud(panel, latent, onsets):
+    """Prior chance that nothing noticeable is there by the end."""
+    return math.prod(
+        (1.0 - latent[name]) * math.exp(-sum(step[name] for step in onsets))
+        for name, failure in panel.failures.items()
+        if not failure.get("silent", False)
+    )
+
+
+def setting_weight(case, nothing):
     """What the setting multiplies the odds of every set with something noticeable by."""
     setting = files()["setting"][case.setting]
-    nothing = 1.0
-    for name, failure in panel.failures.items():
-        if not failure.get("silent", False):
-            nothing *= (1.0 - first[name]) * math.prod(1.0 - step[name] for step in begins)
     if "chance" not in setting or nothing >= 1.0:
         return 1.0
     return setting["chance"] / (1.0 - setting["chance"]) * nothing / (1.0 - nothing)
 
 
-def joins(panel, before, begins):
-    """P(set after | set before): every failure that is not there begins or not, hastened by those that are."""
-    found = {frozenset(before): 1.0}
-    for name, failure in panel.failures.items():
-        if name in before:
-            continue
-        chance = begins[name]
-        for cause, times in failure.get("hastened_by", {}).items():
-            if cause in before:
-                chance = 1.0 - (1.0 - begins[name]) ** times
-        parted = defaultdict(float)
-        for members, p in found.items():
-            parted[members] += p * (1.0 - chance)
-            parted[members | {name}] += p * chance
-        found = parted
+def joins(panel, before, onsets):
+    """P(set after | set before) of one stretch of time: who begins in it, hastened by who is there or begins."""
+    found = {}
+    absent = [name for name in panel.failures if name not in before]
+    for fresh in subsets(absent):
+        after = frozenset(before) | fresh
+        chance = 1.0
+        for name in absent:
+            left = math.exp(-onsets[name])
+            for cause, times in panel.failures[name].get("hastened_by", {}).items():
+                extra = (times - 1.0) * onsets[name]
+                if cause in before:
+                    left *= math.exp(-extra)
+                elif cause in after:
+                    left *= since_it_began(extra, onsets[cause])
+            chance *= 1.0 - left if name in fresh else left
+        found[after] = chance
     return found
+
+
+#: points and weights for means over 0 to 1 (exact for any polynomial of degree 127)
+POINTS, WEIGHTS = np.polynomial.legendre.leggauss(64)
+
+
+def since_it_began(extra, cause):
+    """Mean of exp(-extra (1 - s)) over the onset s of a cause that begins in 0 to 1, with this mean number."""
+    s = (POINTS + 1.0) / 2.0
+    onset = np.exp(-cause * s)
+    return float(WEIGHTS @ (onset * np.exp(-extra * (1.0 - s))) / (WEIGHTS @ onset))
 
 
 # ------------------------------------------------------------------ memories
@@ -637,39 +712,33 @@ def subsets(names):
 
 def chances(panel, case):
     """P(set of failures at the end | all that was said), and the chance of all that was said."""
-    first, begins = prior(panel, case)
-    weight = setting_weight(panel, case, first, begins)
+    latent, onsets = prior(panel, case)
+    nothing = nothing_loud(panel, latent, onsets)
+    weight = setting_weight(case, nothing)
     start, *later = case.snapshot
     # hidden state: (set, which act, (memory, state) of each memory that is not at its start)
-    now = defaultdict(float)
-    for members in subsets(panel.failures):
-        there = math.prod(first[name] if name in members else 1.0 - first[name] for name in panel.failures)
+    now, known = defaultdict(float), {}
+    for before in subsets(panel.failures):
+        there = math.prod(latent[name] if name in before else 1.0 - latent[name] for name in panel.failures)
         if there > 0.0:
-            for acting in subsets(members):
-                for memory, p in first_memories(panel, acting, start, case.minutes_since_start).items():
-                    acts = acting_chance(panel, members, acting, (), memory, start)
-                    now[members, acting, memory] += there * p * acts
+            for members, p_set in joins(panel, before, onsets[0]).items():
+                known[members] = known.get(members, 0.0) + there * p_set
+    for members, there in known.items():
+        for acting in subsets(members):
+            for memory, p in first_memories(panel, acting, start, case.minutes_since_start).items():
+                acts = acting_chance(panel, members, acting, (), memory, start)
+                now[members, acting, memory] += there * p * acts
     told = emitted(panel, now, start)
-    for number, (earlier, snapshot) in enumerate(zip(case.snapshot, later, strict=False)):
-        now = moved(panel, told, earlier, snapshot, begins[number])
+    for number, (earlier, snapshot) in enumerate(zip(case.snapshot, later, strict=False), 1):
+        now = moved(panel, told, earlier, snapshot, onsets[number])
         told = emitted(panel, now, snapshot)
-    found, before = defaultdict(float), 0.0
+    found = defaultdict(float)
     loud = {name for name, failure in panel.failures.items() if not failure.get("silent", False)}
     for (members, _, _), by_vertical in told.items():
         found[members] += sum(by_vertical.values()) * (weight if members & loud else 1.0)
-    nothing = setting_nothing(panel, first, begins)
     before = nothing + weight * (1.0 - nothing)
     total = sum(found.values())
     return {members: chance / total for members, chance in found.items()}, total / before
-
-
-def setting_nothing(panel, first, begins):
-    """Prior chance that nothing noticeable is there."""
-    return math.prod(
-        (1.0 - first[name]) * math.prod(1.0 - step[name] for step in begins)
-        for name, failure in panel.failures.items()
-        if not failure.get("silent", False)
-    )
 
 
 def in_order(panel):
@@ -705,14 +774,14 @@ def emitted(panel, now, snapshot):
     return found
 
 
-def moved(panel, told, earlier, later, begins):
+def moved(panel, told, earlier, later, onsets):
     """Hidden state of the later snapshot -> chance."""
     joined, steps, acts_with = {}, {}, {}
     now = defaultdict(float)
     for (members, acting, memory), by_vertical in told.items():
         gone = members - acting
         if members not in joined:
-            joined[members] = joins(panel, members, begins)
+            joined[members] = joins(panel, members, onsets)
         if not hangs_on_vertical(panel, acting, memory, earlier):
             by_vertical = {"level": sum(by_vertical.values())}
         for after, p_set in joined[members].items():
