@@ -330,7 +330,8 @@ class HiddenSpace:
     def shown_as(self) -> Index:
         """Place of the set under which each set is named: one that differs by known surroundings alone; (set,).
 
-        Rough air beside a failure is no second failure: everybody aboard knows of it. Alone it stays itself.
+        Rough air beside a failure is no second failure: everybody aboard knows of it. Alone it stays itself,
+        as does the last of several.
         """
         known = {
             place
@@ -339,7 +340,8 @@ class HiddenSpace:
         }
         number = {members: place for place, members in enumerate(self.sets)}
         bare = (tuple(member for member in members if member not in known) for members in self.sets)
-        return np.array([number[rest] if rest else place for place, rest in enumerate(bare)], dtype=np.intp)
+        shown = (rest or members[-1:] for members, rest in zip(self.sets, bare, strict=True))
+        return np.array([number[names] for names in shown], dtype=np.intp)
 
     def named(self, sets: Array) -> Array:
         """Sum chances of sets (set,) over those that are named alike; zero for what has no line of its own."""
@@ -449,16 +451,16 @@ class HiddenSpace:
 
     def cleared(self, index: int, step: Step) -> Array:
         """Chance that a curable failure is gone by the middle of a snapshot; (row,)."""
-        cure = self.curable[index]
-        if step.switches.get(cure.switch) != cure.position:
-            return np.zeros(self.count)
+        cure, minutes = self.curable[index], step.minutes_before + 0.5 * step.minutes
+        alone = cure.cleared(minutes, helped=False)
+        if not cure.helps(step.switches):
+            return np.full(self.count, alone)
         state = self.conditions(step.switches)
         works = np.ones(self.count, dtype=bool)
         for name, wanted in cure.needs.items():
             if name in state:
                 works &= state[name] == self.network.states[name].index(wanted)
-        elapsed = step.minutes_before + 0.5 * step.minutes
-        return np.where(works, -np.expm1(-elapsed / cure.minutes), 0.0)
+        return np.where(works, cure.cleared(minutes, helped=True), alone)
 
 
 def enumerate_sets(

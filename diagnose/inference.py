@@ -243,6 +243,7 @@ class Engine:
                 mend="keep those in which something changed, or take the flight as a recording (diagnose review)",
             )
         steps = []
+        before: SnapshotRecord | None = None
         for number, snapshot in enumerate(case.snapshot, 1):
             if snapshot.manoeuvre not in manoeuvres:
                 raise unknown_name("manoeuvre", snapshot.manoeuvre, manoeuvres)
@@ -253,12 +254,14 @@ class Engine:
                 )
             steps.append(
                 Step(
-                    switches=self.network.switch_positions(snapshot.switches),
+                    switches=self.network.switch_positions(snapshot.switches)
+                    | self.network.circumstances(before, snapshot),
                     phase=manoeuvres[snapshot.manoeuvre].phase,
                     minutes=snapshot.minutes,
                     minutes_before=snapshot.minutes_before,
                 )
             )
+            before = snapshot
         return steps
 
     def _emission(self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step) -> Array:

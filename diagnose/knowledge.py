@@ -25,6 +25,7 @@ from diagnose.model import (
     Axis,
     ChanceWord,
     Channel,
+    Circumstance,
     ContextFlag,
     Document,
     DrillNumber,
@@ -66,6 +67,7 @@ TABLES: dict[str, tuple[str, type]] = {
     "part": ("parts", Part),
     "source": ("sources", Source),
     "switch": ("switches", Switch),
+    "circumstance": ("circumstances", Circumstance),
     "memory": ("memories", Memory),
     "failure": ("failures", Failure),
     "context": ("context", ContextFlag),
@@ -117,6 +119,7 @@ class KnowledgeBase:
     parts: Mapping[str, Part] = field(default_factory=dict)
     sources: Mapping[str, Source] = field(default_factory=dict)
     switches: Mapping[str, Switch] = field(default_factory=dict)
+    circumstances: Mapping[str, Circumstance] = field(default_factory=dict)
     memories: Mapping[str, Memory] = field(default_factory=dict)
     failures: Mapping[str, Failure] = field(default_factory=dict)
     context: Mapping[str, ContextFlag] = field(default_factory=dict)

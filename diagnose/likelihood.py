@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import io
 import itertools
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,12 +24,12 @@ from diagnose.model import Facet, Row
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import AIR, TURBULENCE, draw_flights
 from diagnose.physics.panel import show
-from diagnose.readings import classify
+from diagnose.readings import STATISTICS, classify
 from diagnose.units import Array
 
 SEED = 20261125
 #: raised whenever the physics code changes what a table holds
-PHYSICS_VERSION = 5
+PHYSICS_VERSION = 6
 TABLES_FILE = "likelihoods.npz"
 
 
@@ -65,7 +65,7 @@ def states_of(kb: KnowledgeBase, name: str) -> tuple[str, ...]:
         return tuple(kb.memories[name].states)
     if name in kb.axes:
         return kb.axes[name].values
-    return kb.switches[name].positions
+    return (kb.circumstances if name in kb.circumstances else kb.switches)[name].positions
 
 
 def matches(when: Mapping[str, str | tuple[str, ...]], state: Mapping[str, str]) -> bool:
@@ -79,13 +79,8 @@ def matches(when: Mapping[str, str | tuple[str, ...]], state: Mapping[str, str])
 # ------------------------------------------------------------------ one facet
 
 
-def quantities_text(kb: KnowledgeBase) -> str:
-    """The numbers of the physics as they go into every fingerprint."""
-    return repr([(q.id, q.low, q.high, q.scale) for q in kb.quantities.values()])
-
-
-def fingerprint(kb: KnowledgeBase, facet: Facet, quantities: str = "") -> str:
-    """Give a digest of everything that decides the counts of a simulated facet."""
+def fingerprint(kb: KnowledgeBase, facet: Facet, used: Collection[str]) -> str:
+    """Give a digest of everything that decides the counts of a simulated facet; ``used``: quantities drawn."""
     names = (*facet.parents, *facet.axes)
     parts = (
         str(PHYSICS_VERSION),
@@ -93,7 +88,8 @@ def fingerprint(kb: KnowledgeBase, facet: Facet, quantities: str = "") -> str:
         facet.channel,
         repr([(reading.id, reading.where) for reading in facet.readings]),
         repr([(name, states_of(kb, name)) for name in names]),
-        quantities or quantities_text(kb),
+        repr([(q.id, q.low, q.high, q.scale) for q in kb.quantities.values() if q.id in used]),
+        repr(facet.sizes and (facet.sizes.edges, facet.sizes.statistic)),
     )
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
 
@@ -114,8 +110,14 @@ def _without_idle_memories(kb: KnowledgeBase, facet: Facet, state: dict[str, str
     return settled
 
 
-def simulate_counts(kb: KnowledgeBase, gauge_id: str, facet: Facet) -> np.ndarray:
-    """Count readings over simulated flights; shape (parents…, axes…, readings), uint16."""
+def simulate_counts(
+    kb: KnowledgeBase, gauge_id: str, facet: Facet, used: set[str] | None = None
+) -> np.ndarray:
+    """Count readings over simulated flights, and behind them bins of sizes; shape (parents…, axes…, both), uint16.
+
+    The names of the quantities that were drawn are added to ``used``.
+    """
+    drawn = set() if used is None else used
     flights_per_cell = kb.limits.flights_per_cell
     axis_values = [states_of(kb, axis) for axis in facet.axes]
     cells = list(itertools.product(*axis_values))
@@ -126,11 +128,12 @@ def simulate_counts(kb: KnowledgeBase, gauge_id: str, facet: Facet) -> np.ndarra
     }
     seed = int.from_bytes(hashlib.sha256(f"{SEED} {gauge_id}.{facet.id}".encode()).digest()[:8])
     flights = {
-        air: draw_flights(per_flight, count, Draws(kb.quantities, np.random.default_rng(seed)), air)
+        air: draw_flights(per_flight, count, Draws(kb.quantities, np.random.default_rng(seed), drawn), air)
         for air in TURBULENCE
     }
     shape = tuple(len(states_of(kb, name)) for name in facet.parents)
-    counts = np.zeros((*shape, len(cells), len(facet.readings)), dtype=np.uint16)
+    outcomes = len(facet.readings) + (len(facet.sizes.edges) + 1 if facet.sizes else 0)
+    counts = np.zeros((*shape, len(cells), outcomes), dtype=np.uint16)
     done: dict[tuple[str, ...], np.ndarray] = {}
     for index, state in _combinations(kb, facet):
         settled = _without_idle_memories(kb, facet, state)
@@ -144,14 +147,17 @@ def simulate_counts(kb: KnowledgeBase, gauge_id: str, facet: Facet) -> np.ndarra
                 facet.channel,
                 settled,
                 flights[settled.get(AIR, "ordinary")],
-                Draws(kb.quantities, np.random.default_rng(own_seed)),
+                Draws(kb.quantities, np.random.default_rng(own_seed), drawn),
             )
-            found = classify(facet.readings, shown.channel, shown.dial)
             cell_of = np.repeat(np.arange(len(cells)), flights_per_cell)
-            flat = np.bincount(
-                cell_of * len(facet.readings) + found, minlength=len(cells) * len(facet.readings)
+            found = [classify(facet.readings, shown.channel, shown.dial)]
+            if facet.sizes:
+                size = STATISTICS[facet.sizes.statistic](shown.channel)
+                found.append(len(facet.readings) + np.digitize(size, facet.sizes.edges))
+            flat = sum(
+                np.bincount(cell_of * outcomes + places, minlength=len(cells) * outcomes) for places in found
             )
-            done[key] = flat.reshape(len(cells), -1)
+            done[key] = np.reshape(flat, (len(cells), -1))
         counts[index] = done[key]
     return counts.reshape(*shape, *(len(values) for values in axis_values), -1)
 
@@ -185,7 +191,7 @@ def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, raw: np.ndarray)
     if facet.channel:
         few = kb.limits.prior_flights / (kb.limits.flights_per_cell + kb.limits.prior_flights)
         told = ((1.0 - few) * same + few * spread) @ report
-    chance = raw @ told
+    chance = raw[..., :readings] @ told
     chance /= (chance @ np.ones(readings))[..., None]
     return FacetTable(
         facet=f"{gauge_id}.{facet.id}",
@@ -220,20 +226,18 @@ def confusion(kb: KnowledgeBase, facet: Facet) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class StoredCounts:
-    """Counts as they stand on disk: facet -> (fingerprint, counts)."""
+    """Counts as they stand on disk: facet -> (fingerprint, quantities that were drawn, counts)."""
 
-    counts: Mapping[str, tuple[str, np.ndarray]]
+    counts: Mapping[str, tuple[str, tuple[str, ...], np.ndarray]]
 
     def of(self, kb: KnowledgeBase, gauges: Iterable[str]) -> dict[str, np.ndarray]:
         """Counts of the facets of some gauges, but for those whose knowledge has changed since."""
-        quantities = quantities_text(kb)
-        return {
-            name: self.counts[name][1]
-            for name, facet in facets_of(kb, gauges)
-            if facet.channel
-            and name in self.counts
-            and self.counts[name][0] == fingerprint(kb, facet, quantities)
-        }
+        found = {}
+        for name, facet in facets_of(kb, gauges):
+            mark, used, counts = self.counts.get(name, ("", (), None))
+            if facet.channel and counts is not None and mark == fingerprint(kb, facet, used):
+                found[name] = counts
+        return found
 
 
 def read_counts(path: Path | None = None) -> StoredCounts:
@@ -242,8 +246,10 @@ def read_counts(path: Path | None = None) -> StoredCounts:
     if not file.is_file():
         return StoredCounts({})
     with np.load(file) as archive:
-        marks = msgspec.json.decode(bytes(archive["fingerprints"]), type=dict[str, str])
-        return StoredCounts({name: (mark, archive[name]) for name, mark in marks.items()})
+        marks = msgspec.json.decode(
+            bytes(archive["fingerprints"]), type=dict[str, tuple[str, tuple[str, ...]]]
+        )
+        return StoredCounts({name: (mark, used, archive[name]) for name, (mark, used) in marks.items()})
 
 
 def facets_of(kb: KnowledgeBase, gauges: Iterable[str]) -> Iterator[tuple[str, Facet]]:
@@ -275,20 +281,25 @@ def derive(
     *,
     over: bool = True,
 ) -> Path:
-    """Simulate every facet and store the counts with their fingerprints; ``told`` hears of each.
+    """Simulate every facet whose counts are not stored yet, and store all; ``told`` hears of each.
+
+    What is stored under the same fingerprint would come out the same: it is kept.
 
     Raises CaseError if they cannot be written; the tables that were there then stay.
     """
     file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
+    stored = read_counts(file)
+    known = stored.of(kb, kb.gauges)
     arrays: dict[str, np.ndarray] = {}
-    marks: dict[str, str] = {}
-    for gauge_id, gauge in kb.gauges.items():
-        for facet in gauge.facets:
-            if facet.channel:
-                name = f"{gauge_id}.{facet.id}"
-                told(name)
-                arrays[name] = simulate_counts(kb, gauge_id, facet)
-                marks[name] = fingerprint(kb, facet)
+    marks: dict[str, tuple[str, tuple[str, ...]]] = {}
+    for name, facet in facets_of(kb, kb.gauges):
+        if not facet.channel:
+            continue
+        used = set(stored.counts[name][1]) if name in known else set()
+        if name not in known:
+            told(name)
+            known[name] = simulate_counts(kb, name.split(".")[0], facet, used)
+        arrays[name], marks[name] = known[name], (fingerprint(kb, facet, used), tuple(sorted(used)))
     file.parent.mkdir(parents=True, exist_ok=True)
     packed = io.BytesIO()
     np.savez_compressed(

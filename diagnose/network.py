@@ -28,7 +28,7 @@ from diagnose.likelihood import (
     states_of,
 )
 from diagnose.memories import MemoryTables, memory_tables
-from diagnose.model import Facet, Failure, Manoeuvre, Panel, Rule
+from diagnose.model import Facet, Failure, Manoeuvre, Panel, Rule, SnapshotRecord
 from diagnose.ready import Table, arrays, as_table, digest, kept
 from diagnose.units import Array
 
@@ -72,7 +72,7 @@ class Network:
     def states(self) -> Mapping[str, tuple[str, ...]]:
         """States of every part, source, memory, switch and axis of the knowledge base."""
         kb = self.kb
-        names = (*kb.parts, *kb.sources, *kb.memories, *kb.switches, *kb.axes)
+        names = (*kb.parts, *kb.sources, *kb.memories, *kb.switches, *kb.circumstances, *kb.axes)
         return {name: states_of(kb, name) for name in names}
 
     @cached_property
@@ -84,7 +84,7 @@ class Network:
     @cached_property
     def rules(self) -> Mapping[str, tuple[Rule, ...]]:
         """The rules of each source that speak only of what this panel has."""
-        known = {*self.parts, *self.sources, *self.memories, *self.panel.switches}
+        known = {*self.parts, *self.sources, *self.memories, *self.panel.switches, *self.kb.circumstances}
         return {
             source: tuple(r for r in self.kb.sources[source].rules if set(r.when) <= known)
             for source in self.sources
@@ -109,6 +109,22 @@ class Network:
                 )
             positions[name] = position
         return positions
+
+    def circumstances(self, before: SnapshotRecord | None, snapshot: SnapshotRecord) -> dict[str, str]:
+        """What a snapshot's length, and the one before it, say: circumstance -> position."""
+        manoeuvres = self.kb.manoeuvres
+        flown = manoeuvres[before.manoeuvre].expected if before else {}
+        found = {}
+        for name, circumstance in self.kb.circumstances.items():
+            fitting = (
+                told.position
+                for told in circumstance.tells
+                if snapshot.minutes >= told.least_minutes
+                and all(flown.get(axis) in values for axis, values in told.before.items())
+                and (not told.before or snapshot.minutes_before <= told.within_minutes)
+            )
+            found[name] = next(fitting, circumstance.positions[0])
+        return found
 
     def conditions(
         self, given: Mapping[str, Index], switches: Mapping[str, str], rows: int
@@ -142,6 +158,9 @@ class Network:
                 allowed = (wanted,) if isinstance(wanted, str) else wanted
                 if name in switches:
                     if switches[name] not in allowed:
+                        fits[:] = False
+                elif name in self.kb.circumstances:
+                    if self.kb.circumstances[name].positions[0] not in allowed:
                         fits[:] = False
                 else:
                     fits &= np.array([value in allowed for value in self.states[name]])[state[name]]
@@ -230,12 +249,14 @@ class Network:
 
     @cached_property
     def dials(self) -> Mapping[str, FacetTable]:
-        """The facets that a look at the panel can read: all but the results of checks."""
-        return {
-            facet: table
-            for facet, table in self.facets.items()
-            if self.kb.gauges[facet.split(".")[0]].group != CHECKS
+        """The facets that a look at the panel can read: all but the results of checks and comparisons."""
+        shown = {
+            f"{gauge}.{facet.id}"
+            for gauge in self.dial_gauges
+            for facet in self.kb.gauges[gauge].facets
+            if facet.glance
         }
+        return {facet: table for facet, table in self.facets.items() if facet in shown}
 
     # -------------------------------------------------------------- what is expected
 
@@ -346,7 +367,11 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
         if name in kb.sources and name not in sources:
             for rule in kb.sources[name].rules:
                 if all(
-                    r in kb.sources or r in kb.memories or r in parts or r in panel.switches
+                    r in kb.sources
+                    or r in kb.memories
+                    or r in parts
+                    or r in panel.switches
+                    or r in kb.circumstances
                     for r in rule.when
                 ):
                     for other in rule.when:

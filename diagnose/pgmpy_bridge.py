@@ -157,9 +157,9 @@ def _acting(tables: Tables, network: Network, number: int, step: Step) -> None:
         cure = failure.cured_by
         assert cure is not None
         needs = {n: w for n, w in cure.needs.items() if at(n, number) in tables.states}
-        on = step.switches.get(cure.switch) == cure.position
-        elapsed = step.minutes_before + 0.5 * step.minutes
-        cleared = float(-np.expm1(-elapsed / cure.minutes)) if on else 0.0
+        on, elapsed = cure.helps(step.switches), step.minutes_before + 0.5 * step.minutes
+        cleared, alone = cure.cleared(elapsed, helped=on), cure.cleared(elapsed, helped=False)
+        back = cure.returned(elapsed, helped=on)
         past = (at(failure.id, number - 1), at(f"{failure.id}_acts", number - 1)) if number > 1 else ()
 
         def rule(
@@ -167,14 +167,16 @@ def _acting(tables: Tables, network: Network, number: int, step: Step) -> None:
             here: str = here,
             needs: dict[str, str] = needs,
             cleared: float = cleared,
+            alone: float = alone,
+            back: float = back,
             past: tuple[str, ...] = past,
         ) -> list[float]:
             if state[here] == "no":
                 return _chance(1.0)
             if past and state[past[0]] == "yes" and state[past[1]] == "no":
-                return _chance(0.0)
+                return _chance(back)
             works = all(state[at(name, number)] == wanted for name, wanted in needs.items())
-            return _chance(1.0 - cleared if works else 1.0)
+            return _chance(1.0 - (cleared if works else alone))
 
         tables.add_rule(name, NO_YES, (here, *past, *(at(n, number) for n in needs)), rule)
 

@@ -316,12 +316,14 @@ def _numbered_sets(space: HiddenSpace, switches: Mapping[str, str]) -> Index:
 def _cure_move(space: HiddenSpace, source: Index, target: Index, later: Step) -> Array:
     """P(curable failures act or not after | before) of pairs of rows; (pair of rows,)."""
     chance = np.ones(len(source))
-    for index in space.curable:
+    for index, cure in space.curable.items():
+        minutes = later.minutes_before + 0.5 * later.minutes
+        stays_gone = 1.0 - cure.returned(minutes, helped=cure.helps(later.switches))
         has = space.members[:, index][space.row_set]
         there = np.flatnonzero(has[target])
         before, after = source[there], target[there]
         gone_before = has[before] & ~space.acting[before, index]
-        cleared = np.where(gone_before, 1.0, space.cleared(index, later)[after])
+        cleared = np.where(gone_before, stays_gone, space.cleared(index, later)[after])
         chance[there] *= np.where(space.acting[after, index], 1.0 - cleared, cleared)
     return chance
 

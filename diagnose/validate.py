@@ -32,7 +32,7 @@ def _at(kb: KnowledgeBase, table: str, entry: str) -> str:
 
 
 def _nodes(kb: KnowledgeBase) -> set[str]:
-    return {*kb.parts, *kb.sources, *kb.memories, *kb.switches}
+    return {*kb.parts, *kb.sources, *kb.memories, *kb.switches, *kb.circumstances}
 
 
 def _bad_states(kb: KnowledgeBase, when: Mapping[str, str | tuple[str, ...]], where: str) -> Iterator[str]:
@@ -108,7 +108,10 @@ def failures_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
                 yield f"{where}: hastened by an unknown failure {cause!r}"
         if failure.cured_by is not None:
             cure = failure.cured_by
-            yield from _bad_states(kb, {cure.switch: cure.position, **cure.needs}, where)
+            switched = {cure.switch: cure.position} if cure.switch else {}
+            yield from _bad_states(kb, {**switched, **cure.needs}, where)
+            if not (cure.switch and cure.minutes > 0.0) and not cure.alone_minutes > 0.0:
+                yield f"{where}: a cure needs a switch and its minutes, or alone_minutes"
             if failure.acting < 1.0:
                 yield f"{where}: a failure is either intermittent or cured by a switch, not both"
 
@@ -123,6 +126,10 @@ def rules_name_known_states(kb: KnowledgeBase) -> Iterator[str]:
             yield from _bad_states(kb, rule.when, where)
             if rule.gives not in source.conditions:
                 yield f"{where}: a rule gives {rule.gives!r}, which is none of its conditions"
+    for entry, circumstance in kb.circumstances.items():
+        where = _at(kb, "circumstances", entry)
+        for told in circumstance.tells:
+            yield from _bad_states(kb, {entry: told.position, **told.before}, where)
     for entry, memory in kb.memories.items():
         where = _at(kb, "memories", entry)
         yield from _bad_states(kb, {memory.driver: tuple(memory.carry)}, where)

@@ -19,6 +19,7 @@ from collections import defaultdict
 from functools import cache
 from pathlib import Path
 
+import msgspec
 import numpy as np
 
 from diagnose.physics.draws import Draws
@@ -65,7 +66,22 @@ def states(name):
         return list(kb["memory"][name]["states"])
     if name in kb["axis"]:
         return kb["axis"][name]["values"]
-    return kb["switch"][name]["positions"]
+    return {**kb["switch"], **kb["circumstance"]}[name]["positions"]
+
+
+def with_circumstances(before, snapshot):
+    """The snapshot with what its length and the one before it say, among its switches."""
+    kb, told = files(), {}
+    for name, circumstance in kb["circumstance"].items():
+        for one in reversed(circumstance["tells"]):
+            holds = snapshot.minutes >= one.get("least_minutes", 0.0)
+            if "before" in one:
+                flown = kb["manoeuvre"][before.manoeuvre]["expected"] if before else {}
+                holds = holds and snapshot.minutes_before <= one["within_minutes"]
+                holds = holds and all(flown.get(axis) in values for axis, values in one["before"].items())
+            if holds:
+                told[name] = one["position"]
+    return msgspec.structs.replace(snapshot, switches={**snapshot.switches, **told})
 
 
 class Panel:
@@ -90,8 +106,9 @@ class Panel:
         self._motions = {}
 
     def positions(self, said):
-        """Every switch: as said, or its first position."""
-        return tuple((name, said.get(name, states(name)[0])) for name in self.switches)
+        """Every switch and circumstance: as said, or its first position."""
+        names = (*self.switches, *files()["circumstance"])
+        return tuple((name, said.get(name, states(name)[0])) for name in names)
 
     # -------------------------------------------------------------- conditions
 
@@ -107,7 +124,7 @@ class Panel:
 
     def _condition(self, name, acting, memory, switches):
         kb = files()
-        if name in self.switches:
+        if name in self.switches or name in kb["circumstance"]:
             return dict(switches)[name]
         if name in self.memories:
             return dict(memory).get(name, self.memories[name]["start"])
@@ -132,7 +149,7 @@ class Panel:
     def lacks(self, name):
         """Whether the panel has no such part, memory or switch."""
         kb = files()
-        if name in kb["source"]:
+        if name in kb["source"] or name in kb["circumstance"]:
             return False
         return name not in self.parts and name not in self.memories and name not in self.switches
 
@@ -143,7 +160,7 @@ class Panel:
         if facet_id not in self._chances:
             facet = self.facets[facet_id]
             if facet.get("channel"):
-                table = counts()[facet_id]
+                table = counts()[facet_id][..., : len(facet["readings"])]
                 table = table / table.sum(axis=-1, keepdims=True)
                 flights = files()["limits"]["flights_per_cell"]
                 few = files()["limits"]["prior_flights"]
@@ -597,15 +614,36 @@ def memory_first(name, condition, snapshot, since_start):
 # ------------------------------------------------------------------ acting or not
 
 
+def after(minutes, mean):
+    """Chance that what takes a mean time has happened; never where none is given."""
+    return 1.0 - math.exp(-minutes / mean) if mean else 0.0
+
+
+def stands_to_cure(panel, cure, snapshot):
+    """Whether the switch of a cure stands where it helps."""
+    return "switch" in cure and dict(panel.positions(snapshot.switches)).get(cure["switch"]) == cure["position"]
+
+
 def gone_by(panel, failure, acting, memory, snapshot):
-    """Chance that a switch has cleared a failure by the middle of a snapshot."""
+    """Chance that a switch, or time, has cleared a failure by the middle of a snapshot."""
     cure, switches = failure["cured_by"], panel.positions(snapshot.switches)
-    if dict(switches).get(cure["switch"]) != cure["position"]:
-        return 0.0
+    minutes = snapshot.minutes_before + 0.5 * snapshot.minutes
+    alone = after(minutes, cure.get("alone_minutes"))
+    if not stands_to_cure(panel, cure, snapshot):
+        return alone
     for name, wanted in cure.get("needs", {}).items():
         if panel.condition(name, acting, memory, switches) not in (None, wanted):
-            return 0.0
-    return 1.0 - math.exp(-(snapshot.minutes_before + 0.5 * snapshot.minutes) / cure["minutes"])
+            return alone
+    late = cure.get("late_share", 0.0)
+    soon = (1.0 - late) * after(minutes, cure["minutes"]) + late * after(minutes, cure.get("late_minutes"))
+    return 1.0 - (1.0 - alone) * (1.0 - soon)
+
+
+def still_gone(panel, cure, snapshot):
+    """Chance that what was cleared before has not come back."""
+    if stands_to_cure(panel, cure, snapshot):
+        return 1.0
+    return 1.0 - after(snapshot.minutes_before + 0.5 * snapshot.minutes, cure.get("returns_minutes"))
 
 
 def acting_chance(panel, members, acting, gone_before, memory, snapshot):
@@ -616,7 +654,9 @@ def acting_chance(panel, members, acting, gone_before, memory, snapshot):
         if failure.get("acting", 1.0) < 1.0:
             chance *= failure["acting"] if name in acting else 1.0 - failure["acting"]
         elif "cured_by" in failure:
-            gone = 1.0 if name in gone_before else gone_by(panel, failure, acting, memory, snapshot)
+            gone = gone_by(panel, failure, acting, memory, snapshot)
+            if name in gone_before:
+                gone = still_gone(panel, failure["cured_by"], snapshot)
             chance *= 1.0 - gone if name in acting else gone
         elif name not in acting:
             return 0.0
@@ -715,6 +755,8 @@ def chances(panel, case):
     latent, onsets = prior(panel, case)
     nothing = nothing_loud(panel, latent, onsets)
     weight = setting_weight(case, nothing)
+    told = zip((None, *case.snapshot), case.snapshot, strict=False)
+    case = msgspec.structs.replace(case, snapshot=tuple(with_circumstances(*pair) for pair in told))
     start, *later = case.snapshot
     # hidden state: (set, which act, (memory, state) of each memory that is not at its start)
     now, known = defaultdict(float), {}

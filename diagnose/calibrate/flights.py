@@ -127,7 +127,7 @@ class Flight:
     ) -> None:
         self.network, self.plan, self.truth, self.rng = network, plan, truth, rng
         self.sloppy = sloppy
-        self.draws = OneFlight(quantities, rng, int(rng.integers(2**60)))
+        self.draws = OneFlight(quantities, rng, key=int(rng.integers(2**60)))
         self.acting = self._acting()
         self.motion = [self._motion(n) for n in range(len(plan.snapshot))]
         self.flown = self._fly()
@@ -146,11 +146,13 @@ class Flight:
             for index in sorted(i for i, since in self.truth.items() if since <= number):
                 failure = self.network.failures[index]
                 cure = failure.cured_by
-                if cure is not None and snapshot.switches.get(cure.switch) == cure.position:
+                if cure is not None:
                     minutes = snapshot.minutes_before + 0.5 * snapshot.minutes
                     there = [i for i, since in self.truth.items() if since <= number]
-                    works = self._cure_works(cure.needs, there, snapshot)
-                    if works and self.rng.random() < -np.expm1(-minutes / cure.minutes):
+                    works = cure.helps(snapshot.switches) and self._cure_works(cure.needs, there, snapshot)
+                    if index in gone and self.rng.random() < cure.returned(minutes, helped=works):
+                        gone.discard(index)
+                    elif self.rng.random() < cure.cleared(minutes, helped=works):
                         gone.add(index)
                 if index not in gone and self.rng.random() < failure.acting:
                     now.append(index)

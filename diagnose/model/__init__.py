@@ -23,10 +23,11 @@ from diagnose.model.flying import (
     Substitute,
     Variation,
 )
-from diagnose.model.gauges import Axis, Facet, Gauge, Opposition, Reading, Row
+from diagnose.model.gauges import Axis, Facet, Gauge, Opposition, Reading, Row, Sizes
 from diagnose.model.record import ID_PATTERN, Cited, Document, Record
 from diagnose.model.review import Channel, GroundTest, RecordingLimits, Relation, ReviewLimits
 from diagnose.model.systems import (
+    Circumstance,
     ContextEffect,
     ContextFlag,
     Cure,
@@ -48,6 +49,7 @@ __all__ = [
     "CaseRecord",
     "ChanceWord",
     "Channel",
+    "Circumstance",
     "Cited",
     "ContextEffect",
     "ContextFlag",
@@ -85,6 +87,7 @@ __all__ = [
     "Rule",
     "ScanPattern",
     "Setting",
+    "Sizes",
     "SnapshotRecord",
     "Source",
     "Strength",

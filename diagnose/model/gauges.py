@@ -30,6 +30,22 @@ class Row(Record, frozen=True, kw_only=True):
     gives: dict[str, float]
 
 
+class Sizes(Record, frozen=True, kw_only=True):
+    """How a number is said of a facet: its ``unit``, and the bins (edges, rising) that its table tells apart.
+
+    ``statistic`` of the channel, as in ``Reading.where``. A number above ``twice_above`` is read on a scale of
+    twice the size (a 28 V system). ``low`` and ``high``: readings that give a bare number its sign.
+    """
+
+    unit: str
+    words: tuple[str, ...] = ()
+    edges: tuple[float, ...]
+    statistic: str = "end"
+    twice_above: float | None = None
+    low: tuple[str, ...] = ()
+    high: tuple[str, ...] = ()
+
+
 class Facet(Cited, frozen=True, kw_only=True):
     """One way of looking at a gauge. Either simulated (``channel``) or stated (``rows``).
 
@@ -37,6 +53,8 @@ class Facet(Cited, frozen=True, kw_only=True):
     its place on the dial, in steps; a neighbour is told in its stead far more often than what lies further
     off (``Limits.confused_further``). Two readings at one place lie on opposite sides and are two steps
     apart, one without a place is two steps from all others; without a scale all are neighbours.
+    ``sizes``: a number may be said in place of a reading. ``glance``: a look at the panel shows it; else
+    somebody must have compared or watched, and "the rest as expected" does not speak of it.
     """
 
     id: str
@@ -48,6 +66,8 @@ class Facet(Cited, frozen=True, kw_only=True):
     scale: dict[str, float] = {}
     channel: str = ""
     rows: tuple[Row, ...] = ()
+    sizes: Sizes | None = None
+    glance: bool = True
 
 
 class Gauge(Record, frozen=True, kw_only=True):

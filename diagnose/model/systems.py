@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from enum import Enum
 from typing import Literal
 
@@ -59,6 +61,29 @@ class Switch(Record, frozen=True, kw_only=True):
     positions: tuple[str, ...]
 
 
+class Telling(Record, frozen=True, kw_only=True):
+    """When a circumstance holds: the snapshot lasted ``least_minutes``, and the one ``before`` it, which ended
+    within ``within_minutes``, was meant to be flown so (axis -> values; nothing asked: any)."""
+
+    position: str
+    before: dict[str, tuple[str, ...]] = {}
+    within_minutes: float = 0.0
+    least_minutes: float = 0.0
+
+
+class Circumstance(Record, frozen=True, kw_only=True):
+    """What the case itself says of a snapshot; rules of sources ask for it like for a switch.
+
+    ``positions[0]`` is the usual one; the first of ``tells`` that holds gives another.
+    """
+
+    id: str
+    name: str
+    positions: tuple[str, ...]
+    tells: tuple[Telling, ...]
+    note: str = ""
+
+
 class MemoryKind(Enum):
     """Which physics moves a memory on."""
 
@@ -98,15 +123,42 @@ class ContextEffect(Record, frozen=True, kw_only=True):
 
 
 class Cure(Record, frozen=True, kw_only=True):
-    """A switch position that clears the failure, with the mean time that it takes.
+    """What clears a failure, with the mean time in minutes that it takes; 0: never.
 
-    ``needs``: part or source -> condition that it must be in for the cure to work.
+    ``switch`` in its ``position`` clears it in ``minutes``, a ``late_share`` of such failures in
+    ``late_minutes``. ``alone_minutes``: it clears by itself as well. ``returns_minutes``: once cleared it comes
+    back, unless the switch stands so. ``needs``: part or source -> condition that it must be in for the switch
+    to help.
     """
 
-    switch: str
-    position: str
-    minutes: float
+    switch: str = ""
+    position: str = ""
+    minutes: float = 0.0
+    late_share: float = 0.0
+    late_minutes: float = 0.0
+    alone_minutes: float = 0.0
+    returns_minutes: float = 0.0
     needs: dict[str, str] = {}
+
+    def helps(self, switches: Mapping[str, str]) -> bool:
+        """Whether the switch stands where it helps."""
+        return bool(self.switch) and switches.get(self.switch) == self.position
+
+    def cleared(self, minutes: float, *, helped: bool) -> float:
+        """Chance to be gone after this time, with the switch's help or by itself."""
+        stays = 1.0 - _begun(minutes, self.alone_minutes)
+        if helped:
+            late = 1.0 - _begun(minutes, self.late_minutes)
+            stays *= (1.0 - self.late_share) * (1.0 - _begun(minutes, self.minutes)) + self.late_share * late
+        return 1.0 - stays
+
+    def returned(self, minutes: float, *, helped: bool) -> float:
+        """Chance to be back after this time, once it has gone."""
+        return 0.0 if helped else _begun(minutes, self.returns_minutes)
+
+
+def _begun(minutes: float, mean: float) -> float:
+    return -math.expm1(-minutes / mean) if mean > 0.0 else 0.0
 
 
 class FailureKind(Enum):

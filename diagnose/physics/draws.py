@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -14,13 +14,15 @@ from diagnose.units import Array
 
 @dataclass(frozen=True, slots=True)
 class Draws:
-    """A random source together with the ranges that it draws from."""
+    """A random source together with the ranges that it draws from; ``used``: the names asked for so far."""
 
     quantities: Mapping[str, Quantity]
     rng: np.random.Generator
+    used: set[str] = field(default_factory=set, compare=False)
 
     def __call__(self, name: str, flights: int) -> Array:
         """Draw one value per flight; shape (flights,). Raises UnknownName."""
+        self.used.add(name)
         quantity = self.quantities.get(name)
         if quantity is None:
             raise UnknownName(f"no quantity {name!r}", "knowledge/physics.toml")
@@ -31,6 +33,7 @@ class Draws:
 
     def fixed(self, name: str) -> float:
         """Give a quantity that is the same in every flight; draws nothing. Raises UnknownName."""
+        self.used.add(name)
         quantity = self.quantities.get(name)
         if quantity is None:
             raise UnknownName(f"no quantity {name!r}", "knowledge/physics.toml")

@@ -33,7 +33,7 @@ def bus_v(states: States, flights: Flights, draws: Draws) -> Array:
         return np.zeros((count, samples))
     knee = draws.fixed("battery.knee_used_share")
     match condition:
-        case "charging":
+        case "charging" | "high":
             load = draws("electrical.load_a", count)
             available = alternator_a(
                 engine_rpm(flights, draws),
@@ -51,6 +51,9 @@ def bus_v(states: States, flights: Flights, draws: Draws) -> Array:
         case _:
             raise ValueError(f"bus voltage has no physics for condition {condition!r}")
     drawn = np.broadcast_to(_column(battery_current_a(load, available)), (count, samples))
+    regulated: Array | float = draws.fixed("electrical.regulated_v")
+    if condition == "high":
+        regulated = _column(draws("electrical.overcharge_v", count))
     more = used_share(
         drawn,
         STEP_S,
@@ -61,7 +64,7 @@ def bus_v(states: States, flights: Flights, draws: Draws) -> Array:
     return bus_voltage_v(
         drawn,
         np.minimum(_column(used) + more, 1.0),
-        regulated_v=draws.fixed("electrical.regulated_v"),
+        regulated_v=regulated,
         used_points=(0.0, knee, 1.0),
         volts_points=tuple(draws.fixed(f"battery.{name}_v") for name in ("full", "knee", "flat")),
     )

@@ -65,7 +65,7 @@ def bus_voltage_v(
     drawn_a: Numbers,
     used: Numbers,
     *,
-    regulated_v: float,
+    regulated_v: Numbers,
     used_points: tuple[float, ...],
     volts_points: tuple[float, ...],
 ) -> Array:

@@ -87,26 +87,45 @@ def _worn_deg(flights: Flights, draws: Draws) -> Array:
     )
 
 
-def _sound_errors_deg(flights: Flights, draws: Draws) -> tuple[Array, Array]:
-    """Errors (bank, pitch) of a sound instrument: erection follows the apparent vertical."""
+def _sound_errors_deg(states: States, flights: Flights, draws: Draws, slow: bool) -> tuple[Array, Array]:
+    """Errors (bank, pitch) of a sound instrument: erection follows the apparent vertical.
+
+    A turn or a change of speed just before leaves an error that takes some minutes to go. ``slow``: the erection
+    is weak, so that such errors, and those of the start, hardly go.
+    """
     count = flights.count
     rolling = flights.axes["pace"] == "rolling"
     gained = np.gradient(flights.airspeed_kt, STEP_S, axis=1)
     # bumps average out long before the erection answers; only the trend of the speed counts
     gained = np.where(_column(rolling), gained, gained.mean(axis=1, keepdims=True))
+    working, left_bank, left_pitch = np.ones(count), np.zeros(count), np.zeros(count)
+    before = states.get("erection", "settled")
+    if before != "settled":
+        working = draws("attitude.disturbed.erection_share", count)
+        left = draws.either_way("attitude.disturbed.left_deg", count)
+        other = left * draws("attitude.disturbed.other_share", count)
+        left_bank, left_pitch = (left, other) if before == "after_turn" else (other, left)
+    if slow:
+        working = working * draws("attitude.slow.erection_share", count)
+        left_bank = left_bank + draws.either_way("attitude.slow.left_deg", count)
     full = np.ones_like(flights.bank_deg)
-    return horizon_error_deg(
+    bank, pitch = horizon_error_deg(
         speed=full,
         erection=full,
         turn_dps=flights.turn_rate_dps,
         vertical_bank_deg=flights.bank_deg,
         vertical_pitch_deg=apparent_pitch_deg(gained),
         step_s=STEP_S,
-        erection_tau_min=draws("attitude.erection_tau_min", count),
-        erection_limit_dpm=draws("attitude.erection_limit_dpm", count),
+        erection_tau_min=draws("attitude.erection_tau_min", count) / working,
+        erection_limit_dpm=draws("attitude.erection_limit_dpm", count) * working,
         bank_drift_dpm=0.0,
         pitch_drift_dpm=0.0,
+        initial_bank_deg=left_bank,
+        initial_pitch_deg=left_pitch,
     )
+    # a gyro is a little heavy below, so that it also answers a change of speed at once
+    answers = draws("attitude.acceleration_deg_per_kt_per_s", count) * gained.mean(axis=1)
+    return bank, pitch + _column(answers)
 
 
 def _attitude_errors_deg(states: States, flights: Flights, draws: Draws, which: str) -> tuple[Array, Array]:
@@ -119,7 +138,8 @@ def _attitude_errors_deg(states: States, flights: Flights, draws: Draws, which: 
     if states.get(f"{which}_part") == "worn":
         lean = lean + _worn_deg(flights, draws)
     lean = _column(_sign(draws, count)) * lean
-    bank, pitch = _sound_errors_deg(flights, draws)
+    slow = states.get(f"{which}_part") == "slow_erection"
+    bank, pitch = _sound_errors_deg(states, flights, draws, slow)
     jitter = draws.wander(draws("attitude.jitter_deg", count), count, flights.samples, 8)
     return bank + lean + jitter, pitch + lean * _column(draws("attitude.pitch_share", count))
 
@@ -194,13 +214,20 @@ def heading_deg(states: States, flights: Flights, draws: Draws) -> Array:
     drift, follows = _heading_drift_dpm(states, flights, draws)
     if states.get("heading_part") == "stuck":
         return np.zeros_like(flights.heading_deg)
-    return np.asarray(_column(follows) * flights.heading_deg + _column(drift) * flights.time_s / S_PER_MIN)
+    passed = 1.0
+    if states.get("card_time") == "quarter_hour":
+        passed = _column(draws("heading.watched_min", flights.count)) * S_PER_MIN / flights.time_s[-1]
+    return np.asarray(
+        _column(follows) * flights.heading_deg + _column(drift) * passed * flights.time_s / S_PER_MIN
+    )
 
 
 def heading_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
     """Difference of the heading card to the settled compass, which may be the one that is wrong."""
     count = flights.count
     error = draws.either_way("heading.sound_error_deg", count)
+    if states.get("card_time") == "quarter_hour":
+        error = error + _sound_drift_dpm(flights, draws) * draws("heading.watched_min", count)
     rotor = states.get("heading_rotor", "up_to_speed")
     if rotor == "slowing":
         since, first, tau = _run_down(draws, count)
@@ -239,9 +266,14 @@ def turn_rate_dps(states: States, flights: Flights, draws: Draws) -> Array:
     match states.get("turn_part", "true"):
         case "slow_rotor":
             gain = gain * draws("turn.slow_rotor.gain", count)
+        case "over_sensitive":
+            gain = gain * draws("turn.over_sensitive.gain", count)
         case "dead_rotor":
             gain = gain * draws("turn.dead_rotor.gain", count)
-    return np.asarray(_column(gain) * flights.turn_rate_dps)
+    shown = _column(gain) * flights.turn_rate_dps
+    if states.get("turn_part") == "off_zero":
+        shown = shown + _column(draws.either_way("turn.off_zero.dps", count))
+    return np.asarray(shown)
 
 
 def _deviation_deg(heading_deg: Array, draws: Draws) -> Array:

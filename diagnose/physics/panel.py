@@ -56,6 +56,7 @@ DIFFERENCES: Mapping[str, tuple[str, Callable[[Flights], Array]]] = {
         "second_airspeed_kt",
         lambda flights: flights.expected_airspeed_kt,
     ),
+    "airspeed_less_true_kt": ("airspeed_kt", lambda flights: flights.airspeed_kt),
     "altimeter_error_ft": ("altimeter_ft", lambda flights: flights.height_ft),
 }
 

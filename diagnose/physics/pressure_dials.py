@@ -149,17 +149,30 @@ def _airspeed(states: States, flights: Flights, draws: Draws, pitot: str, part: 
     if states.get("static") == "swapped":
         total = pressure_inhg(flights.height_ft)
     condition = states.get(part, "true")
+    if condition == "own_static":
+        static = _shut_connection_inhg(flights, draws)
     if condition == "leaking":
         total = static + (total - static) * (
             1.0 - _column(draws("airspeed.leaking.lost_share", flights.count))
         )
     shown = indicated_airspeed_kt(total, static, draws.fixed("airspeed.top_stop_kt"))
+    if condition == "offset":
+        shown = np.maximum(shown + _column(draws.either_way("airspeed.offset.kt", flights.count)), 0.0)
     if condition == "stuck":
         at = flights.airspeed_kt[:, :1] + _column(draws.either_way("airspeed.stuck.off_kt", flights.count))
         shown = np.broadcast_to(
             np.where(flights.airspeed_kt[:, :1] < 1.0, 0.0, np.maximum(at, 0.0)), shown.shape
         )
     return np.asarray(shown)
+
+
+def _shut_connection_inhg(flights: Flights, draws: Draws) -> Array:
+    """Pressure that the airspeed indicator's own static connection trapped, near this height or far from it."""
+    count = flights.count
+    far = draws.chance("airspeed.own_static.far", count)
+    above = np.where(far, draws.either_way("memory.far_ft", count), draws.either_way("memory.near_ft", count))
+    shut = pressure_inhg(flights.height_ft[:, :1] - _column(above * flights.airborne))
+    return np.broadcast_to(shut, flights.height_ft.shape)
 
 
 def altimeter_ft(states: States, flights: Flights, draws: Draws) -> Array:
@@ -283,8 +296,8 @@ def vertical_speed(states: States, flights: Flights, draws: Draws) -> Array:
             shown = shown + _column(draws.either_way("vertical_speed.offset.fpm", count))
         case "sluggish":
             shown = shown * _column(draws("vertical_speed.sluggish.share", count))
-        case "stuck":
-            shown = np.zeros_like(shown) + _column(draws.either_way("vertical_speed.stuck.fpm", count))
+        case "stuck" | "stuck_away":
+            shown = np.zeros_like(shown) + _column(draws.either_way(f"vertical_speed.{condition}.fpm", count))
     return np.asarray(np.clip(shown, -stop_fpm, stop_fpm))
 
 

@@ -49,8 +49,8 @@ def manifold_suction_inhg(condition: str, flights: Flights, draws: Draws, filter
     match condition:
         case "high":
             setting = draws("suction.high.regulator_inhg", count)
-        case "low":
-            setting = draws("suction.low.regulator_inhg", count)
+        case "low" | "thin":
+            setting = draws(f"suction.{condition}.regulator_inhg", count)
         case "weak":
             worn = draws.chance("suction.weak.is_pump", count)
             pull = np.where(worn, draws("suction.weak.full_inhg", count), pull)

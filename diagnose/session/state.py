@@ -267,7 +267,9 @@ class Session:
                 case AsExpected(gauge=gauge, sure=sure):
                     give_way({gauge})
                     for facet, reading in network.expected_readings(snapshot.manoeuvre, switches).items():
-                        if facet.split(".")[0] == gauge:
+                        if facet.split(".")[0] == gauge and (
+                            facet in network.dials or gauge not in network.dial_gauges
+                        ):
                             tell(facet, reading, sure)
                             filled.add(facet)
                 case Disagreement(first=first, second=second):
@@ -283,7 +285,8 @@ class Session:
                     spoken |= {gauge for pair in disagree for gauge in pair} | NOT_LOOKED_AT
                     rest = [g for g in network.panel.gauges if network.kb.gauges[g].instrument]
                     for facet, reading in network.expected_readings(snapshot.manoeuvre, switches).items():
-                        if (gauge := facet.split(".")[0]) in rest and gauge not in spoken:
+                        gauge = facet.split(".")[0]
+                        if gauge in rest and gauge not in spoken and facet in network.dials:
                             readings[facet] = reading
                             filled.add(facet)
         stood = {

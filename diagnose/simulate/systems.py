@@ -42,7 +42,7 @@ def _degree_of(
     if event.until_minutes is not None:
         degree = np.where(seconds >= s_from_min(event.until_minutes), 0.0, degree)
     cure = failure.cured_by
-    if cure is not None and cure.switch in switches:
+    if cure is not None and cure.minutes > 0.0 and cure.switch in switches:
         helps = (switches[cure.switch] == cure.position) & (since >= 0.0)
         for part, wanted in cure.needs.items():
             if part in others:

@@ -23,7 +23,7 @@ def drawn_a(alternator: np.ndarray, rpm: Array, sizes: Sizes) -> Array:
     carried = battery_current_a(sizes("electrical.load_a"), available)
     load = sizes("battery.load_a")
     weak = load * (1.0 - sizes("battery.low_output_share"))
-    return np.select([alternator == "charging", alternator == "low_output"], [carried, np.full(len(rpm), weak)], load)  # fmt: skip
+    return np.select([np.isin(alternator, ("charging", "overcharging")), alternator == "low_output"], [carried, np.full(len(rpm), weak)], load)  # fmt: skip
 
 
 def battery_used(drawn: Array, alternator: np.ndarray, sizes: Sizes) -> Array:
@@ -32,7 +32,7 @@ def battery_used(drawn: Array, alternator: np.ndarray, sizes: Sizes) -> Array:
     whole_min = battery_minutes(
         sizes("battery.capacity_ah"), np.maximum(drawn, 0.1), sizes("battery.sound_share"), exponent
     )
-    charges = (alternator == "charging") & (drawn <= 0.0)
+    charges = np.isin(alternator, ("charging", "overcharging")) & (drawn <= 0.0)
     change = np.where(
         charges, -1.0 / sizes("battery.recharge_min"), np.where(drawn > 0.0, 1.0 / whole_min, 0.0)
     )
@@ -52,7 +52,8 @@ def bus_volts(drawn: Array, used: Array, bus: np.ndarray, sizes: Sizes) -> Array
         used_points=(0.0, sizes("battery.knee_used_share"), 1.0),
         volts_points=(sizes("battery.full_v"), sizes("battery.knee_v"), sizes("battery.flat_v")),
     )
-    return np.where(bus == "dead", 0.0, volts)
+    above = sizes("electrical.overcharge_v") - sizes("electrical.regulated_v")
+    return np.where(bus == "dead", 0.0, volts + np.where((bus == "high") & (drawn <= 0.0), above, 0.0))
 
 
 def low_voltage_light(flown: Flown) -> Array:

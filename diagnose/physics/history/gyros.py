@@ -61,6 +61,8 @@ def _horizon(flown: Flown, which: str, drive: str) -> tuple[Array, Array]:
     # the mechanism that erects needs the same drive as the rotor
     starved = np.maximum(flown.degree(drive, "none", "low", "swinging"), 1.0 - np.clip(speed, 0.0, 1.0) ** 2)
     first = sizes.either_way("rotor.lean_first_dpm") * sizes("rotor.lean_bumps_times")
+    if (weak := flown.degree(f"{which}_part", "slow_erection")).any():
+        starved = np.maximum(starved, weak * (1.0 - sizes("attitude.slow.erection_share")))
     # a sound rotor drifts as well; its erection takes that out faster than it comes, or it would lean over by itself
     limit = max(sizes("attitude.erection_limit_dpm"), sizes("attitude.sound_erection_times") * abs(first))
     bank, pitch = horizon_error_deg(
@@ -161,6 +163,8 @@ def _turn(flown: Flown) -> Array:
     settled = settled * (1.0 - flown.degree("turn_part", "dead_rotor"))
     if (slow := flown.degree("turn_part", "slow_rotor")).any():
         settled = settled * (1.0 - slow * (1.0 - sizes("turn.slow_rotor.gain")))
+    if (lively := flown.degree("turn_part", "over_sensitive")).any():
+        settled = settled * (1.0 + lively * (sizes("turn.over_sensitive.gain") - 1.0))
     coast = sizes("turn.coast_min")
     speed = rotor_history(settled, STEP_S, coast, coast, 1.0)
     felt = turn_coordinator_dps(
@@ -170,6 +174,8 @@ def _turn(flown: Flown) -> Array:
         cant_deg=sizes("turn.cant_deg"),
         stop_dps=sizes("turn.stop_dps"),
     )
+    if (off := flown.degree("turn_part", "off_zero")).any():
+        felt = felt + off * sizes.either_way("turn.off_zero.dps")
     return pressure_line(felt, STEP_S, sizes("turn.damping_s"))
 
 

@@ -102,7 +102,12 @@ def _airspeed(flown: Flown, source: str, part: str) -> Array:
     leak = flown.degree(part, "leaking")
     if leak.any():
         total = static + (total - static) * (1.0 - leak * sizes("airspeed.leaking.lost_share"))
+    own = flown.degree(part, "own_static")
+    if own.any():
+        static = pressure_line(static, STEP_S, closing_tau_s(own, sizes("line.sealing_lag_s")))
     shown = indicated_airspeed_kt(total, static, sizes("airspeed.top_stop_kt"))
+    if (bent := flown.degree(part, "offset")).any():
+        shown = np.maximum(shown + bent * sizes.either_way("airspeed.offset.kt"), 0.0)
     off = sizes.either_way("airspeed.stuck.off_kt") if shown[0] > 1.0 else 0.0
     return frozen(shown, flown.degree(part, "stuck"), off)
 
@@ -197,6 +202,7 @@ def _vertical_speed(flown: Flown) -> Array:
         shown = shown * (1.0 - weak * (1.0 - sizes("vertical_speed.sluggish.share")))
     if (off := flown.degree(part, "offset")).any():
         shown = shown + off * sizes.either_way("vertical_speed.offset.fpm")
-    if (stuck := flown.degree(part, "stuck")).any():
-        shown = np.where(stuck > 0.0, sizes.either_way("vertical_speed.stuck.fpm"), shown)
+    for condition in ("stuck_away", "stuck"):
+        if (stuck := flown.degree(part, condition)).any():
+            shown = np.where(stuck > 0.0, sizes.either_way(f"vertical_speed.{condition}.fpm"), shown)
     return np.asarray(np.clip(shown, -stop, stop))

@@ -40,7 +40,7 @@ def _manifold_inhg(flown: Flown, condition: str, resistance: Array) -> Array:
         drawn = venturi_suction_inhg(course.airspeed_kt, rated_suction_inhg=rated, rated_airspeed_kt=at_kt)
         return regulated_inhg(drawn, setting)
     pull, leak = sizes("suction.pump.full_inhg"), 0.0
-    if condition in ("high", "low"):
+    if condition in ("high", "low", "thin"):
         setting = sizes(f"suction.{condition}.regulator_inhg")
     if condition == "weak":
         worn = sizes.chance("suction.weak.is_pump")
@@ -86,7 +86,7 @@ def _manifold(flown: Flown) -> Array:
     resistance = _resistance(flown)
     usual = "airflow" if "airflow" in flown.conditions.get("suction", ()) else "normal"
     value = _manifold_inhg(flown, usual, resistance)
-    for condition in ("high", "low", "weak", "standby", "swinging", "none"):
+    for condition in ("high", "low", "thin", "weak", "standby", "swinging", "none"):
         degree = flown.degree("suction", condition)
         if degree.any():
             value = value + degree * (_manifold_inhg(flown, condition, resistance) - value)
