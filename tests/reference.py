@@ -621,7 +621,9 @@ def after(minutes, mean):
 
 def stands_to_cure(panel, cure, snapshot):
     """Whether the switch of a cure stands where it helps."""
-    return "switch" in cure and dict(panel.positions(snapshot.switches)).get(cure["switch"]) == cure["position"]
+    return (
+        "switch" in cure and dict(panel.positions(snapshot.switches)).get(cure["switch"]) == cure["position"]
+    )
 
 
 def gone_by(panel, failure, acting, memory, snapshot):
