@@ -28,7 +28,8 @@ from tests.examples import FULL, LONG
 from tests.small import FAILURES, shipped
 
 many = settings(
-    max_examples=40_000 if FULL else 300 if LONG else 60, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=40_000 if FULL else 300 if LONG else 60,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 
 #: the shipped panels, gauges and words with few failures, so that a ranking takes a millisecond or two

@@ -58,7 +58,10 @@ BROKEN = {
     "strays": (("manoeuvre", "level", {"strays": {"turn": {"left": 1.0}}}), "leave no chance"),
     "use": (("manoeuvre", "level", {"pitch": AxisUse(primary="sextant")}), "no gauge 'sextant'"),
     "family": (("family", "static_trapped", {"members": ("moon",)}), "there is no failure 'moon'"),
-    "two families": (("family", "vacuum_weak", {"members": ("pump_weak", "pump_sheared")}), "stands in two families"),
+    "two families": (
+        ("family", "vacuum_weak", {"members": ("pump_weak", "pump_sheared")}),
+        "stands in two families",
+    ),
     "panel": (("panel", "single_pump", {"gauges": ("sextant",)}), "no gauge 'sextant'"),
     "look": (("look", "slips", {"reads": ("sextant.angle",)}), "no facet 'sextant.angle'"),
     "look flies": (("look", "slips", {"manoeuvre": "loop"}), "no manoeuvre 'loop'"),

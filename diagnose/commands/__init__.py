@@ -181,7 +181,9 @@ def _carry_out(command: Command, desk: Desk, rest: str) -> tuple[Desk, str]:
         if not command.way_out:
             raise
         return replace(after, answered=None), f"{said}\n{fill(str(error), desk.width)}"
-    return replace(after, answered=answer), f"{said}\n{first_screen(answer, after.case, after.kb, after.width)}"
+    return replace(
+        after, answered=answer
+    ), f"{said}\n{first_screen(answer, after.case, after.kb, after.width)}"
 
 
 def names_a_gauge(desk: Desk, text: str) -> bool:

@@ -197,7 +197,9 @@ def hear(desk: Desk, text: str) -> tuple[Desk, str]:
     if desk.later:
         return after, said
     answer = after.answer()
-    return replace(after, answered=answer), f"{said}\n{first_screen(answer, after.case, after.kb, after.width)}"
+    return replace(
+        after, answered=answer
+    ), f"{said}\n{first_screen(answer, after.case, after.kb, after.width)}"
 
 
 ENTRY: tuple[Command, ...] = (
