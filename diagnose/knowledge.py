@@ -106,7 +106,7 @@ SINGLES: dict[str, tuple[str, type]] = {
     "first_screen": ("first_screen", FirstScreen),
 }
 #: files in the knowledge folder that other readers own
-OTHER_FILES = ("words.toml",)
+OTHER_FILES = ("words.toml", "story.toml")
 #: folders of it that other readers own: published tables that the knowledge is checked against
 OTHER_FOLDERS = ("handbook", "outside")
 

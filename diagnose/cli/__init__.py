@@ -22,6 +22,7 @@ from diagnose.cli import (
     rank,
     review,
     scenario,
+    story,
     tabletop,
     talk,
     writeup,
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 MODULES = (
     rank,
     talk,
+    story,
     failures,
     scenario,
     tabletop,

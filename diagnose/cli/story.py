@@ -1,0 +1,60 @@
+"""``diagnose story``: a pilot's own account, read sentence by sentence, then the answer."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sys
+from pathlib import Path
+
+from diagnose.cli.command import WIDEST, Load, Subparsers, width
+from diagnose.errors import CaseError
+
+
+def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+    """Add the command to the parser."""
+    story = commands.add_parser(
+        "story",
+        parents=[shared],
+        help="read a pilot's own story: what was taken in, what was not used, then the answer",
+    )
+    story.add_argument("file", metavar="FILE", help="a text file, or - for what is typed or piped in")
+    story.add_argument("--panel", metavar="NAME", help="the panel, where the story does not tell it")
+    story.add_argument("--json", action="store_true", help="answer as JSON")
+    story.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    story.set_defaults(run=_story)
+
+
+def _text(name: str) -> str:
+    try:
+        text = sys.stdin.read() if name == "-" else Path(name).read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise CaseError(f"the story cannot be read ({error.strerror})", name, "check the path") from None
+    except UnicodeDecodeError:
+        raise CaseError("this is no text in UTF-8", name, "save the story as plain text") from None
+    if not text.strip():
+        raise CaseError("the story is empty", name, "for example: in the climb the airspeed froze at 80")
+    return text
+
+
+def _story(chosen: argparse.Namespace, load: Load) -> int:
+    text = _text(chosen.file)
+    kb = load()
+    # numpy comes with these
+    from diagnose.commands.desk import Desk
+    from diagnose.commands.hearing import hear_story, story_data, taken_lines
+    from diagnose.text import render
+    from diagnose.words import entry_forms, find
+
+    desk = Desk(kb=kb)
+    if chosen.panel:
+        desk = desk.change(panel=find(chosen.panel, entry_forms(kb.panels), "panel"))
+    heard = hear_story(desk, text)
+    if chosen.json:
+        print(json.dumps(story_data(heard), ensure_ascii=False, indent=1))
+        return 0
+    columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    print("\n".join(taken_lines(heard, columns)))
+    print("\n" + render(heard.answer, heard.desk.case, kb, columns))
+    return 0
