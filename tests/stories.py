@@ -74,7 +74,9 @@ def met(key: str, heard: HeardStory) -> bool:
         moments = {p.moment for p in heard.built.placed if p.sentence == at}
         return any(heard.desk.case.snapshot[m - 1].manoeuvre in rest.split("|") for m in moments)
     if kind == "COND":
-        return rest in heard.desk.case.context and any(p.kind == "condition" and p.value == rest for p in pieces)
+        return rest in heard.desk.case.context and any(
+            p.kind == "condition" and p.value == rest for p in pieces
+        )
     if kind == "EQ":
         return any(p.kind in ("fitted", "maybe_fitted") and p.value == rest for p in pieces)
     if kind == "ACT":
@@ -111,8 +113,15 @@ def misread(story: dict, heard: HeardStory) -> Iterator[tuple[int, str]]:
     for at, sentence in enumerate(heard.read):
         for piece in sentence.pieces:
             if piece.kind in EVIDENCE and piece.kind != "rest":
-                if not any(n in (at, -1) and _is(piece, g, w) for n, g, w in allowed if g not in ("switch", "condition")):
-                    yield at, f"{piece.gauge} {piece.kind} {piece.facet} {piece.reading} {piece.sure:g} <- {piece.words!r}"
+                if not any(
+                    n in (at, -1) and _is(piece, g, w)
+                    for n, g, w in allowed
+                    if g not in ("switch", "condition")
+                ):
+                    yield (
+                        at,
+                        f"{piece.gauge} {piece.kind} {piece.facet} {piece.reading} {piece.sure:g} <- {piece.words!r}",
+                    )
             elif piece.kind == "switch":
                 if not any(g == "switch" and w == f"{piece.value} {piece.position}" for n, g, w in allowed):
                     yield at, f"{piece.value} {piece.position} <- {piece.words!r}"
@@ -160,10 +169,14 @@ def score(listed: list[dict], kb: object, engines: dict, *, compare: bool = True
             if met(key, heard):
                 found.met += 1
             else:
-                found.notes.append(f"{story['id']} missed: {key} | {heard.read[int(key.split(' ')[0]) - 1].text}")
+                found.notes.append(
+                    f"{story['id']} missed: {key} | {heard.read[int(key.split(' ')[0]) - 1].text}"
+                )
         wrong = dict(misread(story, heard))
         found.wrong += len(wrong)
-        found.notes += [f"{story['id']} wrong: s{at + 1} {what} | {heard.read[at].text}" for at, what in wrong.items()]
+        found.notes += [
+            f"{story['id']} wrong: s{at + 1} {what} | {heard.read[at].text}" for at, what in wrong.items()
+        ]
         if compare and story["case"]:
             from diagnose import answer_case
 

@@ -169,7 +169,7 @@ def test_groups_that_look_alike_are_listed():
 def test_show_gives_the_case_in_words():
     text = answer_to("snapshot climb for 2", "airspeed probably falling", "show")
     assert "snapshot 1: straight climb at constant speed, 2 min" in text
-    assert "airspeed indicator trend falling (80 % sure)" in text
+    assert "airspeed indicator trend falling (85 % sure)" in text
 
 
 def test_rank_gives_the_whole_answer():

@@ -62,8 +62,8 @@ def asked_for(*lines):
         ("turned on the pitot heat", "switch pitot heat on"),
         ("pitot heat was not off", "switch pitot heat on"),
         ("airspeed dropped right off", "airspeed dropping"),
-        ("altimeter looked ok I guess", "altimeter looked ok 75 %"),
-        ("airspeed zero, I think; suction low", "airspeed zero 80 %; suction low"),
+        ("altimeter looked ok I guess", "altimeter looked ok 85 %"),
+        ("airspeed zero, I think; suction low", "airspeed zero 90 %; suction low"),
         # the aircraft climbed, not the pointer
         ("airspeed dropped to zero while level", "airspeed zero"),
     ],

@@ -59,9 +59,9 @@ BOTH = {"airspeed.trend": "falling", "altimeter.trend": "steady"}
         ("airspeed not falling", {"airspeed.trend": ("falling", 0.0)}),
         ("airspeed wasn't falling", {"airspeed.trend": ("falling", 0.0)}),
         ("compass not swinging wildly", {"compass.trend": ("swinging", 0.0)}),
-        ("altimeter probably not right", {"altimeter.value": ("right", 0.2)}),
+        ("altimeter probably not right", {"altimeter.value": ("right", 0.15)}),
         ("the airspeed was wrong", {"airspeed.value": ("normal", 0.0)}),
-        ("maybe the airspeed was wrong", {"airspeed.value": ("normal", 0.35)}),
+        ("maybe the airspeed was wrong", {"airspeed.value": ("normal", 0.25)}),
         ("airspeed low and not falling", {"airspeed.value": "low", "airspeed.trend": ("falling", 0.0)}),
         ("airspeed no reading", {"airspeed.value": "zero"}),
         ("airspeed fell to zero", {"airspeed.trend": "falling", "airspeed.value": "zero"}),
@@ -98,17 +98,17 @@ def test_readings_are_understood(line, expected):
 @pytest.mark.parametrize(
     ("line", "sure"),
     [
-        ("probably airspeed falling", 0.8),
-        ("airspeed probably falling", 0.8),
-        ("airspeed falling, I think", 0.8),
-        ("I think airspeed was falling", 0.8),
-        ("maybe airspeed falling", 0.65),
+        ("probably airspeed falling", 0.85),
+        ("airspeed probably falling", 0.85),
+        ("airspeed falling, I think", 0.9),
+        ("I think airspeed was falling", 0.9),
+        ("maybe airspeed falling", 0.75),
         ("airspeed almost certainly falling", 0.95),
-        ("not sure airspeed falling", 0.6),
+        ("not sure airspeed falling", 0.7),
         ("airspeed 70% falling", 0.7),
         ("airspeed falling (70 %)", 0.7),
         ("airspeed falling 70 percent", 0.7),
-        ("airspeed falling?", 0.65),
+        ("airspeed falling?", 0.75),
         ("airspeed 100 % falling", 1.0),
     ],
 )
@@ -121,11 +121,11 @@ def test_doubt_is_heard(line, sure):
 
 
 def test_doubt_belongs_to_the_gauge_beside_it():
-    plainly = {"airspeed.trend": "falling", "altimeter.trend": ("steady", 0.8)}
+    plainly = {"airspeed.trend": "falling", "altimeter.trend": ("steady", 0.85)}
     assert told("airspeed falling and altimeter probably steady") == plainly
     assert told("airspeed falling and probably altimeter steady") == plainly
     assert told("airspeed probably falling, altimeter steady") == {
-        "airspeed.trend": ("falling", 0.8),
+        "airspeed.trend": ("falling", 0.85),
         "altimeter.trend": "steady",
     }
 
@@ -155,7 +155,7 @@ def test_a_disagreement_stands_beside_other_statements():
     said = parse("attitude disagrees with turn and bank and airspeed probably falling but vsi zero")
     assert said == (
         Disagreement(first="attitude", second="turn_coordinator"),
-        Said(facet="airspeed.trend", reading="falling", sure=0.8),
+        Said(facet="airspeed.trend", reading="falling", sure=0.85),
         Said(facet="vertical_speed.rate", reading="zero"),
     )
 
@@ -170,7 +170,7 @@ def test_a_disagreement_stands_beside_other_statements():
         ("vsi normal", AsExpected(gauge="vertical_speed")),
         # in a turn a normal heading indicator is not a steady one
         ("heading normal", AsExpected(gauge="heading")),
-        ("tc probably fine", AsExpected(gauge="turn_coordinator", sure=0.8)),
+        ("tc probably fine", AsExpected(gauge="turn_coordinator", sure=0.85)),
         ("pitot heat on", Switched(switch="pitot_heat", position="on")),
         ("alt static was switched on", Switched(switch="alternate_static", position="on", moved=True)),
     ],
@@ -469,7 +469,7 @@ def test_what_completion_offers_is_understood(gauge):
 def test_what_a_gauge_did_not_show_is_said_back():
     said = parse("airspeed not falling; altimeter probably not right; the vsi was wrong")
     assert say_back(said, shipped()) == (
-        "airspeed indicator: trend not falling; altimeter: value not right (80 % sure); "
+        "airspeed indicator: trend not falling; altimeter: value not right (85 % sure); "
         "vertical speed indicator: not as expected"
     )
 

@@ -143,13 +143,13 @@ def noted_lines(heard: HeardStory, width: int) -> Iterator[str]:
         yield fill(f"Which is meant by {piece.words!r}? {'; or: '.join(piece.asks)}", width, "", "  ")
     for left in built.left_out:
         yield fill(f"Not used: {left.piece.words!r}: {left.why}.", width, "", "  ")
-    unused = [piece for sentence in heard.read for piece in sentence.unused]
+    unused = [clause for sentence in heard.read for clause in sentence.unused]
     if unused:
         yield "Not used:"
-        for piece in unused:
-            gauge = f" (the {kb.gauges[piece.gauge].name}?)" if piece.gauge else ""
-            why = f": {piece.why}" if piece.why else ""
-            yield fill(f"{piece.words!r}{gauge}{why}", width, "  - ", "    ")
+    for clause in unused:
+        gauge = f" (the {kb.gauges[clause.gauge].name}?)" if clause.gauge else ""
+        why = f": {clause.why}" if clause.why else ""
+        yield fill(f"{clause.words!r}{gauge}{why}", width, "  - ", "    ")
 
 
 # ------------------------------------------------------------------ as data

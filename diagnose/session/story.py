@@ -97,7 +97,9 @@ def _panel(session: Session, story: Sequence[SentenceRead], kb: KnowledgeBase) -
     """The panel that a story chooses ("" if none), and those that it may mean."""
     pieces = [piece for sentence in story for piece in sentence.pieces]
     fitted = tuple(dict.fromkeys(piece.value for piece in pieces if piece.kind == "fitted"))
-    maybe = tuple(dict.fromkeys(p.value for p in pieces if p.kind == "maybe_fitted" and p.value not in fitted))
+    maybe = tuple(
+        dict.fromkeys(p.value for p in pieces if p.kind == "maybe_fitted" and p.value not in fitted)
+    )
     now = kb.panel(session.case.panel)
     if session.case.panel in fitted or session.case.panel != START.panel:
         return "", ()
@@ -130,7 +132,9 @@ class _Builder:
         self.clause_start = 0
         if session.case.snapshot:
             last = session.snapshot
-            self.now = _Moment(flown=last.manoeuvre, assumed=False, switches=dict(last.switches), at=session.now.at)
+            self.now = _Moment(
+                flown=last.manoeuvre, assumed=False, switches=dict(last.switches), at=session.now.at
+            )
             self.now.told = [(-1, piece) for piece in _pieces_of(last)]
             self.moments.append(self.now)
 
@@ -151,7 +155,10 @@ class _Builder:
                 self._flown(piece)
             case "time":
                 if piece.value in ("later", "again"):
-                    self.later, self.minutes = True, piece.minutes if piece.minutes is not None else self.minutes
+                    self.later, self.minutes = (
+                        True,
+                        piece.minutes if piece.minutes is not None else self.minutes,
+                    )
                 elif piece.value == "earlier":
                     self.earlier = True
             case "switch":
@@ -187,8 +194,14 @@ class _Builder:
                 fresh = self._open(piece.value)
                 fresh.told = mine
             return
-        if now is None or now.evidence() and (now.flown != piece.value or now.assumed):
-            if now is not None and now.assumed and now.flown == "" and len(self.moments) == 1 and not now.evidence():
+        if now is None or (now.evidence() and (now.flown != piece.value or now.assumed)):
+            if (
+                now is not None
+                and now.assumed
+                and now.flown == ""
+                and len(self.moments) == 1
+                and not now.evidence()
+            ):
                 now.flown, now.assumed = piece.value, False
             else:
                 self._open(piece.value)
@@ -225,6 +238,8 @@ class _Builder:
         assert self.now is not None
         if self.now.evidence() and (self.later or self._conflicts(number, piece)):
             self._open()
+        if self.minutes and not self.now.evidence() and self.now.at is None and len(self.moments) > 1:
+            self.now.before, self.minutes = min(self.minutes, LONGEST_MINUTES), None
         self.later = False
         if piece.kind == "rest":
             self.now.rest.append((number, piece))
@@ -261,7 +276,7 @@ class _Builder:
             for moment in self.moments or [self._open()]:
                 moment.switches[piece.value] = piece.position
             return
-        if self.now is None or self.now.evidence() and self.now.switches.get(piece.value) != piece.position:
+        if self.now is None or (self.now.evidence() and self.now.switches.get(piece.value) != piece.position):
             self._open()
         assert self.now is not None
         self.now.switches[piece.value] = piece.position
@@ -361,7 +376,9 @@ def _conflict(moment: _Moment, piece: Piece) -> bool:
         if other.gauge != piece.gauge or not piece.gauge:
             continue
         if piece.kind == "reading" and other.kind == "reading":
-            if piece.facet == other.facet and (piece.reading != other.reading or (piece.sure < 0.5) != (other.sure < 0.5)):
+            if piece.facet == other.facet and (
+                piece.reading != other.reading or (piece.sure < 0.5) != (other.sure < 0.5)
+            ):
                 return piece.sure >= 0.5 or other.reading == piece.reading
         elif number >= 0 and {piece.kind, other.kind} == {"reading", "expected"}:
             return True

@@ -145,8 +145,8 @@ def _lexicon(same: _Same) -> Lexicon:
         build.add(words, "gauge", gauge_id, weak=loose)
     only: dict[str, frozenset[str]] = {}
     for kind, entry in found["pronoun"].items():
-        listed = entry if isinstance(entry, list) else entry["words"]
-        build.add(listed, "pronoun", kind)
+        ways = entry if isinstance(entry, list) else entry["words"]
+        build.add(ways, "pronoun", kind)
         if isinstance(entry, dict):
             only[kind] = frozenset(entry["only"])
     for group, words in found["all"].items():
@@ -177,8 +177,8 @@ def _lexicon(same: _Same) -> Lexicon:
         build.add(motion, "motion", flown)
         build.add(entry.get("setting", ()), "setting", flown)
     for manoeuvre in kb.manoeuvres.values():
-        ways = forms(manoeuvre.id, manoeuvre.name, manoeuvre.words)
-        build.add([way for way in ways if " " in way], "setting", manoeuvre.id)
+        names = forms(manoeuvre.id, manoeuvre.name, manoeuvre.words)
+        build.add([way for way in names if " " in way], "setting", manoeuvre.id)
     for flag in kb.context.values():
         extra = found["day"].get(flag.id, {})
         words = [w for w in forms(flag.id, flag.name, flag.words) if w not in found["prose"]["not_day"]]
@@ -232,9 +232,7 @@ def said_of(kb: KnowledgeBase, gauge: str, behaviour: Behaviour) -> tuple[str, .
     """The readings ("facet.reading", "!facet.reading", "expected", "disagree") of a gauge for a behaviour; () for none."""
     if behaviour.only and gauge not in behaviour.only:
         return ()
-    known = {
-        f"{facet.id}.{reading.id}" for facet in kb.gauges[gauge].facets for reading in facet.readings
-    }
+    known = {f"{facet.id}.{reading.id}" for facet in kb.gauges[gauge].facets for reading in facet.readings}
     for meant in behaviour.means:
         parts = meant.removeprefix("!").split(".")
         if meant in ("expected", "disagree"):
@@ -264,4 +262,14 @@ def unknown_readings(kb: KnowledgeBase) -> list[str]:
     ]
 
 
-__all__ = ["GLUE", "Behaviour", "Lexicon", "Sense", "common_english", "lexicon", "plain", "readable", "said_of"]
+__all__ = [
+    "GLUE",
+    "Behaviour",
+    "Lexicon",
+    "Sense",
+    "common_english",
+    "lexicon",
+    "plain",
+    "readable",
+    "said_of",
+]

@@ -35,10 +35,12 @@ def corrected(words: Sequence[Token], known: Lexicon) -> tuple[tuple[Token, ...]
             made += [Token(word, token.start, end) for word in meant.split()]
             place += len(way)
             continue
-        if token.text.isalpha() and token.text not in known.words and token.text not in common_english():
-            if meant := _nearest(token.text, known.words):
-                slips.append(Slip(token.text, meant))
-                token = Token(meant, token.start, token.end)
+        strange = (
+            token.text.isalpha() and token.text not in known.words and token.text not in common_english()
+        )
+        if strange and (meant := _nearest(token.text, known.words)):
+            slips.append(Slip(token.text, meant))
+            token = Token(meant, token.start, token.end)
         made.append(token)
         place += 1
     return tuple(made), tuple(slips)
@@ -56,7 +58,7 @@ def _nearest(word: str, known: frozenset[str]) -> str:
     most = 1 if len(word) < 8 else 2
     longer = [other for other in _by_letter(known).get(word[0], ()) if len(other) >= like.shortest_mistyped]
     near = process.extract(word, longer, scorer=OSA.distance, score_cutoff=most, limit=2)
-    if not near or len(near) > 1 and near[0][1] == near[1][1]:
+    if not near or (len(near) > 1 and near[0][1] == near[1][1]):
         return ""
     return near[0][0]
 

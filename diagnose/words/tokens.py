@@ -9,13 +9,37 @@ from dataclasses import dataclass
 #: what an apostrophe stands for
 _ENDINGS = {"m": "am", "re": "were", "ve": "have", "ll": "will", "d": "had"}
 #: words after which 's is "is"
-_IS = frozenset({"it", "that", "what", "there", "here", "who", "he", "she", "where", "how", "something", "everything", "nothing"})
-_IRREGULAR = {"won't": "will not", "can't": "can not", "cannot": "can not", "ain't": "is not", "wont": "will not"}
+_IS = frozenset(
+    {
+        "it",
+        "that",
+        "what",
+        "there",
+        "here",
+        "who",
+        "he",
+        "she",
+        "where",
+        "how",
+        "something",
+        "everything",
+        "nothing",
+    }
+)
+_IRREGULAR = {
+    "won't": "will not",
+    "can't": "can not",
+    "cannot": "can not",
+    "ain't": "is not",
+    "wont": "will not",
+}
 _BARE = re.compile(r"(do|did|does|is|was|were|are|has|have|had|could|would|should|ca)nt")
 _TOKEN = re.compile(r"\d[\d,]*(?:\.\d+)?|[^\W\d_]+(?:['’][^\W\d_]+)?|[^\w\s]", re.UNICODE)
 #: a stop that ends no sentence: within a number, after a common abbreviation, or inside dots
 _SENTENCE = re.compile(r"(?<=[.!?])[\"')\]]*\s+(?=\S)|\n+")
-_ABBREVIATION = re.compile(r"\b(?:approx|alt|min|mins|ft|kts|vs|e\.g|i\.e|st|mt|dr|mr|sec|secs)\.$", re.IGNORECASE)
+_ABBREVIATION = re.compile(
+    r"\b(?:approx|alt|min|mins|ft|kts|vs|e\.g|i\.e|st|mt|dr|mr|sec|secs)\.$", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +58,9 @@ def sentences(text: str) -> tuple[str, ...]:
     for place in _SENTENCE.finditer(text):
         piece = text[begun : place.start()]
         after = text[place.end() : place.end() + 1]
-        if "\n" not in place[0] and (_ABBREVIATION.search(piece) and after.islower() or _trails_off(piece, after)):
+        if "\n" not in place[0] and (
+            (_ABBREVIATION.search(piece) and after.islower()) or _trails_off(piece, after)
+        ):
             continue
         found.append(piece)
         begun = place.end()

@@ -1,0 +1,30 @@
+"""A pilot's own story, sentence by sentence and clause by clause, to pieces of evidence.
+
+Whatever a clause says that is understood becomes a ``Piece`` with the words that it came from; the rest is
+kept as not used. Nothing is refused whole. What may mean two things is asked, what is guessed by the teller
+is no evidence, and what nobody looked at is silence.
+"""
+
+from __future__ import annotations
+
+from diagnose.errors import CaseError
+from diagnose.knowledge import KnowledgeBase
+from diagnose.words.lexicon import lexicon
+from diagnose.words.prose.pieces import EVIDENCE, Piece, SentenceRead, State, Unused
+from diagnose.words.prose.sentence import SentenceReader
+from diagnose.words.tokens import sentences
+
+__all__ = ["EVIDENCE", "Piece", "SentenceRead", "Unused", "read_story"]
+
+
+def read_story(text: str, kb: KnowledgeBase) -> tuple[SentenceRead, ...]:
+    """Read a text of any length. Raises CaseError for a line that is too long to be a story."""
+    known = lexicon(kb)
+    longest = int(known.tables["prose"]["longest_line"])
+    if len(text) > longest:
+        raise CaseError(
+            f"a story may have {longest:,} characters, this one has {len(text):,}",
+            mend="tell it in parts, or leave out what has nothing to do with the instruments",
+        )
+    state = State()
+    return tuple(SentenceReader(kb, known, state, sentence).read() for sentence in sentences(text))

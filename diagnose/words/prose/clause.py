@@ -1,0 +1,190 @@
+"""One clause from left to right: which gauge it names, and what it says of it."""
+
+from __future__ import annotations
+
+from diagnose.words.lexicon import GLUE, Sense
+from diagnose.words.prose.counting import Counting
+from diagnose.words.prose.pieces import EVIDENCE, STOPS, Piece, determined, glue, names
+
+
+class Clause(Counting):
+    """Reads the gauges, behaviors, maneuvers, switches and numbers of one clause, left to right."""
+
+    def read(self) -> None:
+        spans = self.spans
+        self._switches()
+        if (
+            self.lead in ("and", "then", "but")
+            and self.state.subject
+            and not any(s.sense("pronoun") for s in spans)
+        ):
+            self.subject = self.state.subject
+        for at, span in enumerate(spans):
+            if span.start in self.reader.blocked:
+                continue
+            kinds = span.kinds
+            if "negation" in kinds and not kinds & {"behaviour"}:
+                self.negated = True
+                if at + 1 < len(spans) and (_bare := self._gauge_after(at)) and not self._told_later(at):
+                    self._lost(at, _bare)
+                continue
+            if "excepting" in kinds and self._has("everything"):
+                self.excepted, self.negated = True, False
+                continue
+            if span.number is not None:
+                continue
+            if span.words[0] == "no" and span.text.endswith("indication") and self._of_something(at):
+                self.negated = True
+                continue
+            if self._flown(at):
+                continue
+            if (behaviours := self._behaves(at)) and self._attach(at, behaviours):
+                continue
+            if self._named(at):
+                continue
+            if kinds & {"aircraft", "others"}:
+                if not (self.gauges and self._reported(at)):
+                    self.subject, self.gauges = ("self" if "aircraft" in kinds else "other"), ()
+                continue
+            if "attend" in kinds and not self.gauges:
+                self.attended = True
+            if not span.senses and not self.gauges and not self.subject and at and determined(spans, at):
+                self.subject = "unknown"
+        self.state.subject = self.subject if self.subject in ("self", "other", "unknown") else ""
+        self._everything()
+        self._same_again()
+        self._listed_too()
+        self._numbers()
+        self._finish()
+
+    def _of_something(self, at: int) -> bool:
+        """ "No indication on the ammeter of any discharge": it is denied what follows."""
+        return any("of" in span.words for span in self.spans[at + 1 :]) and any(
+            span.kinds & {"behaviour"} and not names(span) for span in self.spans[at + 1 :]
+        )
+
+    def _gauge_after(self, at: int) -> tuple[str, ...]:
+        """The gauges named right behind a place: "no airspeed"."""
+        following = self.spans[at + 1] if at + 1 < len(self.spans) else None
+        if following is None or following.sense("gauge") is None:
+            return ()
+        return self.reader.gauges_of(following)
+
+    def _lost(self, at: int, gauges: tuple[str, ...]) -> None:
+        for gauge in gauges:
+            self._say(
+                gauge, self.known.behaviours["zero"], [self.spans[at], self.spans[at + 1]], denied=False
+            )
+
+    def _named(self, at: int) -> bool:
+        span = self.spans[at]
+        gauges = self.reader.gauges_of(span)
+        if not gauges or not self._meant(at):
+            return False
+        pronoun = span.sense("pronoun") is not None and span.sense("gauge") is None
+        if pronoun and (
+            self.gauges or (self.subject in ("self", "other", "unknown") and not self._perceived(at))
+        ):
+            return False
+        if self.excepted:
+            self._except(gauges, at)
+            return True
+        together = bool(self.gauges) and self._joined(at) and (bool(self.carried) or not self._since_told())
+        self.gauges = tuple(dict.fromkeys((*self.gauges, *gauges))) if together else gauges
+        self.subject, self.anchor, self.pronoun = "gauge", at, pronoun and span.text == "it"
+        waiting, self.waiting = self.waiting or (self.carried if together else []), []
+        self.carried = waiting
+        if waiting:
+            self.gauges = gauges
+        for place in waiting:
+            self._attach_to(place, self._behaves(place), self.gauges)
+        return True
+
+    def _perceived(self, at: int) -> bool:
+        return any("perceive" in span.kinds for span in self.spans[:at])
+
+    def _joined(self, at: int) -> bool:
+        return all(
+            glue(span, GLUE | {"joins", "breaks", "perceive", "hedge"}) or span.words[0] in STOPS
+            for span in self.spans[self.anchor + 1 : at]
+        )
+
+    def _since_told(self) -> bool:
+        return any(piece.gauge in self.gauges for piece in self.told) and not self.waiting
+
+    def _meant(self, at: int) -> bool:
+        """Whether a loose name such as "altitude" names its gauge here."""
+        span = self.spans[at]
+        sense = span.sense("gauge")
+        if sense is None or not sense.weak:
+            return True
+        before = self.spans[at - 1] if at else None
+        if before is not None and before.words[-1] in self.reader.prose["not_before"]:
+            return before.words[-1] in ("in", "of", "on") and bool(self.waiting)
+        following = self.spans[at + 1] if at + 1 < len(self.spans) else None
+        if following is not None and (
+            following.kinds & {"copula", "report", "behaviour", "reading"} or following.number is not None
+        ):
+            return True
+        return bool(self.waiting) or (before is not None and bool(before.kinds & {"negation"}))
+
+    def _attach(self, at: int, senses: list[Sense]) -> bool:
+        span = self.spans[at]
+        if span.text in ("no", "yes") or (span.sense("no_effect") and not self.gauges):
+            return False
+        if span.sense("moved") and self._has("switch") and not self.gauges:
+            return False
+        if self.pronoun and span.sense("motion") and not self._reported(at):
+            self.why = "the needle or the airplane"
+            return False
+        if self.gauges and self._reach(at, senses) and self._attach_to(at, senses, self.gauges):
+            return True
+        own = [s for s in senses if s.kind == "behaviour" and self.known.behaviours[s.value].names]
+        for sense in own:
+            self._attach_to(at, [sense], (self.known.behaviours[sense.value].names,))
+        if own:
+            return True
+        following = self._next(at, skip=("behaviour", "reading", "negation", "hedge"))
+        if (
+            following < len(self.spans)
+            and self.spans[following].sense("gauge") is not None
+            and not self._parted(at, following)
+            and (not self.gauges or not self._can(self.gauges, senses))
+        ):
+            self.waiting.append(at)
+            return True
+        if self.gauges:
+            return False
+        if self.subject == "" and self.state.focus and not self.attended and self._elided(at, senses):
+            self.gauges, self.anchor = self.state.focus, at - 1
+            if self._attach_to(at, senses, self.state.focus):
+                return True
+            self.gauges = ()
+        return False
+
+    def _parted(self, at: int, following: int) -> bool:
+        return any(span.kinds & {"aircraft", "others"} for span in self.spans[at + 1 : following])
+
+    def _finish(self) -> None:
+        if self.told:
+            self.state.last = [p for p in self.told if p.kind in EVIDENCE]
+            self.state.told += 1
+            odd = self.reader.prose["odd"]
+            self.state.odd = [p for p in self.state.last if p.reading in odd] or self.state.odd
+        if self._has("ordinary") and any(
+            s.kind == "behaviour" and s.value == "normal" for span in self.spans for s in span.senses
+        ):
+            self.reader.pieces.append(Piece(kind="ordinary", words=self.reader.source(self.spans)))
+        named = [
+            g
+            for span in self.spans
+            if span.sense("gauge") and self.reader.gauges_of(span)
+            for g in self.reader.gauges_of(span)
+        ]
+        spoken = list(dict.fromkeys(p.gauge for p in self.told if p.gauge))
+        if spoken:
+            self.state.focus = tuple(spoken)
+        elif self.gauges:
+            self.state.focus = self.gauges
+        elif named:
+            self.state.focus = tuple(dict.fromkeys(named))

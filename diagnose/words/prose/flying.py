@@ -1,0 +1,200 @@
+"""What was flown, which switch was moved, and what is said of several gauges at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+from diagnose.words.lexicon import GLUE, Sense
+from diagnose.words.prose.pieces import EVIDENCE, Piece, Span, glue, names
+from diagnose.words.prose.saying import Saying
+
+
+class Flying(Saying):
+    """What was flown and moved, and what is said of all gauges at once."""
+
+    def _except(self, gauges: tuple[str, ...], at: int) -> None:
+        for gauge in gauges:
+            self.gauges, self.anchor, self.subject = gauges, at, "gauge"
+            if not self._told_later(at):
+                self._say(gauge, self.known.behaviours["wrong"], [self.spans[at]], denied=False)
+        self.reader.pieces.append(Piece(kind="rest", words=self.reader.source(self.spans), asks=gauges))
+
+    def _everything(self) -> None:
+        whole = next((at for at, span in enumerate(self.spans) if "everything" in span.kinds), None)
+        if whole is None or self.excepted:
+            return
+        after = self.spans[whole + 1 :]
+        words = self.reader.source(self.spans)
+        changed = any("changed" in span.words or "change" in span.words for span in after)
+        if self.spans[whole].text == "nothing else":
+            if changed:
+                self.reader.pieces.append(Piece(kind="rest", words=words))
+            return
+        normal = any(
+            sense.kind == "behaviour" and sense.value in ("normal", "steady")
+            for span in after
+            for sense in span.senses
+        )
+        if normal and not any("negation" in span.kinds for span in self.spans) and self._beside(whole):
+            if any(piece.kind == "expected" or piece.reading for piece in self.told):
+                for piece in [p for p in self.told if p.gauge in self.state.focus]:
+                    self.told.remove(piece)
+                    self.reader.pieces.remove(piece)
+            self.reader.pieces.append(Piece(kind="rest", words=words))
+
+    def _beside(self, whole: int) -> bool:
+        """ "The rest of the flight" is no gauge."""
+        following = self.spans[whole + 1].text if whole + 1 < len(self.spans) else ""
+        return following not in ("of", "of the")
+
+    def _same_again(self) -> None:
+        at = next((at for at, span in enumerate(self.spans) if "same_again" in span.kinds), None)
+        if at is None or self.told:
+            return
+        gauges = [g for span in self.spans if names(span) for g in self.reader.gauges_of(span)]
+        span = self.spans[at]
+        odd = self.state.odd if "it" in span.words else []
+        self._copy([g for g in gauges if g not in {p.gauge for p in odd}], odd or self.state.last)
+        self.reader.repeated = odd or self.state.last
+
+    def _listed_too(self) -> None:
+        """ "Everything on the static side does it, the encoder, the backup too": what is listed does it as well."""
+        if not self.reader.repeated or self.told or any(span.kinds & {"behaviour"} for span in self.spans):
+            return
+        done = {piece.gauge for piece in self.reader.repeated}
+        listed = [
+            g for span in self.spans if names(span) for g in self.reader.gauges_of(span) if g not in done
+        ]
+        self._copy(listed, self.reader.repeated)
+
+    def _copy(self, gauges: Iterable[str], last: Sequence[Piece]) -> None:
+        """Say of these gauges what was said of the last ones."""
+        for gauge in dict.fromkeys(gauges):
+            for piece in last:
+                if piece.kind == "expected" or piece.reading in ("normal", "right", "stable", "as_set"):
+                    self._say(gauge, self.known.behaviours["normal"], self.spans, denied=False)
+                    break
+                ends = {f"{f.id}.{r.id}" for f in self.kb.gauges[gauge].facets for r in f.readings}
+                wanted = next((end for end in ends if end.endswith(f".{piece.reading}")), "")
+                if piece.kind == "reading" and wanted:
+                    self._tell(gauge, wanted, self.spans, denied=piece.sure < 0.5)
+                    break
+
+    def _switches(self) -> None:
+        spans = self.spans
+        table = self.known.tables["switch"]
+        for at, span in enumerate(spans):
+            sense = span.sense("switch")
+            if sense is None or span.start in self.reader.blocked:
+                continue
+            if any(s.kind == "day" and s.value == "pitot_heat_off" for other in spans for s in other.senses):
+                continue  # told as a condition
+            entry = table[sense.value]
+            near = [*spans[max(0, at - 4) : at], *spans[at + 1 : at + 4]]
+            said = [word for other in near for word in ((other.text,) if other.sense("moved") else ())]
+            on = any(text in entry["on"] for text in said)
+            off = any(text in entry["off"] for text in said)
+            denied = any("negation" in other.kinds for other in near)
+            without = any("no_effect" in other.kinds for other in spans)
+            words = self.reader.source([span, *[o for o in near if o.sense("moved")]])
+            if without:
+                self.reader.pieces.append(
+                    Piece(kind="switch", words=self.reader.source(spans), value=sense.value, position="on")
+                )
+                self.reader.pieces.append(Piece(kind="same", words=self.reader.source(spans)))
+            elif (on or off) and not denied and not any("fitted" in o.kinds for o in (span,) if not on):
+                position = "off" if off and not any(t in entry["on"] and t != "on" for t in said) else "on"
+                self.reader.pieces.append(
+                    Piece(kind="switch", words=words, value=sense.value, position=position)
+                )
+            else:
+                continue
+            return
+        if any("no_effect" in span.kinds for span in spans) and self.state.told:
+            named = [g for span in spans if span.sense("gauge") for g in self.reader.gauges_of(span)]
+            for gauge in named or [""]:
+                self.reader.pieces.append(Piece(kind="same", words=self.reader.source(spans), gauge=gauge))
+
+    def _flown(self, at: int) -> bool:
+        span = self.spans[at]
+        sense = span.sense("setting") or span.sense("motion")
+        if sense is None or span.start in self.reader.blocked:
+            return False
+        before = self.spans[at - 1] if at else None
+        led = before is not None and (
+            "during" in before.kinds
+            or before.words[-1] in self.reader.prose["lead_in"]
+            or (
+                before.text in ("the", "a", "our", "my")
+                and at > 1
+                and (
+                    self.spans[at - 2].words[-1] in self.reader.prose["lead_in"]
+                    or "during" in self.spans[at - 2].kinds
+                )
+            )
+        )
+        behaves = self._behaves(at)
+        noun = before is not None and before.text in ("the", "our", "my", "that", "this") and not self.gauges
+        if noun and sense.kind == "setting" and not self.negated and self.subject != "other":
+            return self._fly(at, span, sense, led)
+        if (
+            behaves
+            and self.gauges
+            and self._can(self.gauges, behaves)
+            and not led
+            and self._reach(at, [Sense("", "", True)])
+        ):
+            return False
+        if behaves and self.gauges and self._reported(at):
+            return False
+        follows = self._next(at)
+        if (
+            behaves
+            and not self.gauges
+            and follows < len(self.spans)
+            and self.spans[follows].sense("gauge")
+            and not led
+            and self.subject != "self"
+            and self._can(self.reader.gauges_of(self.spans[follows]), behaves)
+            and at + 1 < follows
+        ):
+            return False
+        if not span.sense("setting"):  # a motion verb needs somebody who flies
+            opening = at == 0 or all(
+                glue(s, GLUE | {"onward", "breaks", "joins", "during"}) for s in self.spans[:at]
+            )
+            pronoun = any(s.sense("pronoun") for s in self.spans[:at])
+            if self.subject != "self" and not led and not (opening and not pronoun and not self.state.focus):
+                return False
+            if self.lead in ("and",) and self.subject != "self" and self.state.focus and not led:
+                return False
+        if self.negated or self.subject == "other" or (before is not None and before.unit == "fpm"):
+            return False
+        if (
+            behaves
+            and not led
+            and self.subject != "self"
+            and self.state.focus
+            and not self.gauges
+            and self._elided(at)
+            and at
+            and self._can(self.state.focus, behaves)
+        ):
+            return False
+        return self._fly(at, span, sense, led)
+
+    def _fly(self, at: int, span: Span, sense: Sense, led: bool) -> bool:
+        place: Literal["", "back"] = "back" if self.told or (self.number and self._subordinate()) else ""
+        self.reader.pieces.append(
+            Piece(kind="flown", words=self.reader.source([span]), value=sense.value, position=place)
+        )
+        following = self.spans[at + 1] if at + 1 < len(self.spans) else None
+        if not led and not self.gauges and following is not None and "copula" in following.kinds:
+            self.subject = "unknown"  # "the climb felt normal"
+        return True
+
+    def _subordinate(self) -> bool:
+        """Whether the clause only says when: "... when we descended", after what was read."""
+        evidence = any(piece.kind in EVIDENCE for piece in self.reader.pieces)
+        return self.lead in ("when", "while", "as", "once") and evidence

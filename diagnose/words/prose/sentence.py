@@ -1,0 +1,346 @@
+"""One sentence: its words, its clauses, and what stands beside the gauges in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from diagnose.knowledge import KnowledgeBase
+from diagnose.words.lexicon import Lexicon, Sense
+from diagnose.words.names import Words, phrases
+from diagnose.words.prose.clause import Clause
+from diagnose.words.prose.counting import where
+from diagnose.words.prose.pieces import (
+    STOPS,
+    Kind,
+    Piece,
+    SentenceRead,
+    Span,
+    State,
+    Unused,
+    any_of,
+    content,
+    names,
+    place,
+)
+from diagnose.words.slips import corrected
+from diagnose.words.tokens import Token, tokens
+
+
+class SentenceReader:
+    """Reads one sentence; ``state`` is carried on to the next."""
+
+    def __init__(self, kb: KnowledgeBase, known: Lexicon, state: State, text: str) -> None:
+        self.kb, self.known, self.state, self.text = kb, known, state, text
+        self.pieces: list[Piece] = []
+        self.unused: list[Unused] = []
+        self.prose = known.tables["prose"]
+        self.repeated: Sequence[Piece] = ()
+        self.numbers: dict[str, float] = {}
+
+    # ------------------------------------------------------------------ from text to clauses
+
+    def read(self) -> SentenceRead:
+        words, slips = corrected(tokens(self.text), self.known)
+        if asked := self._question(words):
+            return SentenceRead(text=self.text, pieces=asked, slips=slips, question=True)
+        spans = list(self._spans(words))
+        for piece in self._collisions(words):
+            self.pieces.append(piece)
+        self.doubt = 1.0 if not self.text.rstrip(" \"')").endswith("?") else phrases().question
+        said = " ".join(token.text for token in words)
+        self.side = any(side in said for side in self.prose["other_side"])
+        clauses = self._clauses(spans)
+        self.state.subject = ""
+        for number, (lead, clause) in enumerate(clauses):
+            self._clause(lead, clause, number)
+        self._set_against()
+        return SentenceRead(text=self.text, pieces=tuple(self.pieces), unused=tuple(self.unused), slips=slips)
+
+    def _set_against(self) -> None:
+        """Two numbers of one sentence: "the compass showed 180 while the DG showed 210"."""
+        for gauge, witness, facet in self.prose["against"]:
+            if not {gauge, witness} <= set(self.numbers) or any(
+                p.facet == f"{gauge}.{facet}" for p in self.pieces
+            ):
+                continue
+            off = self.numbers[gauge] - self.numbers[witness]
+            off = (off + 180.0) % 360.0 - 180.0 if gauge == "heading" else off
+            if reading := where(self.kb, gauge, facet, off):
+                self.pieces.append(
+                    Piece(
+                        kind="reading", words=self.text, gauge=gauge, facet=f"{gauge}.{facet}", reading=reading,
+                        size=off, unit=self.prose["bare"][gauge],
+                    )
+                )  # fmt: skip
+
+    def source(self, spans: Sequence[Span]) -> str:
+        """The words of the text that these spans stand for."""
+        if not spans:
+            return ""
+        return self.text[min(s.start for s in spans) : max(s.end for s in spans)]
+
+    def _question(self, words: Sequence[Token]) -> tuple[Piece, ...]:
+        said = tuple(token.text for token in words if token.text.isalnum())
+        while said and said[0] in phrases().openers:
+            said = said[1:]
+        if not said:
+            return ()
+        table = self.known.tables["question"]
+        ends = self.text.rstrip(" \"')").endswith("?")
+        for lead in sorted(table, key=len, reverse=True):
+            parts = tuple(lead.split())
+            if said[: len(parts)] == parts and (ends or len(parts) > 2 or parts[0] in ("what", "why")):
+                rest = " ".join(said[len(parts) :])
+                command = table[lead].replace("*", rest).strip()
+                return (Piece(kind="question", words=self.text, value=command),)
+        if ends and said[0] in self.known.tables["plain_question"]:
+            return (Piece(kind="question", words=self.text),)
+        return ()
+
+    def _collisions(self, words: Sequence[Token]) -> Iterator[Piece]:
+        said = tuple(token.text for token in words)
+        self.blocked: set[int] = set()
+        for texts, unless, both in self.known.collisions:
+            if any(place(said, phrase) is not None for phrase in unless):
+                continue
+            for phrase in sorted(texts, key=len, reverse=True):
+                if (at := place(said, phrase)) is not None:
+                    taken = words[at : at + len(phrase)]
+                    self.blocked |= {token.start for token in taken}
+                    yield Piece(kind="asked", words=self.text[taken[0].start : taken[-1].end], asks=both)
+                    break
+
+    def _spans(self, words: Sequence[Token]) -> Iterator[Span]:
+        said = tuple(token.text for token in words)
+        place = 0
+        while place < len(words):
+            token = words[place]
+            if token.text in STOPS:
+                yield Span((token.text,), token.start, token.end)
+                place += 1
+                continue
+            length, senses = self.known.at(said, place)
+            number, unit, used = self._number(said, place)
+            if used and used >= length:
+                yield Span(
+                    said[place : place + used], token.start, words[place + used - 1].end, (), number, unit
+                )
+                place += used
+                continue
+            length = max(length, 1)
+            end = words[place + length - 1].end
+            yield Span(said[place : place + length], token.start, end, senses)
+            place += length
+
+    def _number(self, said: Words, place: int) -> tuple[float | None, str, int]:
+        """A number at this place with its unit, and how many words it takes; none: 0 words."""
+        counts, times = self.prose["counts"], self.prose["times"]
+        at, sign = place, 1.0
+        if said[at] in ("minus", "plus") and at + 1 < len(said) and said[at + 1][:1].isdigit():
+            sign, at = (-1.0 if said[at] == "minus" else 1.0), at + 1
+        word = said[at]
+        if word[:1].isdigit():
+            try:
+                value = float(word.replace(",", ""))
+            except ValueError:
+                return None, "", 0
+        elif word in counts:
+            value = float(counts[word])
+            if word in ("couple", "half", "quarter") and said[at + 1 : at + 2] in (("of",), ("a",), ("an",)):
+                at += 1
+                at += said[at + 1 : at + 2] in (("a",), ("an",))
+        elif word == "a" and said[at + 1 : at + 2] and said[at + 1] in times:
+            value = 1.0
+        elif word in times and at == place:
+            value, at = 1.0, at - 1
+        else:
+            return None, "", 0
+        at += 1
+        spelled = not word[:1].isdigit()
+        while at < len(said) and said[at] in times:
+            value, at, spelled = value * times[said[at]], at + 1, False
+        if (
+            said[at : at + 1] == ("to",)
+            and said[at + 1 : at + 2]
+            and said[at + 1][:1].isdigit()
+            and value < 10
+        ):
+            at, value = at + 2, float(said[at + 1].replace(",", ""))  # "3 to 400 a minute"
+        for length in (3, 2, 1):
+            if unit := self.known.units.get(said[at : at + length]):
+                return sign * value, unit, at + length - place
+        # "one of the dials" is no number
+        return (None, "", 0) if spelled and word != "zero" else (sign * value, "", at - place)
+
+    def _clauses(self, spans: list[Span]) -> list[tuple[str, list[Span]]]:
+        """Part a sentence at stops and at words that begin a clause; lists of gauges stay together."""
+        found: list[tuple[str, list[Span]]] = []
+        lead: str = ""
+        now: list[Span] = []
+        for at, span in enumerate(spans):
+            stop = span.words[0] in STOPS
+            breaks = "breaks" in span.kinds
+            if (stop or breaks) and not self._listing(now, spans[at:], stop):
+                if now:
+                    found.append((lead, now))
+                    now = []
+                    lead = ""
+                if breaks or not lead:
+                    lead = span.text
+                continue
+            if not stop:
+                now.append(span)
+        if now:
+            found.append((lead, now))
+        return found
+
+    def _listing(self, before: list[Span], after: list[Span], stop: bool) -> bool:
+        """Whether a comma or "and" stands between two gauges of one list, or within "up and down"."""
+        if not before or not names(before[-1]) or after[0].words[0] in ";:.!?()[]":
+            return False
+        rest = [span for span in after[1:] if not span.kinds & {"joins", "determiner", "breaks"}]
+        if not rest or not names(rest[0]):
+            return False
+        told_before = any(span.kinds & {"behaviour", "reading"} and not names(span) for span in before)
+        if not told_before:
+            return True
+        # "fell on the airspeed, the altimeter was steady": each has its own
+        for span in rest:
+            if span.words[0] in STOPS:
+                return True
+            if span.kinds & {"copula", "behaviour", "report"} and not names(span):
+                return False
+        return True
+
+    # ------------------------------------------------------------------ one clause
+
+    def _clause(self, lead: str, spans: list[Span], number: int) -> None:
+        first = len(self.pieces)
+        kinds = {kind for span in spans for kind in span.kinds}
+        source = self.source(spans)
+        if "if_words" in kinds or lead == "if":
+            self.unused.append(Unused(words=source, gauge=self._likely(spans), why="only supposed"))
+            return
+        self._times(lead, spans, number)
+        if "guess" in kinds and not self._thinks_it_showed(spans):
+            self.pieces.append(Piece(kind="guess", words=source))
+            return
+        if "silence" in kinds:
+            gauges = [g for span in spans if names(span) for g in self.gauges_of(span)] or [""]
+            self.pieces += [Piece(kind="silence", words=source, gauge=gauge) for gauge in gauges[:1]]
+            return
+        done = Clause(self, lead, spans, number)
+        done.read()
+        for kind in ("fitted", "maybe", "noted", "day", "clear"):
+            for span in spans:
+                if span.start in self.blocked:
+                    continue
+                for sense in span.senses:
+                    if sense.kind == kind:
+                        self._scene(kind, sense, span, spans)
+        self._temperature(spans)
+        if len(self.pieces) == first and content(spans):
+            self.unused.append(Unused(words=source, gauge=self._likely(spans), why=done.why))
+
+    def _thinks_it_showed(self, spans: list[Span]) -> bool:
+        """ "I thought the airspeed was low" is a report with a doubt; "I thought it was the pump" a guess."""
+        guesses = [span for span in spans if "guess" in span.kinds]
+        if any("thought" not in span.words and "think" not in span.words for span in guesses):
+            return False
+        return any("gauge" in span.kinds for span in spans) and any(
+            sense.kind in ("behaviour", "reading") and sense.value not in ("wrong", "dead", "normal")
+            for span in spans
+            for sense in span.senses
+        )
+
+    def _scene(self, kind: str, sense: Sense, span: Span, spans: list[Span]) -> None:
+        at = spans.index(span)
+        words = self.source([span])
+        denied = any("negation" in other.kinds for other in spans[max(0, at - 3) : at])
+        if kind == "day":
+            if "hedge" in {k for other in spans for k in other.kinds}:
+                self.pieces.append(
+                    Piece(kind="asked", words=words, asks=(f"context {sense.value}",), value=sense.value)
+                )
+            elif not any(p.value == sense.value and p.kind == "condition" for p in self.pieces):
+                self.pieces.append(
+                    Piece(kind="no_condition" if denied else "condition", words=words, value=sense.value)
+                )
+        elif kind == "clear":
+            self.pieces.append(
+                Piece(kind="noted", words=words, value=f"no: {self.kb.context[sense.value].name}")
+            )
+        elif kind == "fitted" and not denied:
+            self.pieces.append(Piece(kind="fitted", words=words, value=sense.value))
+        elif kind == "maybe" and not denied:
+            self.pieces.append(Piece(kind="maybe_fitted", words=words, value=sense.value))
+        elif kind == "noted":
+            self.pieces.append(Piece(kind="noted", words=words, value=sense.value))
+
+    def _temperature(self, spans: list[Span]) -> None:
+        air = any(any_of(span.words, self.prose["outside_air"]) for span in spans)
+        for span in spans:
+            if span.number is None or (
+                span.unit not in ("C", "F") and not (air and span.unit in ("", "deg"))
+            ):
+                continue
+            celsius = (span.number - 32.0) / 1.8 if span.unit == "F" else span.number
+            cold = celsius <= self.prose["freezing_c"]
+            if span.unit or air:
+                kind: Kind = "condition" if cold else "noted"
+                value = "below_freezing" if cold else f"outside air {celsius:.0f} °C"
+                self.pieces.append(
+                    Piece(kind=kind, words=self.source([span]), value=value, size=span.number, unit=span.unit)
+                )
+
+    def _times(self, lead: str, spans: list[Span], number: int) -> None:
+        """Marks of time in a clause: later, earlier, throughout, with the minutes where they are told."""
+        minutes = None
+        for at, span in enumerate(spans):
+            if span.number is not None and span.unit in ("min", "s", "h"):
+                factor = {"min": 1.0, "s": 1.0 / 60.0, "h": 60.0}[span.unit]
+                near = [
+                    w for other in (*spans[max(0, at - 2) : at], *spans[at + 1 : at + 2]) for w in other.words
+                ]
+                if lead == "after" or set(near) & {"later", "after", "within", "on", "afterwards", "in"}:
+                    minutes = span.number * factor
+                    if "in" in near and "later" not in near and "after" not in near and at + 1 < len(spans):
+                        minutes = None if spans[at + 1].text == "in" else minutes
+                    if minutes is not None:
+                        self.pieces.append(
+                            Piece(kind="time", words=self.source([span]), value="later", minutes=minutes)
+                        )
+        for span in spans:
+            for mark, value in (("onward", "later"), ("earlier", "earlier"), ("throughout", "throughout")):
+                if mark in span.kinds and not (mark == "onward" and minutes is not None):
+                    self.pieces.append(Piece(kind="time", words=self.source([span]), value=value))
+            if span.text == "again":
+                self.pieces.append(Piece(kind="time", words="again", value="again"))
+        if lead == "then":
+            self.pieces.append(Piece(kind="time", words="then", value="later"))
+
+    # ------------------------------------------------------------------ gauges
+
+    def gauges_of(self, span: Span) -> tuple[str, ...]:
+        """The gauges that a span names; a pronoun names those spoken of last."""
+        if span.start in self.blocked:
+            return ()
+        if gauges := span.sense("gauges"):
+            return tuple(self.known.tables["all_gauges"][gauges.value])
+        if gauge := span.sense("gauge"):
+            return (self.prose["second"].get(gauge.value, gauge.value) if self.side else gauge.value,)
+        if pronoun := span.sense("pronoun"):
+            focus = self.state.focus
+            if pronoun.value == "many" and len(focus) < 2:
+                return ()
+            if wanted := self.known.only.get(pronoun.value):
+                focus = tuple(gauge for gauge in focus if gauge in wanted)
+            return focus
+        return ()
+
+    def _likely(self, spans: list[Span]) -> str:
+        named = [g for span in spans if not span.sense("pronoun") for g in self.gauges_of(span)]
+        if named:
+            return named[0]
+        told = any(span.kinds & {"behaviour", "reading"} for span in spans)
+        return self.state.focus[0] if told and self.state.focus else ""

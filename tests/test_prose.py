@@ -1,0 +1,145 @@
+"""A pilot's own story: what is taken in, what is asked, what is no evidence, and that nothing is lost in silence."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from diagnose.commands import Desk
+from diagnose.commands.hearing import hear_story
+from diagnose.errors import CaseError
+from diagnose.words.lexicon import lexicon, unknown_readings
+from diagnose.words.prose import read_story
+from tests.desks import ENGINES
+from tests.small import shipped
+from tests.stories import score, stories
+
+
+def readings(text):
+    """(gauge, reading, how sure) of every reading of a text; "expected" where a gauge was as it should be."""
+    return [
+        (p.gauge, p.reading or p.kind, p.sure)
+        for s in read_story(text, shipped())
+        for p in s.pieces
+        if p.kind in ("reading", "expected")
+    ]
+
+
+def kinds(text):
+    return {p.kind for s in read_story(text, shipped()) for p in s.pieces}
+
+
+def heard(text):
+    return hear_story(Desk(kb=shipped(), engines=ENGINES), text)
+
+
+def test_every_reading_that_the_words_name_is_one_of_a_gauge():
+    assert unknown_readings(shipped()) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (
+            "The light never came on, I mean the low voltage light never came on.",
+            ("low_voltage_light", "out", 1.0),
+        ),
+        ("The airspeed never came alive.", ("airspeed", "zero", 1.0)),
+        ("I think the airspeed was low.", ("airspeed", "low", 0.9)),
+        ("The VSI was pegged at 2,000 up.", ("vertical_speed", "pegged_up", 1.0)),
+        ("Suction 3.8.", ("suction", "low", 1.0)),
+        ("Suction was on 5 inches.", ("suction", "normal", 1.0)),
+        ("The voltmeter read 10 volts.", ("voltmeter", "low", 1.0)),
+        ("Altimeter read 500 ft low.", ("altimeter", "low", 1.0)),
+        ("Airspeed went from 145 to 105.", ("airspeed", "falling", 1.0)),
+        ("The DG was off by 30.", ("heading", "off", 1.0)),
+        ("No indication on the ammeter of any discharge.", ("ammeter", "normal", 1.0)),
+        ("The compass said 180 while the DG said 210.", ("heading", "off", 1.0)),
+        ("We were in the climb and the ASI just sat there at 80.", ("airspeed", "steady", 1.0)),
+    ],
+)
+def test_what_was_said_is_taken_in(text, expected):
+    assert expected in readings(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "It must have been the vacuum pump.",
+        "I figured the airspeed was stuck because of ice.",
+        "I never noticed the low voltage light.",
+        "I don't remember what the suction was.",
+        "If the suction drops you lose the gyros.",
+        "What does a blocked static port look like?",
+        "Why not the vacuum pump?",
+        "The hair on my neck stood up!",
+        "The drain hole looked clear.",
+        "We climbed and turned left.",
+    ],
+)
+def test_a_guess_a_question_and_silence_are_no_readings(text):
+    assert readings(text) == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "The horizon tilted left.",
+        "The VSI was pegged.",
+        "I pulled the alternate air.",
+        "The pressure dropped.",
+        "The compass was drifting.",
+    ],
+)
+def test_what_can_mean_two_things_is_asked(text):
+    assert "asked" in kinds(text)
+    assert readings(text) == []
+
+
+def test_corrections_are_shown_and_english_is_left_alone():
+    (sentence,) = read_story("The altimiter was stuck and the driver of the truck waved.", shipped())
+    assert [(slip.typed, slip.meant) for slip in sentence.slips] == [("altimiter", "altimeter")]
+
+
+def test_a_story_becomes_moments_with_the_switch_where_it_was_moved():
+    case = heard(
+        "Climbing in cloud the airspeed froze. Put the pitot heat on and a minute later it came back."
+    ).desk.case
+    assert [s.manoeuvre for s in case.snapshot] == ["climb", "climb"]
+    assert [s.switches for s in case.snapshot] == [{}, {"pitot_heat": "on"}]
+    assert case.snapshot[1].minutes_before == 1.0
+    assert case.context == ("visible_moisture",)
+
+
+def test_no_story_ends_without_a_ranking_and_what_was_assumed_is_said():
+    for text in ("The needle went funny.", "Airspeed low.", "Nothing happened at all, nice day."):
+        found = heard(text)
+        assert found.answer.ranking
+        assert found.built.assumed == (1,)
+
+
+def test_the_length_of_a_story_has_a_limit_and_its_time_is_linear():
+    with pytest.raises(CaseError, match="a story may have"):
+        read_story("airspeed low. " * 5000, shipped())
+    text = " ".join(story["text"] for story in stories("stories_sample.toml"))
+    read_story(text, shipped())
+    begun = time.process_time()
+    read_story(text, shipped())
+    words, took = len(text.split()), time.process_time() - begun
+    assert took * 2000 / words < 1.0
+
+
+def test_the_words_are_built_once():
+    assert lexicon(shipped()) is lexicon(shipped())
+
+
+@pytest.mark.parametrize(
+    ("name", "split", "right", "wrong"),
+    [("stories_sample.toml", "develop", 0.9, 0.05), ("stories_sample.toml", "held", 0.85, 0.05)],
+)
+def test_the_sample_stories_are_taken_in(name, split, right, wrong):
+    found = score([s for s in stories(name) if s["split"] == split], shipped(), ENGINES, compare=False)
+    assert found.ranked == found.stories
+    assert found.met / found.keys >= right, "\n".join(found.notes)
+    assert found.wrong / found.sentences <= wrong, "\n".join(found.notes)
