@@ -260,10 +260,14 @@ class Network:
 
     # -------------------------------------------------------------- what is expected
 
+    @cached_property
+    def _healthy(self) -> dict[str, Index]:
+        """State of everything with nothing failed and every switch as usual."""
+        return self.conditions({}, self.switch_positions({}), 1)
+
     def healthy_chance(self, facet_id: str) -> Array:
         """Chances of a facet's readings with everything healthy; shape (axes…, readings)."""
-        table = self.facets[facet_id]
-        state = self.conditions({}, self.switch_positions({}), 1)
+        table, state = self.facets[facet_id], self._healthy
         index = tuple(int(state[name][0]) if name in state else 0 for name in table.parents)
         return np.asarray(table.chance[index])
 
@@ -272,8 +276,7 @@ class Network:
         lost suction is sound. Shape (parents…, axes…, readings); 1 on every other parent.
         """
         table = self.facets[facet_id]
-        told = self.kb.gauges[facet_id.split(".")[0]].tells_of
-        state = self.conditions({}, self.switch_positions({}), 1)
+        told, state = self.kb.gauges[facet_id.split(".")[0]].tells_of, self._healthy
         index = tuple(
             slice(None) if name in told else slice(at := int(state[name][0]) if name in state else 0, at + 1)
             for name in table.parents

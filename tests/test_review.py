@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
+from functools import cache
 
 import msgspec
 import numpy as np
@@ -26,6 +25,8 @@ from diagnose.review.motion import mean_over, motion_of, rate_over
 from diagnose.review.onset import interval_of, onset_chances
 from diagnose.review.relations import detect
 from diagnose.review.windows import Window, by_rule
+from tests.console import run
+from tests.examples import part
 from tests.recorded import beyond_the_tables, fly, scenario, written
 
 KB = load_knowledge()
@@ -174,10 +175,21 @@ NAMED = (
 DATED_WRONG = ("vertical_speed_metering_blocked", 1, True)
 
 
+@pytest.fixture(scope="module")
+def failed(engine, tmp_path_factory):
+    """Gives the review of a flight in which this failed and when it did; each is flown once."""
+
+    @cache
+    def review_of(failure, hz, gps):
+        path, began = recording_of(engine, tmp_path_factory.mktemp("failed"), failure, hz=hz, gps=gps)
+        return reviewed(engine, path), began
+
+    return review_of
+
+
 @pytest.mark.parametrize(("failure", "hz", "gps"), [*NAMED, DATED_WRONG])
-def test_a_failure_is_named(engine, tmp_path, failure, hz, gps):
-    path, began = recording_of(engine, tmp_path, failure, hz=hz, gps=gps)
-    found = reviewed(engine, path)
+def test_a_failure_is_named(failed, failure, hz, gps):
+    found, began = failed(failure, hz, gps)
     first = found.causes[0]
     assert failure in {*first.failures, *first.alike}
     assert verdict(found).startswith("Most likely")
@@ -188,9 +200,9 @@ def test_a_failure_is_named(engine, tmp_path, failure, hz, gps):
 @pytest.mark.parametrize(
     ("failure", "hz", "gps"), [*NAMED, pytest.param(*DATED_WRONG, marks=pytest.mark.xfail(strict=True))]
 )
-def test_a_sudden_failure_is_dated(engine, tmp_path, failure, hz, gps):
-    path, began = recording_of(engine, tmp_path, failure, hz=hz, gps=gps)
-    onset = reviewed(engine, path).onsets[0]
+def test_a_sudden_failure_is_dated(failed, failure, hz, gps):
+    found, began = failed(failure, hz, gps)
+    onset = found.onsets[0]
     assert onset.earliest <= began <= onset.latest
     assert abs(onset.likeliest - began) <= 60.0
 
@@ -251,13 +263,6 @@ def test_the_timeline_shows_channels_residuals_chances_and_onset(engine, flight)
     ElementTree.fromstring(drawing)
     for text in ("airspeed kt", "suction inHg", "begins", "evidence suffices", "nothing failed", "manoeuvre"):
         assert text in drawing
-
-
-def run(*arguments):
-    return subprocess.run(
-        [sys.executable, "-m", "diagnose", *map(str, arguments)],
-        capture_output=True, text=True, timeout=240, stdin=subprocess.DEVNULL,
-    )  # fmt: skip
 
 
 def test_a_guess_must_be_confirmed(flight):
@@ -629,7 +634,7 @@ def test_a_horizon_that_is_sound_does_not_lean_over_by_itself(engine):
     """A horizon that leans by ten degrees for minutes with good suction is no sound one, whatever was drawn."""
     from diagnose.simulate import shown_histories
 
-    for seed in range(1, 25):
+    for seed in part(range(1, 25), 4):
         simulation = fly(engine.network, scenario(PANEL, seed), beyond_the_tables(KB))
         error = np.abs(np.asarray(shown_histories(simulation)["bank_deg"]) - simulation.course.bank_deg)
         assert np.percentile(error, 90.0) < 6.0

@@ -12,7 +12,6 @@ import pytest
 
 from diagnose.cli import main
 from diagnose.errors import CaseError, UnknownName
-from diagnose.inference import Engine
 from diagnose.report.timeline import timeline_csv, timeline_text
 from diagnose.scenario import (
     LEVELS,
@@ -31,9 +30,12 @@ from diagnose.scenario import (
 )
 from diagnose.script import FailureEvent, Leg, Pilot, ScenarioRecord
 from diagnose.simulate import shown_histories, simulate
+from tests.examples import LONG, long_only
 from tests.small import shipped
 
 NAMES = sorted(scenario_paths())
+#: scenarios drawn for each level
+DRAWN = 10 if LONG else 3
 
 
 @cache
@@ -45,8 +47,7 @@ def engine(panel="single_pump"):
 def flown(name):
     scenario = load_scenario(name, shipped())
     simulation = simulate(engine(scenario.panel).network, scenario)
-    # one engine for each scenario, so that what it remembers goes with it
-    return simulation, follow(simulation, Engine(simulation.network))
+    return simulation, follow(simulation, engine(scenario.panel))
 
 
 # ------------------------------------------------------------------ the shipped ones
@@ -185,12 +186,13 @@ def test_a_wrong_name_gets_the_nearest():
 @cache
 def drawn(level):
     found = []
-    for seed in range(10):
+    for seed in range(DRAWN):
         system = SYSTEMS[seed % len(SYSTEMS)]
         found.append(draw_scenario(shipped(), engine(), "single_pump", system, level, seed))
     return found
 
 
+@long_only
 def test_time_to_isolate_rises_with_difficulty():
     """Ten drawn scenarios each; what is never isolated counts to the end of its flight."""
     means = []
@@ -205,7 +207,7 @@ def test_drawn_scenarios_are_sound_seeded_and_different():
     for level in LEVELS:
         scenarios = [scenario for scenario, _ in drawn(level)]
         assert all(scenario_problems(scenario, kb) == [] for scenario in scenarios)
-        assert len({dump_scenario(scenario) for scenario in scenarios}) == 10
+        assert len({dump_scenario(scenario) for scenario in scenarios}) == DRAWN
     again, _ = draw_scenario(kb, engine(), "single_pump", SYSTEMS[0], "medium", 0)
     assert again == drawn("medium")[0][0]
 

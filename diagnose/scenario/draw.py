@@ -119,8 +119,7 @@ def draw_scenario(
     rng = np.random.default_rng([seed, LEVELS.index(level), sum(map(ord, system))])
     for _ in range(MOST_DRAFTS):
         scenario = _draft(kb, panel, system, level, rng)
-        # an engine of its own for each draft: what it remembers of one is of little use for the next
-        followed = follow(simulate(engine.network, scenario), Engine(engine.network))
+        followed = follow(simulate(engine.network, scenario), engine)
         if followed.level == level and followed.suspected is not None:
             return scenario, followed
     raise CaseError(
