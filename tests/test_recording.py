@@ -430,3 +430,77 @@ def test_swapped_columns_are_told_by_what_they_cannot_hold(tmp_path):
     )
     faults = recorded(tmp_path, text_of(lines), mapping=mapping).faults
     assert ("range", 2, "IAS (kt)") in {(f.kind, f.row, f.column) for f in faults}
+
+
+# ------------------------------------------------------------------ no row vanishes unsaid
+
+
+@pytest.mark.parametrize("place", ["start", "middle", "end"])
+@pytest.mark.parametrize("row", [0, 1, 57, 199])
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_a_quote_that_is_not_closed_swallows_no_row(tmp_path, row, place, separator):
+    sound = recorded(tmp_path, text_of(rows(), separator=separator))
+    cells = rows()
+    cell = {"start": '"' + cells[row][1], "middle": f'9"{cells[row][1]}', "end": cells[row][1] + '"'}[place]
+    cells[row][1] = cell
+    for text in (
+        text_of(cells, separator=separator),
+        text_of(cells, separator=separator).replace("\n", "\r\n"),
+    ):
+        found = recorded(tmp_path, text)
+        assert (found.rows, found.seconds) == (sound.rows, sound.seconds)
+        for name, values in sound.channels.items():
+            other = found.channels[name]
+            assert np.nanmax(np.abs(np.delete(values - other, row))) == 0.0, name
+        if place == "start":
+            assert [f.row for f in found.faults if f.kind == "line"] == [row + 2]
+
+
+@some(200)
+@given(data=st.data())
+def test_whatever_stands_in_a_line_every_other_row_is_read_or_told(tmp_path_factory, data):
+    """Damage some lines at random behind their time: every other row comes out as it stands."""
+    folder = tmp_path_factory.mktemp("damaged")
+    lines = [",".join(row) for row in rows(60)]
+    hurt = data.draw(st.lists(st.integers(40, 59), min_size=1, max_size=6, unique=True))
+    for place in hurt:
+        at = data.draw(st.integers(lines[place].index(",") + 1, len(lines[place])))
+        lines[place] = lines[place][:at] + data.draw(st.text('",\0;x1\x1b', max_size=4)) + lines[place][at:]
+    found = recorded(folder, "\n".join([",".join(HEADER), *lines]) + "\n")
+    assert found.rows == 60
+    assert found.lost <= len(hurt)
+    sound = [place for place in range(60) if place not in hurt]
+    assert found.channels["altimeter_ft"][sound].tolist() == [3000.0 + 5.0 * place for place in sound]
+
+
+def test_a_cell_larger_than_any_is_told_and_the_rest_is_read(tmp_path):
+    for size in (131_073, 1_000_000):
+        cells = rows()
+        cells[50][4] = "9" * size
+        found = recorded(tmp_path, text_of(cells))
+        assert (found.rows, found.lost) == (199, 1)
+        assert [(f.row, "left out" in f.says) for f in found.faults if "line" in f.kind] == [(52, True)]
+        cells[0][4] = "x" * size
+        assert recorded(tmp_path, text_of(cells)).lost == 2
+    assert refusal(tmp_path, text_of([["1", "2", "3", "4", "9" * 200_000]] * 5))
+
+
+def test_a_header_larger_than_any_is_refused_in_words(tmp_path):
+    assert refusal(tmp_path, "a" * 300_000 + "\n1,2\n3,4\n")
+    assert refusal(tmp_path, '"' * 300_001)
+    assert refusal(tmp_path, "\n" * 50 + "Time,IAS\n1,2\n")
+
+
+def test_rows_that_were_lost_are_counted(tmp_path):
+    cells = rows()
+    for place in range(40, 60):
+        cells[place][0] = "?"
+    assert recorded(tmp_path, text_of(cells)).lost == 20
+    cells = rows()
+    for place in range(40, 50):
+        cells[place] = [cells[place][0]]
+    assert recorded(tmp_path, text_of(cells)).lost == 10
+    assert recorded(tmp_path, text_of(rows())).lost == 0
+    # a row of another rate, whole but for the channels that we read, is none
+    sparse = [[row[0], *(cell if n % 4 == 0 else "" for cell in row[1:])] for n, row in enumerate(rows())]
+    assert recorded(tmp_path, text_of(sparse)).lost == 0

@@ -361,6 +361,36 @@ def test_a_case_and_a_flight_have_a_report_of_one_page(flight, tmp_path):
         assert "licensed technicians" in text
 
 
+def test_of_a_file_that_was_not_read_whole_that_is_said_before_anything_is_judged(flight, tmp_path, capsys):
+    lines = flight.read_text().splitlines()
+    middle = len(lines) // 2
+    hurt = [*lines[:middle], *("?" + line for line in lines[middle : middle + 60]), *lines[middle + 60 :]]
+    (tmp_path / "hurt.csv").write_text("\n".join(hurt))
+    assert main(["review", str(tmp_path / "hurt.csv"), "--yes", "--html", str(tmp_path / "page.html")]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    said = f"CAUTION: 60 of about {len(lines) - 1} rows of this file could not be read"
+    assert said in told
+    assert told.index(said) < min(told.index(word) for word in ("chance", "Not to be believed"))
+    assert said in (tmp_path / "page.html").read_text()
+    assert main(["review", str(flight), "--yes"]) == 0
+    assert "CAUTION" not in capsys.readouterr().out
+
+
+def test_an_unclosed_quote_changes_no_verdict(flight, tmp_path, capsys):
+    """One quote swallowed the rows of a failed flight, and it became a sound one."""
+    lines = flight.read_text().splitlines()
+    quoted = [*lines[:100], lines[100].replace(",", ',"', 1), *lines[101:]]
+    (tmp_path / "quoted.csv").write_text("\n".join(quoted))
+    told = []
+    for file in (flight, tmp_path / "quoted.csv"):
+        assert main(["review", str(file), "--yes", "--json"]) == 0
+        told.append(json.loads(capsys.readouterr().out))
+    sound, hurt = told
+    assert hurt["rows"] == sound["rows"] == len(lines) - 1
+    assert hurt["ranking"] == sound["ranking"]
+    assert [f["row"] for f in hurt["faults"] if "quote" in f["says"]] == [101]
+
+
 # ------------------------------------------------------------------ what is flown, and what a sound gauge shows of it
 
 

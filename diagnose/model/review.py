@@ -34,6 +34,7 @@ class RecordingLimits(Cited, frozen=True, kw_only=True):
     most_listed: int
     unit_ratio_tolerance: float
     guess_rows: int
+    few_rows: int
     longest_h: float
 
 

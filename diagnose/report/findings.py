@@ -20,7 +20,23 @@ def at(second: float) -> str:
 
 
 def verdict(review: Review) -> str:
-    """What the recording says in one sentence."""
+    """What the recording says in one sentence; of a file that could not be read whole, after saying so."""
+    return f"{unread(review)}{_judged(review)}"
+
+
+def unread(review: Review) -> str:
+    """Said before anything is judged, where more than a few rows were lost; else ""."""
+    recording = review.recording
+    if recording.lost <= review.network.kb.recording.few_rows:
+        return ""
+    of = recording.rows + sum(fault.kind == "line left out" for fault in recording.faults)
+    return (
+        f"CAUTION: {recording.lost} of about {of} rows of this file could not be read (see: The file). What "
+        "stood in them is missing from all that follows; mend the file or export it again before you rely on it. "
+    )
+
+
+def _judged(review: Review) -> str:
     decided, kb = review.network.kb.limits.decided, review.network.kb
     first = review.causes[0]
     together = group_chance(review, first)
@@ -137,6 +153,7 @@ def review_data(review: Review) -> dict[str, Any]:
         "file": recording.name,
         "minutes": round(min_from_s(float(recording.seconds)), 2),
         "rows": recording.rows,
+        "rows_lost": recording.lost,
         "panel": review.case.panel,
         "setting": review.case.setting,
         "verdict": verdict(review),
@@ -174,6 +191,8 @@ def summary_row(data: dict[str, Any]) -> tuple[str, ...]:
     onset = data["onset"][0] if data["onset"] else None
     began = "" if onset is None else "before" if onset["before_start"] > 0.5 else at(onset["at_s"])
     named = " + ".join(first["failures"]).replace("_", " ") or "nothing failed"
+    if data["verdict"].startswith("CAUTION"):
+        named = f"({data['rows_lost']} rows lost) {named}"
     return (data["file"], f"{data['minutes']:.0f}", named, percent(first["chance"]), began, str(len(data["faults"])))  # fmt: skip
 
 

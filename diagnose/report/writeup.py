@@ -16,6 +16,7 @@ from diagnose.answer import Answer
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import CaseRecord, GroundTest
+from diagnose.report.findings import unread
 from diagnose.report.timeline import clock
 from diagnose.review import Review
 from diagnose.text import CAUTION, fill, names, percent
@@ -156,6 +157,8 @@ def _asked(review: Review | None) -> Iterable[str]:
 def _recorded(review: Review, moments: Sequence[Moment], kb: KnowledgeBase) -> Iterable[str]:
     """The clock, and what the channels stood at when it began or first showed."""
     recording = review.recording
+    if said := unread(review):
+        yield said.rstrip(". ")
     if ":" in recording.start_text:
         yield f"first row of the recording: {recording.start_text}"
     odd = [moment.minutes * 60.0 for moment in moments if moment.odd]

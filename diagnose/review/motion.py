@@ -101,8 +101,10 @@ class Motion:
 
 
 def _turn_by_bank(bank_deg: Array, tas_kt: Array, most_deg: float) -> Array:
-    """Rate of turn that a bank gives; one beyond ``most_deg`` is cut to it. (second,)"""
-    return np.asarray(turn_rate_dps(tas_kt, np.clip(mean_over(bank_deg, 5), -most_deg, most_deg)))
+    """Rate of turn that a bank gives; one beyond ``most_deg`` is cut to it; NaN where none is known. (second,)"""
+    bank = np.clip(mean_over(bank_deg, 5), -most_deg, most_deg)
+    known = np.isfinite(bank)
+    return np.where(known, turn_rate_dps(tas_kt, np.where(known, bank, 0.0)), np.nan)
 
 
 def motion_of(recording: Recording, limits: ReviewLimits, variation_deg: float) -> Motion:

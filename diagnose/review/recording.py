@@ -46,8 +46,8 @@ class Fault:
 class Recording:
     """Channels on a grid of seconds from the first row on; (second,), NaN where nothing is known.
 
-    ``rows`` read; ``period_s`` usual time from row to row; ``faults`` as told, the most of each kind
-    bounded; ``rough`` share of seconds without any row.
+    ``rows`` with anything in them, of which ``lost`` could not be read; ``period_s`` usual time from row to
+    row; ``faults`` as told, the most of each kind bounded.
     """
 
     name: str
@@ -57,6 +57,7 @@ class Recording:
     period_s: float
     start_text: str
     faults: tuple[Fault, ...]
+    lost: int = 0
 
     def has(self, *names: str) -> bool:
         """Whether all of these channels are there."""
@@ -104,9 +105,15 @@ def read(layout: Layout, mapping: MapRecord, kb: KnowledgeBase) -> Recording:
     parts: dict[str, list[Array]] = {name: [] for name in mapping.columns}
     row_numbers: list[np.ndarray] = []
     start_text = ""
-    for first, block in blocks(layout):
+    odd: list[np.ndarray] = []
+
+    def told(row: int, says: str, left_out: bool) -> None:
+        faults.add("line left out" if left_out else "line", says, row)
+
+    for first, block in blocks(layout, told):
         used = [number for number, row in enumerate(block) if any(cell.strip() for cell in row)]
         rows = [block[number] for number in used]
+        odd.append(np.array([len(row) != len(layout.names) for row in rows], dtype=bool))
         row_numbers.append(np.array(used, dtype=np.int64) + first)
         for number, row in zip(used, rows, strict=True):
             if len(row) != len(layout.names):
@@ -137,6 +144,7 @@ def read(layout: Layout, mapping: MapRecord, kb: KnowledgeBase) -> Recording:
     numbers_of = np.concatenate(row_numbers) if row_numbers else np.zeros(0, dtype=np.int64)
     count = len(numbers_of)
     raw = np.concatenate(times) if times else np.arange(count, dtype=np.float64) * mapping.period_s
+    lost = faults.counts["line left out"] + _lost(raw, odd, parts)
     if count < 2 or np.isfinite(raw).sum() < 2:
         raise CaseError("there are fewer than two rows with a time", where, "give a longer recording")
     clock = in_order(raw, kb.recording.jump_s)
@@ -190,9 +198,17 @@ def read(layout: Layout, mapping: MapRecord, kb: KnowledgeBase) -> Recording:
     if not channels:
         raise CaseError("no channel holds a value that can be used", where, "check the units in the mapping")
     return Recording(
-        name=layout.path.name, channels=channels, seconds=seconds, rows=count, period_s=period,
+        name=layout.path.name, channels=channels, seconds=seconds, rows=count, lost=lost, period_s=period,
         start_text=start_text, faults=faults.done(),
     )  # fmt: skip
+
+
+def _lost(raw: Array, odd: list[np.ndarray], parts: Mapping[str, list[Array]]) -> int:
+    """How many rows say nothing that can be used: none has a time, or they are cut and hold no value."""
+    if not odd:
+        return 0
+    told = np.any([np.isfinite(np.concatenate(pieces)) for pieces in parts.values()], axis=0)
+    return int((~np.isfinite(raw) | (np.concatenate(odd) & ~told)).sum())
 
 
 # ------------------------------------------------------------------ values

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import TextIO
 
 import numpy as np
 
@@ -20,12 +22,21 @@ from diagnose.units import Array
 SEPARATORS = (",", ";", "\t", "|")
 #: lines that are looked at to find separator and header
 LOOKED_AT = 40
+#: characters of a line; no recorder writes longer ones, and the reader's own limit of a cell is larger
+LONGEST_LINE = 100_000
 #: rows that are read at a time
 BLOCK_ROWS = 20_000
 #: how lamps and switches are written
 LAMP_WORDS = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0, "yes": 1.0, "no": 0.0}
 #: byte-order marks and what they say of the encoding
 MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+
+
+Told = Callable[[int, str, bool], None]
+
+
+def _unheard(row: int, says: str, left_out: bool) -> None:
+    """Nobody hears it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,13 +57,18 @@ def layout_of(path: Path) -> Layout:
     """Find out how a file is written. Raises CaseError if it is no table of numbers."""
     encoding = _encoding(path)
     with path.open(encoding=encoding, errors="replace", newline="") as file:
-        lines = [line for _, line in zip(range(LOOKED_AT), file, strict=False)]
+        lines = [
+            line
+            for _, line in zip(range(LOOKED_AT), iter(partial(file.readline, LONGEST_LINE), ""), strict=False)
+        ]
     if not any(line.strip() for line in lines):
         raise CaseError("the file is empty", str(path), "give a table with a header and one row per moment")
     if any("\0" in line for line in lines):
         raise CaseError("this is no text", str(path), "export the recording as a CSV file first")
     separator = _separator(lines)
-    rows = list(csv.reader(lines, delimiter=separator))
+    rows = list(
+        csv.reader(_whole_lines(io.StringIO("".join(lines), newline=""), separator), delimiter=separator)
+    )
     header = _header_of(rows)
     if header is None:
         raise CaseError(
@@ -78,15 +94,17 @@ def layout_of(path: Path) -> Layout:
     )
 
 
-def blocks(layout: Layout) -> Iterator[tuple[int, list[list[str]]]]:
-    """Give the rows in blocks, each with the number of its first row in the file, counted from 1."""
+def blocks(layout: Layout, told: Told = _unheard) -> Iterator[tuple[int, list[list[str]]]]:
+    """Give the rows in blocks, each with the number of its first row in the file, counted from 1.
+
+    A line is a row, whatever quotes stand in it. ``told`` hears of lines that cannot be parted as they stand:
+    the number of the line, what is wrong with it, and whether it is left out.
+    """
     with layout.path.open(encoding=layout.encoding, errors="replace", newline="") as file:
-        # a stray zero byte or an unclosed quote must not swallow the rest of the file
-        clean = (line.replace("\0", "") for line in file)
-        reader = csv.reader(clean, delimiter=layout.separator, quoting=csv.QUOTE_MINIMAL)
+        reader = csv.reader(_whole_lines(file, layout.separator, told), delimiter=layout.separator)
         block: list[list[str]] = []
         start = layout.first_row
-        for number, row in enumerate(_rows(reader), 1):
+        for number, row in enumerate(reader, 1):
             if number < layout.first_row:
                 continue
             if not block:
@@ -99,14 +117,31 @@ def blocks(layout: Layout) -> Iterator[tuple[int, list[list[str]]]]:
             yield start, block
 
 
-def _rows(reader: Iterator[list[str]]) -> Iterator[list[str]]:
-    while True:
-        try:
-            yield next(reader)
-        except StopIteration:
-            return
-        except csv.Error:
-            yield []  # one row that cannot be parted; it is told of as a row without cells
+def _whole_lines(file: TextIO, separator: str, told: Told = _unheard) -> Iterator[str]:
+    """The lines of a file, each of which can be parted by itself: no quote reaches into the next one."""
+    number = 0
+    while line := file.readline(LONGEST_LINE):
+        number += 1
+        if len(line) == LONGEST_LINE and not line.endswith(("\n", "\r")):
+            told(number, f"a line of {LONGEST_LINE} characters or more; left out", True)
+            while line and not line.endswith(("\n", "\r")):
+                line = file.readline(LONGEST_LINE)
+            line = "\n"
+        if "\0" in line:
+            line = line.replace("\0", "")
+        if '"' in line and _stays_open(line, separator):
+            told(number, "a quote that is not closed in its line; read as if no quotes stood there", False)
+            line = line.replace('"', "")
+        # a row without a sign is a row all the same: rows are counted as an editor counts lines
+        yield line
+
+
+def _stays_open(line: str, separator: str) -> bool:
+    try:
+        list(csv.reader([line], delimiter=separator, strict=True))
+    except csv.Error:
+        return True
+    return False
 
 
 def _encoding(path: Path) -> str:
@@ -131,9 +166,15 @@ def _encoding(path: Path) -> str:
 def _separator(lines: list[str]) -> str:
     """The separator that parts most lines into equally many cells, of which most are numbers."""
 
+    text = "".join(lines)
+
     def quality(separator: str) -> tuple[int, int]:
-        widths = [len(row) for row in csv.reader(lines, delimiter=separator) if row]
-        usual = max(set(widths), key=widths.count)
+        widths = [
+            len(row)
+            for row in csv.reader(_whole_lines(io.StringIO(text, newline=""), separator), delimiter=separator)
+            if row
+        ]
+        usual = max(set(widths), key=widths.count, default=0)
         return (widths.count(usual) if usual > 1 else 0, usual)
 
     return max(SEPARATORS, key=quality)
@@ -141,7 +182,7 @@ def _separator(lines: list[str]) -> str:
 
 def _header_of(rows: list[list[str]]) -> int | None:
     """The last row with words in most cells before the first row of numbers."""
-    widest = max(len(row) for row in rows)
+    widest = max((len(row) for row in rows), default=0)
     found = None
     for number, row in enumerate(rows):
         filled = [cell for cell in row if cell.strip()]
