@@ -13,9 +13,11 @@ import re
 import tomllib
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from diagnose.errors import CaseError
+
+Record = TypeVar("Record")
 
 #: no file that a person writes for us is larger
 MOST_BYTES = 4_000_000
@@ -182,6 +184,18 @@ def toml_of(content: bytes | str) -> dict[str, Any]:
     if _LONG_KEY.search(_TEXTS.sub(lambda text: "text" if text[0][0] != "#" else "", text)):
         raise ValueError(f"it holds a key of more than {MOST_DEEP} parts")
     return dict(_shallow(lambda: tomllib.loads(text)))
+
+
+def record_of(content: bytes | str, kind: type[Record]) -> Record:
+    """Read JSON into a record. Raises ValueError that says what is wrong."""
+    import msgspec
+
+    try:
+        return msgspec.json.decode(content, type=kind)
+    except RecursionError:
+        raise ValueError("it is nested too deep") from None
+    except msgspec.MsgspecError as error:
+        raise ValueError(str(error)) from None
 
 
 def json_of(content: bytes) -> Any:

@@ -19,7 +19,7 @@ import msgspec
 
 from diagnose.dials import Dial
 from diagnose.errors import KnowledgeError, UnknownName
-from diagnose.files import toml_of
+from diagnose.files import record_of, toml_of
 from diagnose.guidance import Decision, Look, LookWeights
 from diagnose.model import (
     Axis,
@@ -211,12 +211,12 @@ def stored_result(path: Path, kind: type[Stored], what: str, command: str) -> St
     Raises KnowledgeError if it is not there, cannot be read or does not fit.
     """
     try:
-        return msgspec.json.decode(path.read_bytes(), type=kind)
+        return record_of(path.read_bytes(), kind)
     except FileNotFoundError:
         told = "there is none"
     except OSError as error:
         told = str(error)
-    except msgspec.MsgspecError as error:
+    except ValueError as error:
         told = f"it does not fit: {error}"
     raise KnowledgeError(f"the stored {what} cannot be read, {told}", str(path), f"run: {command}")
 

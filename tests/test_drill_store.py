@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import os
 import random
@@ -22,6 +23,7 @@ from diagnose.errors import CaseError
 from diagnose.report.progress import progress_page
 from diagnose.text_progress import instructor_text, progress_text
 
+KB = load_knowledge()
 START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
 RIGHT = Marked(correct=True, score=1.0, given="a", right="a")
 WRONG = Marked(correct=False, score=0.0, given="b", right="a")
@@ -243,10 +245,208 @@ def test_deleting_leaves_nothing_behind(tmp_path):
     path = tmp_path / "drill.sqlite"
     store = Store.open(path)
     keep(store, answered(1))
+    with pytest.raises(CaseError, match="a session has this file open; nothing was deleted"):
+        delete_progress(path)
+    assert [a.id for a in store.answers()] == ["00001"]
+    store.close()
     assert delete_progress(path)
     assert list(tmp_path.iterdir()) == []
     assert not delete_progress(path)
+
+
+# ------------------------------------------------------------------ what is not ours, and what is damaged
+
+
+def other_database(path, **pragmas):
+    import sqlite3
+
+    with sqlite3.connect(path) as connection:
+        for name, value in pragmas.items():
+            connection.execute(f"PRAGMA {name} = {value}")
+        connection.execute("CREATE TABLE answers (id TEXT, at TEXT, answer TEXT, mine TEXT)")
+        connection.execute("INSERT INTO answers VALUES ('1', 'x', '{}', 'precious')")
+    connection.close()
+
+
+@pytest.mark.parametrize("content", ["text", "empty", "database", "wal", "marked"])
+def test_nothing_that_is_not_progress_is_touched_or_deleted(tmp_path, content):
+    path = tmp_path / "theirs"
+    if content == "text":
+        path.write_text("notes")
+    elif content == "empty":
+        path.touch()
+    else:
+        other_database(
+            path, **{"wal": {"journal_mode": "WAL"}, "marked": {"application_id": 17}}.get(content, {})
+        )
+    before = path.read_bytes()
+    if content != "empty":  # an empty file is a new one
+        with pytest.raises(CaseError, match="holds something else; it was not touched"):
+            Store.open(path)
+    with pytest.raises(CaseError, match="nothing was deleted"):
+        delete_progress(path)
+    assert path.read_bytes() == before
+    assert [p.name for p in tmp_path.iterdir()] == ["theirs"]
+
+
+def old_file(path, *bad):
+    """A file as version 1 left it, with entries in it that its import let through."""
+    import sqlite3
+
+    from diagnose.drill.store import SCHEMA
+
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.executescript(SCHEMA)
+    for number, answer in enumerate([msgspec.json.encode(answered(1)).decode(), *bad]):
+        connection.execute("INSERT INTO answers VALUES (?, ?, ?)", (f"{number}", "2026-11-02", answer))
+    card = begun(Card("pump_sheared", "level", "name"), START)
+    for failure, row in (("pump_sheared", 2), *(("regulator_high", -3),) * bool(bad)):
+        values = (failure, "level", "name", card.due.isoformat(), card.state, row, 0)
+        connection.execute("INSERT INTO cards VALUES (?, ?, ?, ?, ?, ?, ?)", values)
+    return connection
+
+
+@pytest.mark.parametrize("closed", [True, False])
+def test_an_older_file_is_brought_to_this_version_and_loses_nothing(tmp_path, closed):
+    """Also one whose process was killed: what it wrote stands beside the file and not in it."""
+    path = tmp_path / "drill.sqlite"
+    naive = msgspec.json.encode(answered(2)).decode().replace("Z", "").replace("+00:00", "")
+    huge = msgspec.json.encode(answered(3, score=1e308)).decode()
+    connection = old_file(path, naive, huge, "{")
+    if closed:
+        connection.close()
+    store = Store.open(path)
+    assert store.set_aside == 4
+    assert [a.id for a in store.answers()] == ["00001"]
+    assert [card.failure for card in store.held()] == ["pump_sheared"]
+    kept = [row[0] for row in store.connection.execute("SELECT entry FROM set_aside")]
+    assert sum("1e308" in entry or "1e+308" in entry for entry in kept) == 1
+    keep(store, answered(4))
     store.close()
+    again = Store.open(path)
+    assert (again.set_aside, len(again.answers())) == (0, 2)
+    again.close()
+    connection.close()
+    assert delete_progress(path)
+
+
+def test_a_damaged_file_gives_a_sentence(tmp_path):
+    path = tmp_path / "drill.sqlite"
+    store = Store.open(path)
+    for number in range(300):
+        keep(store, answered(number))
+    store.close()
+    sound = path.read_bytes()
+    rng = random.Random(4)
+    for _ in range(60):
+        hurt = bytearray(sound)
+        for _ in range(rng.choice([1, 30, 3000])):
+            hurt[rng.randrange(100, len(hurt))] = rng.randrange(256)
+        path.write_bytes(hurt[: rng.choice([len(hurt), len(hurt) // 2, 5000])])
+        # any other exception is a fault of ours
+        with contextlib.suppress(CaseError):
+            store = Store.open(path)
+            summary(KB, store.answers(), store.held(), START)
+            keep(store, answered(999))
+        store.close()
+    path.write_bytes(hurt)
+    assert delete_progress(path)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of files")
+def test_progress_is_for_its_owner_only(tmp_path):
+    path = tmp_path / "drill.sqlite"
+    store = Store.open(path)
+    keep(store, answered(1))
+    assert {p.name: p.stat().st_mode & 0o077 for p in tmp_path.iterdir()} == dict.fromkeys(
+        (p.name for p in tmp_path.iterdir()), 0
+    )
+    assert len(list(tmp_path.iterdir())) > 1
+    store.close()
+
+
+# ------------------------------------------------------------------ imports that would spoil the progress
+
+NASTY = {
+    "a time without a zone": {"at": "2026-11-02T09:00:00"},
+    "a time that no sum can be taken of": {"at": "0001-01-01T00:00:00Z"},
+    "a kind that is none": {"kind": "riddle"},
+    "a score that is none": {"score": 1e308},
+    "a score below nought": {"score": -0.1},
+    "seconds below nought": {"seconds": -1.0},
+    "more seconds than a day has": {"seconds": 1e30},
+    "more than sure": {"sure": 1.1},
+    "a seed that no machine holds": {"seed": 10**30},
+    "a name as long as a book": {"failure": "x" * 100_000},
+    "a number for a name": {"failure": 3},
+}
+NASTY_CARDS = {
+    "a row of 10^30": {"row": 10**30},
+    "a row below nought": {"row": -1},
+    "a due time without a zone": {"due": "2026-11-02T09:00:00"},
+    "a due time beyond all": {"due": "9999-12-31T23:59:59Z"},
+    "a kind that is none": {"kind": "riddle"},
+    "no state": {"state": ""},
+    "a state that is a list": {"state": "[]"},
+    "a state nested without end": {"state": "[" * 400},
+    "a state with a stability that is none": {"stability": 1e308},
+    "a state with a stability that is no number": {"stability": "much"},
+    "a state with a time without a zone": {"last_review": "2026-11-02T09:00:00"},
+}
+
+
+@pytest.mark.parametrize("what", [*NASTY, *NASTY_CARDS])
+def test_an_import_with_one_bad_entry_is_refused_whole_and_progress_stays_usable(tmp_path, what):
+    import json
+
+    from diagnose.cli import main
+
+    store = Store.open(tmp_path / "drill.sqlite")
+    for number in range(3):
+        keep(store, answered(number))
+    content = json.loads(msgspec.json.encode(store.progress()))
+    content["answers"][0] |= {"id": "new"}
+    bad = {**content["answers"][1], "id": "bad", **NASTY.get(what, {})}
+    changes = NASTY_CARDS.get(what, {})
+    card = content["cards"][0]
+    inside = {name: changes[name] for name in ("stability", "last_review") if name in changes}
+    bad_card = {**card, **{k: v for k, v in changes.items() if k not in inside}}
+    if inside:
+        bad_card["state"] = json.dumps(json.loads(card["state"]) | inside)
+    content["answers"].append(bad)
+    content["cards"].append(bad_card)
+    (tmp_path / "in.json").write_text(json.dumps(content))
+    before = store.progress()
+    data = ["--data", str(tmp_path / "drill.sqlite")]
+    assert main(["drill", *data, "--import", str(tmp_path / "in.json")]) == 1
+    assert store.progress() == before
+    assert main(["drill", *data, "--progress"]) == 0
+    keep(store, answered(9))
+    store.close()
+
+
+def test_a_clock_that_went_back_keeps_no_card_waiting(tmp_path):
+    """A session under a clock that was ten years ahead, then one under the right clock."""
+    from diagnose.drill.schedule import by_this_clock
+
+    ahead = START + datetime.timedelta(days=3650)
+    held = begun(Card("pump_sheared", "level", "name"), ahead)
+    for _ in range(3):
+        held = review(held, RIGHT, 20.0, ahead, 15.0, 90.0)
+    now = by_this_clock(held, START)
+    assert now.due <= START
+    store = Store.open(tmp_path / "drill.sqlite")
+    store.keep(answered(1), lambda _: held)
+    assert store.held(START) == {held.card: now}
+    assert store.held() == {held.card: now}
+    store.close()
+    after = review(now, RIGHT, 20.0, START, 15.0, 90.0)
+    assert START < after.due < START + datetime.timedelta(days=400)
+    assert (after.row, after.lapses) == (held.row + 1, held.lapses)
+    # an hour of another machine's clock is no such thing
+    late = review(begun(held.card, START), RIGHT, 20.0, START + datetime.timedelta(hours=1), 15.0, 90.0)
+    assert by_this_clock(late, START) == late
 
 
 # ------------------------------------------------------------------ what it comes to

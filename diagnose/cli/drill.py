@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, whole, width, write, writes
+from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, tell, whole, width, write, writes
 from diagnose.errors import CaseError
 
 if TYPE_CHECKING:
@@ -93,7 +93,7 @@ def data_path(chosen: argparse.Namespace) -> Path:
 
 
 def _drill(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.drill.store import Store, delete_progress, read_progress, write_progress
+    from diagnose.drill.store import delete_progress, read_progress, write_progress
 
     path = chosen.data = data_path(chosen)
     if chosen.delete:
@@ -101,7 +101,7 @@ def _drill(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.read:
         return _read(chosen, load)
     if chosen.export:
-        store = Store.open(path)
+        store = _opened(path)
         write_progress(store.progress(), chosen.export, over=chosen.over, sources=inputs(chosen))
         print(chosen.export)
         return 0
@@ -110,10 +110,11 @@ def _drill(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.take and _holds_results(chosen.take):
         return _take_results(chosen, load, path)
     if chosen.take:
-        added = Store.open(path).take(read_progress(chosen.take))
+        progress = read_progress(chosen.take)
+        added = _opened(path).take(progress)
         print(f"{added} answers added.")
         return 0
-    store = Store.open(path)
+    store = _opened(path)
     try:
         return (
             _progress(chosen, load, store)
@@ -122,6 +123,15 @@ def _drill(chosen: argparse.Namespace, load: Load) -> int:
         )
     finally:
         store.close()
+
+
+def _opened(path: Path) -> Store:
+    from diagnose.drill.store import Store
+
+    store = Store.open(path)
+    if store.set_aside:
+        tell(f"{store.set_aside} entries of the progress cannot be read; they are set aside in its file.")
+    return store
 
 
 def _columns(chosen: argparse.Namespace) -> int:
@@ -163,9 +173,8 @@ def _read(chosen: argparse.Namespace, load: Load) -> int:
 
 def write_progress_page(chosen: argparse.Namespace, load: Load) -> int:
     """Write the progress as a page to ``chosen.html``."""
-    from diagnose.drill.store import Store
 
-    store = Store.open(data_path(chosen))
+    store = _opened(data_path(chosen))
     try:
         return _progress(chosen, load, store)
     finally:
@@ -198,7 +207,6 @@ def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     from diagnose.drill.exercise import Kind
     from diagnose.drill.lent import lend
     from diagnose.drill.sitting import Sitting
-    from diagnose.drill.store import Store
     from diagnose.drill.studio import Studio
     from diagnose.report.exercises import exercises_page
     from diagnose.words import entry_forms, find
@@ -211,7 +219,7 @@ def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     kb = load()
     studio = Studio.of(kb, find(chosen.panel, entry_forms(kb.panels), "panel"))
     seed = chosen.seed if chosen.seed is not None else time.time_ns() % 1_000_000
-    store = Store.open(path)
+    store = _opened(path)
     try:
         kinds = tuple(Kind(kind) for kind in chosen.kind or IN_PAGE)
         sitting = Sitting(studio=studio, store=store, seed=seed, kinds=kinds)
@@ -239,14 +247,13 @@ def _take_results(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     from diagnose.drill.exercise import Kind
     from diagnose.drill.lent import read_results, take
     from diagnose.drill.sitting import Sitting
-    from diagnose.drill.store import Store
     from diagnose.drill.studio import Studio
     from diagnose.text_drill import feedback
     from diagnose.words import entry_forms, find
 
     results, kb, columns = read_results(chosen.take), load(), _columns(chosen)
     studio = Studio.of(kb, find(results.panel, entry_forms(kb.panels), "panel"))
-    store = Store.open(path)
+    store = _opened(path)
     added = changed = 0
     try:
         sitting = Sitting(studio=studio, store=store, seed=0, kinds=tuple(map(Kind, IN_PAGE)))

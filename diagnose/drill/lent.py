@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Annotated
 
 import msgspec
 
@@ -19,27 +20,34 @@ from diagnose.drill.gaze import Review, review
 from diagnose.drill.name_it import NameIt
 from diagnose.drill.scan import Scan
 from diagnose.drill.sitting import Exercise, Round, Sitting, make
+from diagnose.drill.store import Seconds, Seed, Text, in_our_time
 from diagnose.errors import CaseError
+from diagnose.files import record_of
 
 FORMAT = "diagnose drill results"
 VERSION = 1
 #: kinds that a page can ask
 KINDS = (Kind.NAME, Kind.SCAN)
-#: nobody thinks longer about one exercise
-LONGEST_S = 86_400.0
+#: more exercises than any page holds, and more looks than any flight has
+MOST_ANSWERS, MOST_LOOKS = 1000, 100_000
+
+PageKind = Annotated[str, msgspec.Meta(pattern=f"^({'|'.join(kind.value for kind in KINDS)})$")]
+Level = Annotated[int, msgspec.Meta(ge=0, le=1_000_000)]
+Number = Annotated[int, msgspec.Meta(ge=1, le=MOST_ANSWERS)]
+Looks = Annotated[tuple[Text, ...], msgspec.Meta(max_length=MOST_LOOKS)]
 
 
 class Plan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What makes an exercise again: the arguments of ``make``. ``mark`` tells whether it is the same one."""
 
-    failure: str
-    manoeuvre: str
-    kind: str
-    level: int
-    seed: int
-    confused: tuple[str, ...]
-    met: tuple[str, ...]
-    mark: str
+    failure: Text
+    manoeuvre: Text
+    kind: PageKind
+    level: Level
+    seed: Seed
+    confused: tuple[Text, ...]
+    met: tuple[Text, ...]
+    mark: Text
 
 
 class Answer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -49,12 +57,15 @@ class Answer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     their order, an empty one for a wait.
     """
 
-    number: int
+    number: Number
     plan: Plan
     at: datetime
-    seconds: float
-    answer: str
-    looks: tuple[str, ...] = ()
+    seconds: Seconds
+    answer: Text
+    looks: Looks = ()
+
+    def __post_init__(self) -> None:
+        in_our_time(self.at)
 
 
 class Results(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -62,9 +73,9 @@ class Results(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
     format: str
     version: int
-    page: str
-    panel: str
-    answers: tuple[Answer, ...]
+    page: Text
+    panel: Text
+    answers: Annotated[tuple[Answer, ...], msgspec.Meta(max_length=MOST_ANSWERS)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,31 +124,33 @@ def mark_of(exercise: Exercise) -> str:
 def take(sitting: Sitting, results: Results, now: datetime) -> Iterator[Taken]:
     """Mark and keep the answers of a page that are not there yet, in the order in which they were given.
 
-    Raises CaseError for an answer that is none, before anything is kept of it.
+    Raises CaseError for an answer that is none, before anything is kept of any.
     """
     known = {answered.id for answered in sitting.store.answers()}
+    marked: list[tuple[Answer, str, Taken]] = []
     for given in sorted(results.answers, key=lambda answer: answer.at):
         name = f"{results.page}.{given.number}"
-        if name in known:
-            continue
-        known.add(name)
-        done = _again(sitting, given.plan)
-        if done is None:
-            yield Taken(number=given.number)
-            continue
-        where = f"exercise {given.number}"
-        looked = None
-        if isinstance(done.exercise, Scan):
-            flown = _looked(done.exercise, given, where)
-            done = Round(card=done.card, exercise=flown, seed=done.seed, new=done.new, first=done.first)
-            marked = flown.mark(given.answer) if given.answer else flown.ran_out()
-            looked = review(flown)
-        else:
-            marked = done.exercise.mark(given.answer)
-        seconds = min(max(given.seconds, 0.0), LONGEST_S)
-        # the clock of another machine may be ahead
-        sitting.answer(done, marked, seconds, min(given.at, now), name, looked)
-        yield Taken(number=given.number, done=done, marked=marked, looked=looked)
+        if name not in known:
+            known.add(name)
+            marked.append((given, name, _marked(sitting, given)))
+    for given, name, taken in marked:
+        if taken.done is not None and taken.marked is not None:
+            # the clock of another machine may be ahead
+            sitting.answer(taken.done, taken.marked, given.seconds, min(given.at, now), name, taken.looked)
+        yield taken
+
+
+def _marked(sitting: Sitting, given: Answer) -> Taken:
+    """An answer marked; nothing is kept. Raises CaseError for one that is none."""
+    done = _again(sitting, given.plan)
+    if done is None:
+        return Taken(number=given.number)
+    if not isinstance(done.exercise, Scan):
+        return Taken(number=given.number, done=done, marked=done.exercise.mark(given.answer))
+    flown = _looked(done.exercise, given, f"exercise {given.number}")
+    done = Round(card=done.card, exercise=flown, seed=done.seed, new=done.new, first=done.first)
+    marked = flown.mark(given.answer) if given.answer else flown.ran_out()
+    return Taken(number=given.number, done=done, marked=marked, looked=review(flown))
 
 
 def _again(sitting: Sitting, plan: Plan) -> Round | None:
@@ -171,8 +184,8 @@ def _looked(scan: Scan, given: Answer, where: str) -> Scan:
 def is_results(text: bytes) -> bool:
     """Whether a file says of itself that it holds a page's results."""
     try:
-        return msgspec.json.decode(text, type=_Headed).format == FORMAT
-    except msgspec.MsgspecError:
+        return record_of(text, _Headed).format == FORMAT
+    except ValueError:
         return False
 
 
@@ -183,10 +196,10 @@ class _Headed(msgspec.Struct):
 def read_results(path: Path) -> Results:
     """Read a page's downloaded file. Raises CaseError for what is none."""
     try:
-        results = msgspec.json.decode(path.read_bytes(), type=Results)
+        results = record_of(path.read_bytes(), Results)
     except OSError as error:
         raise CaseError(f"the file cannot be read ({error.strerror or error})", str(path)) from None
-    except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise CaseError(
             f"these are no results of a page ({error})", str(path), "download them again from the page"
         ) from None

@@ -9,10 +9,15 @@ import json
 from collections import deque
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from diagnose.drill.exercise import SOUND, Card, Marked
+
+#: an answer of another machine may be so much ahead of this clock
+AHEAD = timedelta(days=1)
+#: no stability is longer: the scheduler's longest interval ten times
+LONGEST_DAYS = 365_000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +43,40 @@ def begun(card: Card, now: datetime) -> Held:
     from fsrs import Card as Kept
 
     return Held(card=card, due=now, state=json.dumps(Kept(card_id=1, due=now).to_dict()))
+
+
+def check_state(state: str) -> None:
+    """Refuse a scheduler's state that it could not go on from. Raises ValueError."""
+    from fsrs import Card as Kept
+
+    try:
+        card = Kept.from_dict(json.loads(state))
+    except (KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise ValueError(f"the state of a card cannot be read ({error})") from None
+    for value, low, high in (
+        (card.stability, 0.0, LONGEST_DAYS),
+        (card.difficulty, 0.0, 10.0),
+        (card.step, 0, 100),
+    ):
+        if value is not None and not (isinstance(value, int | float) and low <= value <= high):
+            raise ValueError("the state of a card holds a number that none has")
+    for at in (card.due, card.last_review):
+        if at is not None and (at.tzinfo is None or not 2000 <= at.year <= 2200):
+            raise ValueError("the state of a card holds a time that none has")
+
+
+def reviewed_at(state: str) -> datetime:
+    """When a card was answered last; long ago if never."""
+    said = json.loads(state).get("last_review")
+    return datetime.fromisoformat(said) if said else datetime(1, 1, 1, tzinfo=UTC)
+
+
+def by_this_clock(held: Held, now: datetime) -> Held:
+    """Give a card as it stands now. One answered later than now was kept under a clock that was ahead: due at once."""
+    if reviewed_at(held.state) - now <= AHEAD:
+        return held
+    state = json.loads(held.state) | {"last_review": now.isoformat(), "due": now.isoformat()}
+    return replace(held, due=min(held.due, now), state=json.dumps(state))
 
 
 def review(held: Held, marked: Marked, seconds: float, now: datetime, quick_s: float, slow_s: float) -> Held:

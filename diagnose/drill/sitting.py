@@ -19,7 +19,7 @@ from diagnose.drill.predict import PredictIt
 from diagnose.drill.progress import kept_together, takes_for_another
 from diagnose.drill.scan import Scan
 from diagnose.drill.schedule import candidates, review
-from diagnose.drill.store import Answered, Store
+from diagnose.drill.store import LONGEST_S, Answered, Store
 from diagnose.drill.studio import Studio
 
 Exercise = NameIt | PredictIt | FlyOn | Scan
@@ -66,7 +66,7 @@ class Sitting:
 
     def next(self, now: datetime) -> Round | None:
         """Give the next exercise; None if none of these kinds can be made on this panel."""
-        held = self.store.held()
+        held = self.store.held(now)
         together = kept_together(self.store.answers(), int(self.studio.number("pair_kept")))
         asked = candidates(
             self.order,
@@ -135,6 +135,7 @@ class Sitting:
         looked: Review | None = None,
     ) -> Answered:
         """Keep an answer, and go on. ``seconds`` is what it took; ``looked`` the review of a scan."""
+        seconds = min(max(seconds, 0.0), LONGEST_S)
         right, given = self._standing(marked.right), self._standing(marked.given)
         recognised = None
         if isinstance(done.exercise, Scan) and looked is not None and done.exercise.onset_s is not None:

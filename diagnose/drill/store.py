@@ -8,24 +8,28 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import msgspec
 
-from diagnose.drill.exercise import Card
-from diagnose.drill.schedule import Held, begun, soon
+from diagnose.drill.exercise import Card, Kind
+from diagnose.drill.schedule import Held, begun, by_this_clock, check_state, reviewed_at, soon
 from diagnose.errors import CaseError
-from diagnose.files import escaped, write_whole
+from diagnose.files import escaped, private_file, record_of, write_whole
 
 FORMAT = "diagnose drill progress"
 VERSION = 1
+#: what SQLite keeps in the head of a file to say whose it is ("diag"), and the version of what stands in it
+APPLICATION, STORED_VERSION = 0x64696167, 1
 #: how long a process waits for another one's answer to be written
 BUSY_S = 10.0
+#: nobody thinks longer about one exercise
+LONGEST_S = 86_400.0
 
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS cards (
@@ -36,6 +40,26 @@ CREATE TABLE IF NOT EXISTS cards (
 CREATE TABLE IF NOT EXISTS answers (id TEXT PRIMARY KEY, at TEXT NOT NULL, answer TEXT NOT NULL);
 CREATE INDEX IF NOT EXISTS answers_at ON answers (at);
 """
+#: what older versions took in and nobody can read, kept as it was
+ASIDE = "CREATE TABLE IF NOT EXISTS set_aside (entry TEXT NOT NULL, why TEXT NOT NULL)"
+COLUMNS = {
+    "cards": ("failure", "manoeuvre", "kind", "due", "state", "row", "lapses"),
+    "answers": ("id", "at", "answer"),
+}
+
+Text = Annotated[str, msgspec.Meta(max_length=500)]
+KindName = Annotated[str, msgspec.Meta(pattern=f"^({'|'.join(kind.value for kind in Kind)})$")]
+Share = Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]
+Seconds = Annotated[float, msgspec.Meta(ge=0.0, le=LONGEST_S)]
+Count = Annotated[int, msgspec.Meta(ge=0, le=1_000_000)]
+Seed = Annotated[int, msgspec.Meta(ge=0, le=2**63 - 1)]
+Moment = Annotated[datetime, msgspec.Meta(tz=True)]
+
+
+def in_our_time(at: datetime) -> None:
+    """Refuse times that no clock shows and that no sum of days can be taken of. Raises ValueError."""
+    if not 2000 <= at.year <= 2200:
+        raise ValueError(f"the year {at.year} is none of an exercise")
 
 
 class Answered(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -44,35 +68,42 @@ class Answered(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     ``given``, ``right`` and ``counts`` as in ``Marked``; ``seed`` makes the exercise again.
     """
 
-    id: str
-    at: datetime
-    panel: str
-    failure: str
-    manoeuvre: str
-    kind: str
-    given: str
-    right: str
+    id: Text
+    at: Moment
+    panel: Text
+    failure: Text
+    manoeuvre: Text
+    kind: KindName
+    given: Text
+    right: Text
     correct: bool
-    score: float
-    seconds: float
-    sure: float | None = None
-    engine: float | None = None
-    recognised_s: float | None = None
-    faults: tuple[str, ...] = ()
-    seed: int = 0
+    score: Share
+    seconds: Seconds
+    sure: Share | None = None
+    engine: Share | None = None
+    recognised_s: Seconds | None = None
+    faults: tuple[Text, ...] = ()
+    seed: Seed = 0
     counts: bool = True
+
+    def __post_init__(self) -> None:
+        in_our_time(self.at)
 
 
 class KeptCard(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A card as it stands in an exported file."""
 
-    failure: str
-    manoeuvre: str
-    kind: str
-    due: datetime
-    state: str
-    row: int
-    lapses: int
+    failure: Text
+    manoeuvre: Text
+    kind: KindName
+    due: Moment
+    state: Text
+    row: Count
+    lapses: Count
+
+    def __post_init__(self) -> None:
+        in_our_time(self.due)
+        check_state(self.state)
 
 
 class Progress(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -86,27 +117,39 @@ class Progress(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 @dataclass(frozen=True)
 class Store:
-    """An open file of progress."""
+    """An open file of progress. ``set_aside``: entries of an older file that cannot be read, kept in it."""
 
     path: Path
     connection: sqlite3.Connection
+    set_aside: int = 0
 
     @classmethod
     def open(cls, path: Path) -> Store:
-        """Open or make a file of progress. Raises CaseError if it cannot be used."""
+        """Open or make a file of progress. Raises CaseError if it cannot be used, or is a file of something else."""
         try:
+            path = path.resolve()
             path.parent.mkdir(parents=True, exist_ok=True)
+            there = path.exists() and path.stat().st_size > 0
+            if there and not is_progress(path):
+                raise CaseError(
+                    "the progress cannot be read or written (this file holds something else; it was not touched)",
+                    str(path),
+                    "choose another file with --data",
+                )
+            private_file(path)
             connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.execute("PRAGMA synchronous = FULL")
-            connection.executescript(SCHEMA)
-        except (OSError, sqlite3.Error) as error:
+            try:
+                aside = _made_ready(connection, new=not there)
+            except BaseException:
+                connection.close()
+                raise
+        except (OSError, ValueError, sqlite3.Error) as error:
             raise CaseError(
                 f"the progress cannot be read or written ({error})",
                 str(path),
                 "choose another file with --data",
             ) from None
-        return cls(path=path, connection=connection)
+        return cls(path=path, connection=connection, set_aside=aside)
 
     def close(self) -> None:
         """Close the file."""
@@ -131,16 +174,36 @@ class Store:
 
     # -------------------------------------------------------------- reading
 
-    def held(self) -> dict[Card, Held]:
-        """Give every card that was begun."""
-        rows = self.connection.execute("SELECT failure, manoeuvre, kind, due, state, row, lapses FROM cards")
-        found = [_held(row) for row in rows]
-        return {held.card: held for held in found}
+    @contextmanager
+    def _read(self) -> Iterator[None]:
+        try:
+            yield
+        except (sqlite3.Error, ValueError, TypeError) as error:
+            raise CaseError(
+                f"the progress is damaged ({error})",
+                str(self.path),
+                "choose another file with --data, and take up an exported one with --import",
+            ) from None
+
+    def held(self, now: datetime | None = None) -> dict[Card, Held]:
+        """Give every card that was begun; ``now``: what a clock that was ahead has left behind is put right first.
+
+        Raises CaseError if the file is damaged.
+        """
+        with self._read():
+            found = [_held(row) for row in self.connection.execute(f"SELECT {_listed('cards')} FROM cards")]
+            right = found if now is None else [by_this_clock(held, now) for held in found]
+        if right != found:
+            with self._transaction():
+                for held in right:
+                    self._put(held)
+        return {held.card: held for held in right}
 
     def answers(self) -> tuple[Answered, ...]:
-        """Give all answers in the order of time."""
-        rows = self.connection.execute("SELECT answer FROM answers ORDER BY at, id")
-        return tuple(msgspec.json.decode(row[0], type=Answered) for row in rows)
+        """Give all answers in the order of time. Raises CaseError if the file is damaged."""
+        with self._read():
+            rows = self.connection.execute("SELECT answer FROM answers ORDER BY at, id").fetchall()
+            return tuple(record_of(row[0], Answered) for row in rows)
 
     # -------------------------------------------------------------- writing
 
@@ -165,8 +228,7 @@ class Store:
 
     def _one(self, card: Card) -> Held | None:
         row = self.connection.execute(
-            "SELECT failure, manoeuvre, kind, due, state, row, lapses FROM cards "
-            "WHERE failure = ? AND manoeuvre = ? AND kind = ?",
+            f"SELECT {_listed('cards')} FROM cards WHERE failure = ? AND manoeuvre = ? AND kind = ?",
             (card.failure, card.manoeuvre, card.kind),
         ).fetchone()
         return None if row is None else _held(row)
@@ -222,7 +284,7 @@ class Store:
                 card = Card(kept.failure, kept.manoeuvre, kept.kind)
                 mine = self._one(card)
                 theirs = Held(card=card, due=kept.due, state=kept.state, row=kept.row, lapses=kept.lapses)
-                if mine is None or _reviewed(theirs) > _reviewed(mine):
+                if mine is None or reviewed_at(theirs.state) > reviewed_at(mine.state):
                     self._put(theirs)
         return added
 
@@ -238,18 +300,91 @@ def _held(row: tuple[Any, ...]) -> Held:
     )
 
 
-def _reviewed(held: Held) -> str:
-    state: Mapping[str, Any] = json.loads(held.state)
-    return str(state.get("last_review") or "")
+def _listed(table: str) -> str:
+    return ", ".join(COLUMNS[table])
+
+
+def is_progress(path: Path) -> bool:
+    """Whether this is a file of progress of ours: by its head, or an older one by its very tables. Touches nothing.
+
+    Raises OSError, sqlite3.Error.
+    """
+    with open(path, "rb") as file:
+        head = file.read(100)
+    if len(head) < 100 or not head.startswith(b"SQLite format 3\0"):
+        return False
+    if owner := int.from_bytes(head[68:72], "big"):
+        return owner == APPLICATION
+    found = _tables(path, "immutable=1")
+    if not found and path.with_name(f"{path.name}-wal").exists():
+        found = _tables(path, "mode=ro")  # its first tables are still on their way into it
+    found.pop("set_aside", None)
+    return found == {name: set(columns) for name, columns in COLUMNS.items()}
+
+
+def _tables(path: Path, how: str) -> dict[str, set[str]]:
+    with closing(sqlite3.connect(f"{path.resolve().as_uri()}?{how}", uri=True, timeout=BUSY_S)) as connection:
+        rows = connection.execute(
+            "SELECT m.name, c.name FROM sqlite_master m, pragma_table_info(m.name) c WHERE m.type = 'table'"
+        )
+        found: dict[str, set[str]] = {}
+        for table, column in rows:
+            found.setdefault(table, set()).add(column)
+        return found
+
+
+def _made_ready(connection: sqlite3.Connection, *, new: bool) -> int:
+    """Lay out a new file, or bring an older one to this version.
+
+    Gives how many entries cannot be read and were set aside in it.
+    """
+    if new:
+        connection.execute(f"PRAGMA application_id = {APPLICATION}")
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.executescript(SCHEMA)
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        aside = 0
+        if connection.execute("PRAGMA user_version").fetchone()[0] < STORED_VERSION:
+            connection.execute(ASIDE)
+            for table, key, readable in (
+                ("cards", COLUMNS["cards"][:3], _card_of),
+                ("answers", ("id",), _answer_of),
+            ):
+                for row in connection.execute(f"SELECT {_listed(table)} FROM {table}").fetchall():
+                    try:
+                        readable(row)
+                    except (ValueError, TypeError) as error:
+                        entry = json.dumps(row, default=repr)
+                        connection.execute("INSERT INTO set_aside VALUES (?, ?)", (entry, str(error)))
+                        where = " AND ".join(f"{name} IS ?" for name in key)
+                        connection.execute(f"DELETE FROM {table} WHERE {where}", row[: len(key)])
+                        aside += 1
+            connection.execute(f"PRAGMA application_id = {APPLICATION}")
+            connection.execute(f"PRAGMA user_version = {STORED_VERSION}")
+        connection.execute("COMMIT")
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    return aside
+
+
+def _card_of(row: tuple[Any, ...]) -> object:
+    return msgspec.convert(dict(zip(COLUMNS["cards"], row, strict=True)), KeptCard)
+
+
+def _answer_of(row: tuple[Any, ...]) -> object:
+    return record_of(row[2], Answered)
 
 
 def read_progress(path: Path) -> Progress:
     """Read an exported file. Raises CaseError for what is none."""
     try:
-        progress = msgspec.json.decode(path.read_bytes(), type=Progress)
+        progress = record_of(path.read_bytes(), Progress)
     except OSError as error:
         raise CaseError(f"the file cannot be read ({error.strerror or error})", str(path)) from None
-    except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise CaseError(
             f"this is no exported progress ({error})",
             str(path),
@@ -269,11 +404,34 @@ def write_progress(
 
 
 def delete_progress(path: Path) -> bool:
-    """Delete a file of progress with what belongs to it; False if there was none. Raises CaseError."""
-    there = path.exists()
+    """Delete a file of progress with what belongs to it; False if there was none.
+
+    Raises CaseError for a file of anything else, and for one that a session has open: neither is touched.
+    """
+    path = path.resolve()
+    if not path.exists():
+        return False
+    try:
+        if not is_progress(path):
+            raise CaseError(
+                "this is no file of progress; nothing was deleted", str(path), "name another one: --data"
+            )
+        with closing(sqlite3.connect(path, timeout=0.0, isolation_level=None)) as connection:
+            # only who is alone with a file can change the way in which it is written
+            if connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0] != "delete":
+                raise sqlite3.OperationalError("database is locked")
+    except sqlite3.OperationalError as error:
+        if "locked" in str(error):
+            raise CaseError(
+                "a session has this file open; nothing was deleted", str(path), "end it first"
+            ) from None
+    except sqlite3.Error:
+        pass  # ours by its head, and damaged behind it: it may go
+    except OSError as error:
+        raise CaseError(f"the progress cannot be read ({error.strerror or error})", str(path)) from None
     try:
         for suffix in ("", "-wal", "-shm"):
             path.with_name(path.name + suffix).unlink(missing_ok=True)
     except OSError as error:
         raise CaseError(f"the progress cannot be deleted ({error.strerror or error})", str(path)) from None
-    return there
+    return True
