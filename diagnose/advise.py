@@ -315,7 +315,10 @@ def measures_by(network: Network, gauge: str) -> set[str]:
 def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict[str, str]:
     """Say which value of which motion axis a reading of a sound gauge speaks clearly for."""
     table = network.facets[facet]
-    expected = network.kb.manoeuvres[manoeuvre_id].expected
+    expected, phase = network.kb.manoeuvres[manoeuvre_id].expected, network.kb.manoeuvres[manoeuvre_id].phase
+    gauge, name = facet.split(".")
+    if phase != "air" and any(f.aloft for f in network.kb.gauges[gauge].facets if f.id == name):
+        return {}
     chance = network.healthy_chance(facet)[..., table.readings.index(reading)]
     usual = [network.states[axis].index(expected[axis]) for axis in table.axes]
     clear = network.kb.strengths["clear"].from_factor

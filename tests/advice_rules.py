@@ -241,7 +241,8 @@ def rule_1(case: Tried) -> Verdict:
     said: dict[str, dict[str, str]] = {}
     for facet, reading in case.last.readings.items():
         axis, means = SAYS.get(facet, ("", {}))
-        if reading in means:
+        on_ground = case.phase != "air" and facet.endswith(".bank")  # it turns there with its wings level
+        if reading in means and not on_ground:
             said.setdefault(axis, {})[facet.split(".")[0]] = means[reading]
     tried, broken = False, []
     for values in said.values():

@@ -8,8 +8,16 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from diagnose.checked.handbook import scan_line, scan_rows
+from diagnose.checked.handbook import (
+    SCAN_PANEL,
+    lost_rows,
+    partial_panel_line,
+    partial_panel_misses,
+    scan_line,
+    scan_rows,
+)
 from diagnose.knowledge import with_only
+from diagnose.network import compile_network
 from tests.small import shipped
 
 ROWS = scan_rows()
@@ -42,3 +50,31 @@ def test_every_manoeuvre_in_the_air_is_in_the_table_or_said_to_be_ours():
     assert air - {row["manoeuvre"] for row in ROWS} == {"approach"}
     ours, published = shipped().manoeuvres["approach"], shipped().manoeuvres["descent_constant_rate"]
     assert (ours.pitch, ours.bank, ours.power) == (published.pitch, published.bank, published.power)
+
+
+# ------------------------------------------------------------------ partial panel
+
+
+@pytest.mark.parametrize("row", lost_rows()[1], ids=[row["system"] for row in lost_rows()[1]])
+def test_partial_panel_is_flown_as_the_handbooks_teach_it(row):
+    network = compile_network(shipped(), SCAN_PANEL)
+    assert [miss for _, miss in partial_panel_misses(network, row) if miss] == []
+    assert row["source"] in shipped().documents
+    assert row["section"]
+    assert set(row["lost"]) <= set(network.panel.gauges)
+
+
+def test_every_maneuver_and_axis_of_every_lost_system_is_compared():
+    kinds, rows = lost_rows()
+    maneuvers = [m for names in kinds.values() for m in names]
+    assert sorted(maneuvers) == sorted(row["manoeuvre"] for row in ROWS)
+    assert partial_panel_line(shipped()).values == len(rows) * (4 * len(maneuvers) + 2)
+
+
+def test_another_stand_in_would_be_told():
+    kb = shipped()
+    swapped = {e: s for e, s in kb.substitutes.items() if e != "heading:compass"}
+    network = compile_network(with_only(kb, substitutes=swapped), SCAN_PANEL)
+    (row,) = [row for row in lost_rows()[1] if row["system"] == "vacuum"]
+    misses = [miss for _, miss in partial_panel_misses(network, row) if miss]
+    assert "vacuum lost, level, heading: gps_track, not compass" in misses

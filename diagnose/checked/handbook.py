@@ -15,14 +15,19 @@ import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import msgspec
 
 from diagnose import answer_case, engine_for
+from diagnose.advise import partial_panel
+from diagnose.answer import Trust
 from diagnose.checked.line import Line
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase, knowledge_root, load_handbook
-from diagnose.model import CaseRecord, HandbookRow
+from diagnose.model import CaseRecord, Grade, HandbookRow
+from diagnose.network import Network, compile_network
+from diagnose.technique import method_view
 from diagnose.text import names
 from diagnose.words import readable
 
@@ -31,6 +36,8 @@ GROUP = "handbook tables"
 LEAST = 0.3
 #: Bayes factor up to which readings do not tell two sets apart ("barely worth a mention" on Jeffreys' scale)
 CANNOT_TELL = 3.0
+#: the panel of the handbooks' tables
+SCAN_PANEL = "single_pump"
 
 Contradiction = tuple[int, str]
 
@@ -161,6 +168,7 @@ def handbook_lines(
             expected_misses=len(misses) - faults,
         )
     yield scan_line(kb)
+    yield partial_panel_line(kb)
 
 
 def scan_rows() -> list[dict[str, str]]:
@@ -187,6 +195,51 @@ def scan_line(kb: KnowledgeBase) -> Line:
         right=count - len(misses),
         tolerance="the same gauge",
         misses=tuple(misses),
+    )
+
+
+def lost_rows() -> tuple[dict[str, list[str]], list[dict[str, Any]]]:
+    """The published partial panels: maneuvers of each kind, and a row for each lost system."""
+    path = knowledge_root() / "handbook/partial_panel.toml"
+    found = tomllib.loads(path.read_text(encoding="utf-8"))
+    return found["kinds"], found["lost"]
+
+
+def partial_panel_misses(network: Network, row: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Compare each axis of each maneuver, and both halves of the other method; (what, "" or what differs)."""
+    kinds, _ = lost_rows()
+    lost = set(row["lost"])
+    grades = {g: Grade.COVER if g in lost else Grade.USE for g in network.dial_gauges}
+    trusts = tuple(Trust(gauge=g, now=1.0, soon=1.0, grade=grade) for g, grade in grades.items())
+    usual = {published["manoeuvre"]: published for published in scan_rows()}
+    for kind, manoeuvres in kinds.items():
+        for manoeuvre in manoeuvres:
+            for advice in partial_panel(network, manoeuvre, trusts):
+                own = [usual[manoeuvre].get(advice.axis, "heading")]
+                expected = row.get(advice.axis, {}).get(kind, own)
+                told = f"{row['system']} lost, {manoeuvre}, {advice.axis}"
+                right = advice.primary in expected
+                yield told, "" if right else f"{told}: {advice.primary}, not {' or '.join(expected)}"
+    view = method_view(network.panel, grades)
+    for half, shown in (("control", view.control), ("performance", view.performance)):
+        told = f"{row['system']} lost, {half}"
+        yield told, "" if list(shown) == row[half] else f"{told}: {', '.join(shown)}"
+
+
+def partial_panel_line(kb: KnowledgeBase) -> Line:
+    """What is flown by with each system lost, by both methods, against the handbooks, row by row."""
+    network, (_, rows) = compile_network(kb, SCAN_PANEL), lost_rows()
+    compared = [found for row in rows for found in partial_panel_misses(network, row)]
+    misses = tuple(miss for _, miss in compared if miss)
+    memory = sum(row["from_memory"] for row in rows)
+    return Line(
+        group=GROUP,
+        what=f"partial panel with a system lost, by both methods ({memory} of {len(rows)} rows from memory)",
+        source="; ".join(kb.documents[name].title for name in sorted({row["source"] for row in rows})),
+        values=len(compared),
+        right=len(compared) - len(misses),
+        tolerance="the same gauge, or one of those named as equal",
+        misses=misses,
     )
 
 

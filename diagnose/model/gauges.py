@@ -55,6 +55,7 @@ class Facet(Cited, frozen=True, kw_only=True):
     apart, one without a place is two steps from all others; without a scale all are neighbours.
     ``sizes``: a number may be said in place of a reading. ``glance``: a look at the panel shows it; else
     somebody must have compared or watched, and "the rest as expected" does not speak of it.
+    ``aloft``: it tells of the motion in the air alone; on the ground an aircraft turns with its wings level.
     """
 
     id: str
@@ -65,6 +66,7 @@ class Facet(Cited, frozen=True, kw_only=True):
     misreport: float
     scale: dict[str, float] = {}
     channel: str = ""
+    aloft: bool = False
     rows: tuple[Row, ...] = ()
     sizes: Sizes | None = None
     glance: bool = True
