@@ -659,7 +659,7 @@ def _fits(network: Network, posterior: Posterior, effect: NormalEffect) -> bool:
         and (not effect.context or bool(set(effect.context) & set(case.context)))
         and set(effect.parts) <= set(network.parts)
         and all(posterior.motion[axis].get(v, 0.0) >= limits.decided for axis, v in effect.motion.items())
-        and all(posterior.condition(part, c) >= limits.decided for part, c in effect.likely.items())
+        and all(posterior.conditions(part).get(c, 0.0) >= limits.decided for part, c in effect.likely.items())
         and all(
             last.switches.get(name) == to and (earlier is None or earlier.switches.get(name) != to)
             for name, to in effect.moved.items()

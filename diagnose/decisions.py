@@ -6,7 +6,7 @@ the pilot in command decide.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -89,6 +89,17 @@ class Told:
     trust: tuple[Trust, ...]
     axes: tuple[AxisAdvice, ...]
     upset: str
+
+    @cached_property
+    def _known(self) -> dict[str, Mapping[str, float]]:
+        """Chances of the conditions of the parts and sources asked for so far."""
+        return {}
+
+    def condition(self, name: str, *conditions: str) -> float:
+        """Chance that a part or source is in one of these conditions now; 0 if the panel lacks it."""
+        if name not in self._known:
+            self._known[name] = self.posterior.conditions(name)
+        return sum(self._known[name].get(condition, 0.0) for condition in conditions)
 
     @cached_property
     def grades(self) -> dict[str, Grade]:
@@ -177,7 +188,7 @@ class Told:
             and not read & set(decision.unless_read)
             and (decision.radio == "" or (decision.radio == "dead") == self.radios_dead)
             and not any(
-                self.posterior.condition(name, *states) > MORE_LIKELY_THAN_NOT
+                self.condition(name, *states) > MORE_LIKELY_THAN_NOT
                 for name, states in decision.sound.items()
             )
             and self._by_cause(decision)
@@ -215,7 +226,7 @@ class Told:
     @cached_property
     def radios_dead(self) -> bool:
         """Whether the radios are more likely dead than not."""
-        return self.posterior.condition(*RADIO_POWER) > MORE_LIKELY_THAN_NOT
+        return self.condition(*RADIO_POWER) > MORE_LIKELY_THAN_NOT
 
     def _by_cause(self, decision: Decision) -> bool:
         """Whether one of the causes that a decision names is there; a decision without one needs none."""
@@ -240,7 +251,7 @@ class Told:
         chance = max(
             [posterior.any_of(acting) if any(acting) else 0.0]
             + [
-                posterior.condition(name, *states)
+                self.condition(name, *states)
                 for name, states in decision.lost.items()
                 if name not in parts
             ]

@@ -54,16 +54,17 @@ class Posterior:
 
     def any_of(self, failures: Sequence[bool]) -> float:
         """Chance that one at least of these failures is there; bool (failure,)."""
-        return float(self.sets @ (self.space.members & np.array(failures, dtype=bool)).any(axis=1))
+        return float(self.sets[self.space.members[:, np.flatnonzero(failures)].any(axis=1)].sum())
 
-    def condition(self, name: str, *conditions: str) -> float:
-        """Chance that a part, source or memory is in one of these conditions now; 0 if the panel lacks it."""
+    def conditions(self, name: str) -> Mapping[str, float]:
+        """Chance of each condition that a part, source or memory is in now; nothing if the panel lacks it."""
         network = self.space.network
         state = self.space.conditions(network.switch_positions(self.case.snapshot[-1].switches))
         if name not in state:
-            return 0.0
-        wanted = [place for place, known in enumerate(network.states[name]) if known in conditions]
-        return float(self.rows @ np.isin(state[name], wanted))
+            return {}
+        known = network.states[name]
+        chances = np.bincount(state[name], weights=self.rows, minlength=len(known))
+        return dict(zip(known, chances.tolist(), strict=True))
 
     def ranking(self) -> tuple[Ranked, ...]:
         """All sets, likeliest first; equal ones in the order of the knowledge base.

@@ -217,7 +217,7 @@ SAYS = {
     "turn_coordinator.turn": ("turn", {"left": "left", "right": "right", "level": "straight"}),
     "heading.trend": ("turn", {"left": "left", "right": "right", "steady": "straight"}),
     "gps_track.trend": ("turn", {"left": "left", "right": "right", "steady": "straight"}),
-    "compass.trend": ("turn", {"left": "left", "right": "right"}),
+    "compass.trend": ("turn", {"left": "left", "right": "right", "steady": "straight"}),
     "outside.bank": ("turn", {"left": "left", "right": "right", "level": "straight"}),
     "altimeter.trend": ("vertical", {"rising": "up", "falling": "down", "steady": "level"}),
     "second_altimeter.trend": ("vertical", {"rising": "up", "falling": "down", "steady": "level"}),

@@ -27,8 +27,8 @@ class Seen(SimpleNamespace):
     def any_of(self, failures):
         return float(self.sets @ (self.space.members & np.array(failures)).any(axis=1))
 
-    def condition(self, name, *conditions):
-        return sum(self.conditions.get((name, condition), 0.0) for condition in conditions)
+    def conditions(self, name):
+        return {condition: chance for (part, condition), chance in self.chances.items() if part == name}
 
 
 def seen(manoeuvre="level", motion=None, context=(), readings=None, kb=None, sets=None, **fields):
@@ -45,7 +45,7 @@ def seen(manoeuvre="level", motion=None, context=(), readings=None, kb=None, set
         sets=chances,
         prior_sets=chances,
         marginals=chances @ members,
-        conditions=fields.pop("conditions", {}),
+        chances=fields.pop("conditions", {}),
         **fields,
     )
 

@@ -352,7 +352,7 @@ def test_a_column_of_water_explains_what_owners_saw(true_kt, head_inh2o, shown_k
 
 
 def test_an_isobaric_cabin_holds_the_altimeter_still_in_a_climb():
-    # King Air Magazine, September 2015: with the static line open the altimeters stopped rising
+    # King Air Magazine, August 2015: with the static line open the altimeters stopped rising
     states = {"static": "cabin_pressurised"}
     fixed = {"static__cabin_pressurised__isobaric": 1.0}
     read = shown(pressure_dials.altimeter_ft, states, fixed, vertical="up")
