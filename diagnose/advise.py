@@ -113,7 +113,10 @@ def _lying_states(space: HiddenSpace, facet: str, phase: str) -> Array:
 
 def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misled:
     now, soon, fed = _lies(space, phase, space.conditions(switches))
-    *_, right = _lies(space, phase, space.conditions(switches, set_right=True))
+    rows, mended = space.set_right(switches)
+    right = {gauge: lying.copy() for gauge, lying in fed.items()}
+    for gauge, lying in _lies(space, phase, mended)[-1].items():
+        right[gauge][rows] = lying
     tables = (now, soon, fed, right)
     columns = [column for table in tables for column in table.values()]
     of_row, first = number_codes([(column, 2) for column in columns], space.count)
@@ -124,8 +127,8 @@ def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misl
 
 def _lies(space: HiddenSpace, phase: str, state: Mapping[str, Index]) -> tuple[dict[str, Index], ...]:
     """Give in which rows each gauge misleads now, soon, and soon counting what feeds it; bool (row,) each."""
-    network = space.network
-    now = {gauge: np.zeros(space.count, dtype=bool) for gauge in network.panel.gauges}
+    network, count = space.network, len(next(iter(state.values())))
+    now = {gauge: np.zeros(count, dtype=bool) for gauge in network.panel.gauges}
     for gauge in now:
         power = network.kb.gauges[gauge].power
         if power in state:  # without power it shows nothing
@@ -135,7 +138,7 @@ def _lies(space: HiddenSpace, phase: str, state: Mapping[str, Index]) -> tuple[d
         gauge = facet.split(".")[0]
         lies = _lying_states(space, facet, phase)
         names = table.parents
-        index = tuple(state.get(name, np.zeros(space.count, dtype=np.int8)) for name in names)
+        index = tuple(state.get(name, np.zeros(count, dtype=np.int8)) for name in names)
         found = lies[index]
         now[gauge] |= found
         soon[gauge] |= found

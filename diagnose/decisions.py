@@ -250,11 +250,7 @@ class Told:
         # a part counts as failed though it may not act just now, or a switch may have cured it
         chance = max(
             [posterior.any_of(acting) if any(acting) else 0.0]
-            + [
-                self.condition(name, *states)
-                for name, states in decision.lost.items()
-                if name not in parts
-            ]
+            + [self.condition(name, *states) for name, states in decision.lost.items() if name not in parts]
         )
         if chance <= least:
             return False

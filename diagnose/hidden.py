@@ -362,26 +362,26 @@ class HiddenSpace:
                 found[part] = np.maximum(found[part], shown) if part in found else shown
         return found
 
-    def conditions(self, switches: Mapping[str, str], *, set_right: bool = False) -> dict[str, Index]:
-        """State of every part, memory and source for every row; each (row,).
-
-        ``set_right``: as if the pilot's slips (a wrong setting, a lever left open) had been put right.
-        """
+    def conditions(self, switches: Mapping[str, str]) -> dict[str, Index]:
+        """State of every part, memory and source for every row; each (row,)."""
 
         def evaluate() -> dict[str, Index]:
-            given = dict(self._part_conditions(self.acting & ~self.slips) if set_right else self._parts)
+            given = dict(self._parts)
             for column, name in enumerate(self.memory_names):
                 given[name] = np.ascontiguousarray(self.memory_states[:, column])
             return self.network.conditions(given, switches, self.count)
 
-        key = (set_right, *sorted(switches.items()))
-        found: dict[str, Index] = self.remembered("conditions", key, evaluate)
+        found: dict[str, Index] = self.remembered("conditions", tuple(sorted(switches.items())), evaluate)
         return found
 
-    @cached_property
-    def slips(self) -> Index:
-        """Which failures are slips that the pilot sets right; bool (failure,)."""
-        return np.array([bool(failure.set_right) for failure in self.network.failures], dtype=bool)
+    def set_right(self, switches: Mapping[str, str]) -> tuple[Index, dict[str, Index]]:
+        """Rows in which a slip of the pilot acts, and the states in them as if all slips were set right."""
+        slips = np.array([bool(failure.set_right) for failure in self.network.failures], dtype=bool)
+        rows = np.flatnonzero(self.acting[:, slips].any(axis=1))
+        given = self._part_conditions(self.acting[rows] & ~slips)
+        for column, name in enumerate(self.memory_names):
+            given[name] = self.memory_states[rows, column]
+        return rows, self.network.conditions(given, switches, len(rows))
 
     @cached_property
     def _parts(self) -> dict[str, Index]:

@@ -41,14 +41,17 @@ DAYS = (
     ("turbulence",),
     ("altimeter_setting_old",),
 )
+SETTINGS = ("anomaly", "exercise", "routine")
+#: cases of one day: they share what the engine has worked out for it
+DAY = 12
 AIR = 0.8
 
 
 # ------------------------------------------------------------------ random cases
 
 
-def draw(engine, rng) -> CaseRecord:
-    """Draw a case: failures, a flight of up to three snapshots, and what a pilot read of it.
+def draw(engine, rng, day) -> CaseRecord:
+    """Draw a case of a day (its number): failures, a flight of up to three snapshots, and what a pilot read of it.
 
     All readings of a snapshot come from one hidden state and one motion of the failures' own, so that they hang
     together as in flight; a few are then replaced by anything.
@@ -64,7 +67,7 @@ def draw(engine, rng) -> CaseRecord:
     manoeuvres = [rng.choice(air if rng.random() < AIR else other)]
     snapshots: list[SnapshotRecord] = []
     switches: dict[str, str] = {}
-    for number in range(rng.choice([1, 1, 2, 3])):
+    for number in range(rng.choice([1, 1, 1, 2, 3])):
         if number:
             manoeuvres.append(manoeuvres[-1] if rng.random() < 0.5 else rng.choice(air))
         for name in network.panel.switches:
@@ -81,8 +84,8 @@ def draw(engine, rng) -> CaseRecord:
     bare = CaseRecord(
         title="drawn",
         panel=network.panel.id,
-        setting=str(rng.choice(["anomaly", "anomaly", "exercise", "routine"])),
-        context=DAYS[rng.integers(len(DAYS))],
+        setting=SETTINGS[day % len(SETTINGS)],
+        context=DAYS[day % len(DAYS)],
         snapshot=tuple(snapshots),
     )
     if rng.random() < 0.05:
@@ -175,13 +178,20 @@ class Tried:
     def positions(self) -> dict[str, str]:
         return self.network.switch_positions(self.last.switches)
 
+    @cached_property
+    def states(self):
+        """State of every part and source of each row, and the chances counted so far."""
+        return self.posterior.space.conditions(self.positions), {}
+
     def chance(self, name: str, *conditions: str) -> float:
         """Chance that a part or source is in one of these conditions now."""
-        state = self.posterior.space.conditions(self.positions)
+        state, counted = self.states
         if name not in state:
             return 0.0
-        wanted = [i for i, known in enumerate(self.network.states[name]) if known in conditions]
-        return float(self.posterior.rows @ np.isin(state[name], wanted))
+        known = self.network.states[name]
+        if name not in counted:
+            counted[name] = np.bincount(state[name], weights=self.posterior.rows, minlength=len(known))
+        return float(sum(counted[name][i] for i, each in enumerate(known) if each in conditions))
 
     def stands(self, *gauges: str) -> bool:
         """Whether one of these is there and not to be covered."""
@@ -659,7 +669,7 @@ def run_panel(panel: str, cases: int) -> Counts:
     counts = Counts()
     for number in range(cases):
         rng = np.random.default_rng([SEED, zlib.crc32(panel.encode()), number])
-        case = draw(engine, rng)
+        case = draw(engine, rng, number // DAY + zlib.crc32(panel.encode()) % 24)
         try:
             posterior = engine.posterior(case)
         except ImpossibleEvidence:
@@ -681,7 +691,7 @@ def run_ammeters(panel: str, cases: int) -> Counts:
     out = [any(p == "alternator" for p in f.acts) for f in engines[0].network.failures]
     for number in range(cases):
         rng = np.random.default_rng([SEED, 12, zlib.crc32(panel.encode()), number])
-        drawn = draw(engines[0], rng)
+        drawn = draw(engines[0], rng, number // DAY)
         last = drawn.snapshot[-1]
         reading = ("zero", "discharge")[number % 2]
         kept = {f: r for f, r in last.readings.items() if not f.startswith(("ammeter.", "heater_load."))}
