@@ -112,11 +112,13 @@ def _lying_states(space: HiddenSpace, facet: str, phase: str) -> Array:
 
 
 def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misled:
-    now, soon, fed = _lies(space, phase, space.conditions(switches))
+    network, state = space.network, space.conditions(switches)
+    now, soon, fed = _lies(space, phase, state)
     rows, mended = space.set_right(switches)
     right = {gauge: lying.copy() for gauge, lying in fed.items()}
     for gauge, lying in _lies(space, phase, mended)[-1].items():
-        right[gauge][rows] = lying
+        # what has no power shows nothing until the switch is on again
+        right[gauge][rows] = lying | _unpowered(network, gauge, state)[rows]
     tables = (now, soon, fed, right)
     columns = [column for table in tables for column in table.values()]
     of_row, first = number_codes([(column, 2) for column in columns], space.count)
@@ -128,11 +130,7 @@ def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misl
 def _lies(space: HiddenSpace, phase: str, state: Mapping[str, Index]) -> tuple[dict[str, Index], ...]:
     """Give in which rows each gauge misleads now, soon, and soon counting what feeds it; bool (row,) each."""
     network, count = space.network, len(next(iter(state.values())))
-    now = {gauge: np.zeros(count, dtype=bool) for gauge in network.panel.gauges}
-    for gauge in now:
-        power = network.kb.gauges[gauge].power
-        if power in state:  # without power it shows nothing
-            now[gauge] |= state[power] == len(network.states[power]) - 1
+    now = {gauge: _unpowered(network, gauge, state) for gauge in network.panel.gauges}
     soon = {gauge: dead.copy() for gauge, dead in now.items()}
     for facet, table in network.dials.items():
         gauge = facet.split(".")[0]
@@ -152,6 +150,14 @@ def _lies(space: HiddenSpace, phase: str, state: Mapping[str, Index]) -> tuple[d
         for source in fed_by(network, gauge):
             lying |= spoilt[source][state[source]]
     return now, soon, fed
+
+
+def _unpowered(network: Network, gauge: str, state: Mapping[str, Index]) -> Index:
+    """In which rows a gauge has no power and so shows nothing; bool (row,)."""
+    power = network.kb.gauges[gauge].power
+    if power not in state:
+        return np.zeros(len(next(iter(state.values()))), dtype=bool)
+    return np.asarray(state[power] == len(network.states[power]) - 1)
 
 
 def fed_by(network: Network, gauge: str) -> tuple[str, ...]:
@@ -316,21 +322,19 @@ def measures_by(network: Network, gauge: str) -> set[str]:
 
 
 def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict[str, str]:
-    """Say which value of which motion axis a reading of a sound gauge speaks clearly for."""
-    table = network.facets[facet]
-    expected, phase = network.kb.manoeuvres[manoeuvre_id].expected, network.kb.manoeuvres[manoeuvre_id].phase
+    """Say of which motion axis a reading of a sound gauge speaks most clearly, and for which value of it."""
+    table, manoeuvre = network.facets[facet], network.kb.manoeuvres[manoeuvre_id]
     gauge, name = facet.split(".")
-    if phase != "air" and any(f.aloft for f in network.kb.gauges[gauge].facets if f.id == name):
+    if manoeuvre.phase != "air" and any(f.aloft for f in network.kb.gauges[gauge].facets if f.id == name):
         return {}
     chance = network.healthy_chance(facet)[..., table.readings.index(reading)]
-    usual = [network.states[axis].index(expected[axis]) for axis in table.axes]
-    clear = network.kb.strengths["clear"].from_factor
-    found = {}
+    usual = [network.states[axis].index(manoeuvre.expected[axis]) for axis in table.axes]
+    clearest, found = network.kb.strengths["clear"].from_factor, {}
     for place, axis in enumerate(table.axes):
         along = chance[tuple(slice(None) if p == place else at for p, at in enumerate(usual))]
-        *_, second, best = np.sort(along)
-        if best >= clear * second:
-            found[axis] = network.states[axis][int(along.argmax())]
+        *_, second, best = np.sort(along).tolist()
+        if best >= clearest * second:
+            clearest, found = best / second, {axis: network.states[axis][int(along.argmax())]}
     return found
 
 

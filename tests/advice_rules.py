@@ -534,7 +534,7 @@ def rule_8(case: Tried) -> Verdict:
                 broken.append(f"no lag in {case.last.minutes} min, altimeter {trend}: {note[:60]}")
         if "venturi" in note and "venturi" not in case.network.parts:
             broken.append("no venturi is fitted")
-        if "12,000" in note:
+        if "12,000" in note and "above_12000" not in case.case.context:
             broken.append("an altitude that nobody stated")
         if note.startswith("suction") and case.chance("suction", *LOST["suction"]) > 0.5:
             broken.append(f"a lost pump is called normal: {note[:60]}")
