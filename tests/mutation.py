@@ -11,12 +11,14 @@ from __future__ import annotations
 
 import argparse
 import ast
+import contextlib
 import difflib
+import importlib
 import json
 import os
 import random
 import shutil
-import subprocess
+import signal
 import sys
 import tempfile
 import time
@@ -30,7 +32,20 @@ DATA = Path(__file__).parent / "data" / "mutation.toml"
 COPIED = ("diagnose", "knowledge", "cases", "tests", "pyproject.toml", "README.md", "DEVELOPERS.md")
 #: a mutant that makes the tests take so many times as long as usual never ends, s at least
 SLOW_TIMES, SLOWEST_S = 4.0, 60.0
+#: how long the tests of a module may take without a change, s
+FIRST_S = 600.0
 NO_TESTS = 5
+#: imported once, not by every run of the tests
+PRELOADED = (
+    "pytest",
+    "numpy",
+    "msgspec",
+    "hypothesis",
+    "platformdirs",
+    "networkx",
+    "rich.console",
+    "prompt_toolkit",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,25 +135,47 @@ class Copy:
                 shutil.copytree(ROOT / name, folder / name, ignore=ignored)
             elif (ROOT / name).exists():
                 shutil.copy(ROOT / name, folder / name)
-        # compiled once; what a mutant changes is compiled in memory and never stored
-        subprocess.run(
-            [sys.executable, "-m", "compileall", "-q", "diagnose", "tests"], cwd=folder, check=True
-        )
+        # children of this process begin with all of this imported, and nothing of ours
+        for name in PRELOADED:
+            with contextlib.suppress(ImportError):
+                importlib.import_module(name)
 
-    def test(self, tests: list[str], limit_s: float | None) -> tuple[bool, float]:
+    def test(self, tests: list[str], limit_s: float, *, keep_compiled: bool = False) -> tuple[bool, float]:
         """Whether the tests pass, and the seconds that they took."""
-        changed = {"PYTHONPATH": str(self.folder), "PYTHONDONTWRITEBYTECODE": "1"}
-        words = [sys.executable, "-m", "pytest", "-n", "0", "-x", "-q", "-p", "no:cacheprovider", *tests]
         began = time.monotonic()
+        child = os.fork()
+        if child == 0:
+            self._run(tests, keep_compiled)
+        while time.monotonic() - began < limit_s:
+            done, status = os.waitpid(child, os.WNOHANG)
+            if done:
+                code = os.waitstatus_to_exitcode(status)
+                if code == NO_TESTS:
+                    raise SystemExit(f"no tests in {' '.join(tests)}")
+                return code == 0, time.monotonic() - began
+            time.sleep(0.02)
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        return False, time.monotonic() - began
+
+    def _run(self, tests: list[str], keep_compiled: bool) -> None:
+        """Run the tests in this process, which then ends. A mutant's byte code is never stored."""
+        code = 1
         try:
-            done = subprocess.run(
-                words, cwd=self.folder, env=os.environ | changed, capture_output=True, timeout=limit_s
-            )
-        except subprocess.TimeoutExpired:
-            return False, time.monotonic() - began
-        if done.returncode == NO_TESTS:
-            raise SystemExit(f"no tests in {' '.join(tests)}")
-        return done.returncode == 0, time.monotonic() - began
+            os.chdir(self.folder)
+            os.environ["XDG_CACHE_HOME"] = str(self.folder / "kept")
+            sys.dont_write_bytecode = not keep_compiled
+            sys.path[:] = [str(self.folder), *(path for path in sys.path if path not in ("", str(ROOT)))]
+            for name in [name for name in sys.modules if name.split(".")[0] in ("diagnose", "tests")]:
+                del sys.modules[name]
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, 1)
+            os.dup2(nowhere, 2)
+            import pytest
+
+            code = int(pytest.main(["-n", "0", "-x", "-q", "-p", "no:cacheprovider", *tests]))
+        finally:
+            os._exit(code)
 
     def survives(self, mutant: Mutant, tests: list[str], limit_s: float) -> bool:
         """Whether the tests pass with the mutant."""
@@ -185,7 +222,7 @@ def main() -> int:
         for place, mutant in enumerate(drawn, 1):
             tests = data["tests"][mutant.module]
             if mutant.module not in limits:
-                passes, seconds = copy.test(tests, None)
+                passes, seconds = copy.test(tests, FIRST_S, keep_compiled=True)
                 if not passes:
                     raise SystemExit(f"the tests of {mutant.module} fail without a change")
                 limits[mutant.module] = max(SLOW_TIMES * seconds, SLOWEST_S)
