@@ -34,6 +34,8 @@ COPIED = ("diagnose", "knowledge", "cases", "tests", "pyproject.toml", "README.m
 SLOW_TIMES, SLOWEST_S = 4.0, 60.0
 #: how long the tests of a module may take without a change, s
 FIRST_S = 600.0
+#: what was imported before pytest is not rewritten, and need not be
+QUIET = ("-W", "ignore::pytest.PytestAssertRewriteWarning")
 NO_TESTS = 5
 #: imported once, not by every run of the tests
 PRELOADED = (
@@ -173,8 +175,9 @@ class Copy:
             os.dup2(nowhere, 2)
             import pytest
 
-            code = int(pytest.main(["-n", "0", "-x", "-q", "-p", "no:cacheprovider", *tests]))
+            code = int(pytest.main(["-n", "0", "-x", "-q", "-p", "no:cacheprovider", *QUIET, *tests]))
         finally:
+            sys.stdout.flush()
             os._exit(code)
 
     def survives(self, mutant: Mutant, tests: list[str], limit_s: float) -> bool:

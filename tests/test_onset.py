@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from diagnose import inference
 from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
+from diagnose.odds import odds_of
 from diagnose.review import onset
 from diagnose.review.onset import interval_of, onset_chances
 from tests.small import small_case, small_network
 
-NETWORK = small_network(("pump_sheared", "pump_weak", "altimeter_stuck", "static_ports_taped"))
+NETWORK = small_network(
+    ("pump_sheared", "pump_weak", "altimeter_stuck", "static_ports_taped", "pitot_ram_iced", "pitot_water")
+)
 ENGINE = Engine(NETWORK, largest_set=4)
 IDS = [failure.id for failure in NETWORK.failures]
 
@@ -22,19 +27,17 @@ IDS = [failure.id for failure in NETWORK.failures]
 def odds(monkeypatch):
     """Set the chances of failures: there at the first snapshot, and to begin before each later one."""
 
-    def given(first, begins):
-        true = onset.odds_of
-
+    def given(first, begins, module=onset, ids=IDS):
         def stated(network, case):
-            found = true(network, case)
-            at_first, later = np.zeros(len(IDS)), np.zeros((len(case.snapshot) - 1, len(IDS)))
+            found = odds_of(network, case)
+            at_first, later = np.zeros(len(ids)), np.zeros((len(case.snapshot) - 1, len(ids)))
             for name, chance in first.items():
-                at_first[IDS.index(name)] = chance
+                at_first[ids.index(name)] = chance
             for name, chances in begins.items():
-                later[:, IDS.index(name)] = chances
-            return replace(found, latent=at_first, begins_first=np.zeros(len(IDS)), begins=later)
+                later[:, ids.index(name)] = chances
+            return replace(found, latent=at_first, begins_first=np.zeros(len(ids)), begins=later)
 
-        monkeypatch.setattr(onset, "odds_of", stated)
+        monkeypatch.setattr(module, "odds_of", stated)
 
     return given
 
@@ -70,11 +73,65 @@ def test_beside_another_failure(odds):
     assert other == pytest.approx(np.array([0.3, 0.35, 0.175]) / 0.825)
 
 
-def test_a_failure_hastened_by_another(odds):
-    """Weak from the first look for sure, then sheared 200 times as likely: 1 - 0.999^200 = h before each look."""
+def test_a_cause_that_was_there_from_the_first_look(odds):
+    """Weak from the first look for sure: whenever the pump then sheared."""
     odds({"pump_weak": 1.0}, {"pump_sheared": [0.001, 0.001]})
     chances = onset_chances(ENGINE, silent(3), ("pump_weak", "pump_sheared"), "pump_weak")
     assert chances == pytest.approx([1.0, 0.0, 0.0])
+
+
+def test_a_failure_hastened_by_another(odds):
+    """0.01 before each look, 200 times as likely with the weak pump that is there: h = 1 - 0.99^200, 0.866.
+
+    So there at first with 0.2, then with 0.8 h, then 0.8 (1 - h) h.
+    """
+    odds({"pump_weak": 1.0, "pump_sheared": 0.2}, {"pump_sheared": [0.01, 0.01]})
+    chances = onset_chances(ENGINE, silent(3), ("pump_weak", "pump_sheared"), "pump_sheared")
+    h = 1.0 - 0.99**200
+    by_hand = np.array([0.2, 0.8 * h, 0.8 * (1.0 - h) * h])
+    assert chances == pytest.approx(by_hand / by_hand.sum())
+
+
+def test_a_failure_that_comes_and_goes(odds):
+    """Water acts in 0.6 of the looks, and is there all the time: without readings that moves no onset."""
+    odds({"pitot_water": 0.2}, {"pitot_water": [0.5, 0.5]})
+    chances = onset_chances(ENGINE, silent(3), ("pitot_water",), "pitot_water")
+    assert chances == pytest.approx(np.array([0.2, 0.4, 0.2]) / 0.8)
+
+
+def shots_of(number):
+    """Four snapshots of anything, with switches and gaps, by number."""
+    draw = random.Random(number)
+    facets = [name for name in NETWORK.facets if name.split(".")[0] in ("airspeed", "altimeter", "attitude")]
+    return [
+        SnapshotRecord(
+            manoeuvre=draw.choice(["level", "climb", "descent", "left_turn", "takeoff_roll"]),
+            minutes=draw.choice([0.5, 1.0, 4.0]),
+            minutes_before=draw.choice([0.0, 2.0]),
+            switches={"pitot_heat": draw.choice(["off", "on"])},
+            readings={f: draw.choice(NETWORK.facets[f].readings) for f in draw.sample(facets, 3)},
+        )
+        for _ in range(4)
+    ]
+
+
+@pytest.mark.parametrize("number", range(8))
+@pytest.mark.parametrize("failure", ["pitot_ram_iced", "pitot_water", "static_ports_taped", "pump_sheared"])
+def test_an_onset_is_as_likely_as_the_engine_finds_readings_with_just_that_onset(failure, number, odds):
+    """Once for each onset the engine is asked with a failure that surely begins then and at no other time."""
+    shots = shots_of(number)
+    begins = [0.5, 0.3, 0.2]
+    odds({failure: 0.1}, {failure: begins})
+    chances = onset_chances(ENGINE, small_case(*shots), (failure,), failure)
+    alone = Engine(small_network((failure,)), largest_set=1)
+    case = small_case(*shots, setting="routine")
+    prior = [0.1, 0.9 * 0.5, 0.9 * 0.5 * 0.3, 0.9 * 0.5 * 0.7 * 0.2]
+    by_engine = []
+    for onset_at, chance in enumerate(prior):
+        at = [float(place == onset_at) for place in range(4)]
+        odds({failure: at[0]}, {failure: at[1:]}, inference, [failure])
+        by_engine.append(chance * np.exp(alone.posterior(case).log_evidence))
+    assert chances == pytest.approx(np.array(by_engine) / sum(by_engine), rel=1e-8, abs=1e-12)
 
 
 def test_what_was_read_moves_the_onset(odds):

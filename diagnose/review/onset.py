@@ -16,7 +16,7 @@ from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace
 from diagnose.inference import Engine
 from diagnose.model import CaseRecord
 from diagnose.odds import odds_of
-from diagnose.transitions import Transitions, transitions
+from diagnose.transitions import Transitions, first_sets, transitions
 from diagnose.units import Array
 
 
@@ -32,12 +32,10 @@ def onset_chances(engine: Engine, case: CaseRecord, failures: Sequence[str], whi
     sets = tuple(s for size in range(len(members) + 1) for s in itertools.combinations(members, size))
     space = HiddenSpace(network, sets)
     odds, steps = odds_of(network, case), engine.steps(case)
-    tracked = space.members[:, place]
-    others = [index for index in members if index != place]
-    first = np.where(space.members[:, others], odds.first[others], 1.0 - odds.first[others]).prod(axis=1)
-    start = first[space.row_set] * space.first(steps[0], case.minutes_since_start)
-    without = np.where(tracked[space.row_set], 0.0, start) * (1.0 - odds.first[place])
-    begun = [np.where(tracked[space.row_set], start, 0.0) * odds.first[place]]
+    there = space.members[space.row_set, place]
+    start = first_sets(space, odds)[space.row_set] * space.first(steps[0], case.minutes_since_start)
+    # not begun yet, then begun just before each snapshot so far
+    messages = np.stack([np.where(there, 0.0, start), np.where(there, start, 0.0)])
     kept: dict[tuple[object, ...], Array] = {}
 
     def dense(moves: Transitions) -> Array:
@@ -46,7 +44,6 @@ def onset_chances(engine: Engine, case: CaseRecord, failures: Sequence[str], whi
         np.add.at(matrix, (moves.source, moves.target), moves.weight)
         return matrix * moves.share
 
-    messages = np.stack([without, *begun])
     for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True)):
         columns = emission(space, snapshot, step.switches).columns
         joint = messages[:, :, None] * columns[None]
@@ -55,18 +52,13 @@ def onset_chances(engine: Engine, case: CaseRecord, failures: Sequence[str], whi
             break
         total = float(joint[:, :, ANY_VERTICAL].sum())
         flat = joint.reshape(len(joint), -1) / (total if total > 0.0 else 1.0)
-        moved = []
-        for chance in (0.0, 1.0):
-            begins = odds.begins[number].copy()
-            begins[place] = chance
-            key = (step.key, steps[number + 1].key, begins.tobytes())
-            if key not in kept:
-                kept[key] = dense(transitions(space, step, steps[number + 1], begins))
-            moved.append(kept[key])
-        carried = flat @ moved[0]
-        fresh = flat[0] @ moved[1] * odds.begins[number, place]
-        carried[0] *= 1.0 - odds.begins[number, place]
-        messages = np.vstack([carried, fresh])
+        begins = odds.begins[number]
+        key = (step.key, steps[number + 1].key, begins.tobytes())
+        if key not in kept:
+            kept[key] = dense(transitions(space, step, steps[number + 1], begins))
+        carried = flat @ kept[key]
+        messages = np.vstack([carried, np.where(there, carried[0], 0.0)])
+        messages[0] = np.where(there, 0.0, carried[0])
     full = np.asarray(space.members[:, list(members)].all(axis=1))[space.row_set]
     chances = messages[1:, full].sum(axis=1)
     total = float(chances.sum())
