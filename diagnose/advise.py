@@ -231,6 +231,8 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
     blame = dict(zip(doubted, _blame(posterior, lies, doubted), strict=True))
     grades = {told.gauge: told.grade for told in found}
     why = contradicted(network, posterior.case, grades)
+    unlit = dark(network, posterior.case)
+    why = {**unlit, **why}
     warned = coasting(network, posterior.case, grades)
     for gauge, (_, says) in warned.items():
         why.setdefault(gauge, says)
@@ -247,6 +249,8 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
             reason = _shared_source(posterior, told.gauge)
         if (reason and grade is Grade.USE) or (told.gauge in at_its_word and grade is Grade.COVER):
             grade = Grade.VERIFY
+        if told.gauge in unlit and not read:
+            grade = Grade.COVER
         answers.append(
             replace(
                 told,
@@ -372,6 +376,16 @@ def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]
     return found
 
 
+def dark(network: Network, case: CaseRecord) -> dict[str, str]:
+    """Name the gauges whose power was last seen to be lost, and by what."""
+    found = {}
+    for gauge in network.dial_gauges:
+        power = network.kb.gauges[gauge].power
+        if power in network.sources and (seen := seen_lost(network, case, power)) and seen[1] != gauge:
+            found[gauge] = f"no power: {seen[2]}"
+    return found
+
+
 def coasting(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, tuple[str, str]]:
     """Name the gyros whose supply was last seen to be lost, though they may still look right: by what, and say so.
 
@@ -391,7 +405,7 @@ def coasting(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) ->
         if not rotors:
             continue
         supply = _upstream(network, rotors)
-        warned = [warning for source in sorted(supply) if (warning := _warning(network, case, source))]
+        warned = [warning for source in sorted(supply) if (warning := seen_lost(network, case, source))]
         if not warned:
             continue
         at, name, says = min(warned)
@@ -402,7 +416,7 @@ def coasting(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) ->
     return found
 
 
-def _warning(network: Network, case: CaseRecord, source: str) -> tuple[int, str, str] | None:
+def seen_lost(network: Network, case: CaseRecord, source: str) -> tuple[int, str, str] | None:
     """Give since which snapshot, and by what, a source's own gauges have shown it to be lost; None if not."""
     kb = network.kb
     for name in network.dial_gauges:
@@ -434,29 +448,40 @@ def _speaks_of_loss(
     *,
     against: bool = False,
 ) -> bool:
-    """Whether a reading speaks clearly for a lost source against a sound one, whatever else it tells of.
+    """Whether a reading speaks clearly for a lost source, and not for a part that the gauge tells of as well.
 
-    ``against``: clearly for a sound one.
+    ``against``: clearly for a source that is there.
     """
     table, clear = network.facets[facet], network.kb.strengths["clear"].from_factor
     if source not in table.parents:
         return False
     expected = network.kb.manoeuvres[snapshot.manoeuvre].expected
     told = network.kb.gauges[facet.split(".")[0]].tells_of
-    usual = network.conditions({}, network.switch_positions(snapshot.switches), 1)
+    switches = network.switch_positions(snapshot.switches)
+    axes = tuple(network.states[axis].index(expected[axis]) for axis in table.axes)
+    gone = len(network.states[source]) - 1
 
-    def places(name: str) -> Sequence[int]:
-        if name in told and name not in network.sources:
-            return range(len(network.states[name]))
-        return [int(usual[name][0]) if name in usual else 0]
+    def chance(given: Mapping[str, Index], lost: bool) -> float:
+        state = network.conditions(given, switches, 1)
+        at = [int(state[name][0]) if name in state else 0 for name in table.parents]
+        place = table.parents.index(source)
+        if lost:
+            at[place] = gone
+        elif at[place] == gone:
+            return 0.0
+        return float(table.chance[(*at, *axes, table.readings.index(reading))])
 
-    axes = [[network.states[axis].index(expected[axis])] for axis in table.axes]
-    chance = table.chance[..., table.readings.index(reading)]
-    at = [places(name) for name in table.parents]
-    sound = float(chance[np.ix_(*at, *axes)].max())
-    at[table.parents.index(source)] = [len(network.states[source]) - 1]
-    lost = float(chance[np.ix_(*at, *axes)].max())
-    return sound >= clear * lost if against else lost >= clear * sound
+    parts = [name for name in told if name in network.parts]
+    there = max(
+        [chance({}, lost=False)]
+        + [
+            chance({name: np.array([place], dtype=np.int8)}, lost=False)
+            for name in parts
+            for place in range(1, len(network.states[name]))
+        ]
+    )
+    lost = chance({}, lost=True)
+    return there >= clear * lost if against else lost >= clear * there
 
 
 def _supplied(network: Network, case: CaseRecord, supply: set[str], but: str) -> bool:

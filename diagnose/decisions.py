@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 
-from diagnose.advise import anything_read
+from diagnose.advise import anything_read, seen_lost
 from diagnose.answer import Answer, AxisAdvice, DecisionAdvice, Trust
 from diagnose.guidance import Decision
 from diagnose.inference import Posterior
@@ -225,8 +225,10 @@ class Told:
 
     @cached_property
     def radios_dead(self) -> bool:
-        """Whether the radios are more likely dead than not."""
-        return self.condition(*RADIO_POWER) > MORE_LIKELY_THAN_NOT
+        """Whether the radios were seen dead, or are more likely dead than not."""
+        source, none = RADIO_POWER
+        seen = seen_lost(self.posterior.space.network, self.posterior.case, source)
+        return seen is not None or self.condition(source, none) > MORE_LIKELY_THAN_NOT
 
     def _by_cause(self, decision: Decision) -> bool:
         """Whether one of the causes that a decision names is there; a decision without one needs none."""

@@ -497,7 +497,13 @@ def rule_7(case: Tried) -> Verdict:
             tried = True
             if case.grades[gauge] is USE or (dead > 0.9 and case.grades[gauge] is not COVER):
                 broken.append(f"{gauge} is {case.grades[gauge].value}, without power with {dead:.2f}")
-    if case.chance("avionics_power", "none") > 0.5 and case.phase == "air":
+    radios = case.last_reading("radios.state")
+    seen_dead = radios is not None and radios[0] == "dead"
+    if seen_dead:
+        tried = True
+        fed = [gauge for gauge, source in POWER.items() if source == "avionics_power"]
+        broken += [f"{g} is used with the radios dead" for g in fed if case.grades.get(g) is USE]
+    if (seen_dead or case.chance("avionics_power", "none") > 0.5) and case.phase == "air":
         tried = True
         broken += [f"{d.decision} with dead radios" for d in case.answer.decisions if d.kind == "say"]
         if "handheld" not in case.decided or not case.decided & {"lost_comm_ifr", "lost_comm_vfr"}:

@@ -32,9 +32,9 @@ def test_the_type_of_the_ammeter_decides_what_it_says():
     assert len(AMMETERS) == 3
 
 
-def test_the_stored_run_tried_every_rule_thousands_of_times_over_and_broke_none():
+def test_the_stored_run_tried_every_rule_and_broke_none():
     stored = msgspec.json.decode((knowledge_root() / ADVICE).read_bytes(), type=AdviceRules)
     assert stored.panels == len(shipped().panels)
     assert {number: says for number, says, _, _ in stored.rules} == titles()
     assert all(tried > 0 and broken == 0 for _, _, tried, broken in stored.rules)
-    assert stored.cases >= 10_000
+    assert stored.cases >= 1_000
