@@ -18,7 +18,7 @@ readings, so that gauges that share a source or a motion do not count as indepen
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -161,10 +161,18 @@ class PanelCoverage:
     groups: Mapping[str, tuple[tuple[str, ...], ...]]
 
 
-def cover(engine: Engine, manoeuvres: Iterable[str] = (), draws: int = DRAWS) -> PanelCoverage:
-    """Give the coverage of the engine's panel over some manoeuvres, or over all."""
+def cover(
+    engine: Engine,
+    manoeuvres: Iterable[str] = (),
+    draws: int = DRAWS,
+    told: Callable[[str], None] = lambda manoeuvre: None,
+) -> PanelCoverage:
+    """Give the coverage of the engine's panel over some manoeuvres, or over all; ``told`` hears of each before."""
     network = engine.network
-    tables = [overlaps(engine, name, draws) for name in manoeuvres or network.kb.manoeuvres]
+    tables = []
+    for name in manoeuvres or network.kb.manoeuvres:
+        told(name)
+        tables.append(overlaps(engine, name, draws))
     return PanelCoverage(
         panel=network.panel.id,
         failures=tuple(_cover_one(failure.id, tables) for failure in network.failures),

@@ -13,12 +13,13 @@ import multiprocessing
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from importlib.util import find_spec
 from typing import Any
 
 import msgspec
 import numpy as np
 
-from diagnose.errors import ImpossibleEvidence
+from diagnose.errors import DiagnoseError, ImpossibleEvidence
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase, with_only
 from diagnose.model import CaseRecord
@@ -139,6 +140,8 @@ def cross_check(
 
     Raises what the engine raises for a case that cannot be answered.
     """
+    if find_spec("pgmpy") is None:
+        return CrossCheck(network="", chances={}, not_run="pgmpy is not installed (pip install pgmpy)")
     marginals = engine.posterior(case).marginals
     leading = [engine.network.failures[i].id for i in np.argsort(-marginals, kind="stable")]
     start = time.monotonic()
@@ -217,7 +220,7 @@ def _in_time(tables: Tables, nodes: list[str], seconds: float) -> Iterator[tuple
 
 def _work(tables: Tables, nodes: list[str], sender: Any) -> None:
     # memory that is not there, and a parent that went away, end the work; the parent sees the closed pipe
-    with contextlib.suppress(MemoryError, BrokenPipeError):
+    with contextlib.suppress(MemoryError, BrokenPipeError, DiagnoseError):
         for node, chance in query_pgmpy(tables, nodes):
             sender.send((node, chance))
 

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.errors import CaseError, DiagnoseError
 from diagnose.evidence import agreement, reading_index
 from diagnose.hidden import HiddenSpace, Step
 from diagnose.inference import Engine
@@ -26,6 +27,11 @@ from diagnose.transitions import memory_kernel
 from diagnose.units import Array
 
 NO_YES = ("no", "yes")
+#: what to say where pgmpy is not there
+HOW_TO_GET = "install it: pip install pgmpy"
+#: numbers of a table that are looked at to foresee how long its text is, and bytes of a row and of a node beside
+#: names and numbers
+SAMPLED, ROW_BYTES, NODE_BYTES = 500, 5, 120
 
 
 @dataclass
@@ -365,10 +371,15 @@ def _weight(tables: Tables, network: Network, odds: Odds, last: int) -> None:
 def _quiet_import() -> Any:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        import pgmpy.factors.discrete
-        import pgmpy.inference
-        import pgmpy.models
-        import pgmpy.readwrite
+        try:
+            import pgmpy.factors.discrete
+            import pgmpy.inference
+            import pgmpy.models
+            import pgmpy.readwrite
+        except ImportError as error:
+            raise DiagnoseError(
+                f"this needs pgmpy, which cannot be used here ({error})", mend=HOW_TO_GET
+            ) from None
     return pgmpy
 
 
@@ -467,15 +478,38 @@ def elimination_cost(tables: Tables, node: str) -> tuple[float, float]:
     return float(plan.largest_intermediate), float(plan.opt_cost)
 
 
-def bif_of(network: Network, case: CaseRecord) -> str:
+def bif_of(network: Network, case: CaseRecord, told: Callable[[str], None] = lambda text: None) -> str:
     """Give the network of a case as BIF text, its evidence as ``property observed = <state>``.
 
     BIF has no place for evidence. Readers keep properties or pass over them; without them the text is
-    the network before any reading. Probabilities keep all their digits.
+    the network before any reading. Probabilities keep all their digits. ``told`` hears how large the text
+    will be before it is made. Raises CaseError for a case without snapshots, DiagnoseError without pgmpy.
     """
+    if not case.snapshot:
+        raise CaseError(
+            "the case has no snapshot", mend="start one with a manoeuvre and say what the gauges showed"
+        )
     pgmpy = _quiet_import()
     tables = build_tables(network, case)
+    told(f"the network has {len(tables.states)} nodes; its text takes about {bif_bytes(tables) / 1e6:.1f} MB")
     model = to_pgmpy(tables)
     for name, state in tables.evidence.items():
         model.nodes[name]["observed"] = state
     return str(pgmpy.readwrite.BIFWriter(model))
+
+
+def bif_bytes(tables: Tables) -> float:
+    """About how many bytes the BIF text of these tables takes: the names of the parents' states and the numbers."""
+    total = 0.0
+    for name, values in tables.values.items():
+        states, parents = tables.states[name], [tables.states[parent] for parent in tables.parents[name]]
+        numbers = values.ravel()[:: max(1, values.size // SAMPLED)].tolist()
+        digits = sum(len(repr(number)) for number in numbers) / len(numbers)
+        named = sum(sum(map(len, known)) / len(known) + 2.0 for known in parents) + ROW_BYTES * bool(parents)
+        total += (
+            values.size / len(states) * named
+            + values.size * (digits + 2.0)
+            + NODE_BYTES
+            + sum(map(len, states))
+        )
+    return total

@@ -272,10 +272,10 @@ def test_an_output_is_refused_before_any_work(tmp_path):
         ["writeup", "disagreement_only", "-o"],
         ["report", "disagreement_only", "-o"],
         ["export", "disagreement_only", "--to"],
-        ["scenario", "play", "pump_sheared_in_cloud", "--html"],
+        ["scenario", "play", "green_arc", "--html"],
         ["scenario", "new", "--random"],
-        ["tabletop", "pump_sheared_in_cloud", "--record"],
-        ["tabletop", "pump_sheared_in_cloud", "--page"],
+        ["tabletop", "green_arc", "--record"],
+        ["tabletop", "green_arc", "--page"],
         ["drill", "--export"],
     ):
         began = time.process_time()

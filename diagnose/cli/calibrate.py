@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 import json
 import shlex
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import Load, Subparsers, tell, whole, write, writes
+from diagnose.console import step
 
 if TYPE_CHECKING:
     from diagnose.calibrate.measures import Bin, Calibration
@@ -65,8 +65,6 @@ def _calibrate(chosen: argparse.Namespace, load: Load) -> int:
 
 def _fly(chosen: argparse.Namespace, load: Load) -> Calibration:
     import platformdirs
-    from rich.console import Console
-    from rich.progress import Progress
 
     from diagnose.calibrate.run import collect, plan, run, work_mark
 
@@ -75,9 +73,14 @@ def _fly(chosen: argparse.Namespace, load: Load) -> Calibration:
     work = chosen.work or Path(platformdirs.user_cache_dir("diagnose")) / "calibrate"
     folder = work / work_mark(overlays)
     kb = load()
-    with Progress(console=Console(file=sys.stderr), transient=True) as progress:
-        task = progress.add_task("flights", total=sum(chunk.flights for chunk in chunks))
-        run(chunks, folder, overlays, chosen.workers, lambda flights: progress.advance(task, flights))
+    total, flown = sum(chunk.flights for chunk in chunks), 0
+
+    def told(flights: int) -> None:
+        nonlocal flown
+        flown += flights
+        step(f"{flown:,} of {total:,} flights")
+
+    run(chunks, folder, overlays, chosen.workers, told)
     return collect(chunks, folder, kb, _command(chosen))
 
 

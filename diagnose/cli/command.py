@@ -124,8 +124,12 @@ def check_arguments(chosen: argparse.Namespace) -> None:
     """Refuse, before any work is done, texts without end and files that must not be written. Raises CaseError."""
     for value in vars(chosen).values():
         for text in value if isinstance(value, list) else (value,):
-            if isinstance(text, str) and len(text) > LONGEST_TEXT:
-                raise CaseError(f"a text of {len(text)} characters is too long: {shortened(text)!r}")
+            if isinstance(text, str | Path) and len(str(text)) > LONGEST_TEXT:
+                raise CaseError(
+                    f"a text of {len(str(text))} characters is too long: {shortened(str(text))!r}"
+                )
+            if isinstance(text, str | Path) and "\0" in str(text):
+                raise CaseError(f"a text with a zero byte names nothing: {shortened(str(text))!r}")
     sources, written = inputs(chosen), outputs(chosen)
     for number, path in enumerate(written):
         check_output(path, over=chosen.over, sources=sources)

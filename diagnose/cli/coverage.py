@@ -7,9 +7,11 @@ import json
 import shutil
 import textwrap
 from collections.abc import Iterable
+from functools import partial
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, tell, width, write, writes
+from diagnose.console import step
 
 if TYPE_CHECKING:
     from diagnose.coverage import PanelCoverage
@@ -50,13 +52,17 @@ def _coverage(chosen: argparse.Namespace, load: Load) -> int:
         return _every_panel(kb, chosen)
     panel = find(chosen.panel, entry_forms(kb.panels), "panel")
     manoeuvres = [find(name, entry_forms(kb.manoeuvres), "manoeuvre") for name in chosen.manoeuvre or ()]
-    found = cover(engine_for(kb, panel), manoeuvres)
+    found = cover(engine_for(kb, panel), manoeuvres, told=lambda name: step(f"coverage of {name}"))
     if chosen.json:
         print(json.dumps(_as_data(found), ensure_ascii=False, indent=1))
         return 0
     columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
     print("\n".join(_as_text(found, kb, columns)))
     return 0
+
+
+def _step(panel: str, manoeuvre: str) -> None:
+    step(f"coverage of {panel}, {manoeuvre}")
 
 
 def _every_panel(kb: KnowledgeBase, chosen: argparse.Namespace) -> int:
@@ -67,7 +73,7 @@ def _every_panel(kb: KnowledgeBase, chosen: argparse.Namespace) -> int:
 
     panels = []
     for panel in kb.panels:
-        found = cover(engine_for(kb, panel))
+        found = cover(engine_for(kb, panel), told=partial(_step, panel))
         panels.append(found)
         shown, apart = (
             sum(map(bool, (getattr(f, w) for f in found.failures))) for w in ("detectable", "isolable")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from diagnose.cli.command import Load, Subparsers, tell, write, writes
+from diagnose.console import step
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
@@ -40,7 +41,11 @@ def _validate(chosen: argparse.Namespace, load: Load) -> int:
 def _derive(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.likelihood import derive
 
-    print(derive(load(), chosen.to, lambda name: tell(f"  {name}"), over=chosen.to is None or chosen.over))
+    print(
+        derive(
+            load(), chosen.to, lambda name: step(f"tables of {name}"), over=chosen.to is None or chosen.over
+        )
+    )
     return 0
 
 
@@ -51,7 +56,7 @@ def _export(chosen: argparse.Namespace, load: Load) -> int:
 
     kb = load()
     case = load_case(chosen.case, kb)
-    text = bif_of(compile_network(kb, case.panel), case)
+    text = bif_of(compile_network(kb, case.panel), case, tell)
     if chosen.to is None:
         print(text)
         return 0

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, tell, width, write, writes
+from diagnose.console import step
 from diagnose.errors import CaseError, DiagnoseError
 
 if TYPE_CHECKING:
@@ -182,27 +183,17 @@ Job = tuple[Path, Path | None, str | None, str, tuple[Path, ...]]
 
 
 def _progress(jobs: list[Job]) -> Iterator[dict[str, Any]]:
-    """Carry the jobs out in parallel; a line on the error stream tells how far they are."""
+    """Carry the jobs out in parallel; on a terminal it is told how far they are."""
     import os
     from concurrent.futures import ProcessPoolExecutor, as_completed
     from multiprocessing import get_context
 
-    shown = sys.stderr.isatty()
     with ProcessPoolExecutor(min(os.cpu_count() or 1, len(jobs)), mp_context=get_context("spawn")) as pool:
         waiting = [pool.submit(_one, job) for job in jobs]
         for number, done in enumerate(as_completed(waiting), 1):
             row = done.result()
-            bar = "#" * round(30 * number / len(jobs))
-            line = f"[{bar:<30}] {number}/{len(jobs)} {row['file']}"
-            print(
-                f"\r{line[:78]:<78}" if shown else line,
-                end="" if shown else "\n",
-                file=sys.stderr,
-                flush=True,
-            )
+            step(f"{number} of {len(jobs)} flights, the last {row['file']}")
             yield row
-    if shown:
-        print(file=sys.stderr)
 
 
 @cache
