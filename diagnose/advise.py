@@ -402,7 +402,7 @@ def coasting(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) ->
             for n in parents
             if n in network.memories and network.memories[n].memory.kind is MemoryKind.ROTOR
         ]
-        if not rotors:
+        if not rotors or not network.kb.gauges[gauge].instrument:
             continue
         supply = _upstream(network, rotors)
         warned = [warning for source in sorted(supply) if (warning := seen_lost(network, case, source))]
@@ -696,7 +696,7 @@ def _fits(network: Network, posterior: Posterior, effect: NormalEffect) -> bool:
             last.switches.get(name) == to and (earlier is None or earlier.switches.get(name) != to)
             for name, to in effect.moved.items()
         )
-        and _feeds_fail(posterior, effect.gauge) < 1.0 - limits.decided
+        and (effect.passing or _feeds_fail(posterior, effect.gauge) < 1.0 - limits.decided)
     )
 
 

@@ -16,6 +16,7 @@ from diagnose import answer_case, engine_for
 from diagnose.advice_text import render_flying
 from diagnose.knowledge import load_knowledge, with_only
 from diagnose.model import CaseRecord, Grade, PowerSetting, SnapshotRecord
+from diagnose.network import compile_network
 from diagnose.technique import Standing, method_view, recover, technique
 from tests.small import shipped
 
@@ -241,6 +242,163 @@ def test_an_upset_comes_first():
 
 def test_every_prompt_can_come_up_and_cites_a_document():
     assert all(decision.source in shipped().documents for decision in shipped().decisions.values())
+
+
+# ------------------------------------------------------------------ answers that would have done harm
+
+CLOUD = ("visible_moisture",)
+LEVEL = (("attitude.bank", "level"), ("heading.trend", "steady"), ("turn_coordinator.turn", "level"))
+
+
+def flown(*snapshots, panel="single_pump", context=(), setting="anomaly"):
+    told = CaseRecord(title="x", panel=panel, context=context, setting=setting, snapshot=snapshots)
+    answer = answer_case(shipped(), told, engine(panel))
+    return answer, {one.gauge: one for one in answer.trust}
+
+
+def look(*readings, **fields):
+    return SnapshotRecord(**({"manoeuvre": "level", "readings": dict(readings)} | fields))
+
+
+def test_zero_suction_is_a_lost_pump_until_ten_minutes_of_agreement():
+    zero = (("suction.value", "zero"), *LEVEL)
+    answer, trust = flown(look(*zero), context=CLOUD)
+    assert trust["attitude"].grade is trust["heading"].grade is Grade.VERIFY
+    assert "suction gauge zero" in trust["attitude"].why
+    assert trust["suction"].grade is not Grade.COVER
+    (told,) = [one for one in answer.decisions if one.decision == "coasting_in_cloud"]
+    assert told.urgency == 3
+    assert "turn coordinator" in told.says
+    later, trust = flown(look(*zero), look(*zero, minutes_before=12.0), context=CLOUD)
+    assert trust["attitude"].coasting is False
+    assert trust["attitude"].grade is Grade.USE
+    assert "coasting_in_cloud" not in decided(later)
+
+
+def test_the_turn_coordinator_and_the_compass_outvote_the_horizon_and_are_named():
+    _, trust = flown(
+        look(
+            ("attitude.bank", "left"),
+            ("turn_coordinator.turn", "level"),
+            ("compass.trend", "steady"),
+            ("suction.value", "normal"),
+        )
+    )
+    assert trust["attitude"].grade is not Grade.USE
+    assert trust["attitude"].why == "the turn coordinator and the magnetic compass contradict it"
+
+
+def test_a_wrong_setting_is_set_right_and_leaves_mode_c_alone():
+    answer, trust = flown(
+        look(("altimeter.value", "high"), ("vertical_speed.rate", "zero"), ("airspeed.value", "normal"))
+    )
+    assert trust["altimeter"].grade is Grade.VERIFY
+    assert trust["altimeter"].now < 0.3
+    assert trust["atc_height"].grade is Grade.USE
+    assert "set_right_altimeter_set_high" in decided(answer)
+    assert not {"land_soon", "cover_it", "pitot_static_tell_atc"} & set(decided(answer))
+
+
+def test_dead_radios_say_nothing_and_feed_nothing():
+    answer, trust = flown(
+        look(("radios.state", "dead"), ("lights.state", "dead"), ("turn_coordinator.flag", "showing")),
+        context=("instruments_only",),
+    )
+    assert trust["atc_height"].grade is trust["turn_coordinator"].grade is Grade.COVER
+    assert decided(answer)[:2] == ["flashlight", "handheld"]
+    assert not [one for one in answer.decisions if one.kind == "say"]
+
+
+def test_a_vertical_speed_indicator_alone_is_no_reason_to_land():
+    answer, trust = flown(
+        look(
+            ("altimeter.trend", "rising"),
+            ("vertical_speed.rate", "zero"),
+            ("gps_height.trend", "rising"),
+            ("airspeed.trend", "steady"),
+            manoeuvre="climb",
+        )
+    )
+    assert trust["vertical_speed"].grade is not Grade.USE
+    assert not [one for one in answer.decisions if one.kind == "land"]
+
+
+def test_what_shares_the_static_line_shares_its_grade():
+    _, trust = flown(
+        look(
+            ("altimeter.trend", "steady"),
+            ("airspeed.trend", "falling"),
+            ("attitude.pitch", "nose_up"),
+            ("gps_height.trend", "rising"),
+            manoeuvre="climb",
+        )
+    )
+    grades = {trust[g].grade for g in ("altimeter", "vertical_speed", "atc_height")}
+    assert grades == {Grade.COVER}
+
+
+def test_the_second_airspeed_takes_the_place_of_the_first():
+    answer, trust = flown(
+        look(
+            ("airspeed.value", "zero"),
+            ("airspeed.trend", "steady"),
+            ("second_airspeed.value", "normal"),
+            ("second_airspeed.trend", "steady"),
+            ("altimeter.trend", "rising"),
+            manoeuvre="climb",
+        ),
+        panel="two_sets",
+    )
+    assert trust["airspeed"].grade is not Grade.USE
+    assert {one.axis: one.primary for one in answer.axes}["pitch"] == "second_airspeed"
+
+
+def test_after_the_alternate_source_has_cured_it():
+    stuck = look(
+        ("altimeter.trend", "steady"), ("vertical_speed.rate", "zero"), ("gps_height.trend", "rising"),
+        manoeuvre="climb",
+    )  # fmt: skip
+    cured = look(
+        ("altimeter.trend", "rising"), ("vertical_speed.rate", "climb"), ("airspeed.value", "normal"),
+        manoeuvre="climb", switches={"alternate_static": "on"},
+    )  # fmt: skip
+    answer, _ = flown(stuck, cured, context=CLOUD)
+    assert "stay_on_alternate" in decided(answer)
+    assert "alternate_static_on" not in decided(answer)
+
+
+def test_normal_effects_are_told_where_their_condition_holds():
+    lag = (("vertical_speed.rate", "zero"), ("altimeter.trend", "rising"))
+    told, _ = flown(look(*lag, manoeuvre="climb", minutes=0.25))
+    assert any(note.startswith("vertical speed lags") for note in told.notes)
+    stands, _ = flown(look(lag[0], ("altimeter.trend", "steady"), manoeuvre="climb", minutes=2.0))
+    assert stands.notes == ()
+    lean = look(("attitude.bank", "left"), ("suction.value", "normal"), ("heading.trend", "steady"))
+    after, _ = flown(look(manoeuvre="right_turn"), lean, setting="routine")
+    assert any("after a right turn" in note for note in after.notes)
+    no_turn, _ = flown(lean, setting="routine")
+    assert no_turn.notes == ()
+
+
+def test_the_type_of_the_ammeter_decides_what_zero_means():
+    """A center-zero needle at zero is at rest, a loadmeter at zero has lost its alternator; unknown: half of each."""
+    kb = shipped()
+    chances = {}
+    for fitted in ("center_zero", "", "loadmeter"):
+        panel = msgspec.structs.replace(kb.panels["single_pump"], ammeter=fitted)
+        network = compile_network(with_only(kb, panels={**kb.panels, "single_pump": panel}), "single_pump")
+        table = network.facets["ammeter.state"]
+        on_battery = [
+            network.states[p].index(
+                {"bus": "on_battery", "alternator": "failed"}.get(p, network.states[p][0])
+            )
+            for p in table.parents
+        ]
+        chances[fitted] = dict(zip(table.readings, table.chance[tuple(on_battery)].tolist(), strict=True))
+    assert chances["center_zero"]["discharge"] > 0.9 > 0.1 > chances["center_zero"]["zero"]
+    assert chances["loadmeter"]["zero"] > 0.9 > 0.1 > chances["loadmeter"]["discharge"]
+    for reading, chance in chances[""].items():
+        assert chance == pytest.approx((chances["center_zero"][reading] + chances["loadmeter"][reading]) / 2)
 
 
 # ------------------------------------------------------------------ text

@@ -105,7 +105,8 @@ class NormalEffect(Cited, frozen=True, kw_only=True):
     ``manoeuvres``: flown now; ``after``: flown just before. ``most_minutes``: the longest snapshot that it
     can fill. ``context``: one of these conditions of the day stands. ``motion``: axis -> value and
     ``likely``: part -> condition, each all but certain from what was read. ``parts``: the panel has these.
-    ``moved``: switch -> position into which it was moved in this snapshot.
+    ``moved``: switch -> position into which it was moved in this snapshot. ``passing``: gone within seconds, so
+    that a failure, which lasts, does not speak against it.
     """
 
     id: str
@@ -119,6 +120,7 @@ class NormalEffect(Cited, frozen=True, kw_only=True):
     likely: dict[str, str] = {}
     parts: tuple[str, ...] = ()
     moved: dict[str, str] = {}
+    passing: bool = False
     says: str
     gauge: str = ""
 
