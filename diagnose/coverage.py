@@ -35,7 +35,7 @@ from diagnose.units import Array
 
 #: where the stored result stands in the knowledge folder, and what makes it
 STORED = "evidence/coverage.json"
-COMMAND = "diagnose coverage --every-panel --to knowledge/evidence/coverage.json"
+COMMAND = "diagnose coverage --every-panel --to knowledge/evidence/coverage.json --over"
 #: stands for a sound aircraft among the ids of failures
 SOUND = "nothing_failed"
 #: readings drawn for each failure; the overlap of a pair rests on twice as many and is good to 0.02

@@ -11,6 +11,8 @@ from __future__ import annotations
 import hashlib
 import io
 import itertools
+import zipfile
+import zlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +20,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from diagnose.files import write_whole
+from diagnose.files import record_of, write_whole
 from diagnose.knowledge import KnowledgeBase, knowledge_root
 from diagnose.model import Facet, Row
 from diagnose.physics.draws import Draws
@@ -241,15 +243,16 @@ class StoredCounts:
 
 
 def read_counts(path: Path | None = None) -> StoredCounts:
-    """Read the stored counts; an absent file gives none."""
+    """Read the stored counts; an absent or damaged file gives none (they are simulated anew)."""
     file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
     if not file.is_file():
         return StoredCounts({})
-    with np.load(file) as archive:
-        marks = msgspec.json.decode(
-            bytes(archive["fingerprints"]), type=dict[str, tuple[str, tuple[str, ...]]]
-        )
-        return StoredCounts({name: (mark, used, archive[name]) for name, (mark, used) in marks.items()})
+    try:
+        with np.load(file) as archive:
+            marks = record_of(bytes(archive["fingerprints"]), dict[str, tuple[str, tuple[str, ...]]])
+            return StoredCounts({name: (mark, used, archive[name]) for name, (mark, used) in marks.items()})
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
+        return StoredCounts({})
 
 
 def facets_of(kb: KnowledgeBase, gauges: Iterable[str]) -> Iterator[tuple[str, Facet]]:

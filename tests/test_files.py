@@ -366,3 +366,40 @@ def test_a_disk_that_fills_during_a_calibration_loses_nothing_and_it_goes_on_aft
     done = run(*command)
     assert done.returncode == 0, done.stderr
     assert json_of(out.read_bytes())["scores"]
+
+
+def test_a_disk_that_fills_while_tables_are_stored_leaves_the_old_ones(tmp_path):
+    (tmp_path / "tables.npz").write_bytes(b"old")
+    code = (
+        "import resource, signal, sys, numpy as np; from pathlib import Path; from diagnose import load_knowledge, likelihood\n"
+        "draws = np.random.default_rng(1)\n"
+        "likelihood.simulate_counts = lambda *given: draws.integers(0, 1 << 40, 500)\n"
+        "kb = load_knowledge()\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN); resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))\n"
+        "likelihood.derive(kb, Path(sys.argv[1]))"
+    )
+    arguments = [sys.executable, "-c", code, str(tmp_path / "tables.npz")]
+    done = subprocess.run(arguments, capture_output=True, text=True, timeout=120)
+    assert "the tables cannot be written (File too large)" in done.stderr
+    assert (tmp_path / "tables.npz").read_bytes() == b"old"
+    assert os.listdir(tmp_path) == ["tables.npz"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="folders of Unix")
+def test_who_may_write_nowhere_is_told_so_and_still_gets_answers(tmp_path):
+    """Every folder that is ours by default lies below a file, where nobody can make one."""
+    (tmp_path / "file").touch()
+    home = {f"XDG_{kind}_HOME": str(tmp_path / "file" / "x") for kind in ("STATE", "DATA", "CACHE", "CONFIG")}
+    environment = {**os.environ, **home}
+    assert run("rank", "disagreement_only", env=environment).returncode == 0
+    for arguments, said in (
+        (["drill", "--progress"], "the progress cannot be read or written"),
+        (["drill", "--export", str(tmp_path / "out.json")], "the progress cannot be read or written"),
+        (["calibrate", "--flights", "1"], "cannot be used"),
+        (["writeup", "disagreement_only", "-o", str(tmp_path / "file" / "page.html")], "cannot be written"),
+        (["rank", str(tmp_path / "file" / "case.toml")], "there is no file"),
+    ):
+        done = run(*arguments, env=environment)
+        assert done.returncode == 1, arguments
+        assert said in done.stderr
+        assert len(done.stderr.splitlines()) == 1, done.stderr

@@ -156,6 +156,7 @@ def channel(simulation: Simulation, name: str) -> tuple[Array, Array | None]:
         "lights_share": lambda: (history.lights_share(flown), None),
         "airspeed_less_expected_kt": lambda: against(history.airspeed_kt(flown), expected),
         "second_airspeed_less_expected_kt": lambda: against(history.second_airspeed_kt(flown), expected),
+        "airspeed_less_true_kt": lambda: against(history.airspeed_kt(flown), course.airspeed_kt),
         "altimeter_error_ft": lambda: against(history.altimeter_ft(flown), course.height_ft),
     }
     return made[name]()
