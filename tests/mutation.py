@@ -36,6 +36,8 @@ SLOW_TIMES, SLOWEST_S = 4.0, 60.0
 FIRST_S = 600.0
 #: what was imported before pytest is not rewritten, and need not be
 QUIET = ("-W", "ignore::pytest.PytestAssertRewriteWarning")
+#: cases of the comparison with the reference for each mutant: two of every panel
+REFERENCE_CASES = "14"
 NO_TESTS = 5
 #: imported once, not by every run of the tests
 PRELOADED = (
@@ -165,7 +167,7 @@ class Copy:
         code = 1
         try:
             os.chdir(self.folder)
-            os.environ["XDG_CACHE_HOME"] = str(self.folder / "kept")
+            os.environ |= {"XDG_CACHE_HOME": str(self.folder / "kept"), "REFERENCE_CASES": REFERENCE_CASES}
             sys.dont_write_bytecode = not keep_compiled
             sys.path[:] = [str(self.folder), *(path for path in sys.path if path not in ("", str(ROOT)))]
             for name in [name for name in sys.modules if name.split(".")[0] in ("diagnose", "tests")]:

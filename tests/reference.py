@@ -22,6 +22,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
+from diagnose.knowledge import OTHER_FILES
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import draw_flights
 from diagnose.physics.suction_dials import starved_rotor_speed
@@ -38,7 +39,8 @@ CASES = 600
 def files():
     """Every table of the knowledge: kind -> id -> entry."""
     found = defaultdict(dict)
-    for path in [*sorted(KNOWLEDGE.glob("*.toml")), *sorted((KNOWLEDGE / "failures").glob("*.toml"))]:
+    own = [path for path in sorted(KNOWLEDGE.glob("*.toml")) if path.name not in OTHER_FILES]
+    for path in [*own, *sorted((KNOWLEDGE / "failures").glob("*.toml"))]:
         for kind, entries in tomllib.loads(path.read_text(encoding="utf-8")).items():
             if isinstance(entries, dict):
                 found[kind] = entries
