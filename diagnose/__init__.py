@@ -62,12 +62,13 @@ def answer_posterior(engine: Engine, posterior: Posterior, *, looks: Looks = "")
     from diagnose.explain.why import because
 
     answer = with_decisions(posterior, advise(posterior))
-    answer = replace(answer, because=because(engine, posterior))
+    answer = replace(answer, because=because(engine, posterior, answer.ranking))
     if not looks:
         return answer
     from diagnose.looks import next_looks
 
-    return replace(answer, looks=next_looks(engine, posterior, everywhere=looks == "all"))
+    found = next_looks(engine, posterior, everywhere=looks == "all", trusts=answer.trust)
+    return replace(answer, looks=found)
 
 
 def _bare_case(panel: str, snapshots: tuple[SnapshotRecord, ...], context: tuple[str, ...]) -> CaseRecord:

@@ -452,6 +452,16 @@ def _speaks_of_loss(
 
     ``against``: clearly for a source that is there.
     """
+    known, switches = network.worked_out, tuple(sorted(snapshot.switches.items()))
+    key = (snapshot.manoeuvre, switches, facet, reading, source, against)
+    if key not in known:
+        known[key] = _speaks(network, snapshot, facet, reading, source, against)
+    return known[key]
+
+
+def _speaks(
+    network: Network, snapshot: SnapshotRecord, facet: str, reading: str, source: str, against: bool
+) -> bool:
     table, clear = network.facets[facet], network.kb.strengths["clear"].from_factor
     if source not in table.parents:
         return False

@@ -81,15 +81,17 @@ KEPT = {
     "set classes": 16,
     "set chances": 24,
     "set pairs": 2,
+    "signature": 40,
     "staying": 8,
     "staying pattern": 8,
-    "suspects": 4,
     "transitions": 24,
     "weighed": 2,
 }
 
 #: codes up to here are told apart by marking them in a table, which is quicker than sorting them
 LARGEST_CODE = 1 << 18
+#: and if they are not many more than the rows
+MOST_PER_ROW = 16
 
 
 def number_codes(columns: Sequence[tuple[Index, int]], rows: int) -> tuple[Index, Index]:
@@ -112,7 +114,7 @@ def number_codes(columns: Sequence[tuple[Index, int]], rows: int) -> tuple[Index
 
 def _renumbered(code: Index, size: int) -> tuple[Index, int]:
     """Number the codes that occur, in their order."""
-    if size > LARGEST_CODE:
+    if size > min(LARGEST_CODE, MOST_PER_ROW * len(code)):
         found, number = np.unique(code, return_inverse=True)
         return number, len(found)
     occurs = np.zeros(size, dtype=bool)

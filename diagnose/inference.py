@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property, partial
 
 import msgspec
 import numpy as np
@@ -25,7 +26,7 @@ from diagnose.transitions import first_sets, transitions
 from diagnose.units import Array
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Posterior:
     """What the readings leave: rows of the hidden space with their chances at the last snapshot.
 
@@ -42,12 +43,12 @@ class Posterior:
     log_evidence: float
     motion: Mapping[str, Mapping[str, float]]
 
-    @property
+    @cached_property
     def sets(self) -> Array:
         """Chance of each enumerated set at the last snapshot; (set,)."""
         return self.space.by_set(self.rows)
 
-    @property
+    @cached_property
     def marginals(self) -> Array:
         """Chance of each failure to be there at the last snapshot; (failure,)."""
         return np.asarray(self.sets @ self.space.member_weights)
@@ -388,10 +389,17 @@ class Engine:
 
         The readings that stand in the case are not used: this is the failure's signature.
         """
-        answers = []
-        for number, snapshot in enumerate(case.snapshot, 1):
-            space, rows = self.given(_with(case, case.snapshot[:number]), failures)
-            answers.append(self._signature(space, replace_readings(snapshot), rows))
+        (space, _), steps = self._given_space(failures), self.steps(case)
+
+        def shown(number: int) -> dict[str, dict[str, float]]:
+            _, rows = self.given(_with(case, case.snapshot[:number]), failures)
+            return self._signature(space, replace_readings(case.snapshot[number - 1]), rows)
+
+        answers: list[dict[str, dict[str, float]]] = []
+        so_far: tuple[object, ...] = (*failures, case.setting, case.context, case.minutes_since_start)
+        for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True), 1):
+            so_far = (*so_far, snapshot.manoeuvre, step.key)
+            answers.append(space.remembered("signature", so_far, partial(shown, number)))
         return tuple(answers)
 
     def given(self, case: CaseRecord, failures: Sequence[str]) -> tuple[HiddenSpace, Array]:

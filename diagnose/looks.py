@@ -11,13 +11,13 @@ Exact over the enumerated sets: several facets of one look are taken jointly, ou
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from diagnose.advise import trust
-from diagnose.answer import LookAdvice, LookOutcome
+from diagnose.answer import LookAdvice, LookOutcome, Trust
 from diagnose.decisions import upset
 from diagnose.guidance import Look
 from diagnose.hidden import HiddenSpace
@@ -50,9 +50,12 @@ class Offer:
     snapshot: SnapshotRecord | None
 
 
-def offers(posterior: Posterior) -> tuple[Offer, ...]:
-    """Every look that panel, switches, manoeuvre, conditions and trust allow, in the order of the knowledge."""
-    covered = {told.gauge for told in trust(posterior) if told.grade is Grade.COVER}
+def offers(posterior: Posterior, trusts: Sequence[Trust] = ()) -> tuple[Offer, ...]:
+    """Every look that panel, switches, manoeuvre, conditions and trust allow, in the order of the knowledge.
+
+    ``trusts``: what ``trust`` gives, if it is at hand.
+    """
+    covered = {told.gauge for told in trusts or trust(posterior) if told.grade is Grade.COVER}
     return tuple(_offers(posterior.space.network, posterior.case, covered))
 
 
@@ -143,13 +146,18 @@ def suspects(posterior: Posterior) -> Index:
 
 
 def next_looks(
-    engine: Engine, posterior: Posterior, *, everywhere: bool = True, recovered: bool = False
+    engine: Engine,
+    posterior: Posterior,
+    *,
+    everywhere: bool = True,
+    recovered: bool = False,
+    trusts: Sequence[Trust] = (),
 ) -> tuple[LookAdvice, ...]:
     """Every look on offer, the most worth while first; those of last resort stand last.
 
     Without ``everywhere`` only those that can be had where the case ends: in the air not what is done
     on the ground afterwards. Empty while the aircraft must be recovered first (``upset``), unless it
-    counts as ``recovered``.
+    counts as ``recovered``. ``trusts``: what ``trust`` gives, if it is at hand.
     """
     if upset(posterior) and not recovered:
         return ()
@@ -161,12 +169,14 @@ def next_looks(
     scenes: dict[tuple[object, ...], Scene] = {}
     found = []
     phase = network.kb.manoeuvres[posterior.case.snapshot[-1].manoeuvre].phase
-    for offer in offers(posterior):
+    for offer in offers(posterior, trusts):
         if offer.look.kind == "ground" and phase != "ground" and not everywhere:
             continue
         snapshot = offer.snapshot
         if offer.look.at_once:
-            scene = scene_of(space, present.snapshot, posterior.rows, pointed, offer.look.switches)
+            scene = scene_of(
+                space, present.snapshot, posterior.rows, pointed, offer.look.switches, like=present
+            )
         elif snapshot is None:
             scene = present
         else:

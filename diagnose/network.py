@@ -265,6 +265,11 @@ class Network:
         """State of everything with nothing failed and every switch as usual."""
         return self.conditions({}, self.switch_positions({}), 1)
 
+    @cached_property
+    def worked_out(self) -> dict[tuple[object, ...], bool]:
+        """What readings speak for by the tables alone, as far as it was asked for."""
+        return {}
+
     def healthy_chance(self, facet_id: str) -> Array:
         """Chances of a facet's readings with everything healthy; shape (axes…, readings)."""
         table, state = self.facets[facet_id], self._healthy

@@ -19,7 +19,7 @@ from diagnose.drill.studio import Studio
 from diagnose.inference import Engine, Posterior
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Index
-from diagnose.prospect import Scene, told
+from diagnose.prospect import Held, Scene, told
 from diagnose.script import Leg
 from diagnose.simulate import Window
 from diagnose.simulate.coding import reading_in, seen_facets
@@ -255,7 +255,7 @@ class _Asked(Scene):
     @cached_property
     def suspected(self) -> Index:
         """Number of the answer that each row that counts belongs to."""
-        return self.option_of_set[self.space.row_set][self.kept]
+        return self.option_of_set[self.held.sets][self.held.of_row]
 
 
 def _scene(studio: Studio, posterior: Posterior, scan: Scan) -> _Asked:
@@ -273,9 +273,8 @@ def _scene(studio: Studio, posterior: Posterior, scan: Scan) -> _Asked:
             option_of_set[place] = column
     rows = posterior.rows * weights[space.row_set]
     return _Asked(
-        space=space,
+        held=Held(space=space, rows=rows / rows.sum()),
         snapshot=snapshot,
-        rows=rows / rows.sum(),
         trusting=space.network.switch_positions(snapshot.switches),
         suspects=np.zeros(len(failures), dtype=np.intp),
         option_of_set=option_of_set,

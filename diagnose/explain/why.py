@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.answer import Because
+from diagnose.answer import Because, Ranked
 from diagnose.explain.otherwise import Change, Unread, changes, telling
 from diagnose.explain.weights import (
     LEAST_CHANCE,
@@ -91,19 +91,19 @@ def _foreseen(engine: Engine, case: CaseRecord, one: Explanation) -> tuple[tuple
     )
 
 
-def because(engine: Engine, posterior: Posterior) -> tuple[Because, ...]:
+def because(engine: Engine, posterior: Posterior, ranking: Sequence[Ranked] = ()) -> tuple[Because, ...]:
     """Give the readings that speak most for the leading explanation, the strongest first.
 
     Each is weighed by itself: its chance under the explanation over that under its rival, which is
     "nothing failed", and for "nothing failed" the best failure. Two passes over one set of failures
-    each, so that it can stand beside every answer.
+    each, so that it can stand beside every answer. ``ranking``: that of the posterior, if it is at hand.
     """
     kb = engine.network.kb
 
     def fails(explanation: Explanation) -> bool:
         return any(kb.failures[name].kind is FailureKind.FAILURE for name in explanation)
 
-    ranking = posterior.ranking()
+    ranking = ranking or posterior.ranking()
     one = ranking[0].failures
     rival = () if one else next((r.failures for r in ranking if fails(r.failures)), ())
     statements = [s for s in statements_of(posterior.case) if s.kind != "disagree"]
