@@ -231,7 +231,7 @@ def _turns(now: Flown, left: Standing, horizon: str) -> Iterator[TechniqueNote]:
         says = f"roll out by compass at {where}, {now.bank_deg:.0f} degrees of bank: " + "; ".join(listed)
     yield TechniqueNote(
         topic="compass turns",
-        says=says + ". Read it settled only; ask for no-gyro vectors instead where you can",
+        says=says + ". Read it settled only",
         source="Instrument Flying Handbook FAA-H-8083-15B, ch. 5 (south from memory); other headings by the cosine",
         uses=("compass",),
     )

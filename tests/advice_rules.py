@@ -293,7 +293,7 @@ TAKEN = {
     r"vertical speed|\d fpm": ("vertical_speed", *ALTIMETERS),
     r"\d kt(?! \(assumed| of true)|airspeed(?! indicator's)": AIRSPEEDS,
     r"pitch [+-]?\d|degrees? of pitch|degrees of bank": (*HORIZONS, "outside"),
-    r"turn coordinator|little aircraft": ("turn_coordinator",),
+    r"turn coordinator|miniature airplane level": ("turn_coordinator",),
     r"attitude indicator": HORIZONS,
     r"heading indicator": ("heading",),
     r"settled compass|roll out by compass|turning by compass|the compass standing": ("compass",),
@@ -508,6 +508,10 @@ def rule_7(case: Tried) -> Verdict:
     if (seen_dead or case.chance("avionics_power", "none") > 0.5) and case.phase == "air":
         tried = True
         broken += [f"{d.decision} with dead radios" for d in case.answer.decisions if d.kind == "say"]
+        texts = [*(a.how for a in case.answer.axes), *(n.says for n in case.answer.technique)]
+        broken += [
+            f"with dead radios: {text[:60]}" for text in texts if re.search("ATC|vectors|\\bask\\b", text)
+        ]
         if "handheld" not in case.decided or not case.decided & {"lost_comm_ifr", "lost_comm_vfr"}:
             broken.append("no procedure for lost communication")
         if "instruments_only" in case.case.context and case.chance("bus", "dead") > 0.5:
@@ -531,7 +535,7 @@ def rule_8(case: Tried) -> Verdict:
             side = "left" if "after a left" in note else "right"
             if not earlier or f"{side}_turn" not in earlier[0].manoeuvre:
                 broken.append(f"no {side} turn was flown: {note[:60]}")
-        if "after levelling off" in note and (
+        if "after leveling off" in note and (
             not earlier or not re.search("climb|descen|approach", earlier[0].manoeuvre)
         ):
             broken.append(f"no level-off: {note[:60]}")
@@ -620,7 +624,16 @@ def rule_11(case: Tried) -> Verdict:
         + [case.chance(f"{side}_pump", "stopped") for side in ("left", "right")]
     )
     cured = "on" in (case.positions.get("alternate_static"), case.positions.get("standby_suction"))
-    if covered and not covered & REQUIRED and sources < SUSPICION and not cured and case.phase == "air":
+    silent = case.last_reading("radios.state") or case.last_reading(
+        "radios.transmit"
+    )  # then lost communication rules
+    if (
+        covered
+        and not covered & REQUIRED
+        and sources < SUSPICION
+        and not (cured or silent)
+        and case.phase == "air"
+    ):
         tried = True
         broken += [f"{d.decision} for {sorted(covered)}" for d in case.answer.decisions if d.kind == "land"]
     if case.phase == "air" and covered & REQUIRED and not case.blind:

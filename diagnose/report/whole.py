@@ -110,7 +110,7 @@ def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | No
     body += [heading(2, "What the gauges showed"), _shown(case, kb)]
     body.append(heading(2, "Instruments"))
     rows = [
-        (kb.gauges[t.gauge].name, percent(t.now), GRADE_WORDS[t.grade], kb.failures[t.blame].name if t.blame else "-")
+        (kb.gauges[t.gauge].name, percent(t.now), GRADE_WORDS[t.grade], t.why or (kb.failures[t.blame].name if t.blame else "-"))
         for t in answer.trust
         if kb.gauges[t.gauge].instrument
     ]  # fmt: skip
