@@ -210,6 +210,10 @@ def _shallow(read: Callable[[], Any]) -> Any:
         found = read()
     except RecursionError:
         raise ValueError(too_deep) from None
+    except ValueError as error:
+        if "int_max_str_digits" not in str(error):
+            raise
+        raise ValueError("it holds a number of thousands of digits") from None
     level = [found]
     for _ in range(MOST_DEEP):
         level = [

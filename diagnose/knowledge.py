@@ -157,17 +157,20 @@ class KnowledgeBase:
     #: digest of the files that this was read from; empty if it was changed since, or made otherwise
     made_from: str = field(default="", init=False, compare=False, repr=False)
 
-    def panel(self, panel_id: str) -> Panel:
+    def panel(self, panel_id: str, over: tuple[str, ...] = ()) -> Panel:
         """Give a panel with everything that it takes from the panels it is based on.
 
-        Raises UnknownName for a panel that is not in the knowledge base.
+        ``over``: the panels that it is wanted for. Raises UnknownName for a panel that is not in the knowledge
+        base, KnowledgeError for one that is based on itself.
         """
+        if panel_id in over:
+            raise knowledge_error([f"panel {panel_id}: is based on itself ({', '.join((*over, panel_id))})"])
         if panel_id not in self.panels:
             raise unknown_name("panel", panel_id, self.panels)
         panel = self.panels[panel_id]
         if not panel.based_on:
             return panel
-        base = self.panel(panel.based_on)
+        base = self.panel(panel.based_on, (*over, panel_id))
 
         def joined(own: Iterable[str], inherited: Iterable[str]) -> tuple[str, ...]:
             kept = [name for name in inherited if name not in panel.without]

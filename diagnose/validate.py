@@ -200,6 +200,12 @@ def panels_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
         where = _at(kb, "panels", entry)
         if panel.based_on and panel.based_on not in kb.panels:
             yield f"{where}: is based on an unknown panel {panel.based_on!r}"
+        below, seen = panel.based_on, {entry}
+        while below in kb.panels and below not in seen:
+            seen.add(below)
+            below = kb.panels[below].based_on
+        if below in seen:
+            yield f"{where}: is based on itself"
         for kind, names, known in (
             ("part", panel.parts, kb.parts),
             ("gauge", panel.gauges, kb.gauges),

@@ -19,7 +19,7 @@ from diagnose.drill.lent import KINDS, Results, is_results, lend, plan_of, read_
 from diagnose.drill.scan import Scan
 from diagnose.drill.sitting import Sitting
 from diagnose.drill.store import Store
-from diagnose.errors import CaseError
+from diagnose.errors import CaseError, DiagnoseError
 from diagnose.report.exercises import exercise_data, exercises_page
 from diagnose.text_drill import look_words
 from tests.drilled import studio
@@ -126,6 +126,42 @@ def test_results_are_marked_and_scheduled_as_in_a_session(tmp_path):
     assert theirs.store.answers() == mine.store.answers()
     assert theirs.store.held() == mine.store.held()
     assert theirs.store.answers()[1].faults == mine.store.answers()[1].faults
+
+
+def test_results_with_one_bad_answer_are_refused_whole(tmp_path):
+    """The bad one is given last, after answers that could be kept."""
+    for bad in ((2, "a", ["no such gauge"]), (2, "", []), (3, "zzz", [])):
+        asked = sitting(tmp_path / "p.sqlite")
+        with pytest.raises(DiagnoseError):
+            list(take(asked, results([(1, "a", []), bad]), NOW + datetime.timedelta(days=1)))
+        assert asked.store.answers() == ()
+        assert asked.store.held() == {}
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        {"seconds": -1.0},
+        {"seconds": 1e308},
+        {"number": 0},
+        {"number": 10**30},
+        {"at": "0001-01-01T00:00:00Z"},
+        {"at": "2026-11-25T09:00:00"},
+        {"answer": "a" * 100_000},
+        {"plan": {"kind": "fly"}},
+        {"plan": {"seed": 10**30}},
+        {"plan": {"level": -1}},
+    ],
+    ids=str,
+)
+def test_results_that_no_page_writes_are_refused(tmp_path, bad):
+    content = answers([(1, "a", []), (3, "b", [])])
+    last = content["answers"][-1]
+    content["answers"][-1] = last | bad | {"plan": last["plan"] | bad.get("plan", {})}
+    path = tmp_path / "results.json"
+    path.write_bytes(msgspec.json.encode(content))
+    with pytest.raises(CaseError):
+        read_results(path)
 
 
 def test_reading_the_same_file_twice_changes_nothing(tmp_path):

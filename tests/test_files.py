@@ -403,3 +403,38 @@ def test_who_may_write_nowhere_is_told_so_and_still_gets_answers(tmp_path):
         assert done.returncode == 1, arguments
         assert said in done.stderr
         assert len(done.stderr.splitlines()) == 1, done.stderr
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of files")
+def test_what_a_prompt_keeps_is_for_its_owner_only(tmp_path):
+    from diagnose.terminal.keeping import open_keeper
+    from tests.desks import desk_after
+
+    folder = tmp_path / "state"
+    folder.mkdir(mode=0o755)
+    keeper = open_keeper(folder)
+    keeper.keep(desk_after("snapshot level"), desk_after())
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    rights = {path.suffix: stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()}
+    assert rights == {".lock": 0o600, ".toml": 0o600}
+    keeper.close()
+
+
+def test_a_session_saves_over_its_own_record_only(tmp_path, capsys, monkeypatch):
+    import io
+
+    from diagnose.cli import main
+
+    (tmp_path / "theirs.json").write_text("theirs")
+    own, theirs = tmp_path / "own.json", tmp_path / "theirs.json"
+    lines = f"atc hello\nsave {own}\natc again\nsave {own}\nsave {theirs}\nquit\n"
+    monkeypatch.setattr(sys, "stdin", io.StringIO(lines))
+    assert main(["tabletop", "green_arc"]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert shown.count(f"saved in {own}") == 2
+    assert "there is a file of this name already" in shown
+    assert theirs.read_text() == "theirs"
+    assert len(json_of(own.read_bytes())["calls"]) == 2
+    monkeypatch.setattr(sys, "stdin", io.StringIO(f"save {theirs} over\nquit\n"))
+    assert main(["tabletop", "green_arc"]) == 0
+    assert json_of(theirs.read_bytes())["calls"] == []

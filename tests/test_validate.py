@@ -230,3 +230,14 @@ def test_no_stored_table_is_stale():
             if facet.channel:
                 mark, used, _ = read_counts().counts[f"{gauge_id}.{facet.id}"]
                 assert mark == fingerprint(shipped(), facet, used)
+
+
+@pytest.mark.parametrize("chain", [("p",), ("p", "q")])
+def test_a_panel_that_is_based_on_itself_is_refused(tmp_path, chain):
+    entries = [{"id": one, "name": one, "based_on": chain[n - 1]} for n, one in enumerate(chain)]
+    (tmp_path / "own.toml").write_text(tomli_w.dumps({"panel": entries}))
+    kb = load_knowledge(overlays=(tmp_path / "own.toml",))
+    for refused in (lambda: kb.panel("p"), lambda: check(kb)):
+        with pytest.raises(KnowledgeError, match=r"one problem|2 problems") as caught:
+            refused()
+        assert "is based on itself" in str(caught.value)

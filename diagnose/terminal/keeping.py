@@ -150,13 +150,13 @@ def _read(path: Path, kb: KnowledgeBase) -> State:
 def _state(content: Mapping[str, Any], kb: KnowledgeBase, where: str) -> State:
     try:
         case = case_of(content["case"], kb, where)
-        at, path = int(content["at"]), content.get("path")
+        at, path = int(content["at"]), Path(content["path"]) if "path" in content else None
         branches = tuple((str(b["name"]), case_of(b["case"], kb, where)) for b in content.get("branches", ()))
     except (KeyError, TypeError, ValueError, AttributeError):
         raise CaseError("the file does not hold what a prompt keeps", where) from None
     return State(
         case=case,
-        path=Path(path) if path else None,
+        path=path,
         at=max(0, min(at, len(case.snapshot) - 1)),
         base=_state(content["base"], kb, where) if "base" in content else None,
         branches=branches,
