@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diagnose.answer import Answer, AxisAdvice, Ranked, Trust
+from diagnose.evidence import reading_index
 from diagnose.guidance import CHECKS
 from diagnose.hidden import HiddenSpace, number_codes
 from diagnose.inference import Posterior, to_twelve_digits
@@ -331,7 +332,7 @@ def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict
     gauge, name = facet.split(".")
     if manoeuvre.phase != "air" and any(f.aloft for f in network.kb.gauges[gauge].facets if f.id == name):
         return {}
-    chance = network.healthy_chance(facet)[..., table.readings.index(reading)]
+    chance = network.healthy_chance(facet)[..., reading_index(network, facet, reading)]
     usual = [network.states[axis].index(manoeuvre.expected[axis]) for axis in table.axes]
     clearest, found = network.kb.strengths["clear"].from_factor, {}
     for place, axis in enumerate(table.axes):
@@ -479,7 +480,7 @@ def _speaks(
             at[place] = gone
         elif at[place] == gone:
             return 0.0
-        return float(table.chance[(*at, *axes, table.readings.index(reading))])
+        return float(table.chance[(*at, *axes, reading_index(network, facet, reading))])
 
     parts = [name for name in told if name in network.parts]
     there = max(

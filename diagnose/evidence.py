@@ -19,6 +19,7 @@ from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, number_codes
 from diagnose.knowledge import unknown_name
 from diagnose.model import SnapshotRecord
 from diagnose.network import Index, Motions, Network
+from diagnose.readings import reading_of, size_of
 from diagnose.units import Array
 
 
@@ -26,12 +27,14 @@ from diagnose.units import Array
 class Group:
     """Facets whose readings are weighed together.
 
-    ``weights``: for each facet the likelihood of each of its readings (ones if silent).
+    ``weights``: for each facet the likelihood of each of its readings (ones if silent). ``sized``: of one facet
+    alone, of the bins of its sizes.
     ``ties``: (place of facet, place of facet, chance of the statement for each pair of readings).
     """
 
     facets: tuple[str, ...]
     weights: tuple[Array, ...]
+    sized: bool = False
     ties: tuple[tuple[int, int, Array], ...] = ()
 
 
@@ -70,6 +73,7 @@ def reading_index(network: Network, facet: str, reading: str) -> int:
             )
         raise unknown_name("gauge or facet", facet, network.facets)
     readings = network.facets[facet].readings
+    reading = reading_of(network.facet(facet), reading)
     if reading not in readings:
         raise unknown_name(f"reading of {facet}", reading, readings)
     return readings.index(reading)
@@ -78,7 +82,12 @@ def reading_index(network: Network, facet: str, reading: str) -> int:
 def groups_of(network: Network, snapshot: SnapshotRecord) -> tuple[Group, ...]:
     """Give the factors of a snapshot. Raises CaseError and UnknownName for what makes no sense."""
     weights: dict[str, Array] = {}
+    tied = {facet for pair in snapshot.disagree for facet in agreement(network, *pair)[:2]}
+    sized: list[Group] = []
     for facet, reading in snapshot.readings.items():
+        if facet in network.facets and facet not in tied and (group := _sized_group(network, facet, reading)):
+            sized.append(group)
+            continue
         place = reading_index(network, facet, reading)
         weights[facet] = np.eye(len(network.facets[facet].readings))[place]
     for facet, (reading, sure) in snapshot.unsure.items():
@@ -103,7 +112,18 @@ def groups_of(network: Network, snapshot: SnapshotRecord) -> tuple[Group, ...]:
             else:
                 rest.append(cluster)
         clusters = [*rest, joined]
-    return tuple(_group(network, sorted(cluster), weights, ties) for cluster in clusters)
+    return (*sized, *(_group(network, sorted(cluster), weights, ties) for cluster in clusters))
+
+
+def _sized_group(network: Network, facet: str, said: str) -> Group | None:
+    """The group of a facet of which a number was said; None for a reading."""
+    known = network.facet(facet)
+    size, table = size_of(known, said), network.facets[facet]
+    if size is None or known.sizes is None or table.sizes is None:
+        return None
+    weights = np.zeros(table.sizes.shape[-1])
+    weights[int(np.digitize(size, known.sizes.edges))] = 1.0
+    return Group(facets=(facet,), weights=(weights,), sized=True)
 
 
 def silent_group(network: Network, facet: str) -> Group:
@@ -127,17 +147,18 @@ def _group(
 # ------------------------------------------------------------------ likelihoods
 
 
-def _by_axes(network: Network, facet: str, state: Mapping[str, Index]) -> Array:
-    """Chances (row, values of the facet's axes, reading) of one facet for these rows."""
+def _by_axes(network: Network, facet: str, state: Mapping[str, Index], *, sized: bool = False) -> Array:
+    """Chances (row, values of the facet's axes, reading) of one facet for these rows; ``sized``: (…, bin)."""
     table = network.facets[facet]
+    chances = table.sizes if sized and table.sizes is not None else table.chance
     rows = len(next(iter(state.values())))
     place = np.zeros(rows, dtype=np.intp)
     for name, count in zip(table.parents, table.chance.shape, strict=False):
         place *= count
         if name in state:  # what the panel does not have is as it should be
             place += state[name]
-    parents = math.prod(table.chance.shape[: len(table.parents)])
-    return table.chance.reshape(parents, -1, len(table.readings)).take(place, axis=0)
+    parents = math.prod(chances.shape[: len(table.parents)])
+    return chances.reshape(parents, -1, chances.shape[-1]).take(place, axis=0)
 
 
 def _place_on_axes(network: Network, facet: str, motions: Motions) -> Index:
@@ -167,7 +188,7 @@ def group_likelihood(
     of readings for each of them, in their order.
     """
     if len(group.facets) == 1 and not opened:
-        said = _by_axes(network, group.facets[0], state) @ group.weights[0]
+        said = _by_axes(network, group.facets[0], state, sized=group.sized) @ group.weights[0]
         return np.asarray(said.take(_place_on_axes(network, group.facets[0], motions), axis=1))
     chances = [facet_chance(network, facet, state, motions) for facet in group.facets]
     if len(chances) == 1:

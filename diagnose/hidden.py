@@ -409,7 +409,7 @@ class HiddenSpace:
         state = self.conditions(step.switches)
         chance = self.intermittent_chance
         for index in self.curable:
-            cleared = self.cleared(index, step)
+            cleared = self.cleared(index, step, first=True)
             share = np.where(self.acting[:, index], 1.0 - cleared, cleared)
             chance = np.where(self.members[self.row_set, index], chance * share, chance)
         for column, name in enumerate(self.memory_names):
@@ -451,8 +451,8 @@ class HiddenSpace:
                 chance[rows] *= np.where(self.acting[rows, index], share, 1.0 - share)
         return chance
 
-    def cleared(self, index: int, step: Step) -> Array:
-        """Chance that a curable failure is gone by the middle of a snapshot; (row,)."""
+    def cleared(self, index: int, step: Step, *, first: bool = False) -> Array:
+        """Chance that a curable failure is gone by the middle of a snapshot, perhaps the first; (row,)."""
         cure, minutes = self.curable[index], step.minutes_before + 0.5 * step.minutes
         alone = cure.cleared(minutes, helped=False)
         if not cure.helps(step.switches):
@@ -462,7 +462,7 @@ class HiddenSpace:
         for name, wanted in cure.needs.items():
             if name in state:
                 works &= state[name] == self.network.states[name].index(wanted)
-        return np.where(works, cure.cleared(minutes, helped=True), alone)
+        return np.where(works, cure.cleared(minutes, helped=True, first=first), alone)
 
 
 def enumerate_sets(

@@ -40,6 +40,7 @@ class FacetTable:
     """Chances of a facet's readings.
 
     ``chance``: axes are the parents in their order, then the motion axes, then the readings;
+    ``sizes``: the same with bins of what is said as a number in place of the readings.
     misreport is mixed in: chance = shown @ ``report``, with ``report`` (shown reading, told reading).
     """
 
@@ -49,6 +50,7 @@ class FacetTable:
     readings: tuple[str, ...]
     chance: Array
     report: Array
+    sizes: Array | None = None
 
     def truly(self, weights: Array) -> Array:
         """Weights w of told readings as weights of ``chance`` that count only what was told rightly; (reading,).
@@ -202,7 +204,22 @@ def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, raw: np.ndarray)
         readings=tuple(reading.id for reading in facet.readings),
         chance=chance,
         report=report,
+        sizes=_size_chances(kb, facet, raw[..., readings:]) if facet.sizes else None,
     )
+
+
+def _size_chances(kb: KnowledgeBase, facet: Facet, counts: np.ndarray) -> Array:
+    """Chances of the bins of a facet's sizes: slips into the next bin and misreports mixed in."""
+    assert facet.sizes is not None
+    bins = counts.shape[-1]
+    same, even = np.eye(bins), np.full((bins, bins), 1.0 / bins)
+    beside = np.eye(bins, k=1) + np.eye(bins, k=-1)
+    beside /= beside.sum(axis=1, keepdims=True)
+    few = kb.limits.prior_flights / (kb.limits.flights_per_cell + kb.limits.prior_flights)
+    wrong = min(facet.misreport + few, 1.0)
+    told = (1.0 - wrong) * ((1.0 - facet.sizes.slip) * same + facet.sizes.slip * beside) + wrong * even
+    chance = counts @ told
+    return np.asarray(chance / chance.sum(axis=-1, keepdims=True))
 
 
 def confusion(kb: KnowledgeBase, facet: Facet) -> Array:

@@ -242,6 +242,11 @@ class Network:
             joint = (joint[:, :, None] * own[:, None, :]).reshape(len(mixtures), -1)
         return np.asarray((halves[0].T @ joint).reshape([len(chance) for chance in usual]))
 
+    def facet(self, name: str) -> Facet:
+        """What the knowledge says of a facet of the panel."""
+        gauge, _, own = name.partition(".")
+        return next(facet for facet in self.kb.gauges[gauge].facets if facet.id == own)
+
     @cached_property
     def dial_gauges(self) -> tuple[str, ...]:
         """The panel's gauges but for the results of checks."""

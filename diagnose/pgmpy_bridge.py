@@ -23,6 +23,7 @@ from diagnose.likelihood import matches
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
 from diagnose.odds import Odds, odds_of, survival
+from diagnose.readings import size_of
 from diagnose.transitions import memory_kernel
 from diagnose.units import Array
 
@@ -164,7 +165,8 @@ def _acting(tables: Tables, network: Network, number: int, step: Step) -> None:
         assert cure is not None
         needs = {n: w for n, w in cure.needs.items() if at(n, number) in tables.states}
         on, elapsed = cure.helps(step.switches), step.minutes_before + 0.5 * step.minutes
-        cleared, alone = cure.cleared(elapsed, helped=on), cure.cleared(elapsed, helped=False)
+        alone = cure.cleared(elapsed, helped=False)
+        cleared = cure.cleared(elapsed, helped=on, first=number == 1)
         back = cure.returned(elapsed, helped=on)
         past = (at(failure.id, number - 1), at(f"{failure.id}_acts", number - 1)) if number > 1 else ()
 
@@ -328,11 +330,18 @@ def _facets(tables: Tables, network: Network, number: int, snapshot: SnapshotRec
         absent = tuple(slice(None) if at(parent, number) in tables.states else 0 for parent in table.parents)
         parents = [at(parent, number) for parent in (*present, *table.axes)]
         tables.add(at(name, number), table.readings, parents, table.chance[absent])
+        if table.sizes is not None:
+            bins = tuple(f"bin {place}" for place in range(table.sizes.shape[-1]))
+            tables.add(at(f"{name}.size", number), bins, parents, table.sizes[absent])
 
 
 def _statements(tables: Tables, network: Network, number: int, snapshot: SnapshotRecord) -> None:
     for name, reading in snapshot.readings.items():
         reading_index(network, name, reading)
+        known = network.facet(name)
+        if known.sizes and (size := size_of(known, reading)) is not None:
+            tables.evidence[at(f"{name}.size", number)] = f"bin {np.digitize(size, known.sizes.edges)}"
+            continue
         tables.evidence[at(name, number)] = reading
     for name, (reading, sure) in snapshot.unsure.items():
         readings = network.facets[name].readings

@@ -6,12 +6,13 @@ they speak of.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.model import Reading
+from diagnose.model import Facet, Reading
 
 Samples = NDArray[np.float64]
 
@@ -52,6 +53,31 @@ STATISTICS: Mapping[str, Callable[[Samples], Samples]] = {
     "end": mean_at_end,
     "size": lambda history: np.asarray(np.abs(history).max(axis=1)),
 }
+
+
+#: a number with its unit, as it stands in a case: "3.8 inHg", "-40 kt"
+SIZE = re.compile(r"(-?\d+(?:\.\d+)?) ?(.*)")
+
+
+def size_of(facet: Facet, said: str) -> float | None:
+    """The size that is said of a facet, "3.8 inHg"; None if it is none or the facet takes none."""
+    found = SIZE.fullmatch(said)
+    if facet.sizes is None or not found or found[2] not in ("", facet.sizes.unit):
+        return None
+    size, twice = float(found[1]), facet.sizes.twice_above
+    return size / 2.0 if twice is not None and size > twice else size
+
+
+def reading_of(facet: Facet, said: str) -> str:
+    """The reading that a size stands for, by what counts as each; what is no size is a reading already."""
+    size = size_of(facet, said)
+    if size is None or facet.sizes is None:
+        return said
+    for reading in facet.readings:
+        bounds = reading.where.get(facet.sizes.statistic)
+        if not reading.where or (bounds and bounds[0] <= size <= bounds[1]):
+            return reading.id
+    return facet.readings[-1].id
 
 
 def classify(

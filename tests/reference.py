@@ -628,7 +628,7 @@ def stands_to_cure(panel, cure, snapshot):
     )
 
 
-def gone_by(panel, failure, acting, memory, snapshot):
+def gone_by(panel, failure, acting, memory, snapshot, first):
     """Chance that a switch, or time, has cleared a failure by the middle of a snapshot."""
     cure, switches = failure["cured_by"], panel.positions(snapshot.switches)
     minutes = snapshot.minutes_before + 0.5 * snapshot.minutes
@@ -640,7 +640,8 @@ def gone_by(panel, failure, acting, memory, snapshot):
             return alone
     late = cure.get("late_share", 0.0)
     soon = (1.0 - late) * after(minutes, cure["minutes"]) + late * after(minutes, cure.get("late_minutes"))
-    return 1.0 - (1.0 - alone) * (1.0 - soon)
+    already = cure.get("already_share", 0.0) if first else 0.0
+    return 1.0 - (1.0 - alone) * (1.0 - already) * (1.0 - soon)
 
 
 def still_gone(panel, cure, snapshot):
@@ -650,7 +651,7 @@ def still_gone(panel, cure, snapshot):
     return 1.0 - after(snapshot.minutes_before + 0.5 * snapshot.minutes, cure.get("returns_minutes"))
 
 
-def acting_chance(panel, members, acting, gone_before, memory, snapshot):
+def acting_chance(panel, members, acting, gone_before, memory, snapshot, *, first=False):
     """P(just these of the set act in a snapshot | which were cleared before)."""
     chance = 1.0
     for name in members:
@@ -658,7 +659,7 @@ def acting_chance(panel, members, acting, gone_before, memory, snapshot):
         if failure.get("acting", 1.0) < 1.0:
             chance *= failure["acting"] if name in acting else 1.0 - failure["acting"]
         elif "cured_by" in failure:
-            gone = gone_by(panel, failure, acting, memory, snapshot)
+            gone = gone_by(panel, failure, acting, memory, snapshot, first)
             if name in gone_before:
                 gone = still_gone(panel, failure["cured_by"], snapshot)
             chance *= 1.0 - gone if name in acting else gone
@@ -772,7 +773,7 @@ def chances(panel, case):
     for members, there in known.items():
         for acting in subsets(members):
             for memory, p in first_memories(panel, acting, start, case.minutes_since_start).items():
-                acts = acting_chance(panel, members, acting, (), memory, start)
+                acts = acting_chance(panel, members, acting, (), memory, start, first=True)
                 now[members, acting, memory] += there * p * acts
     told = emitted(panel, now, start)
     for number, (earlier, snapshot) in enumerate(zip(case.snapshot, later, strict=False), 1):

@@ -191,7 +191,8 @@ def test_alternate_static_is_the_first_look_for_a_sealed_static_source_in_a_clim
     nothing = (("alternate_altimeter.jump", "small_change"), ("alternate_airspeed.jump", "no_change"))
     assert "static" in told[jump].leading[0]
     assert told[jump].chance == max(outcome.chance for outcome in told.values())
-    assert told[nothing].leading == ("downdraught",)
+    # neither source reaches the dials: the line that both share, or the valve beside a blockage
+    assert told[nothing].leading == ("static_common_blocked",)
 
 
 def test_suction_comes_first_when_the_attitude_leans_and_then_the_other_gyros():

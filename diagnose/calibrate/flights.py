@@ -152,7 +152,7 @@ class Flight:
                     works = cure.helps(snapshot.switches) and self._cure_works(cure.needs, there, snapshot)
                     if index in gone and self.rng.random() < cure.returned(minutes, helped=works):
                         gone.discard(index)
-                    elif self.rng.random() < cure.cleared(minutes, helped=works):
+                    elif self.rng.random() < cure.cleared(minutes, helped=works, first=number == 0):
                         gone.add(index)
                 if index not in gone and self.rng.random() < failure.acting:
                     now.append(index)

@@ -15,10 +15,13 @@ from diagnose.checked.line import Line, Result
 from diagnose.checked.section import Section
 from diagnose.checked.stored import stored_sections
 from diagnose.knowledge import KnowledgeBase
+from diagnose.odds import failure_rates
 from diagnose.sensitivity import ORIGINS, Effect, Sensitivity, numbers
 
 #: numbers that matter most, shown
 MOST_SHOWN = 10
+#: length of the flight that the priors are shown for
+PRIOR_HOURS = 1.0
 
 #: what none of the checks can show; each is a reason to doubt
 LIMITS = (
@@ -41,6 +44,7 @@ def sections(found: Evidence, kb: KnowledgeBase) -> Iterator[Section]:
     yield from _not_shown(found)
     yield from _lines(found)
     yield _numbers(found)
+    yield from _priors(kb)
     if found.sensitivity is not None:
         yield _sensitivity(found.sensitivity, kb)
     yield from stored_sections(kb)
@@ -153,6 +157,31 @@ def _numbers(found: Evidence) -> Section:
         heads=("judgement", "numbers of", "the others"),
         rows=tuple(rows),
     )
+
+
+def _priors(kb: KnowledgeBase) -> Iterator[Section]:
+    """How likely each failure is before anything is read, against the others of its system."""
+    largest = kb.limits.largest_latent
+    for system in dict.fromkeys(failure.system for failure in kb.failures.values()):
+        rows = []
+        for failure in kb.failures.values():
+            if failure.system is not system:
+                continue
+            rate, latent = failure_rates(failure, (), largest)
+            prior = latent + (1.0 - latent) * -math.expm1(-rate * PRIOR_HOURS)
+            source = kb.documents[failure.source].title if failure.source in kb.documents else failure.source
+            memory = " (from memory)" if failure.from_memory else ""
+            rows.append((prior, f"{prior:.1e}", failure.name, f"{failure.note or 'no reason noted'}. {source}{memory}"))
+        rows.sort(key=lambda row: -row[0])
+        yield Section(
+            title=f"How likely before anything is read: {system.value}",
+            texts=(
+                f"Chance per flight of {PRIOR_HOURS:g} hour without any condition of the day, the likeliest first; "
+                "0 needs a condition of the day.",
+            ),
+            heads=("prior", "failure", "why, and source"),
+            rows=tuple(row[1:] for row in rows),
+        )
 
 
 def _sensitivity(result: Sensitivity, kb: KnowledgeBase) -> Section:

@@ -34,12 +34,14 @@ class Sizes(Record, frozen=True, kw_only=True):
     """How a number is said of a facet: its ``unit``, and the bins (edges, rising) that its table tells apart.
 
     ``statistic`` of the channel, as in ``Reading.where``. A number above ``twice_above`` is read on a scale of
-    twice the size (a 28 V system). ``low`` and ``high``: readings that give a bare number its sign.
+    twice the size (a 28 V system). ``low`` and ``high``: readings that give a number its sign; with ``low`` a
+    number alone says nothing. ``slip``: share of numbers that fall into the next bin.
     """
 
     unit: str
     words: tuple[str, ...] = ()
     edges: tuple[float, ...]
+    slip: float
     statistic: str = "end"
     twice_above: float | None = None
     low: tuple[str, ...] = ()

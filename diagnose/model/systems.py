@@ -126,7 +126,8 @@ class Cure(Record, frozen=True, kw_only=True):
     """What clears a failure, with the mean time in minutes that it takes; 0: never.
 
     ``switch`` in its ``position`` clears it in ``minutes``, a ``late_share`` of such failures in
-    ``late_minutes``. ``alone_minutes``: it clears by itself as well. ``returns_minutes``: once cleared it comes
+    ``late_minutes``; where it stands so in the first snapshot it has done so all along in ``already_share`` of the
+    cases. ``alone_minutes``: it clears by itself as well. ``returns_minutes``: once cleared it comes
     back, unless the switch stands so. ``needs``: part or source -> condition that it must be in for the switch
     to help.
     """
@@ -136,6 +137,7 @@ class Cure(Record, frozen=True, kw_only=True):
     minutes: float = 0.0
     late_share: float = 0.0
     late_minutes: float = 0.0
+    already_share: float = 0.0
     alone_minutes: float = 0.0
     returns_minutes: float = 0.0
     needs: dict[str, str] = {}
@@ -144,10 +146,11 @@ class Cure(Record, frozen=True, kw_only=True):
         """Whether the switch stands where it helps."""
         return bool(self.switch) and switches.get(self.switch) == self.position
 
-    def cleared(self, minutes: float, *, helped: bool) -> float:
-        """Chance to be gone after this time, with the switch's help or by itself."""
+    def cleared(self, minutes: float, *, helped: bool, first: bool = False) -> float:
+        """Chance to be gone after this time, with the switch's help or by itself; ``first``: in the first snapshot."""
         stays = 1.0 - _begun(minutes, self.alone_minutes)
         if helped:
+            stays *= 1.0 - self.already_share * first
             late = 1.0 - _begun(minutes, self.late_minutes)
             stays *= (1.0 - self.late_share) * (1.0 - _begun(minutes, self.minutes)) + self.late_share * late
         return 1.0 - stays

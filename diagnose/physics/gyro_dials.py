@@ -268,6 +268,8 @@ def turn_rate_dps(states: States, flights: Flights, draws: Draws) -> Array:
             gain = gain * draws("turn.slow_rotor.gain", count)
         case "over_sensitive":
             gain = gain * draws("turn.over_sensitive.gain", count)
+        case "reversed":
+            gain = -gain
         case "dead_rotor":
             gain = gain * draws("turn.dead_rotor.gain", count)
     shown = _column(gain) * flights.turn_rate_dps

@@ -57,8 +57,8 @@ def static_inhg(states: States, flights: Flights, draws: Draws) -> Array:
             return pressure_line(true, STEP_S, draws("static.restricted.lag_s", count))
         case "erratic":
             return _water_in_static(true, flights, draws)
-        case "cabin_low":
-            return _cabin_inhg(true, flights, -draws("static.cabin_low.coefficient", count))
+        case "cabin_low" | "cabin_leak":
+            return _cabin_inhg(true, flights, -draws(f"static.{condition}.coefficient", count))
         case "cabin_high":
             return _cabin_inhg(true, flights, draws("static.cabin_high.coefficient", count))
         case "cabin_pressurised":
@@ -202,6 +202,8 @@ def _altimeter(states: States, flights: Flights, draws: Draws, static: Array) ->
             return np.asarray(shown + _column(draws("altimeter.setting.error_ft", count)))
         case "set_low":
             return np.asarray(shown - _column(draws("altimeter.setting.error_ft", count)))
+        case "scale_error":
+            return np.asarray(shown + _column(draws.either_way("altimeter.scale_error_ft", count)))
         case "case_leak":
             leaking = _leaking_case_inhg(states, static, flights, draws)
             return np.asarray(pressure_altitude_ft(_branch(leaking, states, flights, draws)))

@@ -15,6 +15,7 @@ from diagnose.errors import CaseError
 from diagnose.files import escaped, toml_of, write_whole
 from diagnose.knowledge import KnowledgeBase, cases_root, unknown_name
 from diagnose.model import CaseRecord, Panel, SnapshotRecord
+from diagnose.readings import size_of
 
 #: nobody flies for longer than a day, and rates times endless hours would make every failure certain
 LONGEST_MINUTES = 1440.0
@@ -123,9 +124,12 @@ def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel
     stated = [*snapshot.readings.items(), *((f, r) for f, (r, _) in snapshot.unsure.items())]
     for facet, reading in stated:
         unknown = unknown_entries(f"gauge {on_panel}", (facet,), facets)
-        yield from unknown or unknown_entries(
-            f"reading of {facet}", (reading,), [r.id for r in facets[facet].readings]
-        )
+        if unknown:
+            yield from unknown
+        elif size_of(facets[facet], reading) is None:
+            yield from unknown_entries(
+                f"reading of {facet}", (reading,), [r.id for r in facets[facet].readings]
+            )
     for facet in snapshot.readings.keys() & snapshot.unsure.keys():
         yield f"{facet} stands both in readings and in unsure"
     for facet in snapshot.filled:

@@ -14,6 +14,7 @@ from diagnose.words.names import (
     length_at,
     mistyped,
     nearest,
+    number_of,
     phrase_at,
     phrases,
     plain,
@@ -50,8 +51,42 @@ def reading_list(gauge: Gauge, only: str = "") -> str:
     return "; ".join(", ".join(readable(reading.id) for reading in facet.readings) for facet in facets)
 
 
+def size_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found | None:
+    """The size that stands at this place: "3.8", "40 low", "high by 2800"; where a sign is needed it must be said."""
+    if not any(word[:1].isdigit() for word in words[place : place + 4]):
+        return None
+    for facet in gauge.facets:
+        if facet.sizes is None or (only and facet.id != only):
+            continue
+        sizes, ways = facet.sizes, reading_ways(gauge, facet.id)
+        side, at = "", place
+        if words[at][:1].isdigit():
+            number, at = words[at], at + 1
+            while at < len(words) and words[at] in sizes.words:
+                at += 1
+            length = length_at(words, at, ways)
+            if length and (reading := ways[words[at : at + length]][1]) in (*sizes.low, *sizes.high):
+                side, at = reading, at + length
+        else:
+            length = length_at(words, at, ways)
+            side, at = (ways[words[at : at + length]][1], at + length) if length else ("", at)
+            at += at < len(words) and words[at] == "by"
+            if side not in (*sizes.low, *sizes.high) or at >= len(words) or not words[at][:1].isdigit():
+                continue
+            number, at = words[at], at + 1
+            while at < len(words) and words[at] in sizes.words:
+                at += 1
+        size = number_of(number)
+        if size is None or (sizes.low and not side):
+            continue
+        return Found(facet.id, f"{-size if side in sizes.low else size:g} {sizes.unit}", at - place)
+    return None
+
+
 def reading_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found | None:
-    """The reading that stands at this place: as known, as another word for it, begun or mistyped."""
+    """The reading that stands at this place: as known, as another word for it, begun or mistyped; or a size."""
+    if size := size_at(gauge, words, place, only):
+        return size
     ways = reading_ways(gauge, only)
     if length := length_at(words, place, ways):
         return Found(*ways[words[place : place + length]], length)

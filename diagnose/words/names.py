@@ -143,17 +143,29 @@ def phrases() -> Phrases:
     )
 
 
+#: stands for a decimal point in plain words, which have no punctuation
+POINT = "point"
+
+
 def plain(text: str) -> str:
     """Give text in lower case, with single spaces for hyphens, underscores and punctuation.
 
     "Wasn't", "did not" and their like are all "not": which of them is said makes no difference.
     """
-    spaced = re.sub(r"[\W_]+", " ", text.lower().replace("'", "").replace("’", "")).strip()
+    whole = re.sub(r"(?<=\d)\.(?=\d)", POINT, text.lower().replace("'", "").replace("’", ""))
+    spaced = re.sub(r"[\W_]+", " ", whole).strip()
     return _NOT.sub("not", spaced)
+
+
+def number_of(word: str) -> float | None:
+    """The number that a plain word is; None if it is none."""
+    found = re.fullmatch(rf"(\d+)(?:{POINT}(\d+))?", word)
+    return float(f"{found[1]}.{found[2] or 0}") if found else None
 
 
 def spelled_out(text: str) -> str:
     """Give "we're" as "we were", which has no meaning without its apostrophe, and "began to fall" as "to fall"."""
+    text = re.sub(r"(?<=\d),(?=\d{3}\b)", "", text)
     text = re.sub(r"\bwe['’]re\b", "we were", text, flags=re.IGNORECASE)
     text = _NOT.sub("not", text)
     # "in cloud, I think": the doubt is about what stands before it

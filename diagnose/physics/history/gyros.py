@@ -174,6 +174,7 @@ def _turn(flown: Flown) -> Array:
         cant_deg=sizes("turn.cant_deg"),
         stop_dps=sizes("turn.stop_dps"),
     )
+    felt = np.where(flown.degree("turn_part", "reversed") > 0.0, -felt, felt)
     if (off := flown.degree("turn_part", "off_zero")).any():
         felt = felt + off * sizes.either_way("turn.off_zero.dps")
     return pressure_line(felt, STEP_S, sizes("turn.damping_s"))

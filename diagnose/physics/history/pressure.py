@@ -43,8 +43,9 @@ def _static(flown: Flown) -> Array:
         height = np.where(cabin, height[first] - below + share * climbed, height)
     source = pressure_inhg(height)
     airspeed = course.airspeed_kt
-    if (low := flown.degree("static", "cabin_low")).any():
-        source = source - low * port_error_inhg(airspeed, sizes("static.cabin_low.coefficient"))
+    for condition in ("cabin_low", "cabin_leak"):
+        if (low := flown.degree("static", condition)).any():
+            source = source - low * port_error_inhg(airspeed, sizes(f"static.{condition}.coefficient"))
     if (high := flown.degree("static", "cabin_high")).any():
         source = source + high * port_error_inhg(airspeed, sizes("static.cabin_high.coefficient"))
     if (slip := flown.degree("static", "one_port")).any():
@@ -146,6 +147,8 @@ def _altimeter(flown: Flown) -> Array:
     wrong = flown.degree(part, "set_high") - flown.degree(part, "set_low")
     if wrong.any():
         shown = shown + wrong * sizes("altimeter.setting.error_ft")
+    if (off := flown.degree(part, "scale_error")).any():
+        shown = shown + off * sizes.either_way("altimeter.scale_error_ft")
     if (leak := flown.degree(part, "case_leak")).any():
         sealed = flown.degree("static", "sealed") >= 1.0
         line_s = np.where(sealed, np.inf, sizes("static.line_lag_s"))
