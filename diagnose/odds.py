@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import msgspec
 import numpy as np
 
-from diagnose.knowledge import unknown_name
+from diagnose.knowledge import KnowledgeBase, unknown_name
 from diagnose.model import CaseRecord, Failure, Setting
 from diagnose.network import Network
 from diagnose.units import Array
@@ -70,6 +71,22 @@ def failure_rates(failure: Failure, context: Sequence[str], largest: float) -> t
     return rate, min(latent, largest)
 
 
+def conditions_told(kb: KnowledgeBase, case: CaseRecord) -> tuple[str, ...]:
+    """Conditions of the day that the case states, and those that a switch tells.
+
+    A switch that is first spoken of in a later snapshot stood as usual before it was moved there.
+    """
+    told = dict.fromkeys(case.context)
+    for flag in kb.context.values():
+        for switch, position in flag.switch.items():
+            stands = [s.switches[switch] for s in case.snapshot if switch in s.switches]
+            spoken_first = bool(case.snapshot) and switch in case.snapshot[0].switches
+            usual = kb.switches[switch].positions[0]
+            if stands and not spoken_first and stands[0] != position == usual:
+                told[flag.id] = None
+    return tuple(told)
+
+
 def odds_of(network: Network, case: CaseRecord) -> Odds:
     """Give the prior of a case. Raises UnknownName for an unknown setting or context."""
     kb = network.kb
@@ -78,6 +95,7 @@ def odds_of(network: Network, case: CaseRecord) -> Odds:
     for flag in case.context:
         if flag not in kb.context:
             raise unknown_name("context", flag, kb.context)
+    case = msgspec.structs.replace(case, context=conditions_told(kb, case))
     setting = kb.settings[case.setting]
     plain = _plain_odds(network.failures, case, setting, kb.limits.largest_latent)
     if setting.chance is None:

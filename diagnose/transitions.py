@@ -334,11 +334,24 @@ def _cure_move(space: HiddenSpace, source: Index, target: Index, later: Step) ->
 def memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) -> Array:
     """Kernel (driver before, memory before, driver after, memory after, vertical).
 
-    It hangs on times and phases, not on what was flown: many pairs of snapshots share one.
+    It hangs on times and phases, not on what was flown, and on whether a switch was moved between the two:
+    many pairs of snapshots share one.
     """
-    key = (name, earlier.minutes, later.minutes_before, earlier.phase, later.phase)
+    key = (
+        name,
+        earlier.minutes,
+        later.minutes_before,
+        earlier.phase,
+        later.phase,
+        _moved(space, earlier, later),
+    )
     found: Array = space.remembered("kernel", key, lambda: _memory_kernel(space, name, earlier, later))
     return found
+
+
+def _moved(space: HiddenSpace, earlier: Step, later: Step) -> bool:
+    """Whether any switch of the panel stands otherwise in the later snapshot."""
+    return any(earlier.switches[name] != later.switches[name] for name in space.network.panel.switches)
 
 
 def _memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) -> Array:
@@ -348,6 +361,8 @@ def _memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) ->
     count = len(space.network.states[name])
     start = space.at_start(name)
     elapsed = earlier.minutes + later.minutes_before
+    # a switch is moved at once: what it drives runs from the end of the earlier snapshot
+    switched = memory.kind is not MemoryKind.HEIGHT and _moved(space, earlier, later)
     kernel = np.zeros((len(driver), count, len(driver), count, 3))
     for i, before in enumerate(driver):
         carried = _carried(space, name, before, earlier, later)
@@ -360,7 +375,13 @@ def _memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) ->
             elif not runs_after and after not in memory.carry:
                 enter = np.zeros((count, count))
                 enter[:, start] = 1.0
-            kernel[i, :, j] = np.einsum("vme,en->mnv", carried, enter)
+            moved_on = carried
+            if switched and i != j and runs_before and after in memory.carry:
+                first = tables.carry_at(memory.carry[before], earlier.minutes)
+                moved_on = np.repeat(
+                    first @ tables.carry_at(memory.carry[after], later.minutes_before), 3, axis=0
+                )
+            kernel[i, :, j] = np.einsum("vme,en->mnv", moved_on, enter)
     return kernel
 
 

@@ -316,10 +316,17 @@ def prior(panel, case):
 
     It begins at a constant rate: what begins within a snapshot is there in it.
     """
-    setting = files()["setting"][case.setting]
+    setting, context = files()["setting"][case.setting], list(case.context)
+    for flag_id, flag in files()["context"].items():
+        # a switch that a later snapshot speaks of first was moved there, and stood as usual before
+        for switch, position in flag.get("switch", {}).items():
+            spoken = [number for number, one in enumerate(case.snapshot) if switch in one.switches]
+            moved = spoken and spoken[0] > 0 and case.snapshot[spoken[0]].switches[switch] != position
+            if moved and states(switch)[0] == position:
+                context.append(flag_id)
     latent_of, onsets = {}, [{} for _ in case.snapshot]
     for name, failure in panel.failures.items():
-        rate, latent = rate_and_latent(failure, case.context)
+        rate, latent = rate_and_latent(failure, context)
         if "equal_chance" in setting:
             latent = setting["equal_chance"] if rate > 0.0 or latent > 0.0 else 0.0
             # as often again in so many minutes of the case
@@ -559,14 +566,26 @@ def memory_step(name, before, state, vertical, after, earlier, later):
     before; what has become active since then began its course at any time between.
     """
     phases = tuple(files()["manoeuvre"][snapshot.manoeuvre]["phase"] for snapshot in (earlier, later))
-    return _memory_step(name, before, state, vertical, after, earlier.minutes, later.minutes_before, phases)
+    switches = (snapshot.switches for snapshot in (earlier, later))
+    here, there = (
+        {s: one.get(s, p["positions"][0]) for s, p in files()["switch"].items()} for one in switches
+    )
+    moved = here != there
+    return _memory_step(
+        name, before, state, vertical, after, earlier.minutes, later.minutes_before, phases, moved
+    )
 
 
 @cache
-def _memory_step(name, before, state, vertical, after, minutes, gap, phases):
+def _memory_step(name, before, state, vertical, after, minutes, gap, phases, moved):
     memory = files()["memory"][name]
     elapsed = minutes + gap
-    if memory["kind"] != "height" or before not in memory["carry"]:
+    switched = moved and before != after and runs(memory, before) and after in memory["carry"]
+    if memory["kind"] != "height" and switched:
+        # a switch is moved at once: what it drives runs from the end of the earlier snapshot
+        found = moved_on(memory, before, state, vertical, minutes)
+        found = followed(found, lambda state: moved_on(memory, after, state, vertical, gap))
+    elif memory["kind"] != "height" or before not in memory["carry"]:
         found = moved_on(memory, before, state, vertical, elapsed)
     else:
         found = moved_on(memory, before, state, vertical, minutes)

@@ -109,7 +109,8 @@ def test_a_card_that_creeps_over_a_quarter_of_an_hour_is_sound():
     creeps = {"heading.trend": "drifting", "suction.value": "normal"}
     slow = answered(("level", creeps, {"minutes": 15.0}), setting="routine")
     fast = answered(("level", creeps, {"minutes": 1.0}), setting="routine")
-    assert slow.failures["heading_worn"] < 0.01 < 0.1 < fast.failures["heading_worn"]
+    assert slow.failures["heading_worn"] < 0.2 * fast.failures["heading_worn"]
+    assert slow.failures["heading_worn"] < 0.01
     assert grades(slow)["heading"] == "use"
 
 
@@ -161,7 +162,8 @@ def test_an_alternate_source_that_did_nothing_leaves_the_line_that_both_share():
     stuck = {"altimeter.trend": "steady", "vertical_speed.rate": "zero"}
     on = {"switches": {"alternate_static": "on"}, "minutes_before": 1.0}
     told = [("climb", stuck, {}), ("climb", stuck, on)]
-    assert odds(told, ("static_common_blocked",)) > 1e4 * odds(told, ("static_ports_taped",))
+    # what is left for the tape is that both dials of the second snapshot were misread
+    assert odds(told, ("static_common_blocked",)) > 100.0 * odds(told, ("static_ports_taped",))
     with_valve = odds(told, ("static_ports_taped", "alternate_static_blocked"))
     assert with_valve == pytest.approx(odds(told, ("static_common_blocked",)), rel=0.3)
 
@@ -185,3 +187,13 @@ def test_only_a_difference_is_known_so_its_sides_share_the_blame():
         ).failures["encoder_off"]
         > 0.6
     )
+
+
+def test_a_switch_moved_in_a_later_snapshot_was_off_before():
+    moved = {"switches": {"pitot_heat": "on"}, "minutes_before": 2.0}
+    told = [("level", {"airspeed.value": "zero"}, {}), ("level", {"airspeed.value": "normal"}, moved)]
+    cloud = ("visible_moisture", "below_freezing")
+    implied = answered(*told, context=cloud)
+    said = answered(*told, context=(*cloud, "pitot_heat_off"))
+    assert implied.failures == pytest.approx(said.failures)
+    assert sum(p for f, p in implied.failures.items() if "iced" in f) > 0.8

@@ -231,13 +231,13 @@ def test_rows_move_by_the_product_of_failures_and_memories():
 
 @pytest.mark.parametrize(("minutes", "gap"), [(1.0, 0.0), (2.0, 0.0), (1.0, 3.0)])
 def test_heat_melts_ice_by_the_middle_of_the_later_snapshot(minutes, gap):
-    """Mean times: 1 min with heat, 6 for 15 in 100; 25 by itself; 40 until what has gone is back without heat."""
+    """Mean times: 1 min with heat, 5 for 10 in 100; 25 by itself; 40 until what has gone is back without heat."""
     space = space_of("pitot_ram_iced")
     iced, gone = (row_of(space, ("pitot_ram_iced",), acting=acting) for acting in (True, False))
     later = step(minutes, gap, pitot_heat="on")
     after = carried(space, iced, step(), later, np.zeros(len(IDS)))
     passed = gap + 0.5 * minutes
-    left = (0.85 * np.exp(-passed) + 0.15 * np.exp(-passed / 6.0)) * np.exp(-passed / 25.0)
+    left = (0.9 * np.exp(-passed) + 0.1 * np.exp(-passed / 5.0)) * np.exp(-passed / 25.0)
     assert after[iced] == pytest.approx(left)
     assert after[gone] == pytest.approx(1.0 - left)
     cold = carried(space, iced, step(pitot_heat="on"), step(), np.zeros(len(IDS)))

@@ -171,7 +171,14 @@ def _priors(kb: KnowledgeBase) -> Iterator[Section]:
             prior = latent + (1.0 - latent) * -math.expm1(-rate * PRIOR_HOURS)
             source = kb.documents[failure.source].title if failure.source in kb.documents else failure.source
             memory = " (from memory)" if failure.from_memory else ""
-            rows.append((prior, f"{prior:.1e}", failure.name, f"{failure.note or 'no reason noted'}. {source}{memory}"))
+            rows.append(
+                (
+                    prior,
+                    f"{prior:.1e}",
+                    failure.name,
+                    f"{failure.note or 'no reason noted'}. {source}{memory}",
+                )
+            )
         rows.sort(key=lambda row: -row[0])
         yield Section(
             title=f"How likely before anything is read: {system.value}",

@@ -38,6 +38,10 @@ def manifold_suction_inhg(condition: str, flights: Flights, draws: Draws, filter
             return np.zeros((count, flights.samples))
         case "standby":
             return _regulated(_standby(flights, draws), setting)
+        case "standby_full":
+            # with the throttle open there is none, however much there was with less
+            open_throttle = flights.axes["power"] == "full"
+            return _regulated(np.where(open_throttle, _standby(flights, draws), setting), setting)
         case "airflow":
             drawn = venturi_suction_inhg(
                 flights.airspeed_kt,

@@ -28,7 +28,7 @@ def _manifold_inhg(flown: Flown, condition: str, resistance: Array) -> Array:
     setting = sizes("suction.regulator.inhg")
     if condition == "none":
         return np.zeros(flown.samples)
-    if condition == "standby":
+    if condition in ("standby", "standby_full"):
         ambient = pressure_inhg(course.height_ft)
         open_inhg = ambient - sizes("engine.intake_loss_inhg")
         part_inhg = np.minimum(sizes("engine.cruise_manifold_inhg"), open_inhg)
@@ -86,7 +86,7 @@ def _manifold(flown: Flown) -> Array:
     resistance = _resistance(flown)
     usual = "airflow" if "airflow" in flown.conditions.get("suction", ()) else "normal"
     value = _manifold_inhg(flown, usual, resistance)
-    for condition in ("high", "low", "thin", "weak", "standby", "swinging", "none"):
+    for condition in ("high", "low", "thin", "weak", "standby", "standby_full", "swinging", "none"):
         degree = flown.degree("suction", condition)
         if degree.any():
             value = value + degree * (_manifold_inhg(flown, condition, resistance) - value)
