@@ -86,8 +86,8 @@ def size_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found | N
 def reading_at(gauge: Gauge, words: Words, place: int, only: str = "") -> Found | None:
     """The reading that stands at this place: as known, as another word for it, begun or mistyped; or a size."""
     ways = reading_ways(gauge, only)
-    known = words[place][:1].isdigit() and length_at(words, place, ways)  # "0" is a reading
-    if not known and (size := size_at(gauge, words, place, only)):
+    a_reading = words[place][:1].isdigit() and length_at(words, place, ways)  # such as "0"
+    if not a_reading and (size := size_at(gauge, words, place, only)):
         return size
     if length := length_at(words, place, ways):
         return Found(*ways[words[place : place + length]], length)
