@@ -104,7 +104,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         except OSError as error:
             # the machine's fault, not the program's: no room, no rights, a folder that went away
             what, done = ("the answer", "written") if error.filename is None else ("a file", "used")
-            give_up_output()
+            if error.filename is None:
+                give_up_output()
             told = f"{what} cannot be {done} ({error.strerror or error})"
             return report(DiagnoseError(told, str(error.filename or "")), as_json="--json" in given)
 
