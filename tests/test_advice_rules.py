@@ -15,7 +15,7 @@ from diagnose.knowledge import knowledge_root
 from tests.advice_rules import AMMETERS, run_ammeters, run_panel, titles
 from tests.small import shipped
 
-CASES = int(os.environ.get("ADVICE_CASES", "40"))
+CASES = int(os.environ.get("ADVICE_CASES", "24"))
 
 
 @pytest.mark.parametrize("panel", shipped().panels)
