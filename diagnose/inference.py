@@ -60,12 +60,22 @@ class Posterior:
     def conditions(self, name: str) -> Mapping[str, float]:
         """Chance of each condition that a part, source or memory is in now; nothing if the panel lacks it."""
         network = self.space.network
-        state = self.space.conditions(network.switch_positions(self.case.snapshot[-1].switches))
+        state = self.space.conditions(self.set_so)
         if name not in state:
             return {}
         known = network.states[name]
         chances = np.bincount(state[name], weights=self.rows, minlength=len(known))
         return dict(zip(known, chances.tolist(), strict=True))
+
+    @property
+    def before(self) -> SnapshotRecord | None:
+        """The snapshot before the last one, if there is one."""
+        return self.case.snapshot[-2] if len(self.case.snapshot) > 1 else None
+
+    @property
+    def set_so(self) -> dict[str, str]:
+        """How switches and circumstances stand in the last snapshot."""
+        return self.space.network.set_so(self.before, self.case.snapshot[-1])
 
     def ranking(self) -> tuple[Ranked, ...]:
         """All sets, likeliest first; equal ones in the order of the knowledge base.
@@ -256,8 +266,7 @@ class Engine:
                 )
             steps.append(
                 Step(
-                    switches=self.network.switch_positions(snapshot.switches)
-                    | self.network.circumstances(before, snapshot),
+                    switches=self.network.set_so(before, snapshot),
                     phase=manoeuvres[snapshot.manoeuvre].phase,
                     minutes=snapshot.minutes,
                     minutes_before=snapshot.minutes_before,
@@ -393,7 +402,7 @@ class Engine:
 
         def shown(number: int) -> dict[str, dict[str, float]]:
             _, rows = self.given(_with(case, case.snapshot[:number]), failures)
-            return self._signature(space, replace_readings(case.snapshot[number - 1]), rows)
+            return self._signature(space, case.snapshot[number - 1], steps[number - 1], rows)
 
         answers: list[dict[str, dict[str, float]]] = []
         so_far: tuple[object, ...] = (*failures, case.setting, case.context, case.minutes_since_start)
@@ -411,12 +420,11 @@ class Engine:
         return space, rows
 
     def _signature(
-        self, space: HiddenSpace, snapshot: SnapshotRecord, rows: Array
+        self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step, rows: Array
     ) -> dict[str, dict[str, float]]:
         network = self.network
-        switches = network.switch_positions(snapshot.switches)
         motions = network.motions(snapshot.manoeuvre)
-        state = space.conditions(switches)
+        state = space.conditions(step.switches)
         weight = rows[:, None] * motion_chance(network, motions, state)
         found = {}
         for facet, table in network.facets.items():

@@ -163,26 +163,29 @@ def next_looks(
         return ()
     network, space = posterior.space.network, posterior.space
     pointed = suspects(posterior)
-    present = scene_of(space, posterior.case.snapshot[-1], posterior.rows, pointed)
+    last, before = posterior.case.snapshot[-1], posterior.before
+    present = scene_of(space, last, posterior.rows, pointed, before=before)
     now = told(present, ())
     cost_now = trust_cost(network, now.chance, now.lies)
     scenes: dict[tuple[object, ...], Scene] = {}
     found = []
-    phase = network.kb.manoeuvres[posterior.case.snapshot[-1].manoeuvre].phase
+    phase = network.kb.manoeuvres[last.manoeuvre].phase
     for offer in offers(posterior, trusts):
         if offer.look.kind == "ground" and phase != "ground" and not everywhere:
             continue
         snapshot = offer.snapshot
         if offer.look.at_once:
             scene = scene_of(
-                space, present.snapshot, posterior.rows, pointed, offer.look.switches, like=present
+                space, last, posterior.rows, pointed, offer.look.switches, like=present, before=before
             )
         elif snapshot is None:
             scene = present
         else:
             key = (snapshot.manoeuvre, snapshot.minutes, snapshot.minutes_before, *snapshot.switches.items())
             if key not in scenes:
-                scenes[key] = scene_of(space, snapshot, engine.ahead(posterior, snapshot), pointed)
+                scenes[key] = scene_of(
+                    space, snapshot, engine.ahead(posterior, snapshot), pointed, before=last
+                )
             scene = scenes[key]
         tells = told(scene, offer.facets)
         saving = cost_now - trust_cost(network, tells.chance, tells.lies)

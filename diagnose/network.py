@@ -110,6 +110,10 @@ class Network:
             positions[name] = position
         return positions
 
+    def set_so(self, before: SnapshotRecord | None, snapshot: SnapshotRecord) -> dict[str, str]:
+        """How every switch stands in a snapshot, and what its length and the one before it say."""
+        return self.switch_positions(snapshot.switches) | self.circumstances(before, snapshot)
+
     def circumstances(self, before: SnapshotRecord | None, snapshot: SnapshotRecord) -> dict[str, str]:
         """What a snapshot's length, and the one before it, say: circumstance -> position."""
         manoeuvres = self.kb.manoeuvres

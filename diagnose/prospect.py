@@ -120,6 +120,7 @@ class Scene:
     snapshot: SnapshotRecord
     trusting: Mapping[str, str]
     suspects: Index
+    before: SnapshotRecord | None = None
     _bases: dict[tuple[int, ...], _Base] = field(default_factory=dict, repr=False)
     _columns: dict[str, Index] = field(default_factory=dict, repr=False)
 
@@ -130,8 +131,8 @@ class Scene:
 
     @cached_property
     def switches(self) -> Mapping[str, str]:
-        """Every switch with its position."""
-        return self.space.network.switch_positions(self.snapshot.switches)
+        """How every switch and circumstance stands; ``before`` is the snapshot that went before."""
+        return self.space.network.set_so(self.before, self.snapshot)
 
     @cached_property
     def known(self) -> Mapping[str, Index]:
@@ -199,6 +200,7 @@ def scene_of(
     suspects: Index,
     moved: Mapping[str, str] | None = None,
     like: Scene | None = None,
+    before: SnapshotRecord | None = None,
 ) -> Scene:
     """Make a scene; ``moved``: switches that stand otherwise when the instruments are then trusted.
 
@@ -207,12 +209,13 @@ def scene_of(
     switches = space.network.switch_positions({**snapshot.switches, **(moved or {})})
     if like is None:
         held = Held(space=space, rows=rows)
-        return Scene(held=held, snapshot=snapshot, trusting=switches, suspects=suspects)
+        return Scene(held=held, snapshot=snapshot, trusting=switches, suspects=suspects, before=before)
     return Scene(
         held=like.held,
         snapshot=snapshot,
         trusting=switches,
         suspects=suspects,
+        before=before,
         _bases=like._bases,
         _columns=like._columns,
     )

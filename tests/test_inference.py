@@ -93,12 +93,13 @@ def test_a_likelihood_is_what_the_failures_give_if_they_were_there_from_the_star
 
 def test_a_prediction_gives_the_chance_of_each_reading():
     """P(reading | failure) as the likelihood of a case with just that reading."""
-    (found,) = ENGINE.predict(small_case(FALLING), ("pump_sheared",))
-    for facet in ("suction.value", "attitude.behaviour", "airspeed.trend"):
-        assert sum(found[facet].values()) == pytest.approx(1.0)
-        for reading, chance in found[facet].items():
-            case = small_case(replace_readings(FALLING, readings={facet: reading}))
-            assert chance == pytest.approx(np.exp(ENGINE.log_likelihood(case, ("pump_sheared",))))
+    for *before, last in ((FALLING,), (shot("left_turn"), shot("level")), (shot("level", 20.0),)):
+        *_, found = ENGINE.predict(small_case(*before, last), ("pump_sheared",))
+        for facet in ("suction.value", "attitude.behaviour", "attitude.bank", "heading.trend"):
+            assert sum(found[facet].values()) == pytest.approx(1.0)
+            for reading, chance in found[facet].items():
+                case = small_case(*before, replace_readings(last, readings={facet: reading}))
+                assert chance == pytest.approx(np.exp(ENGINE.log_likelihood(case, ("pump_sheared",))))
 
 
 def test_outcomes_add_up_to_what_was_known_before():

@@ -46,7 +46,8 @@ def questions(engine: Engine, case: CaseRecord, skip: frozenset[str] = frozenset
     sits on the ground.
     """
     posterior = engine.posterior(case)
-    scene = scene_of(posterior.space, case.snapshot[-1], posterior.rows, suspects(posterior))
+    pointed, before = suspects(posterior), posterior.before
+    scene = scene_of(posterior.space, case.snapshot[-1], posterior.rows, pointed, before=before)
     found: dict[str, Question] = {}
     for look in next_looks(engine, posterior, everywhere=False, recovered=True):
         if look.kind != "read" or not look.tells:

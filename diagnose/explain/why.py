@@ -62,7 +62,7 @@ def states_under(posterior: Posterior, explanation: Explanation) -> dict[str, st
     (place,) = places_of(space, (explanation,))
     rows = np.flatnonzero(space.row_set == place)
     row = rows[posterior.rows[rows].argmax()]
-    state = space.conditions(network.switch_positions(posterior.case.snapshot[-1].switches))
+    state = space.conditions(posterior.set_so)
     found = {}
     for name in (*network.sources, *network.memories):
         if name in network.memories:
