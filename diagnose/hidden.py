@@ -7,10 +7,11 @@ memory that the set can stir. Which rows can follow which stands in ``transition
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass, field
+import weakref
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields, is_dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -123,23 +124,87 @@ def _renumbered(code: Index, size: int) -> tuple[Index, int]:
     return number[code], int(number[-1]) + 1
 
 
+#: what all spaces of a process remember together, in bytes; beyond it the ones used longest ago forget it all
+MOST_BYTES = 64 << 20
+
+
+def bytes_of(value: object) -> int:
+    """Bytes of the arrays in a result, but for those that it says it shares with others (``SHARED``)."""
+    if isinstance(value, np.ndarray):
+        return value.nbytes
+    if isinstance(value, Mapping):
+        return sum(map(bytes_of, value.values()))
+    if isinstance(value, tuple | list):
+        return sum(map(bytes_of, value))
+    if is_dataclass(value):
+        shared = getattr(value, "SHARED", ())
+        return sum(bytes_of(getattr(value, part.name)) for part in fields(value) if part.name not in shared)
+    return 0
+
+
+class Remembered:
+    """What one space remembers: each kind within ``KEPT``, all spaces of the process within ``MOST_BYTES``.
+
+    A result that was forgotten is worked out again, so no answer hangs on it.
+    """
+
+    _all: ClassVar[weakref.WeakSet[Remembered]] = weakref.WeakSet()
+    _turn: ClassVar[Iterator[int]] = itertools.count()
+
+    def __init__(self) -> None:
+        self._kinds = {kind: Recent(most) for kind, most in KEPT.items()}
+        self._sizes: dict[str, dict[Hashable, int]] = {kind: {} for kind in KEPT}
+        self.bytes = 0
+        self._used = 0
+        self._all.add(self)
+
+    def __getitem__(self, kind: str) -> Recent:
+        return self._kinds[kind]
+
+    def get(self, kind: str, key: Hashable, make: Callable[[], Any]) -> Any:
+        """Give what is remembered, or make it and remember it."""
+        self._used = next(self._turn)
+        recent, sizes = self._kinds[kind], self._sizes[kind]
+        if key in recent:
+            return recent.get(key, make)
+        found = make()
+        recent.get(key, lambda: found)
+        sizes[key] = bytes_of(found)
+        self.bytes += sizes[key]
+        for gone in [other for other in sizes if other not in recent]:
+            self.bytes -= sizes.pop(gone)
+        self._make_room()
+        return found
+
+    def _make_room(self) -> None:
+        total = sum(other.bytes for other in self._all)
+        for other in sorted(self._all, key=lambda one: one._used) if total > MOST_BYTES else ():
+            if total > MOST_BYTES and other is not self:
+                total -= other.bytes
+                other.forget()
+
+    def forget(self) -> None:
+        """Forget everything."""
+        self._kinds = {kind: Recent(most) for kind, most in KEPT.items()}
+        self._sizes = {kind: {} for kind in KEPT}
+        self.bytes = 0
+
+
 @dataclass(frozen=True)
 class HiddenSpace:
     """All rows of the enumerated sets. ``sets`` must hold every subset of each of its sets."""
 
     network: Network
     sets: tuple[FailureSet, ...]
-    _recent: dict[str, Recent] = field(
-        default_factory=lambda: {kind: Recent(most) for kind, most in KEPT.items()}, repr=False
-    )
+    _recent: Remembered = field(default_factory=Remembered, repr=False)
 
     def remembered(self, kind: str, key: Hashable, make: Callable[[], Any]) -> Any:
         """Give what was worked out for this space not long ago, or work it out; kinds as in ``KEPT``."""
-        return self._recent[kind].get(key, make)
+        return self._recent.get(kind, key, make)
 
     def keep(self, kind: str, key: Hashable, value: object) -> None:
         """Remember what was worked out on the way to something else."""
-        self._recent[kind].get(key, lambda: value)
+        self._recent.get(kind, key, lambda: value)
 
     def has(self, kind: str, key: Hashable) -> bool:
         """Whether this is remembered still."""

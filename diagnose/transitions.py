@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -30,6 +31,8 @@ class Transitions:
     + 3 where the vertical motion makes no difference. ``target`` (entry,) counts rows. ``share``
     (row,): chance of what a row does whatever went before.
     """
+
+    SHARED: ClassVar[tuple[str, ...]] = ("source", "target", "share")
 
     source: Index
     target: Index

@@ -363,3 +363,26 @@ def test_one_pattern_for_many_kinds_of_steps_gives_the_same(monkeypatch):
         assert len({id(pattern) for pattern in kept}) <= most
     assert len(kept) > 8  # so many kinds there are
     assert found[0] == pytest.approx(found[1], abs=1e-12)
+
+
+def test_spaces_share_what_may_be_remembered_and_the_longest_unused_forgets(monkeypatch):
+    """Bounded in bytes over all engines; the answers stay, and the space in use keeps what it has."""
+    case = small_case(
+        SnapshotRecord(manoeuvre="level", readings={"suction.value": "low"}),
+        SnapshotRecord(manoeuvre="climb", readings={"altimeter.trend": "steady"}),
+    )
+    engines = [Engine(NETWORK, largest_set=4) for _ in range(3)]
+    first = [engine.posterior(case) for engine in engines]
+    each = first[0].space._recent.bytes
+    assert each > 10_000
+    assert each == sum(
+        hidden.bytes_of(value) for kind in hidden.KEPT for value in first[0].space.all_remembered(kind)
+    )
+    monkeypatch.setattr(hidden, "MOST_BYTES", 0)
+    again = [engine.posterior(case) for engine in engines]
+    for one, other in zip(first, again, strict=True):
+        assert np.array_equal(one.rows, other.rows)
+    engines[2].posterior(msgspec.structs.replace(case, minutes_since_start=7.0))
+    kept = [posterior.space._recent.bytes for posterior in again]
+    assert kept[:2] == [0, 0]
+    assert kept[2] >= each
