@@ -221,7 +221,8 @@ def _turns(now: Flown, left: Standing, horizon: str) -> Iterator[TechniqueNote]:
         listed = []
         for name, heading in (("north", 0.0), ("east", 90.0), ("south", 180.0), ("west", 270.0)):
             # a half degree goes to the smaller lead, as the handbook's worked 037 and 323, 203 and 157
-            lead = math.ceil(float(rules.roll_out_lead_deg(heading, now.latitude_deg, now.bank_deg)) - 0.5)
+            exact = float(rules.roll_out_lead_deg(heading, now.latitude_deg, now.bank_deg))
+            lead = math.ceil(round(exact, 9) - 0.5)
             from_left, from_right = (heading - lead) % 360.0, (heading + lead) % 360.0
             when = "before" if lead >= 0 else "past"
             listed.append(

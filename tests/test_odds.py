@@ -14,7 +14,7 @@ from diagnose.inference import Engine
 from diagnose.knowledge import with_only
 from diagnose.model import ContextEffect, SnapshotRecord
 from diagnose.network import compile_network
-from diagnose.odds import failure_rates, odds_of
+from diagnose.odds import failure_rates, odds_of, survival
 from tests.small import shipped, small_case, small_network
 
 PUMP = shipped().failures["pump_sheared"]
@@ -163,3 +163,33 @@ def test_unknown_words_are_refused(change):
     network = network_of(a=failure(0.0, 0.02))
     with pytest.raises(UnknownName):
         odds_of(network, msgspec.structs.replace(case((1.0, 0.0)), **change))
+
+
+# ------------------------------------------------------------------ hastened by another
+
+
+@pytest.mark.parametrize(
+    ("extra", "cause"),
+    [(2.0, 0.5), (0.5, 2.0), (1.0, 1.0), (3.0, 1e-9), (1e-9, 3.0), (0.2, 0.0), (40.0, 0.3)],
+)
+def test_a_cause_leaves_less_the_longer_it_was_there(extra, cause):
+    """It was there before: exp(-K). It begins at s of 0..1, chances A exp(-A s) / (1 - exp(-A)): the mean of
+    exp(-K (1 - s)); summed here over 100,000 middles. K is (times - 1) mean numbers of the failure.
+    """
+    times = 11.0
+    begins = 1.0 - np.exp(-extra / (times - 1.0))
+    was, comes = survival(begins, times, 1.0 - np.exp(-cause))
+    assert was == pytest.approx(np.exp(-extra), rel=1e-6)
+    s = (np.arange(100_000) + 0.5) / 100_000
+    onset = np.exp(-cause * s)
+    assert comes == pytest.approx((onset * np.exp(-extra * (1.0 - s))).sum() / onset.sum(), rel=1e-6)
+
+
+def test_a_cause_that_hastens_nothing_and_certain_onsets():
+    assert survival(0.3, 1.0, 0.4) == pytest.approx((1.0, 1.0))
+    # the failure begins for sure: nothing is left whoever hastens it
+    was, comes = survival(1.0, 5.0, 0.4)
+    assert was == 0.0
+    assert 0.0 <= comes < 1e-5
+    # the cause begins at once
+    assert survival(0.3, 3.0, 1.0)[1] == pytest.approx(0.7**2, rel=1e-4)

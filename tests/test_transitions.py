@@ -149,6 +149,13 @@ def test_a_rotor_that_slows_already_does_not_start_anew_when_its_air_fails_in_an
     assert after[0, 2, LEVEL] == pytest.approx(1.0, abs=SURE)
 
 
+def test_a_rotor_that_spun_up_is_not_driven_anew_when_its_air_fails():
+    """Spinning up counts as driven already: what is up to speed has not been running down since any time between."""
+    drivers = NETWORK.states[NETWORK.memories["attitude_rotor"].memory.driver]
+    assert drivers.index("building") == 1
+    assert rotor("building", "none", 0.5)[0, :, LEVEL] == pytest.approx([1, 0, 0], abs=SURE)
+
+
 # ------------------------------------------------------------------ failures that begin
 
 
