@@ -5,6 +5,8 @@ from __future__ import annotations
 import time
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from diagnose.commands import Desk
 from diagnose.commands.hearing import hear_story
@@ -128,6 +130,47 @@ def test_the_length_of_a_story_has_a_limit_and_its_time_is_linear():
     read_story(text, shipped())
     words, took = len(text.split()), time.process_time() - begun
     assert took * 2000 / words < 1.0
+
+
+WORDS = st.sampled_from(
+    [
+        phrase
+        for listed in lexicon(shipped()).phrases.values()
+        for words, _ in listed
+        for phrase in [" ".join(words)]
+    ]
+    + [
+        ",",
+        ".",
+        ";",
+        "?",
+        "-",
+        "3",
+        "1,000",
+        "zero",
+        "minus",
+        "5 inches",
+        "\x00",
+        "é",
+        "'",
+        "banana",
+        "((",
+        "£",
+    ]
+)
+
+
+@given(st.one_of(st.text(max_size=60), st.lists(WORDS, max_size=12).map(" ".join)))
+def test_any_text_is_read_and_only_with_readings_that_there_are(text):
+    kb = shipped()
+    for sentence in read_story(text, kb):
+        for piece in sentence.pieces:
+            if piece.kind == "reading":
+                facet = next(
+                    f for f in kb.gauges[piece.gauge].facets if f"{piece.gauge}.{f.id}" == piece.facet
+                )
+                assert piece.reading in [reading.id for reading in facet.readings]
+                assert 0.0 <= piece.sure <= 1.0
 
 
 def test_the_words_are_built_once():

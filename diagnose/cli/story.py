@@ -11,6 +11,9 @@ from pathlib import Path
 from diagnose.cli.command import WIDEST, Load, Subparsers, width
 from diagnose.errors import CaseError
 
+#: characters that are read of a file at most; the reader's own limit is lower (knowledge/story.toml)
+MOST_READ = 200_000
+
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     """Add the command to the parser."""
@@ -28,7 +31,12 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 
 def _text(name: str) -> str:
     try:
-        text = sys.stdin.read() if name == "-" else Path(name).read_bytes().decode("utf-8-sig")
+        # a little more than a story may have, so that the reader can say that it is too long
+        if name == "-":
+            text = sys.stdin.read(MOST_READ)
+        else:
+            with Path(name).open("rb") as file:
+                text = file.read(MOST_READ).decode("utf-8-sig")
     except OSError as error:
         raise CaseError(f"the story cannot be read ({error.strerror})", name, "check the path") from None
     except UnicodeDecodeError:

@@ -18,6 +18,7 @@ from diagnose.commands.entry import ENTRY, hear
 from diagnose.commands.faces import FACES
 from diagnose.commands.files import FILES
 from diagnose.commands.guide import GUIDE, answer, is_answer, put, say_held
+from diagnose.commands.hearing import is_prose, question_line, tell_story
 from diagnose.commands.helping import help_commands
 from diagnose.commands.places import PLACES
 from diagnose.commands.reasons import REASONS
@@ -32,6 +33,9 @@ from diagnose.words import gauge_forms, plain
 from diagnose.words.names import core, phrase_at, phrases
 
 __all__ = ["COMMANDS", "HINT", "Command", "Desk", "command_of", "hear", "names_a_gauge", "obey"]
+
+#: commands behind which readings or conditions may stand in many words
+READINGS_FOLLOW = frozenset({"snapshot", "what", "context"})
 
 HINT = (
     "1. Say what you were flying:      snapshot climb",
@@ -105,6 +109,13 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         text = _without_opener(text)
     word, _, rest = text.partition(" ")
     command = command_of(word)
+    if not desk.guide and not desk.pending:
+        if (line_for := question_line(desk, text)) not in ("", text):
+            return obey(desk, line_for)
+        # "Back at altitude the suction was low, and ..." is no command
+        apart = command is not None and command.name in READINGS_FOLLOW
+        if is_prose(text) and not apart and (taken := tell_story(desk, text)):
+            return taken
     if not desk.guide and (told := asked_for(desk, text)):
         return told
     if told := _sentence(desk, text, command, rest):

@@ -15,6 +15,7 @@ import msgspec
 
 from diagnose.commands.desk import UNWRAPPED, Command, Desk, Guide, command
 from diagnose.commands.entry import conditions, hear
+from diagnose.commands.hearing import tell_story
 from diagnose.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.model import Facet, Gauge, Manoeuvre, SnapshotRecord
 from diagnose.session import State, fewer_readings, says_anything
@@ -31,6 +32,7 @@ from diagnose.words import (
     scene_words,
 )
 from diagnose.words.names import phrases
+from diagnose.words.prose import EVIDENCE, read_story
 
 #: a space at which no line is broken
 _TOGETHER = "\N{NO-BREAK SPACE}"
@@ -194,6 +196,8 @@ def answer(desk: Desk, text: str) -> tuple[Desk, str]:
     try:
         desk = _take(desk, text.strip(), unknown)
     except DiagnoseError as error:
+        if story := _as_story(desk, text, trail):
+            return story
         if "don't know" not in error.mend:
             error.mend = f"{error.mend or 'give one of the numbers'}; or: don't know"
         raise
@@ -207,13 +211,59 @@ def answer(desk: Desk, text: str) -> tuple[Desk, str]:
 def _held_too(desk: Desk, text: str, unknown: bool) -> tuple[Desk, str] | None:
     """Hold another sentence about gauges with the first, and ask again what was flown."""
     assert desk.guide is not None
-    if unknown or plain(text).isdecimal() or scene_words(text, desk.kb).manoeuvre:
+    if unknown or plain(text).isdecimal():
+        return None
+    says = {piece.kind for sentence in read_story(text, desk.kb) for piece in sentence.pieces}
+    if says & EVIDENCE and "flown" in says:
+        return _held_with_more(desk, text)
+    if says & EVIDENCE:
+        return hold(desk, f"{desk.guide.held}; {text}", text.strip())
+    if scene_words(text, desk.kb).manoeuvre:
         return None
     try:
         said = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))
     except DiagnoseError:
         return None
     return hold(desk, f"{desk.guide.held}; {text}", say_back(said, desk.kb)) if said else None
+
+
+def _held_with_more(desk: Desk, text: str) -> tuple[Desk, str]:
+    """A sentence that says what was flown and more: what was held belongs there, and the rest is taken in too."""
+    # it hears sentences by asking, too
+    from diagnose.commands.story import heard
+
+    assert desk.guide is not None
+    read = read_story(text, desk.kb)
+    flown = next(piece.value for sentence in read for piece in sentence.pieces if piece.kind == "flown")
+    session = desk.session.insert(SnapshotRecord(manoeuvre=flown), len(desk.case.snapshot))
+    begun = replace(desk.on(session), guide=None, later=True)
+    after, said = heard(begun, desk.guide.held)
+    after, more = heard(replace(after, later=desk.later), text)
+    # what was said in one breath is taken back in one
+    whole = replace(after.session, past=(*desk.session.past, desk.session.now))
+    return replace(after, session=whole), f"{said}\n{more}"
+
+
+def _as_story(desk: Desk, text: str, trail: tuple[tuple[State, Guide], ...]) -> tuple[Desk, str] | None:
+    """An answer that tells what gauges showed, at whichever step: taken in as a story, and the guide goes on."""
+    guide = desk.guide
+    assert guide is not None
+    if guide.step == "facet" and not any(
+        piece.gauge for sentence in read_story(text, desk.kb) for piece in sentence.pieces
+    ):
+        text = f"{_facet(desk)[0].words[0]} {text}"  # "it read 3 inches"
+    if guide.step == "panel" or (taken := tell_story(replace(desk, later=True), text)) is None:
+        return None
+    after, said = taken
+    onward: Literal["facet", "conditions"] = (
+        "facet" if guide.step in ("conditions", "facet") else "conditions"
+    )
+    skipped = guide.skipped | {guide.facet} if guide.step == "facet" else guide.skipped
+    after.answer()  # refuses what cannot be, before it is taken
+    guide = replace(guide, step=onward, skipped=skipped, trail=trail)
+    after = replace(after, later=desk.later, guide=guide)
+    after, asking = _on_to_gauges(after) if onward == "facet" else (after, put(after))
+    return after, f"{said}\n{asking}"
 
 
 def hold(desk: Desk, told: str, noted: str) -> tuple[Desk, str]:
@@ -360,7 +410,11 @@ def _flown(desk: Desk, text: str) -> str:
     try:
         return _chosen(desk, text, entry_forms(desk.kb.manoeuvres), "manoeuvre")
     except UnknownName:
-        if flown := scene_words(text, desk.kb).manoeuvre or named_anywhere(text, desk.kb):
+        flown = scene_words(text, desk.kb).manoeuvre
+        says = {piece.kind for sentence in read_story(text, desk.kb) for piece in sentence.pieces}
+        if says & EVIDENCE:
+            raise  # "the turn coordinator was stuck in a right turn" tells no maneuver: read as a story
+        if flown := flown or named_anywhere(text, desk.kb):
             return flown
         raise
 

@@ -9,13 +9,15 @@ from typing import Any
 from diagnose import engine_for
 from diagnose.answer import Answer
 from diagnose.commands.desk import Desk
-from diagnose.errors import ImpossibleEvidence
+from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
 from diagnose.knowledge import KnowledgeBase
 from diagnose.session.story import BuiltStory, build
-from diagnose.text import fill, to_data
-from diagnose.words import readable, with_doubt
+from diagnose.text import fill, first_screen, to_data
+from diagnose.words import plain, readable, with_doubt
+from diagnose.words.lexicon import story_tables
 from diagnose.words.names import phrases
 from diagnose.words.prose import EVIDENCE, Piece, SentenceRead, read_story
+from diagnose.words.tokens import sentences
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +62,87 @@ def hear_story(desk: Desk, text: str) -> HeardStory:
         after, built = built_with(phrases().certainty[("almost", "certainly")])
         answer = after.answer()
     return HeardStory(desk=replace(after, answered=answer), read=read, built=built, answer=answer)
+
+
+# ------------------------------------------------------------------ at the prompt
+
+
+def is_prose(text: str) -> bool:
+    """Whether a line is a story rather than one statement: several sentences, or one of many words."""
+    prose = story_tables()["prose"]
+    words = len(text.split())
+    return words >= prose["story_words"] or (len(sentences(text)) > 1 and words >= prose["sentence_words"])
+
+
+def tell_story(desk: Desk, text: str) -> tuple[Desk, str] | None:
+    """Take a line in as a story; None if nothing of it says what a gauge showed or how a switch stood."""
+    heard = hear_story(desk, text)
+    if not heard.built.placed:
+        return None
+    kb = desk.kb
+    moment = {id(placed.piece): placed.moment for placed in heard.built.placed}
+    lost = {id(left.piece) for left in heard.built.left_out}
+    many = len(heard.desk.case.snapshot) > 1
+    lines = []
+    for sentence in heard.read:
+        lines += [fill(f"Read as: {slip.typed!r} = {slip.meant!r}.", desk.width) for slip in sentence.slips]
+        for piece in sentence.pieces:
+            if piece.kind in EVIDENCE | {"switch", "condition", "no_condition", "flown", "same", "ordinary"}:
+                at = f" (snapshot {moment[id(piece)]})" if many and id(piece) in moment else ""
+                if id(piece) not in lost:
+                    lines.append(
+                        fill(f"{says(piece, kb)}{at}, from {piece.words!r}", desk.width, "  + ", "    ")
+                    )
+            elif piece.kind in ("guess", "silence", "question"):
+                lines.append(fill(f"{says(piece, kb)}: {piece.words!r}", desk.width, "  . ", "    "))
+    said = "\n".join(["Heard:", *lines, *noted_lines(heard, desk.width)])
+    if desk.later:
+        return replace(heard.desk, answered=desk.answered), said
+    return heard.desk, f"{said}\n{first_screen(heard.answer, heard.desk.case, kb, desk.width)}"
+
+
+def ask_which(text: str, kb: KnowledgeBase) -> None:
+    """Raise CaseError where a line has words of two meanings: both are named, none is chosen."""
+    for sentence in read_story(text, kb):
+        for piece in sentence.pieces:
+            if piece.kind == "asked" and not piece.gauge and not piece.value:
+                raise CaseError(f"{piece.words!r} can mean two things", mend="; or: ".join(piece.asks))
+
+
+def question_line(desk: Desk, text: str) -> str:
+    """The command that answers a question in plain words; "" if it is none, or names nothing that is known."""
+    read = read_story(text, desk.kb)
+    if len(read) != 1 or not read[0].question:
+        return ""
+    command = read[0].pieces[0].value
+    verb, _, about = command.partition(" ")
+    if verb == "what" or not about:
+        return command
+    name = _failure_named(desk, about)
+    return f"{verb} {readable(name)}" if name else ""
+
+
+def _failure_named(desk: Desk, text: str) -> str:
+    """The failure that a question is about: "the pump dies", "a blocked static port look like"."""
+    from diagnose.explain.contrast import named_failure
+
+    prose = story_tables()["prose"]
+    words = [
+        word for word in plain(text).split() if word not in ("a", "an", "the", "my", "our", "if", "when")
+    ]
+    while words and words[-1] in prose["looks_like"]:
+        words.pop()
+    words = [prose["fails"].get(word, word) for word in words]
+    panel = desk.kb.panel(desk.case.panel)
+    ways = (" ".join(words), " ".join((*words[-1:], *words[:-1])), " ".join(words[:-1]))
+    for way in ways if words else ():
+        if way in prose["failures"]:
+            return str(prose["failures"][way])
+        try:
+            return named_failure(desk.kb, way, panel)
+        except UnknownName:
+            continue
+    return ""
 
 
 # ------------------------------------------------------------------ as text
@@ -198,6 +281,3 @@ def _fields(piece: Piece) -> dict[str, Any]:
 def _unused(unused: Any) -> dict[str, str]:
     """An unused clause as plain data."""
     return {"words": unused.words, "likely_gauge": unused.gauge, "why": unused.why}
-
-
-__all__ = ["HeardStory", "hear_story", "noted_lines", "says", "story_data", "taken_lines"]

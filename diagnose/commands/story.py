@@ -8,6 +8,7 @@ from dataclasses import replace
 from diagnose.commands.desk import Desk
 from diagnose.commands.entry import hear
 from diagnose.commands.guide import hear_scene, hold
+from diagnose.commands.hearing import ask_which, is_prose, tell_story
 from diagnose.errors import CaseError, DiagnoseError
 from diagnose.model import SnapshotRecord
 from diagnose.words import AsExpected, Disagreement, Said, flown_in, meanwhile, parse_line, scene_words
@@ -16,6 +17,19 @@ from diagnose.words.names import phrases
 
 def heard(desk: Desk, text: str) -> tuple[Desk, str]:
     """Take in what the gauges showed, what was flown and what the day was like. Raises DiagnoseError."""
+    if is_prose(text) and (taken := tell_story(desk, text)):
+        return taken
+    ask_which(text, desk.kb)
+    try:
+        return _statement(desk, text)
+    except DiagnoseError:
+        if taken := tell_story(desk, text):
+            return taken
+        raise
+
+
+def _statement(desk: Desk, text: str) -> tuple[Desk, str]:
+    """Take in one sentence of which every word is understood. Raises DiagnoseError."""
     moments = moments_of(desk, text)
     after, said = _one_by_one(desk, moments) if len(moments) > 1 else _moment(desk, text)
     if len(after.session.past) > len(desk.session.past) + 1:

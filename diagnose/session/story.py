@@ -129,7 +129,7 @@ class _Builder:
         self.context = list(session.case.context)
         self.left_out: list[LeftOut] = []
         self.always: list[tuple[int, Piece]] = []
-        self.clause_start = 0
+        self.stood: dict[str, str] = {}
         if session.case.snapshot:
             last = session.snapshot
             self.now = _Moment(
@@ -272,6 +272,9 @@ class _Builder:
             why = f"the panel {readable(self.panel.id)} has no {self.kb.switches[piece.value].name}"
             self.left_out.append(LeftOut(piece=piece, sentence=number, why=why))
             return
+        stood_on = story_tables()["switch"][piece.value].get("stood_on", "")
+        if piece.position == "on" and not piece.reading and stood_on and len(self.moments) < 2:
+            self.context.append(stood_on)
         if self.throughout:
             for moment in self.moments or [self._open()]:
                 moment.switches[piece.value] = piece.position
@@ -280,6 +283,9 @@ class _Builder:
             self._open()
         assert self.now is not None
         self.now.switches[piece.value] = piece.position
+        if not piece.reading and self.now is self.moments[0]:
+            # it stood so from the start: what the day was like
+            self.stood[piece.value] = piece.position
 
     def _same(self, number: int, piece: Piece) -> None:
         """A remedy without effect: after it everything is as it was."""
@@ -330,6 +336,10 @@ class _Builder:
                     switches={s: p for s, p in moment.switches.items() if s in self.panel.switches},
                 )
                 session = session.insert(record, len(session.case.snapshot))
+                if moment is kept[0]:
+                    for switch, position in self.stood.items():
+                        session = session.switch(switch, position, self.kb)
+                    self.context = list(dict.fromkeys((*self.context, *session.case.context)))
                 if moment.assumed or not moment.flown:
                     assumed.append(len(session.case.snapshot))
             else:

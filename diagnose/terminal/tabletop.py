@@ -22,6 +22,7 @@ from diagnose.tabletop import Table, advance, call, look, write_session
 from diagnose.text import fill, names, percent
 from diagnose.units import s_from_min
 from diagnose.words import entry_forms, find
+from diagnose.words.prose import named_gauge
 
 HELP = (
     ("next, or an empty line", "time goes on by half a minute, or to the next call on the radio"),
@@ -156,13 +157,15 @@ def _named(desk: Desk, text: str) -> tuple[str, ...]:
 def _gauge(desk: Desk, text: str) -> str:
     network = desk.table.simulation.network
     gauges = {gauge: network.kb.gauges[gauge] for gauge in network.dial_gauges}
+    if (named := named_gauge(text, network.kb)) in gauges:
+        return named  # "the ASI", "his whiskey compass"
     return find(text, entry_forms(gauges), "gauge on this panel")
 
 
 def _team(desk: Desk, line: str) -> tuple[str, str]:
     """The team that a line speaks of, and the rest of it."""
     for team in desk.table.teams:
-        if line == team or line.startswith(f"{team} "):
+        if line.casefold() == team.casefold() or line.casefold().startswith(f"{team.casefold()} "):
             return team, line[len(team) :].strip()
     if len(desk.table.teams) == 1:
         return desk.table.teams[0], line
@@ -172,7 +175,7 @@ def _team(desk: Desk, line: str) -> tuple[str, str]:
 def _call(desk: Desk, line: str) -> Reply:
     team, rest = _team(desk, line)
     verb, _, text = rest.partition(" ")
-    text = text.strip()
+    verb, text = verb.casefold(), text.strip()
     table = desk.table
     if verb == "look":
         gauge = _gauge(desk, text)
@@ -224,7 +227,7 @@ def answer(desk: Desk, line: str) -> Reply:
     """Carry out one line. Raises DiagnoseError for one that cannot be understood."""
     line = " ".join(bounded(line).split())
     word, _, rest = line.partition(" ")
-    match word:
+    match word.casefold():
         case "" | "next" | "n":
             return _next(desk) if not desk.table.over else (desk, moment(desk))
         case "go":

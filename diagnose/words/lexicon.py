@@ -138,11 +138,13 @@ def _lexicon(same: _Same) -> Lexicon:
     kb, found, said = same.kb, story_tables(), phrases()
     build = _Builder()
     loose = found["prose"]["loose"]
+    for gauge_id, ways in found["gauge"].items():
+        build.add(ways, "gauge", gauge_id, weak=loose)
+    taken = set(build.senses)
     for gauge in kb.gauges.values():
         if gauge.group != "checks":
-            build.add(forms(gauge.id, gauge.name, gauge.words), "gauge", gauge.id, weak=loose)
-    for gauge_id, words in found["gauge"].items():
-        build.add(words, "gauge", gauge_id, weak=loose)
+            ways = [way for way in forms(gauge.id, gauge.name, gauge.words) if spoken(way) not in taken]
+            build.add(ways, "gauge", gauge.id, weak=loose)
     only: dict[str, frozenset[str]] = {}
     for kind, entry in found["pronoun"].items():
         ways = entry if isinstance(entry, list) else entry["words"]
@@ -181,7 +183,7 @@ def _lexicon(same: _Same) -> Lexicon:
         build.add([way for way in names if " " in way], "setting", manoeuvre.id)
     for flag in kb.context.values():
         extra = found["day"].get(flag.id, {})
-        words = [w for w in forms(flag.id, flag.name, flag.words) if w not in found["prose"]["not_day"]]
+        words = [plain(word) for word in flag.words if plain(word) not in found["prose"]["not_day"]]
         build.add((*words, *extra.get("words", ())), "day", flag.id)
         build.add(extra.get("clear", ()), "clear", flag.id)
     for panel, entry in found["fitted"].items():

@@ -9,12 +9,23 @@ from __future__ import annotations
 
 from diagnose.errors import CaseError
 from diagnose.knowledge import KnowledgeBase
-from diagnose.words.lexicon import lexicon
+from diagnose.words.lexicon import lexicon, spoken
 from diagnose.words.prose.pieces import EVIDENCE, Piece, SentenceRead, State, Unused
 from diagnose.words.prose.sentence import SentenceReader
 from diagnose.words.tokens import sentences
 
-__all__ = ["EVIDENCE", "Piece", "SentenceRead", "Unused", "read_story"]
+__all__ = ["EVIDENCE", "Piece", "SentenceRead", "Unused", "named_gauge", "read_story"]
+
+
+def named_gauge(text: str, kb: KnowledgeBase) -> str:
+    """The one gauge that a few words name, in whichever words a story may use; "" if none or several."""
+    known, words = lexicon(kb), spoken(text)
+    found, at = set(), 0
+    while at < len(words):
+        length, senses = known.at(words, at)
+        found |= {sense.value for sense in senses[:1] if sense.kind == "gauge"}
+        at += length or 1
+    return found.pop() if len(found) == 1 else ""
 
 
 def read_story(text: str, kb: KnowledgeBase) -> tuple[SentenceRead, ...]:

@@ -21,8 +21,9 @@ def where(kb: KnowledgeBase, gauge: str, facet: str, value: float) -> str:
     if not any(reading.where for reading in readings):
         return ""
     for reading in readings:
-        limits = [limit for name, limit in reading.where.items() if name in ("end", "shown", "size", "mean")]
-        if "end" in reading.where and limits[0][0] <= value <= limits[0][1]:
+        limits = reading.where.get("end") or reading.where.get("size")
+        told = abs(value) if "size" in reading.where else value
+        if limits is not None and limits[0] <= told <= limits[1]:
             return reading.id
     return next((reading.id for reading in readings if not reading.where), "")
 

@@ -100,13 +100,19 @@ class Flying(Saying):
             words = self.reader.source([span, *[o for o in near if o.sense("moved")]])
             if without:
                 self.reader.pieces.append(
-                    Piece(kind="switch", words=self.reader.source(spans), value=sense.value, position="on")
+                    Piece(kind="switch", words=words, value=sense.value, position="on", reading="moved")
                 )
                 self.reader.pieces.append(Piece(kind="same", words=self.reader.source(spans)))
             elif (on or off) and not denied and not any("fitted" in o.kinds for o in (span,) if not on):
                 position = "off" if off and not any(t in entry["on"] and t != "on" for t in said) else "on"
                 self.reader.pieces.append(
-                    Piece(kind="switch", words=words, value=sense.value, position=position)
+                    Piece(
+                        kind="switch",
+                        words=words,
+                        value=sense.value,
+                        position=position,
+                        reading="moved" if set(said) - {"on", "off"} else "",
+                    )
                 )
             else:
                 continue

@@ -121,7 +121,7 @@ class SentenceReader:
                 continue
             length, senses = self.known.at(said, place)
             number, unit, used = self._number(said, place)
-            if used and used >= length:
+            if used and used >= length and not (number == 0.0 and senses):
                 yield Span(
                     said[place : place + used], token.start, words[place + used - 1].end, (), number, unit
                 )
@@ -167,7 +167,8 @@ class SentenceReader:
         ):
             at, value = at + 2, float(said[at + 1].replace(",", ""))  # "3 to 400 a minute"
         for length in (3, 2, 1):
-            if unit := self.known.units.get(said[at : at + length]):
+            here = said[at : at + length]
+            if len(here) == length and (unit := self.known.units.get(here)):
                 return sign * value, unit, at + length - place
         # "one of the dials" is no number
         return (None, "", 0) if spelled and word != "zero" else (sign * value, "", at - place)
