@@ -57,6 +57,10 @@ class CaseError(DiagnoseError):
     """A case file, or what was typed as part of a case, cannot be used as it stands."""
 
 
+class TellsMore(CaseError):
+    """What was said holds more than one plain statement: another moment, a number, an exception."""
+
+
 class UnknownName(DiagnoseError):
     """A name that the knowledge base does not have; ``nearest`` lists the closest known names."""
 

@@ -7,7 +7,7 @@ import pytest
 from diagnose.commands import Desk, obey
 from diagnose.errors import DiagnoseError
 from diagnose.words import scene_words
-from tests.desks import ENGINES, answer_to, desk_after, last, refusal
+from tests.desks import ENGINES, answer_to, desk_after, last
 from tests.small import shipped
 
 LEVEL = "snapshot level"
@@ -86,27 +86,14 @@ def test_said_in_other_words_it_is_the_same(said, plainly):
         ("airspeed went from normal to zero", "'from' does not say"),
         ("suction should be normal", "'should' does not say"),
         ("altimeter was ok except in the climb", "'except' does not say"),
-        ("airspeed came back", "'came back' tells of another moment"),
-        ("airspeed dropped but came back", "'came back' tells of another moment"),
-        ("airspeed returned to normal", "tells of another moment"),
-        ("airspeed back to normal", "tells of another moment"),
-        ("pitot heat on, airspeed came back", "tells of another moment"),
-        ("airspeed was fine until the climb", "tells of another moment"),
-        ("airspeed, falling altimeter", ""),
         ("airspeed zero, climbing", "'climbing' may be what was flown or what the gauge did"),
-        ("altimeter rising 3000", "numbers are not read"),
-        ("all but the airspeed normal", "'all but' does not say what the one left out did"),
-        ("everything except the airspeed was normal", "'everything except' does not say"),
         ("airspeed not only falling but zero", "'not only falling"),
         ("airspeed not just falling but zero", "'not just falling"),
         ("attitude stopped leaning", "cannot be both"),
         ("airspeed no longer zero", "'no' does not say"),
-        ("I don't think the pitot heat was on", "a switch cannot be given as unsure"),
         ("same with the altimeter", "same"),
-        ("neither the airspeed nor the altimeter moved", "neither"),
         ("not everything was normal", "not"),
         ("alternate static open", "is a failure, not what a gauge showed"),
-        ("airspeed fell but not in the climb", ""),
         ("we were not in the climb", ""),
     ],
 )
@@ -118,6 +105,24 @@ def test_what_may_mean_something_else_is_asked_back(said, text):
     assert "To mend: use: no" not in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("said", "facet", "reading"),
+    [
+        ("airspeed came back", "airspeed.value", "normal"),
+        ("airspeed returned to normal", "airspeed.value", "normal"),
+        ("altimeter rising 3000", "altimeter.trend", "rising"),
+        ("suction 3.8", "suction.value", "low"),
+        ("airspeed went from 145 to 105", "airspeed.trend", "falling"),
+        ("neither the airspeed nor the altimeter moved", "airspeed.trend", "steady"),
+        ("Got home and noticed the suction was low", "suction.value", "low"),
+        ("everything normal except the compass, which was spinning", "compass.trend", "swinging"),
+        ("airspeed low, banana purple", "airspeed.value", "low"),
+    ],
+)
+def test_one_unknown_word_never_loses_a_line(said, facet, reading):
+    assert last(LEVEL, said).readings[facet] == reading
+
+
 # ------------------------------------------------------------------ words that are commands by themselves
 
 
@@ -125,7 +130,7 @@ def test_a_sentence_that_begins_like_a_command_is_no_command():
     lines = (LEVEL, "airspeed falling")
     # "no" and "back" answer a question where one is open
     assert last(*lines, "no, the airspeed was steady").readings == {"airspeed.trend": "steady"}
-    assert "tells of another moment" in refusal(*lines, "back to normal airspeed")
+    assert "snapshot 2" in answer_to(*lines, "back to normal airspeed")
     for polite in ("undo that", "undo please", "undo the last change"):
         assert not desk_after(*lines, polite).case.snapshot[-1].readings, polite
     assert answer_to(*lines, "rank them now") == answer_to(*lines, "rank")

@@ -16,7 +16,7 @@ import msgspec
 from diagnose.commands.desk import UNWRAPPED, Command, Desk, Guide, command
 from diagnose.commands.entry import conditions, hear
 from diagnose.commands.hearing import tell_story
-from diagnose.errors import CaseError, DiagnoseError, UnknownName
+from diagnose.errors import CaseError, DiagnoseError, TellsMore, UnknownName
 from diagnose.model import Facet, Gauge, Manoeuvre, SnapshotRecord
 from diagnose.session import State, fewer_readings, says_anything
 from diagnose.text import PLAIN, fill, first_screen, table
@@ -288,7 +288,7 @@ def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
     kb, panel = desk.kb, desk.kb.panel(desk.case.panel)
     scene = scene_words(text, kb)
     if scene.manoeuvre and (other := flown_in(scene.rest, kb)[0]) and other != scene.manoeuvre:
-        raise CaseError(
+        raise TellsMore(
             f"{text.strip()!r} tells of two moments",
             mend="say one after the other: in the climb airspeed rising, then in the descent airspeed falling",
         )
@@ -297,7 +297,7 @@ def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
     except DiagnoseError as error:
         if scene.context:
             told = ", ".join(readable(flag) for flag in scene.context)
-            raise CaseError(
+            raise TellsMore(
                 f"only a part of this is understood ({told}), not: {scene.rest!r}; {error.what}",
                 mend="; ".join(
                     filter(None, (error.mend, f"say them apart; the conditions alone: context {told}"))

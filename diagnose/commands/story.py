@@ -9,7 +9,7 @@ from diagnose.commands.desk import Desk
 from diagnose.commands.entry import hear
 from diagnose.commands.guide import hear_scene, hold
 from diagnose.commands.hearing import ask_which, is_prose, tell_story
-from diagnose.errors import CaseError, DiagnoseError
+from diagnose.errors import CaseError, DiagnoseError, TellsMore, UnknownName
 from diagnose.model import SnapshotRecord
 from diagnose.words import AsExpected, Disagreement, Said, flown_in, meanwhile, parse_line, scene_words
 from diagnose.words.names import phrases
@@ -22,7 +22,8 @@ def heard(desk: Desk, text: str) -> tuple[Desk, str]:
     ask_which(text, desk.kb)
     try:
         return _statement(desk, text)
-    except DiagnoseError:
+    except (TellsMore, UnknownName):
+        # what one plain statement cannot hold, the reader of stories may; what could mean two things stays asked
         if taken := tell_story(desk, text):
             return taken
         raise

@@ -385,6 +385,8 @@ def _conflict(moment: _Moment, piece: Piece) -> bool:
     for number, other in moment.told:
         if other.gauge != piece.gauge or not piece.gauge:
             continue
+        if piece.value == "again" and other.value != "again":
+            return True
         if piece.kind == "reading" and other.kind == "reading":
             if piece.facet == other.facet and (
                 piece.reading != other.reading or (piece.sure < 0.5) != (other.sure < 0.5)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from diagnose.errors import CaseError
+from diagnose.errors import CaseError, TellsMore
 from diagnose.knowledge import KnowledgeBase
 from diagnose.words.names import entry_forms, phrase_at, phrases, plain, readable
 
@@ -27,7 +27,7 @@ def not_all_but(clause: str) -> None:
     words = tuple(plain(clause).split())
     for place in range(len(words)):
         if leaving_out := phrase_at(words, place, phrases().excepting):
-            raise CaseError(
+            raise TellsMore(
                 f"{' '.join(leaving_out)!r} does not say what the one left out did",
                 mend="say that first, then the others: airspeed low; rest as expected",
             )

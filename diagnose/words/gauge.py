@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, replace
 
-from diagnose.errors import CaseError, DiagnoseError, UnknownName
+from diagnose.errors import CaseError, DiagnoseError, TellsMore, UnknownName
 from diagnose.model import Gauge
 from diagnose.words.names import (
     Words,
@@ -191,14 +191,15 @@ def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:
     said, text, ways = phrases(), " ".join(words), reading_ways(gauge, only)
     options = f"say one of: {reading_list(gauge, only)}"
     if vague := phrase_at(words, 0, said.vague):
-        return CaseError(
+        kind = TellsMore if any(word[0].isdigit() for word in words) else CaseError  # "from 145 to 105"
+        return kind(
             f"{' '.join(vague)!r} does not say what the {gauge.name} showed: {said.vague[vague]}",
             mend=options,
         )
     if words[0] in said.negation:
         return CaseError(f"{text!r} does not say what the {gauge.name} did instead", mend=options)
     if set(words) & said.later:
-        return CaseError(
+        return TellsMore(
             f"{text!r} tells of another moment",
             mend="say what was seen first, then start a second snapshot for what followed",
         )
@@ -208,7 +209,7 @@ def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:
             mend="name the other: attitude disagrees with turn coordinator",
         )
     if any(letter.isdigit() for letter in words[0]):
-        return CaseError(
+        return TellsMore(
             f"numbers are not read: {text!r}",
             mend=f"{options} ('readings {gauge.words[0]}' tells what counts as what)",
         )

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
-from diagnose.errors import CaseError, DiagnoseError, UnknownName
+from diagnose.errors import CaseError, DiagnoseError, TellsMore, UnknownName
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Panel
 from diagnose.words.aircraft import not_all_but, not_of_ourselves, not_what_was_flown
@@ -388,7 +388,7 @@ class _Reader:
         """Say what the words lack, or which gauges are near."""
         text = " ".join(words)
         if set(words) & phrases().later:
-            return CaseError(
+            return TellsMore(
                 f"{text!r} tells of another moment", mend="start a second snapshot for what followed"
             )
         if vague := phrase_at(words, 0, phrases().vague):

@@ -134,7 +134,12 @@ class Clause(Counting):
             return False
         if span.sense("moved") and self._has("switch") and not self.gauges:
             return False
-        if self.pronoun and span.sense("motion") and not self._reported(at):
+        flyable = span.words[0] in self.reader.prose["flyable"]
+        if (
+            flyable
+            and not self._reported(at)
+            and (self.pronoun or (not self.gauges and at + 1 == len(self.spans)))
+        ):
             self.why = "the needle or the airplane"
             return False
         if self.gauges and self._reach(at, senses) and self._attach_to(at, senses, self.gauges):
@@ -172,7 +177,9 @@ class Clause(Counting):
             odd = self.reader.prose["odd"]
             self.state.odd = [p for p in self.state.last if p.reading in odd] or self.state.odd
         if self._has("ordinary") and any(
-            s.kind == "behaviour" and s.value == "normal" for span in self.spans for s in span.senses
+            s.kind == "behaviour" and s.value in ("normal", "recover")
+            for span in self.spans
+            for s in span.senses
         ):
             self.reader.pieces.append(Piece(kind="ordinary", words=self.reader.source(self.spans)))
         named = [

@@ -32,7 +32,7 @@ class Flying(Saying):
                 self.reader.pieces.append(Piece(kind="rest", words=words))
             return
         normal = any(
-            sense.kind == "behaviour" and sense.value in ("normal", "steady")
+            sense.kind == "behaviour" and sense.value in ("normal", "steady", "recover")
             for span in after
             for sense in span.senses
         )
@@ -84,6 +84,8 @@ class Flying(Saying):
     def _switches(self) -> None:
         spans = self.spans
         table = self.known.tables["switch"]
+        if self._has("hedge"):
+            return  # how a switch stood is no matter of perhaps
         for at, span in enumerate(spans):
             sense = span.sense("switch")
             if sense is None or span.start in self.reader.blocked:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from diagnose.words.lexicon import GLUE, Behaviour, Sense, said_of
@@ -198,7 +199,12 @@ class Saying:
                     position="implied",
                 )
             )
+        first = len(self.told)
         self._tell(gauge, meant[0], where, denied=denied)
+        if behaviour.id == "recover" and len(self.told) > first:
+            again = replace(self.told[-1], value="again")
+            self.reader.pieces[self.reader.pieces.index(self.told[-1])] = again
+            self.told[-1] = again
         return True
 
     def _tell(self, gauge: str, meant: str, where: list[Span], *, denied: bool) -> None:

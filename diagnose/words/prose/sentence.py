@@ -149,7 +149,9 @@ class SentenceReader:
             if word in ("couple", "half", "quarter") and said[at + 1 : at + 2] in (("of",), ("a",), ("an",)):
                 at += 1
                 at += said[at + 1 : at + 2] in (("a",), ("an",))
-        elif word == "a" and said[at + 1 : at + 2] and said[at + 1] in times:
+        elif word in ("a", "an") and said[at + 1 : at + 2] and said[at + 1] in times:
+            value = 1.0
+        elif word in ("a", "an") and self.known.units.get(said[at + 1 : at + 2]) in ("min", "h", "s"):
             value = 1.0
         elif word in times and at == place:
             value, at = 1.0, at - 1
@@ -240,7 +242,7 @@ class SentenceReader:
                     if sense.kind == kind:
                         self._scene(kind, sense, span, spans)
         self._temperature(spans)
-        if len(self.pieces) == first and content(spans):
+        if all(piece.kind == "time" for piece in self.pieces[first:]) and content(spans):
             self.unused.append(Unused(words=source, gauge=self._likely(spans), why=done.why))
 
     def _thinks_it_showed(self, spans: list[Span]) -> bool:
@@ -249,7 +251,8 @@ class SentenceReader:
         if any("thought" not in span.words and "think" not in span.words for span in guesses):
             return False
         return any("gauge" in span.kinds for span in spans) and any(
-            sense.kind in ("behaviour", "reading") and sense.value not in ("wrong", "dead", "normal")
+            sense.kind in ("behaviour", "reading")
+            and sense.value not in ("wrong", "dead", "normal", "recover")
             for span in spans
             for sense in span.senses
         )
