@@ -216,14 +216,13 @@ def _held_too(desk: Desk, text: str, unknown: bool) -> tuple[Desk, str] | None:
     says = {piece.kind for sentence in read_story(text, desk.kb) for piece in sentence.pieces}
     if says & EVIDENCE and "flown" in says:
         return _held_with_more(desk, text)
-    if says & EVIDENCE:
-        return hold(desk, f"{desk.guide.held}; {text}", text.strip())
-    if scene_words(text, desk.kb).manoeuvre:
+    if scene_words(text, desk.kb).manoeuvre and not says & EVIDENCE:
         return None
     try:
         said = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))
     except DiagnoseError:
-        return None
+        # "the turn coordinator was stuck in a right turn" tells no maneuver
+        return hold(desk, f"{desk.guide.held}; {text}", text.strip()) if says & EVIDENCE else None
     return hold(desk, f"{desk.guide.held}; {text}", say_back(said, desk.kb)) if said else None
 
 

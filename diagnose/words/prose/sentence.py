@@ -149,9 +149,9 @@ class SentenceReader:
             if word in ("couple", "half", "quarter") and said[at + 1 : at + 2] in (("of",), ("a",), ("an",)):
                 at += 1
                 at += said[at + 1 : at + 2] in (("a",), ("an",))
-        elif word in ("a", "an") and said[at + 1 : at + 2] and said[at + 1] in times:
-            value = 1.0
-        elif word in ("a", "an") and self.known.units.get(said[at + 1 : at + 2]) in ("min", "h", "s"):
+        elif (word in ("a", "an") and said[at + 1 : at + 2] and said[at + 1] in times) or (
+            word in ("a", "an") and self.known.units.get(said[at + 1 : at + 2]) in ("min", "h", "s")
+        ):
             value = 1.0
         elif word in times and at == place:
             value, at = 1.0, at - 1
