@@ -37,4 +37,4 @@ def test_the_stored_run_tried_every_rule_and_broke_none():
     assert stored.panels == len(shipped().panels)
     assert {number: says for number, says, _, _ in stored.rules} == titles()
     assert all(tried > 0 and broken == 0 for _, _, tried, broken in stored.rules)
-    assert stored.cases >= 1_000
+    assert stored.cases >= 500
