@@ -24,6 +24,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     story.add_argument("file", metavar="FILE", help="a text file, or - for what is typed or piped in")
     story.add_argument("--panel", metavar="NAME", help="the panel, where the story does not tell it")
+    story.add_argument("--full", action="store_true", help="the whole answer, not its first screen")
     story.add_argument("--json", action="store_true", help="answer as JSON")
     story.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     story.set_defaults(run=_story)
@@ -52,7 +53,7 @@ def _story(chosen: argparse.Namespace, load: Load) -> int:
     # numpy comes with these
     from diagnose.commands.desk import Desk
     from diagnose.commands.hearing import hear_story, story_data, taken_lines
-    from diagnose.text import render
+    from diagnose.text import brief, render
     from diagnose.words import entry_forms, find
 
     desk = Desk(kb=kb)
@@ -64,5 +65,6 @@ def _story(chosen: argparse.Namespace, load: Load) -> int:
         return 0
     columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
     print("\n".join(taken_lines(heard, columns)))
-    print("\n" + render(heard.answer, heard.desk.case, kb, columns))
+    shown = render if chosen.full else brief
+    print("\n" + shown(heard.answer, heard.desk.case, kb, columns))
     return 0

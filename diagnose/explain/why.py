@@ -21,6 +21,7 @@ from diagnose.explain.weights import (
 )
 from diagnose.inference import Engine, Posterior
 from diagnose.model import CaseRecord, FailureKind
+from diagnose.readings import reading_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +113,11 @@ def because(engine: Engine, posterior: Posterior, ranking: Sequence[Ranked] = ()
     shown, other = engine.predict(posterior.case, one), engine.predict(posterior.case, rival)
     found = []
     for s in statements:
-        under, against = shown[s.snapshot][s.name][s.reading], other[s.snapshot][s.name][s.reading]
+        # a number counts here as the reading that it stands for
+        gauge, which = s.name.split(".")
+        known = next(facet for facet in kb.gauges[gauge].facets if facet.id == which)
+        reading = reading_of(known, s.reading)
+        under, against = shown[s.snapshot][s.name][reading], other[s.snapshot][s.name][reading]
         if not s.positive:
             under, against = 1.0 - under, 1.0 - against
         factor = max(under, LEAST_CHANCE) / max(against, LEAST_CHANCE)

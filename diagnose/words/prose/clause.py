@@ -82,6 +82,12 @@ class Clause(Counting):
         if not gauges or not self._meant(at):
             return False
         pronoun = span.sense("pronoun") is not None and span.sense("gauge") is None
+        if pronoun and span.text == "it":
+            gauges = self._by_number(gauges)
+            if not gauges:
+                self.why = "which gauge is meant is not clear"
+                self.subject = "unknown"
+                return True
         if pronoun and (
             self.gauges or (self.subject in ("self", "other", "unknown") and not self._perceived(at))
         ):
@@ -99,6 +105,22 @@ class Clause(Counting):
         for place in waiting:
             self._attach_to(place, self._behaves(place), self.gauges)
         return True
+
+    def _by_number(self, gauges: tuple[str, ...]) -> tuple[str, ...]:
+        """What "it" means where a number follows: the gauge that can show it; () if it is none of those told of."""
+        bare = [
+            s
+            for s in self.spans
+            if s.number is not None and s.unit in ("", "kt", "ft") and not s.sense("behaviour")
+        ]
+        bare = [s for s in bare if (s.number or 0.0) >= self.reader.prose["telling_from"]]
+        if not bare or any(span.unit == "ft" for span in bare):
+            return gauges
+        likely = [
+            g for g in gauges if g not in self.reader.prose["plausible"] or self._plausible(g, bare[-1])
+        ]
+        others = [g for g in self.state.numbers if self._plausible(g, bare[-1])]
+        return tuple(likely or others[-1:])
 
     def _perceived(self, at: int) -> bool:
         return any("perceive" in span.kinds for span in self.spans[:at])
@@ -170,6 +192,11 @@ class Clause(Counting):
     def _parted(self, at: int, following: int) -> bool:
         return any(span.kinds & {"aircraft", "others"} for span in self.spans[at + 1 : following])
 
+    def _fine(self, piece: Piece) -> bool:
+        """Whether a piece says that its gauge was as it should be: the story's topic stays with the odd one."""
+        normal = piece.kind == "expected" or piece.reading in self.reader.prose["fine"]
+        return normal and piece.sure >= 0.5
+
     def _finish(self) -> None:
         if self.told:
             self.state.last = [p for p in self.told if p.kind in EVIDENCE]
@@ -189,6 +216,9 @@ class Clause(Counting):
             for g in self.reader.gauges_of(span)
         ]
         spoken = list(dict.fromkeys(p.gauge for p in self.told if p.gauge))
+        odd = tuple(dict.fromkeys(p.gauge for p in self.told if p.gauge and not self._fine(p)))
+        if odd or (spoken and not self.state.topic):
+            self.state.topic = odd or tuple(spoken)
         if spoken:
             self.state.focus = tuple(spoken)
         elif self.gauges:

@@ -86,6 +86,11 @@ class Flying(Saying):
         table = self.known.tables["switch"]
         if self._has("hedge"):
             return  # how a switch stood is no matter of perhaps
+        for span in spans:
+            if told := span.sense("switch"):
+                self.state.switch = told.value
+            elif any(s.kind == "day" and s.value == "pitot_heat_off" for s in span.senses):
+                self.state.switch = "pitot_heat"
         for at, span in enumerate(spans):
             sense = span.sense("switch")
             if sense is None or span.start in self.reader.blocked:
@@ -119,6 +124,22 @@ class Flying(Saying):
             else:
                 continue
             return
+        if self.state.switch and any(span.text == "it" for span in spans) and self.subject != "gauge":
+            entry = table[self.state.switch]
+            moved = [span.text for span in spans if span.sense("moved")]
+            if any(text in entry["on"] and text != "on" for text in moved) and any(
+                s.kinds & {"aircraft"} or s is spans[0] for s in spans
+            ):
+                self.reader.pieces.append(
+                    Piece(
+                        kind="switch",
+                        words=self.reader.source(spans),
+                        value=self.state.switch,
+                        position="on",
+                        reading="moved",
+                    )
+                )
+                return
         if any("no_effect" in span.kinds for span in spans) and self.state.told:
             named = [g for span in spans if span.sense("gauge") for g in self.reader.gauges_of(span)]
             for gauge in named or [""]:

@@ -96,6 +96,11 @@ class State:
     told: int = 0
     numbers: dict[str, float] = field(default_factory=dict)
     odd: list[Piece] = field(default_factory=list)
+    #: the gauge that was odd last: what "it" means in a new sentence
+    topic: tuple[str, ...] = ()
+    #: whether a gauge was named in this sentence already
+    named: bool = False
+    switch: str = ""
     subject: str = ""
 
 

@@ -50,7 +50,8 @@ class SentenceReader:
         said = " ".join(token.text for token in words)
         self.side = any(side in said for side in self.prose["other_side"])
         clauses = self._clauses(spans)
-        self.state.subject = ""
+        self.state.subject, self.state.named = "", False
+        self.state.focus = self.state.topic or self.state.focus
         for number, (lead, clause) in enumerate(clauses):
             self._clause(lead, clause, number)
         self._set_against()
