@@ -281,20 +281,20 @@ def told(scene: Scene, facets: tuple[str, ...]) -> Told:
     low, high = (ufunc.reduceat(of_row, held.starts) for ufunc in (np.minimum, np.maximum))
     single = low == high
     kinds, patterns = int(scene.suspected.max()) + 1, len(scene.lying[1])
-    several = np.cumsum(~single) - 1 + kinds + patterns
-    mixed = np.flatnonzero(~single[held.of_row])
-    kind = np.concatenate([scene.suspected, scene.lying[0] + kinds, several[held.of_row[mixed]]])
-    state = np.concatenate([of_row, of_row, of_row[mixed]])
-    weights = np.concatenate([held.weight, held.weight, held.weight[mixed]])
-    count = int(several[-1]) + 1
-    table = np.bincount(kind * states + state, weights=weights, minlength=count * states).reshape(-1, states)
-    # of each kind, of each instrument that misleads, of each set that is in several states: P(it, outcome)
-    lies = scene.lying[1].T @ table[kinds : kinds + patterns]
+    kind = np.concatenate([scene.suspected, scene.lying[0] + kinds]) * states + np.tile(of_row, 2)
+    table = np.bincount(kind, weights=np.tile(held.weight, 2), minlength=(kinds + patterns) * states)
+    table = table.reshape(-1, states)
+    # of each kind, of each instrument that misleads, of what is alone in its state: P(it, outcome)
+    lies = scene.lying[1].T @ table[kinds:]
     alone = np.bincount(low[single], weights=held.set_chance[single], minlength=states)
-    tables = (table[:kinds], lies, table[kinds + patterns :], alone[None])
-    ends = np.cumsum([len(part) for part in tables])
-    of_kind, lies, joint, by_alone = np.split(np.concatenate(tables) @ chance, ends[:-1])
-    outcome = by_alone[0] + joint.sum(axis=0)
+    of_all = np.concatenate([table[:kinds], lies, alone[None]]) @ chance
+    of_kind, lies, outcome = of_all[:kinds], of_all[kinds:-1], of_all[-1]
+    # and of each set that is in several states
+    mixed = np.flatnonzero(~single[held.of_row])
+    joint = chance.take(of_row[mixed], axis=0) * held.weight[mixed, None]
+    if len(mixed):
+        joint = np.add.reduceat(joint, np.flatnonzero(np.diff(held.of_row[mixed], prepend=-1)), axis=0)
+        outcome = outcome + joint.sum(axis=0)
     total = float(outcome.sum())
     # the likeliest set of each state stands for those that are alone in it: what is written last stays
     order = held.by_chance[single[held.by_chance]]
