@@ -194,6 +194,7 @@ def _lexicon(same: _Same) -> Lexicon:
         build.add(entry["on"], "moved", "on", weak=entry["on"])
         build.add(entry["off"], "moved", "off", weak=entry["off"])
     build.add(found["no_effect"], "no_effect")
+    build.add(found["cures"], "cure")
     for says, words in found["noted"].items():
         build.add(words, "noted", says)
     for kind in ("aircraft", "others", "perceive", "attend", "report", "copula", "adverb", "determiner"):
@@ -210,7 +211,8 @@ def _lexicon(same: _Same) -> Lexicon:
     during = [way for way in said.during if way not in ("we", "we were", "i was", "as", "flying")]
     build.add(during, "during")
     units = {spoken(word): unit for unit, words in found["prose"]["units"].items() for word in words}
-    known = frozenset(word for phrase in build.senses for word in phrase)
+    numbers = (*units, *((word,) for word in (*found["prose"]["counts"], *found["prose"]["times"])))
+    known = frozenset(word for phrase in (*build.senses, *numbers) for word in phrase)
     collisions = tuple(
         (
             tuple(spoken(text) for text in entry["text"]),

@@ -194,8 +194,12 @@ class Clause(Counting):
 
     def _fine(self, piece: Piece) -> bool:
         """Whether a piece says that its gauge was as it should be: the story's topic stays with the odd one."""
-        normal = piece.kind == "expected" or piece.reading in self.reader.prose["fine"]
-        return normal and piece.sure >= 0.5
+        if self._has("earlier"):
+            return False  # "normal at first": it is about to go wrong
+        steady = piece.reading in ("steady", "level") and piece.value != "stuck"
+        return (
+            piece.kind == "expected" or steady or piece.reading in self.reader.prose["fine"]
+        ) and piece.sure >= 0.5
 
     def _finish(self) -> None:
         if self.told:
@@ -216,6 +220,7 @@ class Clause(Counting):
             for g in self.reader.gauges_of(span)
         ]
         spoken = list(dict.fromkeys(p.gauge for p in self.told if p.gauge))
+        self.state.named = self.state.named or bool(named or spoken)
         odd = tuple(dict.fromkeys(p.gauge for p in self.told if p.gauge and not self._fine(p)))
         if odd or (spoken and not self.state.topic):
             self.state.topic = odd or tuple(spoken)

@@ -104,6 +104,13 @@ class Flying(Saying):
             off = any(text in entry["off"] for text in said)
             denied = any("negation" in other.kinds for other in near)
             without = any("no_effect" in other.kinds for other in spans)
+            if self._has("cure") and not denied:
+                said_all = self.reader.source(spans)
+                self.reader.pieces += [
+                    Piece(kind="switch", words=said_all, value=sense.value, position="on", reading="moved"),
+                    Piece(kind="ordinary", words=said_all),
+                ]
+                return
             words = self.reader.source([span, *[o for o in near if o.sense("moved")]])
             if without:
                 self.reader.pieces.append(

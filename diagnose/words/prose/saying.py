@@ -72,12 +72,10 @@ class Saying:
         weak = bool(senses) and all(sense.weak for sense in senses)
         if weak and not any(span.kinds & {"copula", "report"} for span in self.spans[:at]):
             return False
-        if not self.number and not any(span.sense("pronoun") for span in self.spans[:at]):
-            opening = self.spans[0].words[0]
-            if (
-                opening in self.reader.prose["coming"]
-                or self.spans[at].words[0] in self.reader.prose["coming"]
-            ):
+        goes_on = self.number and self.lead in ("and", "then", "but", ",")
+        if not goes_on and not any(span.sense("pronoun") for span in self.spans[:at]):
+            coming = self.reader.prose["coming"]
+            if self.spans[0].words[0] in coming or self.spans[at].words[0] in coming:
                 return False
         return all(
             glue(
@@ -201,8 +199,9 @@ class Saying:
             )
         first = len(self.told)
         self._tell(gauge, meant[0], where, denied=denied)
-        if behaviour.id == "recover" and len(self.told) > first:
-            again = replace(self.told[-1], value="again")
+        marks = {"recover": "again", "stuck": "stuck"}
+        if behaviour.id in marks and len(self.told) > first:
+            again = replace(self.told[-1], value=marks[behaviour.id])
             self.reader.pieces[self.reader.pieces.index(self.told[-1])] = again
             self.told[-1] = again
         return True
@@ -221,6 +220,23 @@ class Saying:
             self._put(Piece(kind="expected", words=words, gauge=gauge, sure=sure))
             return
         if meant == "disagree":
+            beside = [
+                g for s in self.spans if s.sense("gauge") for g in self.reader.gauges_of(s) if g != gauge
+            ]
+            if {gauge, *beside[:1]} == {"heading", "compass"} and not denied:
+                self._put(
+                    Piece(
+                        kind="reading",
+                        words=words,
+                        gauge="heading",
+                        facet="heading.value",
+                        reading="off",
+                        sure=certain,
+                    )
+                )
+                return
+            if beside:
+                self._put(Piece(kind="disagree", words=words, gauge=beside[0], sure=certain))
             self._put(Piece(kind="disagree", words=words, gauge=gauge, sure=self.sure))
             return
         other = meant.startswith("!")

@@ -51,7 +51,6 @@ class SentenceReader:
         self.side = any(side in said for side in self.prose["other_side"])
         clauses = self._clauses(spans)
         self.state.subject, self.state.named = "", False
-        self.state.focus = self.state.topic or self.state.focus
         for number, (lead, clause) in enumerate(clauses):
             self._clause(lead, clause, number)
         self._set_against()
@@ -335,7 +334,8 @@ class SentenceReader:
         if gauge := span.sense("gauge"):
             return (self.prose["second"].get(gauge.value, gauge.value) if self.side else gauge.value,)
         if pronoun := span.sense("pronoun"):
-            focus = self.state.focus
+            # in a new sentence "it" is what the story is about; later in it, what was named last
+            focus = self.state.focus if self.state.named else self.state.topic or self.state.focus
             if pronoun.value == "many" and len(focus) < 2:
                 return ()
             if wanted := self.known.only.get(pronoun.value):
