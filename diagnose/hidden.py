@@ -126,6 +126,8 @@ def _renumbered(code: Index, size: int) -> tuple[Index, int]:
 
 #: what all spaces of a process remember together, in bytes; beyond it the ones used longest ago forget it all
 MOST_BYTES = 64 << 20
+#: a space asked within so many questions is in use, and forgets nothing: an answer asks several spaces in turn
+IN_USE = 1000
 
 
 def bytes_of(value: object) -> int:
@@ -179,7 +181,7 @@ class Remembered:
     def _make_room(self) -> None:
         total = sum(other.bytes for other in self._all)
         for other in sorted(self._all, key=lambda one: one._used) if total > MOST_BYTES else ():
-            if total > MOST_BYTES and other is not self:
+            if total > MOST_BYTES and other is not self and other._used < self._used - IN_USE:
                 total -= other.bytes
                 other.forget()
 

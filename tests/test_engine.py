@@ -379,6 +379,7 @@ def test_spaces_share_what_may_be_remembered_and_the_longest_unused_forgets(monk
         hidden.bytes_of(value) for kind in hidden.KEPT for value in first[0].space.all_remembered(kind)
     )
     monkeypatch.setattr(hidden, "MOST_BYTES", 0)
+    monkeypatch.setattr(hidden, "IN_USE", 0)
     again = [engine.posterior(case) for engine in engines]
     for one, other in zip(first, again, strict=True):
         assert np.array_equal(one.rows, other.rows)
