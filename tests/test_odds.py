@@ -95,6 +95,24 @@ def test_the_chance_by_the_end_is_that_of_not_having_survived():
     assert found.nothing_loud == pytest.approx(0.2)
 
 
+def test_a_switch_that_is_moved_later_stood_as_usual_before_and_tells_that():
+    """context.toml: heat off is a condition of the day. Not spoken of, then on: it was off. On from the first: not."""
+    assert shipped().context["pitot_heat_off"].switch == {"pitot_heat": "off"}
+    network = network_of(a=failure(0.0, 0.01, effect("pitot_heat_off", times=20.0)))
+
+    def latent(*heat):
+        shots = [
+            SnapshotRecord(manoeuvre="level", switches={"pitot_heat": position} if position else {})
+            for position in heat
+        ]
+        return odds_of(network, small_case(*shots, setting="routine", context=())).latent[0]
+
+    assert latent("", "on") == latent("", "", "on") == pytest.approx(0.2)
+    assert (
+        latent("", "off") == latent("on", "off") == latent("off", "on") == latent("") == pytest.approx(0.01)
+    )
+
+
 # ------------------------------------------------------------------ settings
 
 

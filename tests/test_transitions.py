@@ -76,6 +76,12 @@ def test_after_the_take_off_the_line_sealed_on_the_ground_is_below_the_aircraft(
     assert rolling[NEAR, :, LEVEL] == pytest.approx([0, 1, 0], abs=SURE)
 
 
+def test_the_climb_after_take_off_lasts_a_minute():
+    """From far below the seal 375 of 1,380 are far above it after a minute's climb (``test_memories``)."""
+    moved = kernel("static_trapped", "sealed", "sealed", step(0.1, phase="roll"), step(phase="air"))
+    assert moved[BELOW, ABOVE, LEVEL] == pytest.approx(375 / 1380, abs=0.08)
+
+
 def test_an_open_line_holds_no_altitude():
     """Whatever it held before: opened, it comes back to its start, and stays there."""
     for before in ("sealed", "open"):
