@@ -12,12 +12,13 @@ from functools import cached_property
 
 import numpy as np
 
-from diagnose.advise import anything_read, seen_lost
+from diagnose.advise import anything_read
 from diagnose.answer import Answer, AxisAdvice, DecisionAdvice, Trust
 from diagnose.guidance import Decision
 from diagnose.inference import Posterior
 from diagnose.model import Grade
 from diagnose.technique import CONTROL, PERFORMANCE, method_view, technique
+from diagnose.witnesses import seen_lost
 
 MORE_LIKELY_THAN_NOT = 0.5
 #: what radios run on, and its condition in which they are dead

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.advise import trust
 from diagnose.answer import LookAdvice, LookOutcome, Trust
 from diagnose.decisions import upset
 from diagnose.guidance import Look
@@ -25,6 +24,7 @@ from diagnose.inference import Engine, Posterior
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.network import Index, Network
 from diagnose.prospect import Scene, Told, scene_of, told
+from diagnose.trust import trust
 from diagnose.units import Array
 
 NO_HORIZON = ("visible_moisture", "instruments_only")

@@ -14,11 +14,11 @@ from functools import cached_property
 
 import numpy as np
 
-from diagnose.advise import Misled, misled
 from diagnose.evidence import Group, group_likelihood, groups_of, motion_chance, silent_group
 from diagnose.hidden import HiddenSpace, number_codes
 from diagnose.model import SnapshotRecord
 from diagnose.network import Index, Motions, Network
+from diagnose.trust import Misled, misled
 from diagnose.units import Array
 
 NEGLIGIBLE = 1e-16

@@ -397,6 +397,8 @@ ORDER = (
     "inference",
     "coverage",
     "technique",
+    "witnesses",
+    "trust",
     "advise",
     "decisions",
     "prospect",

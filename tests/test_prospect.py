@@ -10,12 +10,12 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.advise import misled
 from diagnose.guidance import Look
 from diagnose.inference import Engine
 from diagnose.looks import Offer, _advice, _allowed, _outcomes, _safe, suspects, trust_cost
 from diagnose.model import SnapshotRecord
 from diagnose.prospect import Told, entropy, scene_of, told
+from diagnose.trust import misled
 from tests.small import shipped, small_case, small_network
 
 NETWORK = small_network()

@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 
 from diagnose import engine_for
-from diagnose.advise import grade_of, misleading_states, misled, partial_panel, trust
+from diagnose.advise import partial_panel
 from diagnose.answer import Trust
 from diagnose.hidden import HiddenSpace
 from diagnose.inference import Engine
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
+from diagnose.trust import grade_of, misleading_states, misled, trust
 from tests.small import shipped, small_case, small_network
 
 NETWORK = small_network()

@@ -9,7 +9,6 @@ from functools import cached_property
 import msgspec
 import numpy as np
 
-from diagnose.advise import graded, misled
 from diagnose.answer import Trust
 from diagnose.explain.pictures import Album, Condition, Pictures
 from diagnose.inference import Engine
@@ -18,6 +17,7 @@ from diagnose.model import CaseRecord, Failure, FailureKind, SnapshotRecord
 from diagnose.network import Network, compile_network
 from diagnose.scenario import Alike
 from diagnose.script import ScenarioRecord
+from diagnose.trust import graded, misled
 
 #: gauges that are not on the panel, or are seen only if somebody asks; as scenarios have it
 UNSEEN = next(f.default for f in msgspec.structs.fields(ScenarioRecord) if f.name == "unseen")

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import msgspec
 import numpy as np
 
-from diagnose.advise import advise, misled
+from diagnose.advise import advise
 from diagnose.answer import Answer
 from diagnose.errors import CaseError, ImpossibleEvidence
 from diagnose.inference import Engine, Posterior
@@ -21,6 +21,7 @@ from diagnose.review.recording import Recording
 from diagnose.review.records import MapRecord
 from diagnose.review.relations import Change, Residual, residuals
 from diagnose.review.windows import Window, manoeuvres_of, speed_of_level, windows_of
+from diagnose.trust import misled
 from diagnose.units import Array, min_from_s
 
 #: gauge -> channels that record it

@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 import msgspec
 import numpy as np
 
-from diagnose.advise import trust
 from diagnose.inference import Engine, Posterior
 from diagnose.knowledge import KnowledgeBase, with_only
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network, compile_network
 from diagnose.script import ScenarioRecord
 from diagnose.simulate import Simulation, snapshots
+from diagnose.trust import trust
 from diagnose.units import min_from_s
 
 #: an instructor chose what fails, so every failure is about as likely as another
