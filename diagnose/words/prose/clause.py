@@ -168,7 +168,10 @@ class Clause(Counting):
             return True
         own = [s for s in senses if s.kind == "behaviour" and self.known.behaviours[s.value].names]
         for sense in own:
-            self._attach_to(at, [sense], (self.known.behaviours[sense.value].names,))
+            gauge = self.known.behaviours[sense.value].names
+            self.gauges, self.anchor = (gauge,), at
+            self._attach_to(at, [sense], (gauge,))
+            self.aside.add(gauge)
         if own:
             return True
         following = self._next(at, skip=("behaviour", "reading", "negation", "hedge"))
@@ -219,9 +222,16 @@ class Clause(Counting):
             if span.sense("gauge") and self.reader.gauges_of(span)
             for g in self.reader.gauges_of(span)
         ]
-        spoken = list(dict.fromkeys(p.gauge for p in self.told if p.gauge))
+        # "pitch and power had not changed" is no topic
+        self.aside -= {g for span in self.spans if span.sense("gauge") for g in self.reader.gauges_of(span)}
+        spoken = [g for g in dict.fromkeys(p.gauge for p in self.told if p.gauge) if g not in self.aside]
+        self.gauges = tuple(gauge for gauge in self.gauges if gauge not in self.aside)
         self.state.named = self.state.named or bool(named or spoken)
-        odd = tuple(dict.fromkeys(p.gauge for p in self.told if p.gauge and not self._fine(p)))
+        odd = tuple(
+            dict.fromkeys(
+                p.gauge for p in self.told if p.gauge and p.gauge not in self.aside and not self._fine(p)
+            )
+        )
         if odd or (spoken and not self.state.topic):
             self.state.topic = odd or tuple(spoken)
         if spoken:

@@ -118,7 +118,13 @@ class Counting(Flying):
                 for g in self.gauges
                 if prose["bare"].get(g)
                 == (span.unit or (prose["bare"].get(g) if g in prose["plausible"] else "-"))
-                or (g == "vertical_speed" and span.unit == "ft")
+                or (
+                    g == "vertical_speed"
+                    and span.unit == "ft"
+                    and not self.pronoun
+                    and named >= 0
+                    and names(self.spans[named])
+                )
             ]
             likely = [g for g in fitting if self._plausible(g, span)]
             return (likely or fitting)[-1] if fitting else ""

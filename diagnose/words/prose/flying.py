@@ -72,6 +72,11 @@ class Flying(Saying):
         """Say of these gauges what was said of the last ones."""
         for gauge in dict.fromkeys(gauges):
             for piece in last:
+                changed = {"changed", "change", "moved", "move"} & set(self.reader.text.lower().split())
+                if changed and piece.reading in ("as_set", "stable"):
+                    # "the power hadn't changed and neither had the altimeter"
+                    self._say(gauge, self.known.behaviours["steady"], self.spans, denied=False)
+                    break
                 if piece.kind == "expected" or piece.reading in ("normal", "right", "stable", "as_set"):
                     self._say(gauge, self.known.behaviours["normal"], self.spans, denied=False)
                     break

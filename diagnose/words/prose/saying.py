@@ -32,6 +32,7 @@ class Saying:
         self.attended = False
         self.excepted = False
         self.pronoun = False
+        self.aside: set[str] = set()
 
     def _sure(self) -> float:
         sure = self.reader.doubt
@@ -134,6 +135,13 @@ class Saying:
         """What the senses mean for a gauge: a reading of its own words, or behaviours of different facets."""
         # "the AI was right": as it should be, and no bank
         plainly = at > 0 and self.spans[at].text == "right" and bool(self.spans[at - 1].kinds & {"copula"})
+        # "the gyros were both up": running, and no nose up
+        up = (
+            at >= 0
+            and self.spans[at].text in ("up", "down")
+            and ".pitch." in "".join(s.value for s in senses)
+        )
+        plainly = plainly or (up and gauge in ("attitude", "electric_attitude"))
         own = [s for s in senses if s.kind == "reading" and s.value.startswith(f"{gauge}.") and not plainly]
         if own:
             return [(own[0].value.partition(".")[2], None)]
