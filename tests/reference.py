@@ -161,21 +161,19 @@ class Panel:
         """Chances (parents..., axes..., readings) of a facet's readings, misreports mixed in."""
         if facet_id not in self._chances:
             facet = self.facets[facet_id]
-            if facet.get("channel"):
-                table = counts()[facet_id][..., : len(facet["readings"])]
-                table = table / table.sum(axis=-1, keepdims=True)
-                flights = files()["limits"]["flights_per_cell"]
-                few = files()["limits"]["prior_flights"]
-                # so many flights more, which misread what the others showed
-                table = (flights * table + few * misread(facet, table)) / (flights + few)
-            else:
-                # of an ammeter whose type is not known each type is as likely
-                types = {row["fitted"] for row in facet["rows"] if "fitted" in row} or {""}
-                table = sum(self.stated(facet, each) for each in types) / len(types)
-                table = table / table.sum(axis=-1, keepdims=True)
-            slip = facet["misreport"]
-            self._chances[facet_id] = (1.0 - slip) * table + slip * misread(facet, table)
+            self._chances[facet_id] = told_of(facet, self.drawn(facet_id))
         return self._chances[facet_id]
+
+    def drawn(self, facet_id):
+        """Chances of what the gauge itself shows, from the counts or the stated rows."""
+        facet = self.facets[facet_id]
+        if facet.get("channel"):
+            table = counts()[facet_id][..., : len(facet["readings"])]  # bins of sizes stand behind
+        else:
+            # of an ammeter whose type is not known each type is as likely
+            types = {row["fitted"] for row in facet["rows"] if "fitted" in row} or {""}
+            table = sum(self.stated(facet, each) for each in types) / len(types)
+        return table / table.sum(axis=-1, keepdims=True)
 
     def stated(self, facet, fitted):
         """Chances of a facet by its stated rows, of which the first that fits holds."""
@@ -261,6 +259,16 @@ class Panel:
 
 
 # ------------------------------------------------------------------ misreadings
+
+
+def told_of(facet, shown):
+    """Chances of what is told, from those of what the gauge shows; readings last."""
+    if facet.get("channel"):
+        # so many flights more, in which the drawn ones were misread
+        flights, few = files()["limits"]["flights_per_cell"], files()["limits"]["prior_flights"]
+        shown = (flights * shown + few * misread(facet, shown)) / (flights + few)
+    slip = facet["misreport"]
+    return (1.0 - slip) * shown + slip * misread(facet, shown)
 
 
 def misread(facet, table):
@@ -714,55 +722,140 @@ def tie(panel, first, second):
     raise ValueError(f"{first} and {second} are not compared")
 
 
-def said_chance(panel, snapshot, acting, memory):
-    """P(all that the snapshot says, vertical motion | hidden state): motion by motion; value -> chance."""
-    switches = panel.positions(snapshot.switches)
-    values, tables = panel.motions(snapshot.manoeuvre)
-
-    def now(name):
-        return panel.condition(name, acting, memory, switches)
-
-    chance = tables[tuple(now(part) for part in panel.moving_parts)].copy()
-    count = len(chance)
-
-    def readings_of(facet_id):
-        """(motion, reading) of a facet in this state; what the panel lacks is as it should be."""
-        facet = panel.facets[facet_id]
-        parents = tuple(
-            states(name).index(now(name)) if now(name) is not None else 0 for name in facet["parents"]
-        )
-        own = panel.table(facet_id)[parents]
-        if facet.get("axes"):
-            return own[panel.on_axes(snapshot.manoeuvre, tuple(facet["axes"]))]
-        return np.repeat(own[None], count, axis=0)
-
+def said_groups(panel, snapshot):
+    """What was said: (facets, how well their readings fit, ties) of each group that is weighed together."""
     weights = said_weights(panel, snapshot)
     ties = [tie(panel, *pair) for pair in snapshot.disagree]
-    tied = {facet for a, b, _ in ties for facet in (a, b)}
-    for facet, weight in weights.items():
-        if facet not in tied:
-            chance *= readings_of(facet) @ np.array(weight)
-    if tied:
-        order = sorted(tied)
-        shown = [readings_of(facet) for facet in order]
-        ids = [[reading["id"] for reading in panel.facets[facet]["readings"]] for facet in order]
-        total = np.zeros(count)
+    clusters = [{facet} for facet in weights]
+    for a, b, _ in ties:
+        joined = set().union({a, b}, *(c for c in clusters if c & {a, b}))
+        clusters = [c for c in clusters if not c & {a, b}] + [joined]
+    return [(tuple(sorted(c)), weights, [t for t in ties if t[0] in c]) for c in clusters]
+
+
+class Shown:
+    """What the gauges show in one hidden state, motion by motion; ``sound``: with all equipment sound."""
+
+    def __init__(self, panel, snapshot, acting, memory):
+        self.panel, self.snapshot, self.acting, self.memory = panel, snapshot, acting, memory
+        self.switches = panel.positions(snapshot.switches)
+        self.values, self.tables = panel.motions(snapshot.manoeuvre)
+        self.count = len(self.values["vertical"])
+
+    def now(self, name, sound=False):
+        part = files()["part"].get(name, {})
+        if sound and part.get("system") not in ("air", "pilot"):
+            return self.panel.condition(name, frozenset(), (), self.switches)
+        return self.panel.condition(name, self.acting, self.memory, self.switches)
+
+    def motion(self, strayed):
+        """Chance of each motion; in still air with his picture right, straying from what he says counts less."""
+        combo = tuple(self.now(part) for part in self.panel.moving_parts)
+        chance = self.tables[combo].copy()
+        if combo == tuple(states(part)[0] for part in self.panel.moving_parts):
+            chance[self.strays()] *= strayed
+        return chance / chance.sum()
+
+    def strays(self):
+        """Which motions differ from what was meant in something that he says he held."""
+        expected = files()["manoeuvre"][self.snapshot.manoeuvre]["expected"]
+        held = files()["limits"].get("held", [])
+        return np.array(
+            [any(self.values[axis][m] != expected[axis] for axis in held) for m in range(self.count)],
+            dtype=bool,
+        )
+
+    def by_motion(self, facet_id, table, sound=False, meant=False):
+        """(motion, reading) of a facet; what the panel lacks is as it should be."""
+        facet = self.panel.facets[facet_id]
+        found = [(name, self.now(name, sound)) for name in facet["parents"]]
+        own = table[tuple(0 if is_so is None else states(name).index(is_so) for name, is_so in found)]
+        axes = tuple(facet.get("axes", []))
+        if meant:
+            expected = files()["manoeuvre"][self.snapshot.manoeuvre]["expected"]
+            own = own[tuple(states(axis).index(expected[axis]) for axis in axes)]
+        elif axes:
+            return own[self.panel.on_axes(self.snapshot.manoeuvre, axes)]
+        return np.repeat(own[None], self.count, axis=0)
+
+    def said(self, facets, weights, ties, sound=False):
+        """P(what was said of a group | motion); (motion,)."""
+        tables = [self.by_motion(facet, self.panel.table(facet), sound) for facet in facets]
+        if not ties:
+            return tables[0] @ np.array(weights[facets[0]])
+        ids = [[reading["id"] for reading in self.panel.facets[facet]["readings"]] for facet in facets]
+        total = np.zeros(self.count)
         for combo in itertools.product(*(range(len(names)) for names in ids)):
             fits = 1.0
-            for facet, place in zip(order, combo, strict=True):
+            for facet, place in zip(facets, combo, strict=True):
                 fits *= weights[facet][place] if facet in weights else 1.0
             for a, b, says in ties:
-                one, other = order.index(a), order.index(b)
+                one, other = facets.index(a), facets.index(b)
                 fits *= says[ids[one][combo[one]], ids[other][combo[other]]]
             if fits > 0.0:
-                each = fits * np.ones(count)
-                for place, table in zip(combo, shown, strict=True):
+                each = fits * np.ones(self.count)
+                for place, table in zip(combo, tables, strict=True):
                     each = each * table[:, place]
                 total += each
-        chance *= total
+        return total
+
+    def explained(self, facets, weights, ties, most):
+        """The part of that in which nothing stronger than this explains it; (motion,)."""
+        whole = self.said(facets, weights, ties)
+        if ties:  # a misreading, or a failure
+            return np.minimum(whole, self.said(facets, weights, ties, sound=True))
+        (facet,), told = facets, np.array(weights[facets[0]])
+        readings = len(told)
+        rightly = told * np.diag(told_of(self.panel.facets[facet], np.eye(readings)))
+        drawn = self.panel.drawn(facet)
+        here = self.by_motion(facet, drawn) @ rightly
+        sound = np.minimum(here, self.by_motion(facet, drawn, sound=True) @ rightly)
+        benign = np.minimum(sound, self.by_motion(facet, drawn, sound=True, meant=True) @ rightly)
+        misread_, strayed = np.maximum(whole - here, 0.0), sound - benign
+        if not known_effect(facet, self.panel, int(told.argmax()), self.snapshot.manoeuvre):
+            misread_, benign = misread_ + benign, np.zeros(self.count)
+        alone = all(self.now(part) == states(part)[0] for part in self.panel.moving_parts)
+        counts = np.ones(self.count) if most == "benign" else self.strays() * float(alone)
+        return misread_ + (benign if most == "benign" else 0.0) + strayed * counts
+
+
+def known_effect(facet, panel, place, manoeuvre):
+    """Whether a reading is a normal effect of a sound gauge in this maneuver, by no motion of its own."""
+    reading = panel.facets[facet]["readings"][place]["id"]
+    return any(
+        effect.get("when", {}).get(facet) == reading
+        and (not effect.get("manoeuvres") or manoeuvre in effect["manoeuvres"])
+        and not effect.get("motion")
+        and not effect.get("likely")
+        for effect in files()["effect"].values()
+    )
+
+
+def odd_groups(panel, snapshot, strayed):
+    """Facets of which something odd was said -> its chance with nothing failed in the usual motions."""
+    sound = Shown(panel, snapshot, frozenset(), ())
+    found = {}
+    for facets, weights, ties in said_groups(panel, snapshot):
+        surest = math.prod(max(weights[facet]) for facet in facets if facet in weights)
+        chance = float(sound.motion(strayed) @ sound.said(facets, weights, ties)) / surest
+        if chance < files()["limits"].get("odd_below", 0.0):
+            found[facets] = chance
+    return found
+
+
+def said_chance(panel, snapshot, acting, memory, strayed, most, odd):
+    """P(all that the snapshot says, vertical motion | hidden state): motion by motion; value -> chance.
+
+    ``most``: the strongest explanation that its ``odd`` groups may have.
+    """
+    shown = Shown(panel, snapshot, acting, memory)
+    chance = shown.motion(strayed)
+    for group in said_groups(panel, snapshot):
+        bounded = most != "failure" and group[0] in odd
+        chance = chance * (shown.explained(*group, most) if bounded else shown.said(*group))
     found = defaultdict(float)
-    for motion in range(count):
-        found[values["vertical"][motion]] += float(chance[motion])
+    for motion in range(shown.count):
+        found[shown.values["vertical"][motion]] += float(chance[motion])
     return found
 
 
@@ -781,6 +874,50 @@ def chances(panel, case):
     weight = setting_weight(case, nothing)
     told = zip((None, *case.snapshot), case.snapshot, strict=False)
     case = msgspec.structs.replace(case, snapshot=tuple(with_circumstances(*pair) for pair in told))
+    setting = files()["setting"][case.setting]
+    strayed, why = setting.get("strayed", 1.0), setting.get("told")
+    odd = [odd_groups(panel, snapshot, strayed) if why else {} for snapshot in case.snapshot]
+    below = files()["limits"].get("odd_below", 1.0)
+    rarest = min((chance / below for groups in odd for chance in groups.values()), default=1.0)
+    loud = {name for name, failure in panel.failures.items() if not failure.get("silent", False)}
+    passes = {"failure": lambda members: weight if members & loud else 1.0}
+    if rarest < 1.0:
+        # P(told | what explains the odd readings), in units of that of a failure; before anything odd is told
+        # the setting's weight stands for it
+        yet = rarest ** files()["limits"]["odd_fades"]
+        slip, air = why["misreading"] / why["failure"], why["benign"] / why["failure"]
+        unsaid = unspoken(panel, case)
+
+        def benign(members):
+            return slip if members & unsaid else air
+
+        passes = {
+            "failure": lambda members: (1.0 - yet) * weight + yet * (weight if members & loud else 1.0),
+            "benign": lambda members: -(1.0 - yet) * weight * (1.0 - benign(members)),
+            "misreading": lambda members: -(1.0 - yet) * weight * (benign(members) - slip),
+        }
+    found = defaultdict(float)
+    for most, share in passes.items():
+        for members, chance in passed(panel, case, latent, onsets, strayed, most, odd).items():
+            found[members] += share(members) * chance
+    before = nothing + weight * (1.0 - nothing)
+    total = sum(found.values())
+    return {members: chance / total for members, chance in found.items()}, total / before
+
+
+def unspoken(panel, case):
+    """Failures that everybody aboard knows of and nobody spoke of: rough air without a word of it."""
+    return {
+        name
+        for name, failure in panel.failures.items()
+        if failure.get("silent", False)
+        and failure.get("kind") == "look_alike"
+        and not any(set(effect["when"]) <= set(case.context) for effect in failure.get("context", []))
+    }
+
+
+def passed(panel, case, latent, onsets, strayed, most, odd):
+    """P(set of failures at the end, all that was said with nothing stronger explaining what is odd)."""
     start, *later = case.snapshot
     # hidden state: (set, which act, (memory, state) of each memory that is not at its start)
     now, known = defaultdict(float), {}
@@ -794,17 +931,14 @@ def chances(panel, case):
             for memory, p in first_memories(panel, acting, start, case.minutes_since_start).items():
                 acts = acting_chance(panel, members, acting, (), memory, start, first=True)
                 now[members, acting, memory] += there * p * acts
-    told = emitted(panel, now, start)
+    told = emitted(panel, now, start, strayed, most, odd[0])
     for number, (earlier, snapshot) in enumerate(zip(case.snapshot, later, strict=False), 1):
         now = moved(panel, told, earlier, snapshot, onsets[number])
-        told = emitted(panel, now, snapshot)
+        told = emitted(panel, now, snapshot, strayed, most, odd[number])
     found = defaultdict(float)
-    loud = {name for name, failure in panel.failures.items() if not failure.get("silent", False)}
     for (members, _, _), by_vertical in told.items():
-        found[members] += sum(by_vertical.values()) * (weight if members & loud else 1.0)
-    before = nothing + weight * (1.0 - nothing)
-    total = sum(found.values())
-    return {members: chance / total for members, chance in found.items()}, total / before
+        found[members] += sum(by_vertical.values())
+    return found
 
 
 def in_order(panel):
@@ -827,7 +961,7 @@ def first_memories(panel, acting, snapshot, since_start):
     return dict(found)
 
 
-def emitted(panel, now, snapshot):
+def emitted(panel, now, snapshot, strayed, most, odd):
     """Hidden state -> vertical motion -> P(hidden state, all that was said so far)."""
     known = {}
     found = {}
@@ -835,7 +969,7 @@ def emitted(panel, now, snapshot):
         if chance > 0.0:
             key = acting, memory
             if key not in known:
-                known[key] = said_chance(panel, snapshot, acting, memory)
+                known[key] = said_chance(panel, snapshot, acting, memory, strayed, most, odd)
             found[members, acting, memory] = {v: chance * p for v, p in known[key].items()}
     return found
 
