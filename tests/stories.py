@@ -10,7 +10,7 @@ from pathlib import Path
 from diagnose.commands import Desk
 from diagnose.commands.hearing import HeardStory, hear_story
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.words.prose import EVIDENCE, Piece
+from diagnose.words.prose import EVIDENCE, Piece, read_story
 
 DATA = Path(__file__).parent / "data"
 
@@ -190,3 +190,27 @@ def score(listed: list[dict], kb: object, engines: dict, *, compare: bool = True
             else:
                 found.notes.append(f"{story['id']} first: {heard.answer.ranking[0].failures} by hand {first}")
     return found
+
+
+def remarks(kb: object) -> dict[str, dict[str, list[str]]]:
+    """Short remarks by kind: which were taken in right, asked back, not used, or taken wrong."""
+    counted: dict[str, dict[str, list[str]]] = {}
+    for kind, rows in tomllib.loads((DATA / "remarks.toml").read_text(encoding="utf-8")).items():
+        for text, wanted in rows:
+            pieces = [piece for sentence in read_story(text, kb) for piece in sentence.pieces]
+            told = [piece for piece in pieces if piece.kind in EVIDENCE]
+            found = {
+                "rest" if p.kind == "rest" else f"{p.facet}.{'!' if p.sure < 0.5 else ''}{p.reading}"
+                for p in told
+            }
+            asked = any(piece.kind == "asked" for piece in pieces)
+            if (
+                wanted in found
+                or (wanted == "none" and not told and not asked)
+                or (wanted == "ask" and asked and not told)
+            ):
+                outcome = "right"
+            else:
+                outcome = "wrong" if told else "asked" if asked else "not used"
+            counted.setdefault(kind, {}).setdefault(outcome, []).append(text)
+    return counted

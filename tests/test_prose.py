@@ -15,7 +15,7 @@ from diagnose.words.lexicon import lexicon, unknown_readings
 from diagnose.words.prose import read_story
 from tests.desks import ENGINES
 from tests.small import shipped
-from tests.stories import score, stories
+from tests.stories import remarks, score, stories
 
 
 def readings(text):
@@ -186,3 +186,14 @@ def test_the_sample_stories_are_taken_in(name, split, right, wrong):
     assert found.ranked == found.stories
     assert found.met / found.keys >= right, "\n".join(found.notes)
     assert found.wrong / found.sentences <= wrong, "\n".join(found.notes)
+
+
+def test_short_remarks_by_kind():
+    counted = remarks(shipped())
+    of = {
+        outcome: [text for kind in counted.values() for text in kind.get(outcome, ())]
+        for outcome in ("right", "asked", "not used", "wrong")
+    }
+    total = sum(map(len, of.values()))
+    assert len(of["right"]) / total >= 0.95, of
+    assert len(of["wrong"]) / total <= 0.02, of["wrong"]
