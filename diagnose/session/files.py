@@ -15,7 +15,6 @@ from diagnose.errors import CaseError
 from diagnose.files import escaped, toml_of, write_whole
 from diagnose.knowledge import KnowledgeBase, cases_root, unknown_name
 from diagnose.model import CaseRecord, Panel, SnapshotRecord
-from diagnose.readings import size_of
 
 #: nobody flies for longer than a day, and rates times endless hours would make every failure certain
 LONGEST_MINUTES = 1440.0
@@ -108,6 +107,9 @@ def _up_to_a_day(minutes: float) -> str:
 
 
 def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel) -> Iterator[str]:
+    # numpy comes with it, and the prompt should be there before
+    from diagnose.readings import size_of
+
     on_panel = f"on the panel {panel.id}"
     yield from unknown_entries("manoeuvre", (snapshot.manoeuvre,), kb.manoeuvres)
     if not 0.0 < snapshot.minutes <= LONGEST_MINUTES:
