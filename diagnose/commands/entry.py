@@ -181,6 +181,14 @@ def _redo(desk: Desk, _: str) -> tuple[Desk, str]:
     return replace(desk, session=desk.session.redo()), "Done again."
 
 
+def left_out(desk: Desk, flags: tuple[str, ...]) -> str:
+    """Say which conditions do not count because the pilot was not sure of them, and how to see what they do."""
+    named = ", ".join(desk.kb.context[flag].name for flag in flags)
+    count = f"context {', '.join(map(readable, flags))}"
+    told = f"Left out, as you are not sure: {named}. See what it would do: {count} ('undo' takes it back)."
+    return fill(told, desk.width)
+
+
 def hear(desk: Desk, text: str) -> tuple[Desk, str]:
     """Take in what the gauges showed. Raises DiagnoseError, and then nothing has changed."""
     statements: tuple[Statement, ...] = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))

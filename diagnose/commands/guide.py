@@ -14,7 +14,7 @@ from typing import Literal
 import msgspec
 
 from diagnose.commands.desk import UNWRAPPED, Command, Desk, Guide, command
-from diagnose.commands.entry import conditions, hear
+from diagnose.commands.entry import conditions, hear, left_out
 from diagnose.commands.hearing import tell_story
 from diagnose.errors import CaseError, DiagnoseError, TellsMore, UnknownName
 from diagnose.model import Facet, Gauge, Manoeuvre, SnapshotRecord
@@ -335,14 +335,6 @@ def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
     return (desk, "\n".join(said)) if said else None
 
 
-def left_out(desk: Desk, flags: tuple[str, ...]) -> str:
-    """Say which conditions do not count because the pilot was not sure of them, and how to see what they do."""
-    named = ", ".join(desk.kb.context[flag].name for flag in flags)
-    count = f"context {', '.join(map(readable, flags))}"
-    told = f"Left out, as you are not sure: {named}. See what it would do: {count} ('undo' takes it back)."
-    return fill(told, desk.width)
-
-
 def _in_hand(desk: Desk) -> str:
     return desk.session.snapshot.manoeuvre if desk.case.snapshot else ""
 
@@ -499,13 +491,7 @@ def _end(desk: Desk, why: str) -> tuple[Desk, str]:
     if not says_anything(desk.case):
         return desk, lead
     given = desk.answer()
-    desk = replace(desk, answered=given)
-    shown = first_screen(given, desk.case, desk.kb, desk.width) if given.decided else _open(desk)
-    return desk, f"{lead}\n\n{shown}"
-
-
-def _open(desk: Desk) -> str:
-    """The answer where it stays open: short, and what it means."""
-    assert desk.answered is not None
-    lead = "What is left cannot be told apart with what you remember. 'rank' gives the whole answer."
-    return f"{first_screen(desk.answered, desk.case, desk.kb, desk.width)}\n{fill(lead, desk.width)}"
+    shown = first_screen(given, desk.case, desk.kb, desk.width)
+    if not given.decided:
+        shown += "\n" + fill("What is left cannot be told apart with what you remember.", desk.width)
+    return replace(desk, answered=given), f"{lead}\n\n{shown}"
