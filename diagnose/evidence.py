@@ -8,7 +8,7 @@ readings that were not given.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,7 +17,7 @@ import numpy as np
 from diagnose.errors import CaseError
 from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, number_codes
 from diagnose.knowledge import unknown_name
-from diagnose.model import SnapshotRecord
+from diagnose.model import SnapshotRecord, System
 from diagnose.network import Index, Motions, Network
 from diagnose.readings import reading_of, size_of
 from diagnose.units import Array
@@ -208,6 +208,120 @@ def group_likelihood(
     return np.asarray(np.einsum(f"{','.join(terms)}->xy{kept}", *operands, optimize=True))
 
 
+# ------------------------------------------------------------------ what explains an odd reading
+
+#: explanations of odd readings, the strongest last: a misreading or straying by himself; the air, or what a
+#: sound gauge does now and then; a failure
+MISREADING, BENIGN, FAILURE = range(3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shares:
+    """P(what was said of a group | row, motion), by what explains it; each (row, motion or 1).
+
+    ``misread``: told wrongly. ``benign``: sound gauges in the motion that was meant, and in the same air, show it as
+    well, as a known normal effect. ``strayed``: what the motion adds to that if it is another one. ``failed``: what the failures of the
+    row add. So of three chances, sound in the meant motion, sound in this one and as the row is, each smaller
+    one is a part of the larger.
+    """
+
+    misread: Array
+    benign: Array
+    strayed: Array
+    failed: Array
+
+
+def _sound(network: Network, state: Mapping[str, Index], switches: Mapping[str, str]) -> dict[str, Index]:
+    """The states with all equipment sound: air and pilot as they are, switches as they stand."""
+    healthy = network.conditions({}, switches, 1)
+    kept = {name for name in network.parts if network.kb.parts[name].system in (System.AIR, System.PILOT)}
+    return {
+        name: index if name in kept else np.full_like(index, healthy[name][0])
+        for name, index in state.items()
+    }
+
+
+def explained(
+    network: Network,
+    group: Group,
+    state: Mapping[str, Index],
+    switches: Mapping[str, str],
+    motions: Motions,
+    manoeuvre: str,
+) -> Shares:
+    """Part the likelihood of a group by what explains it. A bare disagreement is a misreading or a failure.
+
+    What a sound gauge seldom shows in the motion that was meant is benign where it is a known effect, else no
+    more than a slip of flying or of telling.
+    """
+    sound = _sound(network, state, switches)
+    if len(group.facets) > 1 or group.ties:
+        total = group_likelihood(network, group, state, motions)
+        usual = np.minimum(total, group_likelihood(network, group, sound, motions))
+        none = np.zeros_like(usual)
+        return Shares(misread=usual, benign=none, strayed=none, failed=total - usual)
+    facet = group.facets[0]
+    # of a number that was said, what was told wrongly is not known apart
+    truly = group.weights[0] if group.sized else network.facets[facet].truly(group.weights[0])
+    here, usual = (_by_axes(network, facet, states, sized=group.sized) for states in (state, sound))
+    shown = np.maximum(here @ truly, 0.0)
+    sounds = np.minimum(shown, np.maximum(usual @ truly, 0.0))
+    meant = 0
+    for axis in network.facets[facet].axes:
+        value = network.kb.manoeuvres[manoeuvre].expected[axis]
+        meant = meant * len(network.states[axis]) + network.states[axis].index(value)
+    benign = np.minimum(sounds, np.maximum(usual[:, meant] @ truly, 0.0)[:, None])
+    misread = np.maximum(here @ group.weights[0] - shown, 0.0)  # differences round to below zero
+    strayed, failed = sounds - benign, shown - sounds
+    if group.sized or not _is_usual(network, facet, int(group.weights[0].argmax()), manoeuvre):
+        misread, benign = misread + benign, np.zeros_like(benign)
+    place = _place_on_axes(network, facet, motions)
+    parts = (misread, benign, strayed, failed)
+    misread, benign, strayed, failed = (np.asarray(part.take(place, axis=1)) for part in parts)
+    return Shares(misread=misread, benign=benign, strayed=strayed, failed=failed)
+
+
+def _is_usual(network: Network, facet: str, reading: int, manoeuvre: str) -> bool:
+    """Whether this reading is a known normal effect of a sound gauge in this maneuver, by no motion of its own."""
+    said = network.facets[facet].readings[reading]
+    return any(
+        effect.when.get(facet) == said
+        and (not effect.manoeuvres or manoeuvre in effect.manoeuvres)
+        and not (effect.motion or effect.likely)
+        for effect in network.kb.effects.values()
+    )
+
+
+def straying_counts(network: Network, state: Mapping[str, Index], strays: Index, most: int) -> Index:
+    """Where what straying adds is an explanation up to ``most``; bool (row, motion).
+
+    Straying by himself in what he says that he held is as good as a misreading; what the air does, a nose that
+    he does not watch or a picture that is wrong is benign.
+    """
+    alone = np.all([state[part] == 0 for part in network.variation_parts], axis=0)
+    return np.asarray((alone[:, None] & strays) | (most == BENIGN))
+
+
+def odd_groups(
+    space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str]
+) -> dict[tuple[str, ...], float]:
+    """Groups of facets of which something odd was said: facets -> chance of that with nothing failed.
+
+    Chance in the usual motions of the manoeuvre, in ordinary air; of unsure readings against the surest one.
+    """
+    network = space.network
+    motions = network.motions(snapshot.manoeuvre, space.strayed)
+    state = network.conditions({}, switches, 1)
+    found = {}
+    for group in groups_of(network, snapshot):
+        chance = group_likelihood(network, group, state, motions)[0]
+        largest = math.prod(float(weights.max()) for weights in group.weights)
+        usual = float((motions.chance[0] * chance).sum()) / max(largest, 1e-300)
+        if usual < network.kb.limits.odd_below:
+            found[group.facets] = usual
+    return found
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """Distinct combinations of states among rows: ``of_row`` (row,), ``state`` name -> (distinct,)."""
@@ -263,9 +377,15 @@ class Emission:
         return np.asarray(joint / joint.sum())
 
 
-def emission(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str]) -> Emission:
-    """Weigh a snapshot's statements for every row. Raises CaseError and UnknownName."""
-    return _weighed(space, snapshot, switches, groups_of(space.network, snapshot), ())
+def emission(
+    space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str], most: int = FAILURE
+) -> Emission:
+    """Weigh a snapshot's statements for every row. Raises CaseError and UnknownName.
+
+    ``most``: the strongest explanation that its odd readings may have.
+    """
+    odd = {} if most == FAILURE else odd_groups(space, snapshot, switches)
+    return _weighed(space, snapshot, switches, groups_of(space.network, snapshot), (), most, odd)
 
 
 def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str], facet: str) -> Array:
@@ -305,10 +425,15 @@ def _weighed(
     switches: Mapping[str, str],
     groups: tuple[Group, ...],
     more: tuple[str, ...],
+    most: int = FAILURE,
+    odd: Collection[tuple[str, ...]] = (),
 ) -> Emission:
-    """Weigh groups of facets; the rows that are told apart also differ in what ``more`` facets need."""
+    """Weigh groups of facets; the rows that are told apart also differ in what ``more`` facets need.
+
+    Of an ``odd`` group only what explanations up to ``most`` make of it counts.
+    """
     network = space.network
-    motions = network.motions(snapshot.manoeuvre)
+    motions = network.motions(snapshot.manoeuvre, space.strayed)
     known = space.conditions(switches)
 
     def needs(facets: Sequence[str]) -> tuple[str, ...]:
@@ -320,15 +445,26 @@ def _weighed(
     for group in groups:
         if any(network.facets[facet].axes for facet in group.facets):
             moving.append(group)
+            continue
+        own = distinct(space, needs(group.facets), switches)
+        if group.facets in odd:
+            shares = explained(network, group, own.state, switches, motions, snapshot.manoeuvre)
+            said = shares.misread + (shares.benign if most == BENIGN else 0.0)
         else:
-            own = distinct(space, needs(group.facets), switches)
-            still *= group_likelihood(network, group, own.state, motions)[own.of_row, 0]
+            said = group_likelihood(network, group, own.state, motions)
+        still *= said[own.of_row, 0]
     told = needs([*more, *(facet for group in moving for facet in group.facets)])
     seen = distinct(space, tuple(sorted({*network.variation_parts, *told})), switches)
     likelihood = motion_chance(network, motions, seen.state)
+    counts = straying_counts(network, seen.state, network.strays(snapshot.manoeuvre, motions), most)
     for group in moving:
         own = _tell_apart(network, seen.state, needs(group.facets), len(likelihood))
-        likelihood *= group_likelihood(network, group, own.state, motions)[own.of_row]
+        if group.facets in odd:
+            shares = explained(network, group, own.state, switches, motions, snapshot.manoeuvre)
+            steady = shares.misread + (shares.benign if most == BENIGN else 0.0)
+            likelihood *= steady[own.of_row] + shares.strayed[own.of_row] * counts
+        else:
+            likelihood *= group_likelihood(network, group, own.state, motions)[own.of_row]
     return Emission(motions=motions, seen=seen, likelihood=likelihood, still=still)
 
 

@@ -70,12 +70,12 @@ ANY_VERTICAL = 3
 KEPT = {
     "conditions": 8,
     "distinct": 32,
-    "emission": 32,
+    "emission": 64,
     "first": 8,
     "looked at": 96,
     "kernel": 512,
     "lying states": 256,
-    "message": 40,
+    "message": 100,
     "misleading": 8,
     "pattern": 12,
     "prior": 4,
@@ -86,7 +86,8 @@ KEPT = {
     "staying": 8,
     "staying pattern": 8,
     "transitions": 24,
-    "weighed": 2,
+    "odd": 32,
+    "weighed": 4,
 }
 
 #: codes up to here are told apart by marking them in a table, which is quicker than sorting them
@@ -194,10 +195,14 @@ class Remembered:
 
 @dataclass(frozen=True)
 class HiddenSpace:
-    """All rows of the enumerated sets. ``sets`` must hold every subset of each of its sets."""
+    """All rows of the enumerated sets. ``sets`` must hold every subset of each of its sets.
+
+    ``strayed``: how far the pilot's word that he held the maneuver counts (``Network.motions``).
+    """
 
     network: Network
     sets: tuple[FailureSet, ...]
+    strayed: float = 1.0
     _recent: Remembered = field(default_factory=Remembered, repr=False)
 
     def remembered(self, kind: str, key: Hashable, make: Callable[[], Any]) -> Any:

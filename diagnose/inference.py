@@ -16,7 +16,17 @@ import numpy as np
 
 from diagnose.answer import Ranked
 from diagnose.errors import CaseError, ImpossibleEvidence
-from diagnose.evidence import Emission, emission, facet_chance, motion_chance, opened
+from diagnose.evidence import (
+    BENIGN,
+    FAILURE,
+    MISREADING,
+    Emission,
+    emission,
+    facet_chance,
+    motion_chance,
+    odd_groups,
+    opened,
+)
 from diagnose.hidden import ANY_VERTICAL, FailureSet, HiddenSpace, Recent, Step, enumerate_sets
 from diagnose.knowledge import unknown_name
 from diagnose.model import CaseRecord, SnapshotRecord
@@ -174,36 +184,56 @@ class Engine:
         """
         odds, steps = odds_of(self.network, case), self.steps(case)
         space = self._space(odds)
-        weights = odds.weights(space.members)[space.row_set]
-        message = self._start(space, case, steps[0], odds, None)
+        start = self._start(space, case, steps[0], odds, None)
+        messages, scales = {FAILURE: start}, {FAILURE: 0.0}
+        rarest = 1.0
         for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True)):
-            joint = message[:, None] * self._emission(space, snapshot, step)
-            rows = joint[:, ANY_VERTICAL] * weights
-            if not rows.sum() > 0.0:
+            here = self._rarest(space, odds, snapshot, step)
+            rarest = min(rarest, here)
+            if here < 1.0:
+                for most in (MISREADING, BENIGN):
+                    messages.setdefault(most, messages[FAILURE])
+                    scales.setdefault(most, scales[FAILURE])
+            joints = {
+                most: message[:, None] * self._emission(space, snapshot, step, most)
+                for most, message in messages.items()
+            }
+            sums = {most: float(joint[:, ANY_VERTICAL].sum()) for most, joint in joints.items()}
+            if not sums[FAILURE] > 0.0:
                 raise self._conflict(space, _with(case, case.snapshot[: number + 1]), odds)
+            rows = np.zeros(space.count)
+            for most, coefficient in self._told(space, odds, rarest):
+                if sums.get(most, 0.0) > 0.0:
+                    rows += (
+                        joints[most][:, ANY_VERTICAL] * coefficient * np.exp(scales[most] - scales[FAILURE])
+                    )
+            np.maximum(rows, 0.0, out=rows)
             yield space, rows / rows.sum()
             if number + 1 < len(steps):
                 moves = transitions(space, step, steps[number + 1], odds.begins[number])
-                message = moves.forward(joint / joint[:, ANY_VERTICAL].sum())
+                for most, joint in joints.items():
+                    total = sums[most] if sums[most] > 0.0 else 1.0
+                    messages[most] = moves.forward(joint / total)
+                    scales[most] += float(np.log(total))
 
     def outcomes(self, case: CaseRecord, facet: str) -> Outcomes:
         """Give for each reading of a silent facet of the last snapshot its chance and its posterior.
 
-        Exact: the same as adding the reading to the case and asking for its posterior. One forward
-        pass serves all facets of a case. Raises as ``posterior`` does, and CaseError for a facet that
-        is read already.
+        What is read then is no reason why the case was told, so the rows stand as they do now: chance of
+        the row times P(reading | row, what was said). With a setting that does not ask why the case was
+        told that is the same as adding the reading and asking for the posterior. Raises as ``posterior``
+        does, and CaseError for a facet that is read already.
         """
         odds = odds_of(self.network, case)
         space = self._space(odds)
         steps = self.steps(case)
-        message, _ = self._message(space, case, steps, odds)
-        if message is None:
+        now, _ = self._forward(space, case, odds)
+        if now is None:
             raise self._conflict(space, case, odds)
         said = opened(space, case.snapshot[-1], steps[-1].switches, facet)
-        rows = said * (message * odds.weights(space.members)[space.row_set])
+        held = said.sum(axis=0)
+        rows = said * (now / np.where(held > 0.0, held, 1.0))
         totals = rows.sum(axis=1)
-        if not totals.sum() > 0.0:
-            raise self._conflict(space, case, odds)
         return Outcomes(
             space=space,
             facet=facet,
@@ -240,10 +270,10 @@ class Engine:
                 limits.uncovered_limit,
                 limits.most_triples,
             )
-            known = (space for space in self._spaces.values() if space.sets == sets)
-            return next(known, None) or HiddenSpace(self.network, sets)
+            known = (s for s in self._spaces.values() if s.sets == sets and s.strayed == odds.strayed)
+            return next(known, None) or HiddenSpace(self.network, sets, odds.strayed)
 
-        found: HiddenSpace = self._spaces.get((largest, odds.by_the_end.tobytes()), find)
+        found: HiddenSpace = self._spaces.get((largest, odds.strayed, odds.by_the_end.tobytes()), find)
         return found
 
     def steps(self, case: CaseRecord) -> list[Step]:
@@ -275,66 +305,149 @@ class Engine:
             before = snapshot
         return steps
 
-    def _emission(self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step) -> Array:
-        """P(what was said, vertical motion | row) and their sum; (row, column) as in ``COLUMNS``."""
-        key = (_said(snapshot), step.key)
-        found: Array = space.remembered("emission", key, lambda: self._weighed(space, snapshot, step).columns)
+    def _emission(
+        self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step, most: int = FAILURE
+    ) -> Array:
+        """P(what was said, vertical motion | row) and their sum; (row, column) as in ``COLUMNS``.
+
+        ``most``: the strongest explanation that odd readings may have.
+        """
+        if most != FAILURE and not self._odd(space, snapshot, step):
+            most = FAILURE
+        key = (_said(snapshot), step.key, most)
+        found: Array = space.remembered(
+            "emission", key, lambda: self._weighed(space, snapshot, step, most).columns
+        )
         return found
 
-    def _weighed(self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step) -> Emission:
-        """Weigh a snapshot; the large tables of the last two are kept for their motion."""
-        key = (_said(snapshot), step.key)
-        found: Emission = space.remembered("weighed", key, lambda: emission(space, snapshot, step.switches))
+    def _weighed(
+        self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step, most: int = FAILURE
+    ) -> Emission:
+        """Weigh a snapshot; the large tables of the last few are kept for their motion."""
+        key = (_said(snapshot), step.key, most)
+        found: Emission = space.remembered(
+            "weighed", key, lambda: emission(space, snapshot, step.switches, most)
+        )
         return found
+
+    # -------------------------------------------------------------- why it was told
+
+    def _odd(
+        self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step
+    ) -> Mapping[tuple[str, ...], float]:
+        """What was said that is odd, with its chance when nothing has failed."""
+        key = (_said(snapshot), tuple(sorted(step.switches.items())))
+        found: Mapping[tuple[str, ...], float] = space.remembered(
+            "odd", key, lambda: odd_groups(space, snapshot, step.switches)
+        )
+        return found
+
+    def _rarest(self, space: HiddenSpace, odds: Odds, snapshot: SnapshotRecord, step: Step) -> float:
+        """The smallest chance of an odd reading, as a share of ``odd_below``; 1 where nothing is odd."""
+        below = self.network.kb.limits.odd_below
+        odd = self._odd(space, snapshot, step) if odds.told is not None else {}
+        return min(odd.values(), default=below) / below
+
+    def _told(self, space: HiddenSpace, odds: Odds, rarest: float) -> list[tuple[int, Array]]:
+        """Give what each of three passes counts, one for each strongest explanation of the odd readings.
+
+        With F(c) = P(row, readings, no odd reading has a stronger explanation than c), t(c) the chance to tell
+        with that explanation and k = ``rarest`` ** ``odd_fades`` the share in which what is odd has not been
+        told yet, P(row, readings, told) is (1 - k) sum over c of t(c) (F(c) - F(c - 1)) + k t(failure) F(failure)
+        u(row), u = 1 where something noticeable is there and 1 / weight elsewhere. All is given in units of
+        t(failure) / weight, so that with k = 1 the weights of the setting are left. Pairs of c and its
+        coefficient, (row,).
+        """
+        weights = odds.weights(space.members)[space.row_set]
+        told = odds.told
+        if told is None or rarest >= 1.0:
+            return [(FAILURE, weights)]
+        unsaid = rarest**self.network.kb.limits.odd_fades
+        misreading = told.misreading / told.failure
+        unspoken = np.asarray(space.members[:, sorted(odds.unsaid)].any(axis=1))[space.row_set]
+        benign = np.where(unspoken, misreading, told.benign / told.failure)
+        scale = (1.0 - unsaid) * odds.weight
+        return [
+            (FAILURE, scale + unsaid * weights),
+            (BENIGN, -scale * (1.0 - benign)),
+            (MISREADING, -scale * (benign - misreading)),
+        ]
 
     def _forward(
         self, space: HiddenSpace, case: CaseRecord, odds: Odds, only: FailureSet | None = None
     ) -> tuple[Array | None, float]:
         """Give P(row at the last snapshot | readings) and log P(readings); None if impossible."""
         steps = self.steps(case)
-        message, log_evidence = self._message(space, case, steps, odds, only)
-        if message is None:
+        rarest = min(self._rarest(space, odds, s, step) for s, step in zip(case.snapshot, steps, strict=True))
+        told = self._told(space, odds, rarest) if only is None else [(FAILURE, np.ones(space.count))]
+        found = self._messages(space, case, steps, odds, only, [most for most, _ in told])
+        if FAILURE not in found:
             return None, -np.inf
-        rows = message * self._emission(space, case.snapshot[-1], steps[-1])[:, ANY_VERTICAL]
+        rows, reference = np.zeros(space.count), found[FAILURE][1]
+        for most, coefficient in told:
+            if most in found:
+                message, log_chance = found[most]
+                said = self._emission(space, case.snapshot[-1], steps[-1], most)[:, ANY_VERTICAL]
+                rows += message * said * (coefficient * np.exp(log_chance - reference))
+        np.maximum(rows, 0.0, out=rows)  # rounding of differences
         total = float(rows.sum())
         if not total > 0.0:
             return None, -np.inf
-        rows /= total
-        log_evidence += float(np.log(total))
-        if only is None:
-            log_evidence += self._reweigh(space, rows, odds)
-        return rows / rows.sum(), log_evidence
+        log_evidence = reference + float(np.log(total))
+        return rows / total, log_evidence - (float(np.log(odds.total)) if only is None else 0.0)
 
-    def _message(
+    def _messages(
         self,
         space: HiddenSpace,
         case: CaseRecord,
         steps: Sequence[Step],
         odds: Odds,
-        only: FailureSet | None = None,
-    ) -> tuple[Array | None, float]:
-        """Give P(row at the last snapshot | earlier readings) and their log chance; None if impossible.
+        only: FailureSet | None,
+        passes: Sequence[int],
+    ) -> dict[int, tuple[Array, float]]:
+        """Give P(row at the last snapshot | earlier readings) and their log chance, for each pass that is possible.
 
-        Messages are kept, so that only what comes after an edited snapshot is worked out again.
+        A pass is the strongest explanation that odd readings may have; all go side by side, so that they share
+        transitions. Messages are kept, so that only what comes after an edited snapshot is worked out again, and
+        shared up to the first odd reading.
         """
         begins = odds.begins if only is None else np.zeros_like(odds.begins)
         first = (odds.latent.tobytes(), odds.begins_first.tobytes()) if only is None else only
-        keys: list[tuple[object, ...]] = [(first, case.minutes_since_start, steps[0].key)]
-        for snapshot, step, chances in zip(case.snapshot, steps[1:], begins, strict=False):
-            keys.append((*keys[-1], _said(snapshot), step.key, chances.tobytes()))
-        known = max((n for n, key in enumerate(keys) if space.has("message", key)), default=0)
-        message, log_evidence = space.remembered(
-            "message", keys[known], lambda: (self._start(space, case, steps[0], odds, only), 0.0)
-        )
-        for number in range(known, len(steps) - 1):
-            joint = message[:, None] * self._emission(space, case.snapshot[number], steps[number])
-            total = float(joint[:, ANY_VERTICAL].sum())
-            if not total > 0.0:
-                return None, -np.inf
+        start: tuple[object, ...] = (first, case.minutes_since_start, steps[0].key)
+        found: dict[int, tuple[Array, float]] = {}
+        keys: dict[int, list[tuple[object, ...]]] = {}
+        known = {}
+        for most in passes:
+            own, odd = [start], FAILURE
+            for number, (snapshot, chances) in enumerate(zip(case.snapshot, begins, strict=False)):
+                if most != FAILURE and self._odd(space, snapshot, steps[number]):
+                    odd = most
+                own.append((*own[-1], _said(snapshot), odd, steps[number + 1].key, chances.tobytes()))
+            keys[most] = own
+            known[most] = max((n for n, key in enumerate(own) if space.has("message", key)), default=0)
+            found[most] = space.remembered(
+                "message", own[known[most]], lambda: (self._start(space, case, steps[0], odds, only), 0.0)
+            )
+        for number in range(min(known.values()), len(steps) - 1):
             moves = transitions(space, steps[number], steps[number + 1], begins[number])
-            message, log_evidence = moves.forward(joint) / total, log_evidence + float(np.log(total))
-            space.keep("message", keys[number + 1], (message, log_evidence))
-        return message, log_evidence
+            for most in passes:
+                if number < known[most] or most not in found:
+                    continue
+                message, log_evidence = found[most]
+                key = keys[most][number + 1]
+                if not space.has("message", key):
+                    joint = message[:, None] * self._emission(
+                        space, case.snapshot[number], steps[number], most
+                    )
+                    total = float(joint[:, ANY_VERTICAL].sum())
+                    if not total > 0.0:
+                        del found[most]
+                        continue
+                    space.keep(
+                        "message", key, (moves.forward(joint) / total, log_evidence + float(np.log(total)))
+                    )
+                found[most] = space.remembered("message", key, tuple)
+        return found
 
     def _start(
         self, space: HiddenSpace, case: CaseRecord, step: Step, odds: Odds, only: FailureSet | None
@@ -345,11 +458,6 @@ class Engine:
         else:
             start = np.array([1.0 if members == only else 0.0 for members in space.sets])
         return np.asarray(start[space.row_set] * space.first(step, case.minutes_since_start))
-
-    def _reweigh(self, space: HiddenSpace, rows: Array, odds: Odds) -> float:
-        """Apply the setting's weights to the rows; gives the log of the change."""
-        rows *= odds.weights(space.members)[space.row_set]
-        return float(np.log(rows.sum()) - np.log(odds.total))
 
     def _prior_sets(self, space: HiddenSpace, case: CaseRecord, odds: Odds) -> Array:
         """Chance of each set at the last snapshot before any reading; failures hasten each other here too."""

@@ -41,7 +41,7 @@ class FacetTable:
 
     ``chance``: axes are the parents in their order, then the motion axes, then the readings;
     ``sizes``: the same with bins of what is said as a number in place of the readings.
-    misreport is mixed in: chance = shown @ ``report``, with ``report`` (shown reading, told reading).
+    misreport is mixed in: chance = drawn @ ``report``, with ``report`` (reading drawn, reading told).
     """
 
     facet: str
@@ -55,7 +55,7 @@ class FacetTable:
     def truly(self, weights: Array) -> Array:
         """Weights w of told readings as weights of ``chance`` that count only what was told rightly; (reading,).
 
-        chance @ truly(w) = shown @ (diagonal of ``report`` * w).
+        chance @ truly(w) = drawn @ (diagonal of ``report`` * w).
         """
         return np.asarray(np.linalg.solve(self.report, np.diag(self.report) * weights))
 
@@ -191,11 +191,11 @@ def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, raw: np.ndarray)
     """
     readings = len(facet.readings)
     same, spread = np.eye(readings), confusion(kb, facet)
-    report = told = (1.0 - facet.misreport) * same + facet.misreport * spread
+    report = (1.0 - facet.misreport) * same + facet.misreport * spread
     if facet.channel:
         few = kb.limits.prior_flights / (kb.limits.flights_per_cell + kb.limits.prior_flights)
-        told = ((1.0 - few) * same + few * spread) @ report
-    chance = raw[..., :readings] @ told
+        report = ((1.0 - few) * same + few * spread) @ report
+    chance = raw[..., :readings] @ report
     chance /= (chance @ np.ones(readings))[..., None]
     return FacetTable(
         facet=f"{gauge_id}.{facet.id}",

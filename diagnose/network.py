@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
@@ -175,15 +175,31 @@ class Network:
     # -------------------------------------------------------------- motion
 
     @cached_property
-    def _motions(self) -> dict[str, Motions]:
+    def _motions(self) -> dict[tuple[str, float], Motions]:
         """Motions of the manoeuvres asked for so far."""
         return {}
 
-    def motions(self, manoeuvre_id: str) -> Motions:
-        """Give the motions of a manoeuvre and their chances for each state of air and pilot."""
-        if manoeuvre_id not in self._motions:
-            self._motions[manoeuvre_id] = self._motions_of(manoeuvre_id)
-        return self._motions[manoeuvre_id]
+    def motions(self, manoeuvre_id: str, strayed: float = 1.0) -> Motions:
+        """Give the motions of a manoeuvre and their chances for each state of air and pilot.
+
+        ``strayed``: in still air with the pilot's picture right, a motion that strays in what he says that he
+        held counts so many times (likelihood of his word); chances sum to one again.
+        """
+        key = (manoeuvre_id, strayed)
+        if key not in self._motions:
+            found = self._motions_of(manoeuvre_id)
+            if strayed != 1.0:
+                chance = found.chance.copy()
+                chance[0] *= np.where(self.strays(manoeuvre_id, found), strayed, 1.0)
+                found = replace(found, chance=chance / chance.sum(axis=1, keepdims=True))
+            self._motions[key] = found
+        return self._motions[key]
+
+    def strays(self, manoeuvre_id: str, motions: Motions) -> Index:
+        """Which motions differ from what was meant in something that the pilot says he held; bool (motion,)."""
+        expected = self.kb.manoeuvres[manoeuvre_id].expected
+        differs = [motions.values[a] != self.states[a].index(expected[a]) for a in self.kb.limits.held]
+        return np.asarray(np.any(differs, axis=0))
 
     def _motions_of(self, manoeuvre_id: str) -> Motions:
         manoeuvre = self.kb.manoeuvres[manoeuvre_id]

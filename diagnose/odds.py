@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 from diagnose.knowledge import KnowledgeBase, unknown_name
-from diagnose.model import CaseRecord, Failure, Setting
+from diagnose.model import CaseRecord, Failure, FailureKind, Setting, Telling
 from diagnose.network import Network
 from diagnose.units import Array
 
@@ -26,6 +26,8 @@ class Odds:
     and of the next one. Both chances are for one that nothing hastens (``survival``).
     ``weight`` multiplies the odds of every set that holds a failure of ``loud`` (failure,), one that can be
     noticed, so that "something noticeable is there by the end" has the chance that the setting states.
+    ``strayed``, ``told``: as in ``Setting``. ``unsaid``: places of failures that everybody aboard knows of and
+    nobody spoke of (rough air without a word of turbulence); what they make odd is no reason to tell.
     """
 
     latent: Array
@@ -33,6 +35,9 @@ class Odds:
     begins: Array
     loud: Array
     weight: float
+    strayed: float = 1.0
+    told: Telling | None = None
+    unsaid: frozenset[int] = frozenset()
 
     @property
     def first(self) -> Array:
@@ -98,6 +103,14 @@ def odds_of(network: Network, case: CaseRecord) -> Odds:
     case = msgspec.structs.replace(case, context=conditions_told(kb, case))
     setting = kb.settings[case.setting]
     plain = _plain_odds(network.failures, case, setting, kb.limits.largest_latent)
+    unsaid = frozenset(
+        place
+        for place, failure in enumerate(network.failures)
+        if failure.silent
+        and failure.kind is FailureKind.LOOK_ALIKE
+        and not any(set(effect.when) <= set(case.context) for effect in failure.context)
+    )
+    plain = replace(plain, strayed=setting.strayed, told=setting.told, unsaid=unsaid)
     if setting.chance is None:
         return plain
     # all that the panel can have counts, so that a network of a few failures has the weight of the whole one

@@ -16,12 +16,21 @@ from typing import Any
 import numpy as np
 
 from diagnose.errors import CaseError, DiagnoseError
-from diagnose.evidence import agreement, reading_index
+from diagnose.evidence import (
+    BENIGN,
+    MISREADING,
+    agreement,
+    explained,
+    groups_of,
+    odd_groups,
+    reading_index,
+    straying_counts,
+)
 from diagnose.hidden import HiddenSpace, Step
 from diagnose.inference import Engine
 from diagnose.likelihood import matches
-from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.network import Network
+from diagnose.model import CaseRecord, Failure, SnapshotRecord
+from diagnose.network import Motions, Network
 from diagnose.odds import Odds, odds_of, survival
 from diagnose.readings import size_of
 from diagnose.transitions import memory_kernel
@@ -88,6 +97,7 @@ def build_tables(network: Network, case: CaseRecord) -> Tables:
     # one space that holds nothing but the empty set serves the engine's own memory kernels
     space = HiddenSpace(network, ((),))
     tables = Tables()
+    strongest, rarest = "", 1.0
     for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True), 1):
         earlier = steps[number - 2] if number > 1 else None
         _failures(tables, network, odds, number)
@@ -95,10 +105,12 @@ def build_tables(network: Network, case: CaseRecord) -> Tables:
         _acting(tables, network, number, step)
         _parts(tables, network, number)
         _memories_and_sources(tables, network, space, case, number, step, earlier)
-        _motion(tables, network, number, snapshot)
+        _motion(tables, network, odds, number, snapshot)
         _facets(tables, network, number, snapshot)
         _statements(tables, network, number, snapshot)
-    _weight(tables, network, odds, len(case.snapshot))
+        strongest, rarity = _because(tables, network, odds, number, snapshot, step, strongest)
+        rarest = min(rarest, rarity)
+    _weight(tables, network, odds, len(case.snapshot), strongest, rarest)
     return tables
 
 
@@ -308,8 +320,8 @@ def _memory(
     tables.add(at(name, number), states, parents, np.moveaxis(kernel, 3, 4))
 
 
-def _motion(tables: Tables, network: Network, number: int, snapshot: SnapshotRecord) -> None:
-    motions = network.motions(snapshot.manoeuvre)
+def _motion(tables: Tables, network: Network, odds: Odds, number: int, snapshot: SnapshotRecord) -> None:
+    motions = network.motions(snapshot.manoeuvre, odds.strayed)
     labels = tuple(f"m{place}" for place in range(motions.chance.shape[1]))
     parents = tuple(at(part, number) for part in network.variation_parts)
     tables.add(at("motion", number), labels, parents, motions.chance)
@@ -357,21 +369,120 @@ def _statements(tables: Tables, network: Network, number: int, snapshot: Snapsho
         tables.evidence[said] = "yes"
 
 
-def _weight(tables: Tables, network: Network, odds: Odds, last: int) -> None:
-    """The setting's weight: a statement that is likelier when something noticeable is there."""
+EXPLANATIONS = ("misreading", "benign", "failure")
+
+
+def _because(
+    tables: Tables,
+    network: Network,
+    odds: Odds,
+    number: int,
+    snapshot: SnapshotRecord,
+    step: Step,
+    strongest: str,
+) -> tuple[str, float]:
+    """What explains each odd reading, and the strongest so far: a chain of nodes.
+
+    Gives the last of the chain, and the smallest chance of an odd reading with nothing failed as a share of
+    ``odd_below``. The chances of an explanation hold for what was said, which is evidence.
+    """
+    below = network.kb.limits.odd_below
+    odd = odd_groups(HiddenSpace(network, ((),), odds.strayed), snapshot, step.switches)
+    if odds.told is None or not odd:
+        return strongest, 1.0
+    motions = network.motions(snapshot.manoeuvre, odds.strayed)
+    parts = [np.arange(len(network.states[part])) for part in network.variation_parts]
+    combos = dict(
+        zip(network.variation_parts, (g.ravel() for g in np.meshgrid(*parts, indexing="ij")), strict=True)
+    )
+    strays = network.strays(snapshot.manoeuvre, motions)
+    slight, benign = (straying_counts(network, combos, strays, most) for most in (MISREADING, BENIGN))
+    tables.add(
+        at("strayed", number),
+        EXPLANATIONS,
+        (*(at(part, number) for part in network.variation_parts), at("motion", number)),
+        np.stack([slight, benign & ~slight, ~(benign | slight)], axis=-1),
+    )
+    for place, group in enumerate(groups_of(network, snapshot)):
+        if group.facets not in odd:
+            continue
+        names = dict.fromkeys(n for facet in group.facets for n in network.facets[facet].parents)
+        parents = [name for name in names if at(name, number) in tables.states]
+        axes = list(dict.fromkeys(axis for facet in group.facets for axis in network.facets[facet].axes))
+        grids = [
+            np.indices([len(network.states[n]) for n in each]).reshape(len(each), -1)
+            for each in (parents, axes)
+        ]
+        here = Motions(
+            axes=tuple(axes),
+            values=dict(zip(axes, grids[1], strict=True)),
+            chance=np.ones((1, max(grids[1].shape[1], 1))),
+        )
+        state = dict(zip(parents, grids[0], strict=True)) or {"": np.zeros(1, dtype=int)}
+        shares = explained(network, group, state, step.switches, here, snapshot.manoeuvre)
+        parts_of = np.stack([shares.misread, shares.benign, shares.failed, shares.strayed], axis=-1)
+        total = parts_of.sum(axis=-1, keepdims=True)
+        parts_of = np.where(total > 0.0, parts_of / np.where(total > 0.0, total, 1.0), [1.0, 0.0, 0.0, 0.0])
+        why = parts_of[..., :3]
+        if axes:  # without axes no straying makes a difference
+            why = why[..., None, :] + parts_of[..., None, 3:] * np.eye(3)
+        name = at(f"why_{place}", number)
+        nodes = [at(name_, number) for name_ in (*parents, *axes)]
+        tables.add(name, EXPLANATIONS, [*nodes, at("strayed", number)] if axes else nodes, why)
+        if strongest:
+            following = at(f"strongest_{place}", number)
+            tables.add_rule(
+                following,
+                EXPLANATIONS,
+                (strongest, name),
+                lambda s: _certain(EXPLANATIONS, max(s.values(), key=EXPLANATIONS.index)),
+            )
+            strongest = following
+        else:
+            strongest = name
+    return strongest, min(odd.values()) / below
+
+
+def _weight(tables: Tables, network: Network, odds: Odds, last: int, strongest: str, rarest: float) -> None:
+    """Why it was told: a statement whose chance hangs on what explains the odd readings, and what is there.
+
+    As ``Engine._told`` in units of 1 / weight; without an odd reading the setting's weight alone.
+    """
+    unsaid = rarest**network.kb.limits.odd_fades if strongest else 1.0
+    loud = _any_of(tables, network, "noticeable_by", last, lambda failure: not failure.silent)
+    spoken = {network.failures[place].id for place in odds.unsaid} if strongest else set()
+    unsaid_air = _any_of(tables, network, "unsaid_by", last, lambda failure: failure.id in spoken)
+    top = max(odds.weight, 1.0)
+    parents = [parent for parent in (strongest, loud, unsaid_air) if parent]
+    if not parents or (not strongest and odds.weight == 1.0):
+        return
+
+    def chance(state: dict[str, str]) -> list[float]:
+        weight = odds.weight if loud and state[loud] == "yes" else 1.0
+        told = odds.told
+        if not strongest or told is None:
+            return _chance(weight / top)
+        slight = told.misreading / told.failure
+        quiet = bool(unsaid_air) and state[unsaid_air] == "yes"
+        shares = (slight, slight if quiet else told.benign / told.failure, 1.0)
+        told_here = shares[EXPLANATIONS.index(state[strongest])]
+        return _chance(min(((1.0 - unsaid) * odds.weight * told_here + unsaid * weight) / top, 1.0))
+
+    tables.add_rule(at("noticed", last), NO_YES, parents, chance)
+    tables.evidence[at("noticed", last)] = "yes"
+
+
+def _any_of(tables: Tables, network: Network, what: str, last: int, wanted: Callable[[Failure], bool]) -> str:
+    """A chain of nodes that tells whether any of the wanted failures is there; its last node."""
     previous = ""
     for failure in network.failures:
-        if failure.silent:
+        if not wanted(failure):
             continue
-        name = at(f"noticeable_by_{failure.id}", last)
+        name = at(f"{what}_{failure.id}", last)
         parents = [parent for parent in (previous, at(failure.id, last)) if parent]
         tables.add_rule(name, NO_YES, parents, lambda s: _chance(float("yes" in s.values())))
         previous = name
-    if previous and odds.weight != 1.0:
-        top = max(odds.weight, 1.0)
-        rows = np.array([_chance(1.0 / top), _chance(odds.weight / top)])
-        tables.add(at("noticed", last), NO_YES, (previous,), rows)
-        tables.evidence[at("noticed", last)] = "yes"
+    return previous
 
 
 # ------------------------------------------------------------------ pgmpy

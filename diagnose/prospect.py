@@ -251,7 +251,7 @@ def _base(scene: Scene, groups: list[Group]) -> _Base:
     columns = [(scene.column(name), len(network.states[name])) for name in names]
     of_row, first = number_codes(columns, len(scene.held.kept))
     state = {name: scene.column(name)[first] for name in names}
-    motions = network.motions(scene.snapshot.manoeuvre)
+    motions = network.motions(scene.snapshot.manoeuvre, scene.space.strayed)
     likelihood = motion_chance(network, motions, state)
     for group in moving:
         likelihood = likelihood * group_likelihood(network, group, state, motions)

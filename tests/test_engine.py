@@ -41,6 +41,11 @@ SNAPSHOTS = st.lists(
 quick = some(20)
 
 
+def routine(*snapshots):
+    """A case that was not chosen for what it shows: only then do readings average to what was known before."""
+    return small_case(*snapshots, setting="routine")
+
+
 def marginals(*snapshots, **changes):
     return ENGINE.posterior(small_case(*snapshots, **changes)).marginals
 
@@ -87,11 +92,11 @@ def test_a_denied_reading_leaves_the_others_as_likely_as_they_are(readings):
     facet, denied = "airspeed.trend", "steady"
     rest = {f: r for f, r in readings.items() if f != facet}
     said = ENGINE.posterior(
-        small_case(SnapshotRecord(manoeuvre="climb", readings=rest, unsure={facet: (denied, 0.0)}))
+        routine(SnapshotRecord(manoeuvre="climb", readings=rest, unsure={facet: (denied, 0.0)}))
     )
     others = [r for r in FACETS[facet] if r != denied]
     each = [
-        ENGINE.posterior(small_case(SnapshotRecord(manoeuvre="climb", readings={**rest, facet: r})))
+        ENGINE.posterior(routine(SnapshotRecord(manoeuvre="climb", readings={**rest, facet: r})))
         for r in others
     ]
     total = sum(np.exp(one.log_evidence) * one.marginals for one in each)
@@ -104,12 +109,10 @@ def test_readings_average_to_the_prior(readings):
     """Sum over one more gauge's readings of P(reading) x posterior = posterior without it."""
     facet = "airspeed.trend"
     rest = {f: r for f, r in readings.items() if f != facet}
-    without = ENGINE.posterior(small_case(SnapshotRecord(manoeuvre="climb", readings=rest)))
+    without = ENGINE.posterior(routine(SnapshotRecord(manoeuvre="climb", readings=rest)))
     total = np.zeros_like(without.marginals)
     for reading in FACETS[facet]:
-        more = ENGINE.posterior(
-            small_case(SnapshotRecord(manoeuvre="climb", readings={**rest, facet: reading}))
-        )
+        more = ENGINE.posterior(routine(SnapshotRecord(manoeuvre="climb", readings={**rest, facet: reading})))
         total += np.exp(more.log_evidence - without.log_evidence) * more.marginals
     assert total == pytest.approx(without.marginals)
 
@@ -121,12 +124,12 @@ def test_outcomes_are_the_posteriors_with_each_reading(snapshots, facet, disagre
     rest = {f: r for f, r in last.readings.items() if f != facet}
     said = (("attitude", "turn_coordinator"), ("attitude", "heading")) if disagree else ()
     last = msgspec.structs.replace(last, readings=rest, disagree=said)
-    without = ENGINE.posterior(small_case(*before, last))
-    outcomes = ENGINE.outcomes(small_case(*before, last), facet)
+    without = ENGINE.posterior(routine(*before, last))
+    outcomes = ENGINE.outcomes(routine(*before, last), facet)
     assert outcomes.readings == FACETS[facet]
     for place, reading in enumerate(outcomes.readings):
         read = msgspec.structs.replace(last, readings={**rest, facet: reading})
-        posterior = ENGINE.posterior(small_case(*before, read))
+        posterior = ENGINE.posterior(routine(*before, read))
         chance = np.exp(posterior.log_evidence - without.log_evidence)
         assert outcomes.chance[place] == pytest.approx(chance, rel=1e-9)
         assert outcomes.sets[place] == pytest.approx(posterior.sets, rel=1e-9)
@@ -207,7 +210,9 @@ def test_instruments_on_one_static_line_are_no_second_witness():
 
     def chance(**more):
         snapshot = SnapshotRecord(manoeuvre="climb", readings={**base, **more.get("readings", {})})
-        posterior = engine.posterior(CaseRecord(title="x", panel="two_sets", snapshot=(snapshot,)))
+        posterior = engine.posterior(
+            CaseRecord(title="x", panel="two_sets", setting="routine", snapshot=(snapshot,))
+        )
         names = [f.id for f in engine.network.failures]
         return posterior.marginals[names.index("static_ports_taped")]
 

@@ -63,7 +63,8 @@ def test_independent_readings_add_up_to_the_change_of_the_odds():
     snapshot = SnapshotRecord(
         manoeuvre="level", readings={"suction.value": "zero", "vacuum_light.state": "lit"}
     )
-    case = small_case(snapshot)
+    # why a case was told is common to its readings, so they add up where it was not chosen for what it shows
+    case = small_case(snapshot, setting="routine")
     posterior = Engine(network).posterior(case)
     (weighed,) = contrasts(posterior, ("pump_sheared",), [()])
     prior = {ranked.failures: ranked.prior for ranked in posterior.ranking()}
@@ -146,7 +147,7 @@ def test_rivals_are_no_supersets(engine):
 
 
 def test_unread_looks_have_the_chances_that_runs_with_the_reading_give(engine):
-    case = load_case("disagreement_only", shipped())
+    case = msgspec.structs.replace(load_case("disagreement_only", shipped()), setting="routine")
     posterior = engine.posterior(case)
     one, other = ("pump_sheared",), ("attitude_worn",)
     looks = {look.facet: look for look in unread(posterior, one, other)}
@@ -168,7 +169,7 @@ def test_unread_looks_have_the_chances_that_runs_with_the_reading_give(engine):
 def test_the_readings_that_would_change_the_leader_are_all_found():
     """By brute force over every other reading, where the enumeration is complete."""
     engine = Engine(small_network(), largest_set=4)
-    case = small_case(LEVEL, CLIMB)
+    case = small_case(LEVEL, CLIMB, setting="routine")
     posterior = engine.posterior(case)
     leading = posterior.ranking()[0].failures
     expected = {}

@@ -104,6 +104,8 @@ def suspects_of(machine, case):
 
 
 def assert_equal(machine, case, names=()):
+    """What a look will show is no reason why the case was told, so the engine is asked in the routine setting."""
+    case = msgspec.structs.replace(case, setting="routine")
     posterior = machine.posterior(case)
     advised = {advice.look: advice for advice in next_looks(machine, posterior)}
     checked = 0
@@ -198,8 +200,10 @@ def test_alternate_static_is_the_first_look_for_a_sealed_static_source_in_a_clim
 def test_suction_comes_first_when_the_attitude_leans_and_then_the_other_gyros():
     assert order(flown(attitude_behaviour="leaning"))[0] == "read_suction"
     after = order(flown(attitude_behaviour="leaning", suction_value="normal"))
-    # both compare the attitude with turn coordinator and heading: at a glance, or for two minutes
-    assert set(after[:2]) == {"compare_attitude_turn_heading", "watch_gyros"}
+    # both compare the attitude with turn coordinator and heading: at a glance, or for two minutes; a bank that
+    # it shows when level is seen at a glance too
+    assert after[0] == "compare_attitude_turn_heading"
+    assert set(after[:3]) == {"compare_attitude_turn_heading", "read_attitude", "watch_gyros"}
 
 
 # ------------------------------------------------------------------ safety
@@ -289,12 +293,12 @@ def test_the_answer_shows_three_looks_with_what_they_would_mean():
 
 
 def test_all_looks_stand_in_the_air_and_on_the_ground():
-    case = flown("climb", airspeed_trend="falling", altimeter_trend="steady", vertical_speed_rate="zero")
+    case = flown("climb", airspeed_value="high", altimeter_value="high")
     shown = render(answer(case), case, shipped(), all_looks=True)
     air, ground = shown.split("On the ground, afterwards\n")
     assert "alternate static source on" in air
     assert "static ports and static drain" in ground
-    assert "by a licensed technician" in ground
+    assert "by a licensed technician" in " ".join(ground.split())
     every = " ".join(shown.split())
     assert all(advice.name in every for advice in answer(case).looks)
 

@@ -11,7 +11,17 @@ from __future__ import annotations
 from diagnose.model.calibration import DayRecord, World
 from diagnose.model.case import CaseRecord, HandbookRow, SnapshotRecord, TruthRecord
 from diagnose.model.drill import DrillNumber, ScanPattern
-from diagnose.model.engine import ChanceWord, Family, FirstScreen, Grade, GradeCost, Limits, Setting, Strength
+from diagnose.model.engine import (
+    ChanceWord,
+    Family,
+    FirstScreen,
+    Grade,
+    GradeCost,
+    Limits,
+    Setting,
+    Strength,
+    Telling,
+)
 from diagnose.model.flying import (
     AxisUse,
     Manoeuvre,
@@ -94,6 +104,7 @@ __all__ = [
     "Substitute",
     "Switch",
     "System",
+    "Telling",
     "TruthRecord",
     "Variation",
     "World",

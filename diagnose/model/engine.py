@@ -7,12 +7,26 @@ from enum import Enum
 from diagnose.model.record import Cited, Record
 
 
+class Telling(Record, frozen=True, kw_only=True):
+    """Chances that somebody tells a flight as an anomaly, by what explains the odd readings in it.
+
+    ``failure``: something is wrong. ``benign``: the air, a wrong picture of the motion, or a known normal effect. ``misreading``: he misread it, or strayed by himself and says that he
+    held it, or sat in rough air and did not say so.
+    """
+
+    failure: float
+    benign: float
+    misreading: float
+
+
 class Setting(Cited, frozen=True, kw_only=True):
     """Why the user is here: how likely it is that anything failed, or looked as if it had.
 
     ``chance`` is the prior chance of anything at all (None: as the rates give it);
     ``equal_chance`` replaces every rate by one chance from the start, and what can begin in flight begins
-    as often again in every ``begins_within_min`` minutes.
+    as often again in every ``begins_within_min`` minutes. ``told``: how an odd reading came to be told (None:
+    the case was not chosen for what it shows). ``strayed``: how often one whose speed, turn or altitude
+    strayed by himself says that he flew the maneuver, for one time of him who held it.
     """
 
     id: str
@@ -21,6 +35,8 @@ class Setting(Cited, frozen=True, kw_only=True):
     chance: float | None = None
     equal_chance: float | None = None
     begins_within_min: float = 10.0
+    told: Telling | None = None
+    strayed: float = 1.0
 
 
 class Limits(Record, frozen=True, kw_only=True):
@@ -40,6 +56,9 @@ class Limits(Record, frozen=True, kw_only=True):
     flights_per_cell: int
     prior_flights: float
     confused_further: float
+    odd_below: float
+    odd_fades: float
+    held: tuple[str, ...]
     source: str
     note: str
 
