@@ -200,8 +200,10 @@ def test_alternate_static_is_the_first_look_for_a_sealed_static_source_in_a_clim
 def test_suction_comes_first_when_the_attitude_leans_and_then_the_other_gyros():
     assert order(flown(attitude_behaviour="leaning"))[0] == "read_suction"
     after = order(flown(attitude_behaviour="leaning", suction_value="normal"))
-    # both compare the attitude with turn coordinator and heading: at a glance, or for two minutes
-    assert set(after[:2]) == {"compare_attitude_turn_heading", "watch_gyros"}
+    # both compare the attitude with turn coordinator and heading: at a glance, or for two minutes; a bank that
+    # it shows when level is seen at a glance too
+    assert after[0] == "compare_attitude_turn_heading"
+    assert set(after[:3]) == {"compare_attitude_turn_heading", "read_attitude", "watch_gyros"}
 
 
 # ------------------------------------------------------------------ safety

@@ -4,36 +4,25 @@ from __future__ import annotations
 
 from functools import cache
 
-import msgspec
 import pytest
 
 from diagnose import answer_case, engine_for
-from diagnose.knowledge import with_only
-from diagnose.model import CaseRecord, FailureKind, SnapshotRecord, Telling
+from diagnose.model import CaseRecord, FailureKind, SnapshotRecord
 from tests.small import shipped
 
-TOLD = Telling(failure=0.5, benign=0.1, misreading=0.0002)
-
-
-@cache
-def knowledge():
-    """The shipped knowledge with the question asked in two settings."""
-    settings = dict(shipped().settings)
-    for name in ("anomaly", "exercise"):
-        settings[name] = msgspec.structs.replace(settings[name], told=TOLD, strayed=0.01)
-    return with_only(shipped(), settings=settings)
+TOLD = shipped().settings["anomaly"].told
 
 
 @cache
 def engine():
-    return engine_for(knowledge(), "single_pump")
+    return engine_for(shipped(), "single_pump")
 
 
 def answer(manoeuvre, setting="anomaly", **readings):
     named = {name.replace("__", "."): reading for name, reading in readings.items()}
     snapshot = SnapshotRecord(manoeuvre=manoeuvre, readings=named)
     case = CaseRecord(title="", panel="single_pump", setting=setting, snapshot=(snapshot,))
-    return answer_case(knowledge(), case, engine())
+    return answer_case(shipped(), case, engine())
 
 
 def chances(found):
