@@ -28,7 +28,7 @@ def recovery_lines(answer: Answer, width: int) -> list[str]:
 
 #: looks of the short block, outcomes of a look, and the least chance of an outcome that is shown
 LOOKS_SHOWN, OUTCOMES_SHOWN, LEAST_OUTCOME = 3, 3, 0.03
-#: an outcome with this share of those that mean the same needs no "or the like"
+#: an outcome with this share of those that mean the same needs no "or similar"
 ALONE = 0.9
 URGENCY_WORDS = {3: "at once", 2: "soon", 1: "then"}
 
@@ -52,8 +52,8 @@ def next_look_lines(answer: Answer, kb: KnowledgeBase, width: int) -> list[str]:
     """The three looks most worth while, each with what its likeliest outcomes would mean."""
     best = worth_while(answer, kb)[:LOOKS_SHOWN]
     if not best:
-        return [fill("Look next: nothing on this panel would tell much more.", width)]
-    lines = ["Look next"]
+        return [fill("Look at next: nothing on this panel would tell much more.", width)]
+    lines = ["Look at next"]
     for number, advice in enumerate(best, 1):
         lines += look_lines(advice, kb, width, f"  {number}. ")
     return lines
@@ -82,7 +82,7 @@ def meanings(advice: LookAdvice, kb: KnowledgeBase) -> list[tuple[str, float, tu
         mean = sum(outcome.chance * outcome.leading_chance for outcome in outcomes) / chance
         words = outcome_words(outcomes[0], kb)
         if outcomes[0].chance < ALONE * chance:
-            words += ", or the like"
+            words += ", or similar"
         if chance >= LEAST_OUTCOME:
             found.append((words, chance, leading, mean))
     return sorted(found, key=lambda meaning: -meaning[1])
@@ -113,7 +113,7 @@ def all_look_lines(answer: Answer, kb: KnowledgeBase, width: int) -> list[str]:
     if not answer.looks:
         return [fill(f"No look before the aircraft is recovered: {answer.upset}.", width)]
     lines: list[str] = []
-    for title, ground in (("All looks", False), ("On the ground, afterwards", True)):
+    for title, ground in (("All looks", False), ("On the ground, afterward", True)):
         chosen = [advice for advice in answer.looks if (advice.kind == "ground") is ground]
         telling = [advice for advice in chosen if advice.tells]
         if telling:
@@ -153,7 +153,7 @@ def decision_lines(answer: Answer, width: int) -> list[str]:
 def render_flying(answer: Answer, kb: KnowledgeBase, width: int = 80) -> str:
     """Partial panel: what to fly on by both teaching methods, the numbers that apply, what to decide."""
     width = max(width, NARROWEST)
-    lines = [fill(f"To fly on: {kb.manoeuvres[answer.manoeuvre].name}", width)]
+    lines = [fill(f"Partial panel, fly by: {kb.manoeuvres[answer.manoeuvre].name}", width)]
     lines += [fill(*axis_line(axis, answer, kb, width)) for axis in answer.axes]
     if answer.method is not None:
         lines += ["", "Control and performance", *_method_lines(answer, answer.method, kb, width)]
@@ -191,13 +191,13 @@ def axis_line(axis: AxisAdvice, answer: Answer, kb: KnowledgeBase, width: int) -
         if grades.get(axis.primary) is Grade.VERIFY:
             text += " (verify)"
         if axis.primary != axis.usual:
-            text += f" in place of the {kb.gauges[axis.usual].name}"
+            text += f" instead of the {kb.gauges[axis.usual].name}"
         if axis.supporting:
             text += "; supported by " + ", ".join(kb.gauges[g].name for g in axis.supporting)
         if axis.how:
             text += f". {axis.how[0].upper()}{axis.how[1:]}"
     else:
-        text = f"nothing trustworthy is left on this panel in place of the {kb.gauges[axis.usual].name}"
+        text = f"nothing trustworthy is left on this panel instead of the {kb.gauges[axis.usual].name}"
     return text, width, f"  {axis.axis:<8} ", " " * 11
 
 

@@ -17,7 +17,7 @@ AXES_OF_CONTROL = ("pitch", "bank", "power", "heading")
 def partial_panel(
     network: Network, manoeuvre_id: str, trusts: tuple[Trust, ...], *, read: bool = True
 ) -> tuple[AxisAdvice, ...]:
-    """Give for each axis of control what to fly on in this manoeuvre.
+    """Give for each axis of control what to fly on in this maneuver.
 
     With nothing ``read`` nothing speaks against an instrument: it is the handbook's table. An instrument that
     is out is replaced by a second one of its kind first.

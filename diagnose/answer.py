@@ -50,7 +50,7 @@ class Trust:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AxisAdvice:
-    """What to fly one axis of control on. ``usual`` is the primary gauge of the manoeuvre.
+    """What to fly one axis of control on. ``usual`` is the primary gauge of the maneuver.
 
     ``primary`` is "" when nothing trustworthy is left. ``how`` says how to use a stand-in.
     """

@@ -1,12 +1,12 @@
-"""What a panel can tell at all: which failures show in which manoeuvre, and which look alike.
+"""What a panel can tell at all: which failures show in which maneuver, and which look alike.
 
 Every single failure, and a sound aircraft, is put against every other as if there were only these two,
-at even odds, with every gauge of the panel read once in one manoeuvre. The *overlap* of the two is the
+at even odds, with every gauge of the panel read once in one maneuver. The *overlap* of the two is the
 chance that then stays with the wrong one, on average: one half means that nothing tells them apart, zero
 that one look decides. Two are told apart when the right one is left with ``limits.decided`` or more, the
 chance from which an answer counts as decided.
 
-- A failure is **detectable** in a manoeuvre when it is told from a sound aircraft.
+- A failure is **detectable** in a maneuver when it is told from a sound aircraft.
 - It is **isolable** there when it is also told from every other single failure of the panel.
 - An **ambiguity group** holds failures of which no two are told apart.
 
@@ -49,7 +49,7 @@ SINCE_START_MIN = 30.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Overlaps:
-    """How alike the failures of a panel look in one manoeuvre with every gauge read.
+    """How alike the failures of a panel look in one maneuver with every gauge read.
 
     ``names``: ``SOUND`` first, then the panel's failures. ``chance``: expected chance left to the
     wrong one of two at even odds, symmetric, shape (name, name); the diagonal is one half.
@@ -103,9 +103,9 @@ class Overlaps:
 
 
 def overlaps(engine: Engine, manoeuvre: str, draws: int = DRAWS, seed: int = SEED) -> Overlaps:
-    """Put every failure of the engine's panel against every other in one manoeuvre.
+    """Put every failure of the engine's panel against every other in one maneuver.
 
-    Same seed, same answer. Raises UnknownName for a manoeuvre that is not there.
+    Same seed, same answer. Raises UnknownName for a maneuver that is not there.
     """
     network = engine.network
     weight, logs = _signatures(engine, manoeuvre)
@@ -127,7 +127,7 @@ def overlaps(engine: Engine, manoeuvre: str, draws: int = DRAWS, seed: int = SEE
 
 
 def ambiguity_groups(engine: Engine, manoeuvre: str) -> tuple[tuple[str, ...], ...]:
-    """Give the groups of failures that look alike in a manoeuvre even with every gauge read.
+    """Give the groups of failures that look alike in a maneuver even with every gauge read.
 
     Ids in the order of the panel's failures; ``SOUND`` ("nothing_failed") comes first in the group of those
     that do not show. A failure in no group is told from every other or only half like several.
@@ -142,7 +142,7 @@ def ambiguity_groups(engine: Engine, manoeuvre: str) -> tuple[tuple[str, ...], .
 class FailureCoverage:
     """Where one failure shows, and where it is told from every other.
 
-    ``looks_like``: what it is not told from in *any* manoeuvre in which it shows (in every one, if it
+    ``looks_like``: what it is not told from in *any* maneuver in which it shows (in every one, if it
     shows in none), so what stays ambiguous whatever is flown.
     """
 
@@ -154,7 +154,7 @@ class FailureCoverage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PanelCoverage:
-    """Coverage of a panel: by failure, and the ambiguity groups of each manoeuvre."""
+    """Coverage of a panel: by failure, and the ambiguity groups of each maneuver."""
 
     panel: str
     failures: tuple[FailureCoverage, ...]
@@ -167,7 +167,7 @@ def cover(
     draws: int = DRAWS,
     told: Callable[[str], None] = lambda manoeuvre: None,
 ) -> PanelCoverage:
-    """Give the coverage of the engine's panel over some manoeuvres, or over all; ``told`` hears of each before."""
+    """Give the coverage of the engine's panel over some maneuvers, or over all; ``told`` hears of each before."""
     network = engine.network
     tables = []
     for name in manoeuvres or network.kb.manoeuvres:
@@ -205,7 +205,7 @@ class StoredCoverage:
 
 
 def mark_of(kb: KnowledgeBase) -> str:
-    """A digest of what decides a coverage: failures, panels, gauges, manoeuvres and the physics' quantities."""
+    """A digest of what decides a coverage: failures, panels, gauges, maneuvers and the physics' quantities."""
     tables = (kb.failures, kb.panels, kb.parts, kb.sources, kb.gauges, kb.manoeuvres, kb.quantities)
     return hashlib.sha256(msgspec.json.encode(tables)).hexdigest()[:16]
 

@@ -12,7 +12,7 @@ from typing import ClassVar
 class DiagnoseError(Exception):
     """A fault of input, knowledge or evidence, in three parts: what, where, how to mend it.
 
-    The text reads ``what. Where: where. To mend: mend.``; an empty part is left out.
+    The text reads ``what. Where: where. Try: mend.``; an empty part is left out.
     """
 
     exit_code: ClassVar[int] = 1
@@ -24,7 +24,7 @@ class DiagnoseError(Exception):
         self.mend = mend
 
     def __str__(self) -> str:
-        labelled = (("", self.what), ("Where: ", self.where), ("To mend: ", self.mend))
+        labelled = (("", self.what), ("Where: ", self.where), ("Try: ", self.mend))
         return " ".join(label + _sentence(part) for label, part in labelled if part)
 
     def as_dict(self) -> dict[str, object]:

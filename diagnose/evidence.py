@@ -307,7 +307,7 @@ def odd_groups(
 ) -> dict[tuple[str, ...], float]:
     """Groups of facets of which something odd was said: facets -> chance of that with nothing failed.
 
-    Chance in the usual motions of the manoeuvre, in ordinary air; of unsure readings against the surest one.
+    Chance in the usual motions of the maneuver, in ordinary air; of unsure readings against the surest one.
     """
     network = space.network
     motions = network.motions(snapshot.manoeuvre, space.strayed)

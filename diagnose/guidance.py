@@ -16,7 +16,7 @@ class Look(Cited, frozen=True, kw_only=True):
     """A way to learn more: what is done, which facets are then read, and what it costs.
 
     ``kind`` "read" reads facets that are still silent in the present snapshot. Every other kind is a
-    next snapshot: switches moved, perhaps another manoeuvre (of ``minutes``, after ``wait_minutes``),
+    next snapshot: switches moved, perhaps another maneuver (of ``minutes``, after ``wait_minutes``),
     and then all of ``reads``. ``at_once``: the switch is moved, and what happens at that moment is read. ``seconds`` is the time it takes in all, ``workload`` 1 (a glance) to 5,
     ``hazard`` 0 (none) to 5. It is not offered outside ``phases``, while one of ``not_while`` is flown,
     under a condition of ``not_in``, with a switch or part of ``without`` on the panel, unless the
@@ -76,7 +76,7 @@ class Decision(Cited, frozen=True, kw_only=True):
     """Something to do, say or decide, and when: all that is given must hold.
 
     ``short`` is an order of 60 characters at most, ``says`` the whole of it. ``against``: instruments of which
-    those that stand are named in place of ``{against}``; one must stand.
+    those that stand are named instead of ``{against}``; one must stand.
 
     By instruments: ``out``, none of these may be used; ``covered``, each is to be covered; ``trusted``, each may
     be used; ``required``, one that the rules ask for is to be covered, or none is; ``any_covered``, some instrument

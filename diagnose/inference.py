@@ -157,7 +157,7 @@ class Engine:
         if not case.snapshot:
             raise CaseError(
                 "the case has no snapshot",
-                mend="start one with a manoeuvre and say what the gauges showed",
+                mend="start one with a maneuver and say what the gauges showed",
             )
         odds = odds_of(self.network, case)
         space = self._space(odds)

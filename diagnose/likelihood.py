@@ -40,7 +40,7 @@ class FacetTable:
     """Chances of a facet's readings.
 
     ``chance``: axes are the parents in their order, then the motion axes, then the readings;
-    ``sizes``: the same with bins of what is said as a number in place of the readings.
+    ``sizes``: the same with bins of what is said as a number instead of the readings.
     misreport is mixed in: chance = drawn @ ``report``, with ``report`` (reading drawn, reading told).
     """
 

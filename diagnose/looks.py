@@ -51,7 +51,7 @@ class Offer:
 
 
 def offers(posterior: Posterior, trusts: Sequence[Trust] = ()) -> tuple[Offer, ...]:
-    """Every look that panel, switches, manoeuvre, conditions and trust allow, in the order of the knowledge.
+    """Every look that panel, switches, maneuver, conditions and trust allow, in the order of the knowledge.
 
     ``trusts``: what ``trust`` gives, if it is at hand.
     """
@@ -156,7 +156,7 @@ def next_looks(
     """Every look on offer, the most worth while first; those of last resort stand last.
 
     Without ``everywhere`` only those that can be had where the case ends: in the air not what is done
-    on the ground afterwards. Empty while the aircraft must be recovered first (``upset``), unless it
+    on the ground afterward. Empty while the aircraft must be recovered first (``upset``), unless it
     counts as ``recovered``. ``trusts``: what ``trust`` gives, if it is at hand.
     """
     if upset(posterior) and not recovered:

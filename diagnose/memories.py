@@ -1,6 +1,6 @@
 """How memories move on: from the end of one snapshot to the next, at onset, and at the first look.
 
-Three kinds have physics: the height relative to where a line was sealed, how far a starved rotor has
+Three kinds have physics: the altitude relative to where a line was sealed, how far a starved rotor has
 run down, and what is left in the battery. Their classes are coarse, so moving on is a matter of
 chance: many cases spread over each class are followed and counted. The fourth kind, whether an
 intermittent failure acts, follows from the failure itself.
@@ -30,7 +30,7 @@ class MemoryTables:
     """Tables of one memory over ``TIMES_MIN``.
 
     ``carry``: carry name -> (time, vertical, from, to); the vertical axis has length 3 for a
-    height memory and 1 else. ``onset`` and ``first``: carry name -> (time, state), for a driver that
+    altitude memory and 1 else. ``onset`` and ``first``: carry name -> (time, state), for a driver that
     became active at an even chance anywhere within that time.
     """
 
@@ -71,7 +71,7 @@ def _shares(classes: np.ndarray, states: int) -> Array:
     return np.bincount(classes, minlength=states) / len(classes)
 
 
-# ------------------------------------------------------------------ height
+# ------------------------------------------------------------------ altitude
 
 
 def _height(memory: Memory, draws: Draws) -> tuple[dict[str, Array], dict[str, Array], dict[str, Array]]:
@@ -92,7 +92,7 @@ def _height(memory: Memory, draws: Draws) -> tuple[dict[str, Array], dict[str, A
 
 
 def gap_matrix(kb: KnowledgeBase, tables: MemoryTables, carry: str) -> Array:
-    """Carry matrix (from, to) of a height memory over a gap of more than a minute."""
+    """Carry matrix (from, to) of an altitude memory over a gap of more than a minute."""
     change = kb.quantities["memory.gap_changes_height"].low
     down, _, up = tables.carry_at(carry, 1.0)
     return np.asarray((1.0 - change) * np.eye(3) + change * 0.5 * (down + up))

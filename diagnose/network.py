@@ -1,7 +1,7 @@
 """The Bayesian network of one panel: parts, sources, memories, motion and gauges, with their tables.
 
 ``Network`` is what both the engine and the pgmpy bridge are built from. The graph runs
-failures -> parts -> sources -> gauges; memories carry the past; motion is tied to the manoeuvre.
+failures -> parts -> sources -> gauges; memories carry the past; motion is tied to the maneuver.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ Index = np.ndarray
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Motions:
-    """The motions that a manoeuvre allows.
+    """The motions that a maneuver allows.
 
     ``values``: axis -> index of its value for each motion, shape (motion,). ``chance``: shape
     (air and pilot combination, motion), rows sum to one. ``vertical``: index on the vertical axis.
@@ -176,11 +176,11 @@ class Network:
 
     @cached_property
     def _motions(self) -> dict[tuple[str, float], Motions]:
-        """Motions of the manoeuvres asked for so far."""
+        """Motions of the maneuvers asked for so far."""
         return {}
 
     def motions(self, manoeuvre_id: str, strayed: float = 1.0) -> Motions:
-        """Give the motions of a manoeuvre and their chances for each state of air and pilot.
+        """Give the motions of a maneuver and their chances for each state of air and pilot.
 
         ``strayed``: in still air with the pilot's picture right, a motion that strays in what he says that he
         held counts so many times (likelihood of his word); chances sum to one again.

@@ -607,7 +607,7 @@ def bif_of(network: Network, case: CaseRecord, told: Callable[[str], None] = lam
     """
     if not case.snapshot:
         raise CaseError(
-            "the case has no snapshot", mend="start one with a manoeuvre and say what the gauges showed"
+            "the case has no snapshot", mend="start one with a maneuver and say what the gauges showed"
         )
     pgmpy = _quiet_import()
     tables = build_tables(network, case)

@@ -3,7 +3,7 @@
 A scene is a snapshot with the chances of its hidden rows, of which only those that have any chance count.
 Facets of one look are taken jointly, outcome by outcome. Rows in which the facets behave alike share a
 state; sets of failures that stand in one state only count as one, because no outcome can part them. So the
-sums run over some hundreds of states in place of some thousands of sets, and lose nothing.
+sums run over some hundreds of states instead of some thousands of sets, and lose nothing.
 """
 
 from __future__ import annotations

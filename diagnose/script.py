@@ -23,7 +23,7 @@ class Start(Record, frozen=True, kw_only=True):
 
 
 class Leg(Record, frozen=True, kw_only=True):
-    """A piece of the flight in one manoeuvre. What is not given is the usual one of the manoeuvre.
+    """A piece of the flight in one maneuver. What is not given is the usual one of the maneuver.
 
     ``rate_fpm`` up and ``turn_dps`` right are positive.
     """

@@ -285,7 +285,7 @@ def origin_counts(kb: KnowledgeBase) -> Mapping[str, Mapping[str, int]]:
     """Table of the knowledge base -> origin -> how many numbers.
 
     A number belongs to the entry that it stands in. An entry that cites a document for what happens and says
-    in its note that its numbers are judgement counts as judgement; so do the strays of a manoeuvre.
+    in its note that its numbers are judgement counts as judgement; so do the strays of a maneuver.
     """
     tables: dict[str, Iterable[Any]] = {
         "failures: rates and factors": kb.failures.values(),
@@ -293,7 +293,7 @@ def origin_counts(kb: KnowledgeBase) -> Mapping[str, Mapping[str, int]]:
             facet for gauge in kb.gauges.values() for facet in gauge.facets
         ),
         "physics: bounds of quantities": kb.quantities.values(),
-        "manoeuvres and air: how motion strays": (*kb.manoeuvres.values(), *kb.variations.values()),
+        "maneuvers and air: how motion strays": (*kb.manoeuvres.values(), *kb.variations.values()),
         "memories": kb.memories.values(),
         "settings, limits and costs": (*kb.settings.values(), *kb.grade_costs.values(), kb.limits),
     }

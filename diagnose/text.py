@@ -130,7 +130,7 @@ def render(
 ) -> str:
     """Give the whole answer as text; ``why`` is put after the ranking.
 
-    With ``all_looks`` every look stands there in place of the three best.
+    With ``all_looks`` every look stands there instead of the three best.
     """
     listed = sum(ranked.posterior for _, ranked in _shown(answer.ranking, most))
     left, rest = percent(max(1.0 - listed, 0.0)), "all other failures, alone or together"
@@ -152,7 +152,7 @@ def render(
     lines += ["", setting_line(answer, kb, width), *(["", why] if why else []), "", "Instruments"]
     lines += trust_lines(answer, kb, width)
     if answer.axes:
-        lines += ["", fill(f"To fly on: {kb.manoeuvres[answer.manoeuvre].name}", width)]
+        lines += ["", fill(f"Partial panel, fly by: {kb.manoeuvres[answer.manoeuvre].name}", width)]
         lines += [fill(*axis_line(axis, answer, kb, width)) for axis in answer.axes]
     if answer.looks and not all_looks:
         lines += ["", *next_look_lines(answer, kb, width)]

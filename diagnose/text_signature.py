@@ -16,7 +16,7 @@ from diagnose.words import readable
 
 #: facets that need no name, because their readings say it
 SAID_BY_READING = ("trend", "value", "rate", "state", "behaviour", "turn", "position", "pitch")
-#: most manoeuvres that "all flight except" names
+#: most maneuvers that "all flight except" names
 MOST_EXCEPTIONS = 2
 #: chances that differ by fewer per cent are told as one
 SAME_PERCENT = 3
@@ -41,7 +41,7 @@ def reading_words(shown: Shown) -> str:
 
 
 def manoeuvre_words(kb: KnowledgeBase, manoeuvres: Sequence[str]) -> str:
-    """Name manoeuvres, whole families by one name: "all climbs, all level flight, take-off"."""
+    """Name maneuvers, whole families by one name: "all climbs, all level flight, takeoff"."""
     rest = dict.fromkeys(manoeuvres)
     if set(kb.manoeuvres) <= set(rest):
         return "everywhere"
@@ -73,7 +73,7 @@ def _short(kb: KnowledgeBase, manoeuvre: str) -> str:
 
 
 def condition_words(kb: KnowledgeBase, conditions: Sequence[Condition]) -> str:
-    """Name conditions that show the same: switches, trapped pressures and manoeuvres."""
+    """Name conditions that show the same: switches, trapped pressures and maneuvers."""
     parts = [f"{kb.switches[name].name} {position}" for name, position in conditions[0].switches.items()]
     for memory, state in dict.fromkeys(item for c in conditions for item in c.memories.items()):
         parts.append(kb.memories[memory].states[state])
@@ -239,7 +239,7 @@ def _parted(parting: Parting | None, kb: KnowledgeBase) -> str:
 
 
 def _told(parting: Parting) -> str:
-    """How often a look is right: "97 %", or "84 to 97 %" where that depends on the manoeuvre."""
+    """How often a look is right: "97 %", or "84 to 97 %" where that depends on the maneuver."""
     least, most = round(100 * parting.least), round(100 * parting.told)
     return percent(parting.told) if most - least < SAME_PERCENT else f"{least} to {most} %"
 
@@ -316,7 +316,7 @@ def _lines_of_partings(
     if not found.partings:
         yield fill(
             "No single look on this panel parts them"
-            + (" in this manoeuvre." if found.manoeuvre else ", in whatever manoeuvre: inspection must."),
+            + (" in this maneuver." if found.manoeuvre else ", in whatever maneuver: inspection must."),
             width,
         )
         return
@@ -340,7 +340,7 @@ def _lines_of_partings(
 def alike(
     groups: Sequence[Sequence[str]], manoeuvre: str, kb: KnowledgeBase, panel: Panel, width: int = 80
 ) -> str:
-    """Give the groups of failures that look alike in a manoeuvre (``coverage.ambiguity_groups``) as text."""
+    """Give the groups of failures that look alike in a maneuver (``coverage.ambiguity_groups``) as text."""
     width = max(width, NARROWEST)
     lines = [
         fill(f"On the panel: {panel.name}.", width),

@@ -91,22 +91,22 @@ def psi_from_inhg(pressure_inhg: Value) -> Value:
 
 
 def m_from_ft(length_ft: Value) -> Value:
-    """Return metres from feet."""
+    """Return meters from feet."""
     return length_ft * M_PER_FT
 
 
 def ft_from_m(length_m: Value) -> Value:
-    """Return feet from metres."""
+    """Return feet from meters."""
     return length_m / M_PER_FT
 
 
 def m_s_from_kt(speed_kt: Value) -> Value:
-    """Return metres per second from knots."""
+    """Return meters per second from knots."""
     return speed_kt * M_S_PER_KT
 
 
 def kt_from_m_s(speed_m_s: Value) -> Value:
-    """Return knots from metres per second."""
+    """Return knots from meters per second."""
     return speed_m_s / M_S_PER_KT
 
 
@@ -136,7 +136,7 @@ def fpm_from_kt(speed_kt: Value) -> Value:
 
 
 def m_s_from_fpm(rate_fpm: Value) -> Value:
-    """Return metres per second from feet per minute."""
+    """Return meters per second from feet per minute."""
     return rate_fpm * (M_PER_FT / S_PER_MIN)
 
 

@@ -176,7 +176,7 @@ def _rows(kb: KnowledgeBase, where: str, rows: Iterable[object], readings: set[s
 
 
 def manoeuvres_are_complete(kb: KnowledgeBase) -> Iterator[str]:
-    """A manoeuvre expects a value of every axis, and its strays leave room for it."""
+    """A maneuver expects a value of every axis, and its strays leave room for it."""
     for entry, manoeuvre in kb.manoeuvres.items():
         where = _at(kb, "manoeuvres", entry)
         if set(manoeuvre.expected) != set(kb.axes):
@@ -217,7 +217,7 @@ def panels_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
 
 
 def looks_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
-    """Facets, switches, manoeuvres and conditions that a look names exist; a glance moves nothing."""
+    """Facets, switches, maneuvers and conditions that a look names exist; a glance moves nothing."""
     facets = {f"{gauge.id}.{facet.id}" for gauge in kb.gauges.values() for facet in gauge.facets}
     for entry, look in kb.looks.items():
         where = _at(kb, "looks", entry)
@@ -289,7 +289,7 @@ def decisions_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
 
 
 def effects_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
-    """What a normal effect is told by exists: facets, readings, manoeuvres, conditions, motion, switches, parts."""
+    """What a normal effect is told by exists: facets, readings, maneuvers, conditions, motion, switches, parts."""
     facets = {f"{g.id}.{f.id}": {r.id for r in f.readings} for g in kb.gauges.values() for f in g.facets}
     for entry, effect in kb.effects.items():
         where = _at(kb, "effects", entry)
@@ -390,7 +390,7 @@ def simulated_flights_can_be_flown(kb: KnowledgeBase) -> Iterator[str]:
         yield "world: needs flights in flown, gaps in gaps_min and at least one snapshot"
     for name in dict.fromkeys(name for flight in world.flown for name in flight):
         if name not in kb.manoeuvres:
-            yield f"world: there is no manoeuvre {name!r}"
+            yield f"world: there is no maneuver {name!r}"
     for day in world.days:
         yield from (f"world: there is no context {name!r}" for name in day.flags if name not in kb.context)
         if not 0.0 <= day.chance <= 1.0:

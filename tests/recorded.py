@@ -45,7 +45,7 @@ NOISE = {
 
 #: length of a piece of a leg that is flown sloppily
 SLOPPY_S = 10.0
-#: what is meant by manoeuvre: rate of climb if the leg gives none, rate of turn, airspeed that is to be held
+#: what is meant by maneuver: rate of climb if the leg gives none, rate of turn, airspeed that is to be held
 MEANT = {
     "level": (0.0, 0.0, 100.0), "climb": (500.0, 0.0, 80.0), "descent": (-500.0, 0.0, 95.0),
     "descent_constant_rate": (-500.0, 0.0, 95.0), "left_turn": (0.0, -3.0, 100.0), "right_turn": (0.0, 3.0, 100.0),
@@ -136,7 +136,7 @@ def sloppily(legs, rng):
 
 
 def scenario(panel, seed, failure="", onset="sudden", minutes=30.0, kind="ordinary"):
-    """A flight with one failure, or a healthy one of a kind: ordinary, rough, draughts, wind, sloppy.
+    """A flight with one failure, or a healthy one of a kind: ordinary, rough, drafts, wind, sloppy.
 
     ``onset``: sudden or gradual, at some time of the flight; from_start: it was there before the recording.
     """

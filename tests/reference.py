@@ -195,7 +195,7 @@ class Panel:
     # -------------------------------------------------------------- motion
 
     def motions(self, manoeuvre_id):
-        """The motions of a manoeuvre, and their chances by the conditions of air and pilot."""
+        """The motions of a maneuver, and their chances by the conditions of air and pilot."""
         if manoeuvre_id not in self._motions:
             kb = files()
             axes = list(kb["axis"])

@@ -1,6 +1,6 @@
 """The engine against the plain reference of ``tests/reference.py``, which shares none of its code, to 1e-9.
 
-Cases are drawn by number: one to four snapshots of any manoeuvre, gaps, switches, sure and unsure and denied readings,
+Cases are drawn by number: one to four snapshots of any maneuver, gaps, switches, sure and unsure and denied readings,
 disagreements, conditions of the day, all settings; failures that come and go, are cured by a switch, hasten others,
 act on one part, stir every memory; air and pilot. ``REFERENCE_CASES=600 python -m pytest -n 0
 tests/test_against_reference.py`` tries as many for the long profile.

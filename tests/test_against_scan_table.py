@@ -1,4 +1,4 @@
-"""Primary instruments of the manoeuvres against the Instrument Flying Handbook's table.
+"""Primary instruments of the maneuvers against the Instrument Flying Handbook's table.
 
 Source: FAA-H-8083-15B ch. 6 and 7 and the table of AC 61-27C, as ``knowledge/handbook/scan.toml`` cites them.
 """

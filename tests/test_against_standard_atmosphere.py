@@ -26,7 +26,7 @@ def test_pressure_equals_the_table(height, pressure):
 
 @pytest.mark.parametrize("height", [0.0, 2500.0, 7000.0, 18000.0])
 def test_pressure_equals_the_library_ambiance(height):
-    # ambiance takes geometric metres, altimeters geopotential height; 1 inHg = 3386.389 Pa (0 C)
+    # ambiance takes geometric meters, altimeters geopotential altitude; 1 inHg = 3386.389 Pa (0 C)
     geopotential_m, earth_m = height * 0.3048, 6_356_766.0
     geometric_m = earth_m * geopotential_m / (earth_m - geopotential_m)
     expected = float(ambiance.Atmosphere(geometric_m).pressure[0]) / 3386.389

@@ -83,7 +83,7 @@ def test_one_inch_per_thousand_feet_is_exact_near_2650_ft():
 
 @pytest.mark.parametrize("altitude_ft", [-16000, -1000, 0, 2500, 10000, 25000, 36000])
 def test_density_and_temperature_equal_the_library_ambiance(altitude_ft):
-    # ambiance (an ISA library) takes geometric height; the radius is that of ICAO Doc 7488
+    # ambiance (an ISA library) takes geometric altitude; the radius is that of ICAO Doc 7488
     geopotential_m, earth_m = altitude_ft * 0.3048, 6_356_766.0
     air = ambiance.Atmosphere(earth_m * geopotential_m / (earth_m - geopotential_m))
     assert density_ratio(altitude_ft) == pytest.approx(float(air.density[0]) / 1.225, rel=2e-5)

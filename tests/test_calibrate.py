@@ -211,7 +211,7 @@ def test_a_healthy_flight_in_calm_air_shows_mostly_what_is_expected():
 
 
 def test_a_line_sealed_in_a_climb_stays_at_its_height():
-    """The altimeter shows the height at which the ports were shut, however far the climb goes on."""
+    """The altimeter shows the altitude at which the ports were shut, however far the climb goes on."""
     net = network()
     index = next(i for i, f in enumerate(net.failures) if f.id == "static_ports_taped")
     flown = next(
@@ -229,7 +229,7 @@ def test_a_line_sealed_in_a_climb_stays_at_its_height():
         np.random.default_rng(1),
     )
     sealed = [
-        flight.flown[n].height_ft[0, 0] - flight.exact[n]["height of static_trapped"][0]
+        flight.flown[n].height_ft[0, 0] - flight.exact[n]["altitude of static_trapped"][0]
         for n in range(len(flown.case.snapshot))
     ]
     assert max(sealed) - min(sealed) < 0.01

@@ -49,7 +49,7 @@ def test_several_cases_are_ranked_and_a_bad_one_does_not_keep_the_others_back():
     shown = run("rank", "wrong_setting", "nowhere", "static_blocked_climb")
     assert shown.returncode == 1
     assert shown.stdout.count("Instruments\n") == 2
-    assert "diagnose: there is no case 'nowhere'. To mend: use one of:" in shown.stderr
+    assert "diagnose: there is no case 'nowhere'. Try: use one of:" in shown.stderr
     shown = run("rank", "wrong_setting", "nowhere", "--json")
     assert shown.returncode == 1
     first, second = json.loads(shown.stdout)
@@ -62,7 +62,7 @@ def test_the_reason_for_being_here_can_be_said_in_words():
     assert data["setting"] == "routine"
     shown = run("rank", "wrong_setting", "--setting", "bogus")
     assert shown.returncode == 1
-    assert "there is no setting 'bogus'. To mend: use one of: routine, anomaly, exercise." in shown.stderr
+    assert "there is no setting 'bogus'. Try: use one of: routine, anomaly, exercise." in shown.stderr
 
 
 def test_a_bad_case_file_is_explained_without_a_traceback(tmp_path):
@@ -114,9 +114,7 @@ def test_impossible_evidence_names_the_reading_and_gives_three(tmp_path):
     ):
         shown = run(*arguments)
         assert shown.returncode == 3
-        assert (
-            "these cannot all be true: engine.state not_as_set (snapshot 1, level). To mend" in shown.stderr
-        )
+        assert "these cannot all be true: engine.state not_as_set (snapshot 1, level). Try" in shown.stderr
     lines = "snapshot level\nengine not as set\n"
     shown = run("--knowledge", str(overlay), text=lines)
     assert shown.returncode == 3
@@ -201,7 +199,9 @@ def test_failures_are_listed_and_have_a_page_each():
     assert "standby_valve_stuck" not in run("failures", "--panel", "single pump").stdout
     assert {entry["failure"] for entry in json.loads(run("failures", "--json").stdout)} >= {"pump_sheared"}
     shown = run("failures", "wasp", "nest")
-    assert shown.stdout.startswith("ram hole blocked by insects or dirt, drain open (pitot_insect_nest)")
+    assert shown.stdout.startswith(
+        "pitot tube inlet blocked (insects or dirt), drain open (pitot_insect_nest)"
+    )
     assert shown.returncode == 0
     # without --panel the first panel that has the part; with it, said when it has not
     assert "with two vacuum pumps" in " ".join(run("failures", "left_pump_stopped").stdout.split())
@@ -210,7 +210,7 @@ def test_failures_are_listed_and_have_a_page_each():
     assert page["signature"]["tell_tale"]["facet"] == "suction.value"
     shown = run("failures", "pumb")
     assert shown.returncode == 1
-    assert "there is no failure 'pumb'. To mend: use one of: " in shown.stderr
+    assert "there is no failure 'pumb'. Try: use one of: " in shown.stderr
 
 
 def test_failures_are_compared_by_ids_or_words():
@@ -249,7 +249,7 @@ def test_the_prompt_works_through_a_pipe():
     shown = run(text="snapshot climb\nairspeed falling; altimeter steady; vsi zero\nfoo bar\n\nrank\n")
     assert shown.returncode == 1
     assert "line 3: there is no gauge 'foo'" in shown.stdout
-    assert shown.stdout.index("line 3") < shown.stdout.index("To fly on")
+    assert shown.stdout.index("line 3") < shown.stdout.index("Partial panel, fly by")
     assert shown.stdout.startswith("For ground training and review only.")
     assert "gauges>" not in shown.stdout
 
@@ -275,7 +275,7 @@ def test_plain_output_has_no_table_and_is_always_the_same():
     lines = "snapshot level\nsuction zero\nrank\n"
     first, second = run("--plain", text=lines).stdout, process("--plain", text=lines).stdout
     assert first == second
-    assert "1. vacuum pump failed: drive sheared or rotor broken: " in first
+    assert "1. vacuum pump failed: " in first
     assert "  " not in first
 
 

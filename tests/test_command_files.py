@@ -27,9 +27,7 @@ def test_saving_never_writes_over_a_file_unasked(tmp_path):
     assert load_case(str(path), shipped()).snapshot[0].readings == {"vertical_speed.rate": "zero"}
     with pytest.raises(CaseError) as caught:
         desk_after("snapshot climb", f"save {path}")
-    assert f"there is a file {path} already. To mend: another name, or: save {path} over." in str(
-        caught.value
-    )
+    assert f"there is a file {path} already. Try: another name, or: save {path} over." in str(caught.value)
     desk_after("snapshot climb", f"save {path} over")
     assert load_case(str(path), shipped()).snapshot[0].manoeuvre == "climb"
 
@@ -77,7 +75,7 @@ def test_the_report_is_written_as_a_page_and_never_over_another(tmp_path):
     assert page.startswith("<!doctype html>")
     assert "vacuum pump failed" in page
     assert CAUTION in html.unescape(page)
-    with pytest.raises(CaseError, match=r"there is a file .* already\. To mend: another name, or: report"):
+    with pytest.raises(CaseError, match=r"there is a file .* already\. Try: another name, or: report"):
         obey(desk, f"export {name}")
     obey(desk, f"report '{name}' over")
     with pytest.raises(CaseError, match="the report cannot be written"):

@@ -31,7 +31,7 @@ from tests.small import shipped
         ("snapshot climb for 2 after 10", "climb", 2.0, 10.0),
         ("snapshot left turn after 10 minutes for 1.5 min", "left_turn", 1.5, 10.0),
         ("snapshot climbing left", "climbing_left_turn", 1.0, 0.0),
-        ("snapshot take-off roll for 30 seconds", "takeoff_roll", 0.5, 0.0),
+        ("snapshot takeoff roll for 30 seconds", "takeoff_roll", 0.5, 0.0),
         ("snapshot s&l after 1 hour", "level", 1.0, 60.0),
         ("snapshot after start", "idle_at_rest", 1.0, 0.0),
     ],
@@ -108,7 +108,7 @@ def test_what_was_heard_is_said_back():
 def test_lists_of_what_there_is():
     assert "gyros attitude, heading, turn coordinator, ball" in answer_to("gauges")
     assert "falling 5 kt or more lower at the end than at the start" in answer_to("readings asi")
-    assert "Which manoeuvre? run up, " in answer_to("snapshot")
+    assert "Which maneuver? run up, " in answer_to("snapshot")
     assert "vacuum gyros spinning up, pump sheared" in answer_to("failure")
     assert "standby valve stuck" not in answer_to("failure")
     assert "static_blocked_climb" in answer_to("load")
@@ -160,21 +160,21 @@ def test_failures_are_compared():
 
 def test_groups_that_look_alike_are_listed():
     text = answer_to("snapshot climb", "alike")
-    assert "With every gauge read once in 'straight climb at constant speed'" in text
-    assert "static ports closed by tape, paint, wax or dirt; static line or ports frozen shut" in text
-    assert "'straight and level, constant speed'" in answer_to("alike level flight")
-    assert refusal("alike").startswith("alike in which manoeuvre?")
+    assert "With every gauge read once in 'climb, wings level, constant airspeed'" in text
+    assert "static ports blocked (tape, paint, wax, dirt); static ports or line frozen shut" in text
+    assert "'straight and level, constant airspeed'" in answer_to("alike level flight")
+    assert refusal("alike").startswith("alike in which maneuver?")
 
 
 def test_show_gives_the_case_in_words():
     text = answer_to("snapshot climb for 2", "airspeed probably falling", "show")
-    assert "snapshot 1: straight climb at constant speed, 2 min" in text
+    assert "snapshot 1: climb, wings level, constant airspeed, 2 min" in text
     assert "airspeed indicator trend falling (85 % sure)" in text
 
 
 def test_rank_gives_the_whole_answer():
     said = ("snapshot level", "suction zero")
-    assert "To fly on: straight and level" in answer_to(*said, "rank full")
+    assert "Partial panel, fly by: straight and level" in answer_to(*said, "rank full")
     assert answer_to(*said, "rank").startswith("LIKELY Vacuum pump failed")
     assert refusal(*said, "rank all").startswith("'rank' takes no 'all'")
 
@@ -195,7 +195,7 @@ def test_help_tells_of_every_gauge_and_reading():
     assert "altimeter 60 ft or more lower" in text
     assert "vertical speed descent: more than 150 fpm down" in text
     assert "falling 5 kt or more lower at the end than at the start" in answer_to("help asi")
-    assert "climb: straight climb at constant speed (a manoeuvre)" in answer_to("help climb")
+    assert "climb: climb, wings level, constant airspeed (a maneuver)" in answer_to("help climb")
     for gauge in shipped().panel("single_pump").gauges:
         assert shipped().gauges[gauge].name in answer_to(f"help {shipped().gauges[gauge].words[0]}")
         for facet in shipped().gauges[gauge].facets:
@@ -265,7 +265,7 @@ def test_a_snapshot_is_copied_changed_and_deleted():
         "snapshot climb for 2; airspeed falling",
         "snapshot level",
         "copy 1",
-        "manoeuvre descent for 3 after 4",
+        "maneuver descent for 3 after 4",
     )
     desk = desk_after(*lines)
     assert [s.manoeuvre for s in desk.case.snapshot] == ["climb", "descent", "level"]
@@ -274,12 +274,12 @@ def test_a_snapshot_is_copied_changed_and_deleted():
     )
     desk = desk_after(*lines, "delete 1", "delete last")
     assert [s.manoeuvre for s in desk.case.snapshot] == ["descent"]
-    assert desk_after(*lines, "manoeuvre for 5").session.snapshot.minutes == 5.0
-    assert "Which manoeuvre? run up" in answer_to("snapshot climb", "manoeuvre")
+    assert desk_after(*lines, "maneuver for 5").session.snapshot.minutes == 5.0
+    assert "Which maneuver? run up" in answer_to("snapshot climb", "manoeuvre")
 
 
 def test_what_was_filled_in_follows_the_manoeuvre():
-    desk = desk_after("snapshot level; suction zero; rest as expected", "manoeuvre climb")
+    desk = desk_after("snapshot level; suction zero; rest as expected", "maneuver climb")
     readings = desk.session.snapshot.readings
     assert (readings["vertical_speed.rate"], readings["suction.value"]) == ("climb", "zero")
 
@@ -354,7 +354,7 @@ EDITS = st.sampled_from(
         "delete 1",
         "go 1",
         "go last",
-        "manoeuvre descent for 2",
+        "maneuver descent for 2",
         "what if tc level",
         "keep",
         "drop",

@@ -1,4 +1,4 @@
-"""A reading told in place of the true one lies next to it on the dial, far more often than at the other end."""
+"""A reading told instead of the true one lies next to it on the dial, far more often than at the other end."""
 
 from __future__ import annotations
 

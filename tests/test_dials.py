@@ -137,7 +137,7 @@ def test_standby_suction_is_what_pressure_leaves():
 
 
 def test_a_venturi_gives_nothing_at_rest():
-    # venturi catalogue: effective only some time after take-off
+    # venturi catalogue: effective only some time after takeoff
     resting = at_end(suction_dials.suction_inhg, {"suction": "airflow"}, pace="at_rest", power="idle")
     assert resting.max() < 0.2
     assert np.mean(gauge("airflow") > 4.4) > 0.8

@@ -1,4 +1,4 @@
-"""A session as a student meets it: through a pipe, with wrong lines, killed, and its progress afterwards."""
+"""A session as a student meets it: through a pipe, with wrong lines, killed, and its progress afterward."""
 
 from __future__ import annotations
 

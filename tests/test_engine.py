@@ -249,7 +249,7 @@ def test_impossible_evidence_names_the_smallest_conflict():
 @pytest.mark.parametrize(
     ("snapshot", "error", "text"),
     [
-        (SnapshotRecord(manoeuvre="loop"), UnknownName, "no manoeuvre 'loop'"),
+        (SnapshotRecord(manoeuvre="loop"), UnknownName, "no maneuver 'loop'"),
         (SnapshotRecord(manoeuvre="level", readings={"airspeed.trend": "purple"}), UnknownName, "purple"),
         (SnapshotRecord(manoeuvre="level", readings={"radios.state": "dead"}), CaseError, "has no radios"),
         (SnapshotRecord(manoeuvre="level", switches={"flaps": "on"}), CaseError, "no switch 'flaps'"),

@@ -97,7 +97,7 @@ def test_it_ends_when_nothing_is_worth_asking_and_gives_the_answer():
     assert "Nothing else is worth asking." in " ".join(text.split())
     assert "LIKELY   Vacuum pump failed" in text
     # no question is open any more
-    with pytest.raises(CaseError, match=r"says nothing of a gauge yet\. To mend: .*guide"):
+    with pytest.raises(CaseError, match=r"says nothing of a gauge yet\. Try: .*guide"):
         obey(desk, "don't know")
 
 
@@ -106,14 +106,14 @@ def test_what_was_flown_and_conditions_may_stand_in_the_first_sentence():
     desk, _ = after(*lines, "in the climb my airspeed fell, it was freezing", "none")
     assert desk.case.snapshot[0].readings == {"airspeed.trend": "falling"}
     assert desk.case.context == ("below_freezing",)
-    # another manoeuvre than the one stated is no part of this snapshot
+    # another maneuver than the one stated is no part of this snapshot
     with pytest.raises(DiagnoseError):
         after(*lines, "in the descent my airspeed fell")
 
 
 def test_stop_ends_it_and_commands_work_in_between():
     desk, text = after(*START, "show")
-    assert "attitude indicator behaviour leaning" in text
+    assert "attitude indicator behavior leaning" in text
     assert text.rstrip().endswith("normal: in the green arc")  # the question is put again
     assert desk.guide.facet == "suction.value"
     desk, text = obey(desk, "stop")
@@ -153,7 +153,7 @@ def test_not_knowing_what_was_flown_is_an_answer_for_a_held_sentence_too_and_say
     desk = replace(Desk(kb=shipped(), engines=ENGINES), asks=True)
     desk, _ = obey(desk, "my attitude indicator is leaning and I don't know why")
     desk, text = obey(desk, "don't know")
-    assert text.startswith("Taken as: straight and level, constant speed.")
+    assert text.startswith("Taken as: straight and level, constant airspeed.")
     assert desk.case == after("snapshot level", "attitude leaning")[0].case
 
 

@@ -162,7 +162,7 @@ def test_a_look_tells_what_the_engine_says_on_a_whole_panel():
 
 
 def test_reading_never_costs_trust():
-    """Whatever is read, grading afterwards costs no more than grading without it (Jensen)."""
+    """Whatever is read, grading afterward costs no more than grading without it (Jensen)."""
     for case in (flown(airspeed_value="low"), flown("climb", altimeter_trend="steady")):
         for advice in looks(case):
             if advice.kind in ("read", "cabin", "outside"):
@@ -284,7 +284,7 @@ def answer(case, **options):
 def test_the_answer_shows_three_looks_with_what_they_would_mean():
     case = flown("climb", airspeed_trend="falling", altimeter_trend="steady", vertical_speed_rate="zero")
     shown = render(answer(case), case, shipped())
-    block = shown[shown.index("Look next") : shown.index("Decide")]
+    block = shown[shown.index("Look at next") : shown.index("Decide")]
     assert "1. alternate static source on" in block
     assert "alternate altimeter jumped up" in block
     assert "4. " not in block
@@ -295,7 +295,7 @@ def test_the_answer_shows_three_looks_with_what_they_would_mean():
 def test_all_looks_stand_in_the_air_and_on_the_ground():
     case = flown("climb", airspeed_value="high", altimeter_value="high")
     shown = render(answer(case), case, shipped(), all_looks=True)
-    air, ground = shown.split("On the ground, afterwards\n")
+    air, ground = shown.split("On the ground, afterward\n")
     assert "alternate static source on" in air
     assert "static ports and static drain" in ground
     assert "by a licensed technician" in " ".join(ground.split())
@@ -307,7 +307,7 @@ def test_an_upset_shows_the_recovery_and_no_look():
     case = flown(stall_warner_state="sounding")
     shown = render(answer(case), case, shipped())
     assert "Recover first: the stall warner sounds." in shown
-    assert "Look next" not in shown
+    assert "Look at next" not in shown
 
 
 def test_looks_as_data_are_complete():

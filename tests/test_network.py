@@ -118,7 +118,7 @@ def chance_of(manoeuvre, axis, value, row=0):
 
 
 def test_strays_of_level_flight():
-    """manoeuvres.toml: turns 0.004 each way; up 0.0024 + 0.0012; nose up 0.0024 + 0.0012 + 0.03; slow 0.0006.
+    """maneuvers.toml: turns 0.004 each way; up 0.0024 + 0.0012; nose up 0.0024 + 0.0012 + 0.03; slow 0.0006.
 
     Motions rarer than 1e-4 are left out, which is why a per cent of each may be missing.
     """
@@ -142,7 +142,7 @@ def test_motions_add_up_and_none_is_rarer_than_the_floor():
 
 
 def test_a_pilot_astray_turns_one_way_or_the_other():
-    """manoeuvres.toml, variation of the pilot: left 0.25 + 0.12, and of the rest 0.26 usual strays of 0.004."""
+    """maneuvers.toml, variation of the pilot: left 0.25 + 0.12, and of the rest 0.26 usual strays of 0.004."""
     parts = NETWORK.variation_parts
     rows = list(np.ndindex(*(len(NETWORK.states[part]) for part in parts)))
     astray = tuple(place(part, "astray") if part == "pilot" else 0 for part in parts)

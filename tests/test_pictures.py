@@ -43,7 +43,7 @@ def printed_scale(root):
     found = []
     for text in root.iter("text"):
         if text.get("class") == "label":
-            # the letters stand a little below the point that they are centred on
+            # the letters stand a little below the point that they are centered on
             y = float(text.get("y")) - 0.36 * float(text.get("font-size"))
             found.append((angle_of(float(text.get("x")), y), float(text.text)))
     return sorted(found)

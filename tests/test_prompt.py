@@ -206,7 +206,7 @@ def test_a_pipe_holds_what_is_told_before_what_was_flown(capsys):
     told = Desk(kb=shipped(), engines=ENGINES)
     assert run_lines(told, ["my attitude indicator is leaning and I dont know why", "level"], sys.stdout) == 0
     said = capsys.readouterr().out
-    assert "Noted: attitude indicator: behaviour leaning." in said
+    assert "Noted: attitude indicator: behavior leaning." in said
     assert "LIKELY Vacuum pump failed" in " ".join(said.split())
     # what is never said to have been flown is not lost in silence, nor is all well
     assert run_lines(told, ["airspeed zero"], sys.stdout) == 1

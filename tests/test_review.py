@@ -671,7 +671,7 @@ def test_a_horizon_that_is_sound_does_not_lean_over_by_itself(engine):
 
 
 def test_a_gauge_that_shows_what_its_twin_shows_has_not_failed(engine, tmp_path):
-    """A pilot who lets height, heading and speed wander: the altimeter rises in level flight, and so does GPS."""
+    """A pilot who lets altitude, heading and speed wander: the altimeter rises in level flight, and so does GPS."""
     path, _ = recording_of(engine, tmp_path, seed=400104, kind="sloppy")
     found = reviewed(engine, path)
     for window, snapshot in zip(found.windows, found.case.snapshot, strict=True):

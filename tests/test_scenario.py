@@ -133,18 +133,18 @@ BROKEN = {
     "turbulence = 3.0": "turbulence must lie between 0 and 1",
     'context = ["rainy"]': "there is no context 'rainy'",
     'unseen = ["sextant"]': "there is no gauge 'sextant'",
-    "colour = 1": "there is no entry 'colour'",
+    "color = 1": "there is no entry 'color'",
     "[sizes]\nwind = 3.0": "there is no quantity 'wind'",
     "[start]\nheading_deg = 400.0": "heading_deg must lie between 0 and 360",
     '[start]\naltitude_ft = "high"': "start: altitude_ft: expected a number",
     '[pilot]\nfollows = "ball"': "there is no instrument to follow",
-    '[[leg]]\nmanoeuvre = "loop"\nminutes = 1': "leg 2: there is no manoeuvre 'loop'",
+    '[[leg]]\nmanoeuvre = "loop"\nminutes = 1': "leg 2: there is no maneuver 'loop'",
     '[[leg]]\nmanoeuvre = "level"\nminutes = 0': "leg 2: minutes must be 0.25 or more",
     '[[failure]]\nid = "left_pump_stopped"': "failure 1: there is no failure on the panel",
     '[[failure]]\nid = "pump_sheared"\nat_minutes = 99': "failure 1: at_minutes must lie between 0 and",
     "[[failure]]\nat_minutes = 1": "failure 1: id is missing",
     '[[action]]\nat_minutes = 1\nswitch = "flaps"\nposition = "up"': "action 1: there is no switch",
-    "[[draught]]\nat_minutes = 1\nminutes = 0\nfpm = 300": "draught 1: minutes must be above 0",
+    "[[draft]]\nat_minutes = 1\nminutes = 0\nfpm = 300": "draft 1: minutes must be above 0",
     "[start]\naltitude_ft = 100.0\n[[leg]]\nmanoeuvre = 'descent'\nminutes = 2": "900 ft below the sea",
     '[failure]\nid = "pump_sheared"': "failure must be written [[failure]]",
 }
@@ -290,7 +290,7 @@ visible moisture
 
 attitude
 1.5
-2 ATC: say your height
+2 ATC: say your altitude
 
 look at the suction gauge
 
@@ -308,7 +308,7 @@ def test_a_new_scenario_is_asked_for_and_wrong_answers_are_asked_again(tmp_path,
     assert "'high' is no number" in said
     assert "'loop' is no leg" in said
     assert "at least one is needed" in said
-    assert "level turn to the left" in said
+    assert "level left turn" in said
     # an answer that does not go with those before it is asked again, and nothing else is lost
     assert "is the most" in said
     assert "there is no failure 'gremlin'" in said

@@ -41,7 +41,7 @@ def test_a_sentence_before_any_snapshot_is_held_until_it_is_said_what_was_flown(
     free = desk_after("snapshot level", "attitude leaning")
     for answer in ("6", "level", "snapshot level", "straight and level"):
         desk, text = asked_for(sentence, answer)
-        assert "Heard: attitude indicator: behaviour leaning" in text, answer
+        assert "Heard: attitude indicator: behavior leaning" in text, answer
         assert desk.case == free.case
         assert desk.guide is None
     assert asked_for(sentence, "stop")[0].guide is None
@@ -66,7 +66,7 @@ def test_what_is_held_is_said_back_and_lost_only_aloud():
 
 def test_two_things_are_shown_side_by_side_in_whichever_words():
     plainly = asked_for("compare static ports taped, pitot insect nest")[1]
-    assert "A static ports closed by tape, paint, wax or dirt" in plainly
+    assert "A static ports blocked (tape, paint, wax, dirt)" in plainly
     for said in (
         "compare blocked static and blocked pitot side by side",
         "show me a blocked static port and a blocked pitot tube side by side",
@@ -99,14 +99,14 @@ def test_what_is_not_known_is_left_out_without_a_fuss():
 
 def test_what_was_flown_may_stand_in_the_sentence():
     desk, text = asked_for("in the climb the airspeed went down to zero")
-    assert "Snapshot 1: straight climb at constant speed." in text
+    assert "Snapshot 1: climb, wings level, constant airspeed." in text
     assert desk.case == desk_after("snapshot climb; airspeed fell to zero").case
     desk, _ = asked_for("in the climb the airspeed fell", "in the climb the altimeter was steady")
     assert len(desk.case.snapshot) == 1
     desk, _ = asked_for("in the climb the airspeed fell", "during descent airspeed high")
     assert [s.manoeuvre for s in desk.case.snapshot] == ["climb", "descent"]
     # a word that may be a reading starts no snapshot by itself
-    with pytest.raises(CaseError, match="'climb' is a manoeuvre"):
+    with pytest.raises(CaseError, match="'climb' is a maneuver"):
         asked_for("snapshot level", "climb")
 
 
@@ -140,7 +140,7 @@ def test_a_condition_that_may_have_been_so_is_left_out_and_that_is_said():
     "said", ["help me", "What do I do?", "what's wrong", "hello", "I don't know", "not sure"]
 )
 def test_whoever_does_not_know_what_to_type_is_led_to_the_guide(said):
-    assert refusal(said).endswith("To mend: to be asked, one question at a time: guide.")
+    assert refusal(said).endswith("Try: to be asked, one question at a time: guide.")
 
 
 def test_what_people_add_for_help_does_not_hide_what_the_gauge_showed():

@@ -41,18 +41,18 @@ def load(content, tmp_path):
 @pytest.mark.parametrize(
     ("content", "text"),
     [
-        (b"", "the case file is empty. Where: {}. To mend: a case has title, panel and [[snapshot]]."),
+        (b"", "the case file is empty. Where: {}. Try: a case has title, panel and [[snapshot]]."),
         (b" \n\n", "the case file is empty"),
         (b"\x00\xff\xfe\x80junk", "this is not a case file: it is not text in UTF-8. Where: {}."),
         (HEAD + b"[[snapsh", "the case file is not valid TOML ("),
-        (HEAD + b"[[snapsh", "To mend: it may be cut off or mistyped there."),
-        (HEAD + b'title = "y"\n', "To mend: an entry stands there twice: keep one."),
+        (HEAD + b"[[snapsh", "Try: it may be cut off or mistyped there."),
+        (HEAD + b'title = "y"\n', "Try: an entry stands there twice: keep one."),
         (
             LEVEL + b'readings = {"airspeed.trend" = "rising", "airspeed.trend" = "falling"}\n',
             "the case file is not valid TOML (",
         ),
         (b'panel = "single_pump"\n', "title is missing. Where: {}."),
-        (HEAD + b"colour = 1\n", "there is no entry 'colour', nearest: "),
+        (HEAD + b"color = 1\n", "there is no entry 'color', nearest: "),
         (HEAD + b'contxt = ["washed"]\n', "there is no entry 'contxt', nearest: context"),
         (b'title = 3\npanel = "single_pump"\n', "title: expected text, got a number"),
         (HEAD + b'context = "washed"\n', "context: expected a list, got text"),
@@ -61,7 +61,7 @@ def load(content, tmp_path):
         (HEAD + b"minutes_since_start = -1\n", "minutes_since_start must be 0 or more"),
         (HEAD + b"minutes_since_start = nan\n", "minutes_since_start must be 0 or more"),
         (HEAD + b'[snapshot]\nmanoeuvre = "level"\n', "snapshot must be written [[snapshot]]"),
-        (HEAD + b"[[snapshot]]\nminutes = 2\n", "snapshot 1: manoeuvre is missing"),
+        (HEAD + b"[[snapshot]]\nminutes = 2\n", "snapshot 1: maneuver is missing"),
         (HEAD + b'[truth]\nstrength = "T9"\nfailures = []\n', "truth: strength: invalid enum value 'T9'"),
         (b'title = "x"\npanel = "glider"\n', "there is no panel 'glider', nearest: "),
         (HEAD + b'setting = "anomoly"\n', "there is no setting 'anomoly', nearest: anomaly"),
@@ -72,7 +72,7 @@ def load(content, tmp_path):
         ),
         (
             HEAD + b'[[snapshot]]\nmanoeuvre = "levl"\n',
-            "snapshot 1: there is no manoeuvre 'levl', nearest: level",
+            "snapshot 1: there is no maneuver 'levl', nearest: level",
         ),
         (LEVEL + b"minutes = 0\n", "snapshot 1: minutes must be above 0, not 0"),
         (
@@ -140,8 +140,8 @@ def test_all_that_does_not_fit_is_told_at_once(tmp_path):
         "title: expected text, got a number",
         "panel is missing",
         "snapshot 1: there is no entry 'readngs', nearest: readings",
-        "snapshot 1: manoeuvre: expected text, got a number",
-        "snapshot 2: manoeuvre is missing",
+        "snapshot 1: maneuver: expected text, got a number",
+        "snapshot 2: maneuver is missing",
         "snapshot 2: minutes: expected a number, got text",
     ]
 
@@ -155,7 +155,7 @@ def test_all_that_is_not_known_is_told_at_once(tmp_path):
         load(content, tmp_path)
     for text in (
         "no setting 'odd'",
-        "no manoeuvre 'levl', nearest: level",
+        "no maneuver 'levl', nearest: level",
         "no gauge on the panel venturi 'vacuum_light.state'",
         "no reading of airspeed.trend 'fall', nearest: falling",
     ):
@@ -168,9 +168,9 @@ def test_all_that_is_not_known_is_told_at_once(tmp_path):
         (
             "static_blocked_clim",
             UnknownName,
-            "there is no case 'static_blocked_clim'. To mend: use one of: static_b",
+            "there is no case 'static_blocked_clim'. Try: use one of: static_b",
         ),
-        ("nowhere/case.toml", CaseError, "there is no file nowhere/case.toml. To mend: check the path"),
+        ("nowhere/case.toml", CaseError, "there is no file nowhere/case.toml. Try: check the path"),
         ("a\0b", UnknownName, "there is no case"),
         ("", CaseError, "this is a folder, not a case file"),
     ],
@@ -387,7 +387,7 @@ def test_nothing_can_be_said_before_the_first_snapshot():
     with pytest.raises(CaseError) as caught:
         Session().say((FALLING,), network())
     assert str(caught.value) == (
-        "no snapshot has been started. To mend: say what you were flying: snapshot climb (or be asked: guide)."
+        "no snapshot has been started. Try: say what you were flying: snapshot climb (or be asked: guide)."
     )
 
 

@@ -93,7 +93,7 @@ def test_a_failure_that_the_panel_cannot_have_is_refused(engine):
 
 
 def shows(found, facet, manoeuvre):
-    """Likeliest reading that a page gives for a facet in a manoeuvre; "" if it looks sound."""
+    """Likeliest reading that a page gives for a facet in a maneuver; "" if it looks sound."""
     for picture in (*found.pictures, found.mostly):
         if manoeuvre in [c.manoeuvre for c in picture.conditions]:
             for difference in picture.changed:
@@ -111,7 +111,7 @@ def test_a_blocked_static_source_is_shown_as_the_handbook_has_it(engine):
     assert shows(found, "airspeed.trend", "climb") == "falling"
     assert shows(found, "airspeed.trend", "descent") == "rising"
     assert "level" in found.silent
-    # above the height where it was blocked the airspeed reads low, below it high
+    # above the altitude where it was blocked the airspeed reads low, below it high
     trapped = {
         tuple(picture.conditions[0].memories.values()): {
             d.shows.facet: d.shows.readings[0][0] for d in picture.changed

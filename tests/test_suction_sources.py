@@ -24,7 +24,7 @@ def suction(reading, manoeuvre="level", **more):
 
 
 def test_a_venturi_without_suction_at_rest_is_no_finding():
-    # venturi catalogue: effective only some time after take-off
+    # venturi catalogue: effective only some time after takeoff
     found = answer("venturi", suction("zero", "run_up"))
     assert found.failures["venturi_iced"] < 1.1 * found.priors["venturi_iced"]
     in_flight = answer("venturi", suction("zero"))

@@ -84,12 +84,12 @@ def test_papers_need_nothing_else_and_name_their_sheet(paper, size):
 
 
 def test_a_look_costs_time_and_shows_what_is_not_in_view():
-    said, desk = lead(["look suction", "look atc height", "look outside"])
+    said, desk = lead(["look suction", "look mode c", "look outside"])
     assert [one.gauge for one in desk.table.looks] == ["suction", "atc_height", "outside"]
     assert desk.table.minutes == pytest.approx(15.0 / 60.0)
     assert "0:05  suction gauge" in said
     assert "atc sees: 3500 ft" in said
-    assert "horizon outside: bank seen level" in said
+    assert "outside horizon: bank seen level" in said
 
 
 def test_time_stops_at_a_call_on_the_radio_and_ends_with_the_flight():

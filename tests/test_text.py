@@ -124,7 +124,7 @@ def test_the_parts_stand_in_their_order():
         "Odds: anomaly noticed",
         "Not covered:",
         "Instruments",
-        "To fly on: straight climb",
+        "Partial panel, fly by: straight climb",
         "Normal effect: the vertical speed lags",
         "For ground training and review only.",
     )
@@ -166,16 +166,16 @@ def test_instruments_stand_by_grade_with_the_suspect_once():
 def test_what_to_fly_on_says_instead_of_what_and_how():
     text = " ".join(shown().split())
     assert (
-        "pitch attitude indicator in place of the airspeed indicator; supported by height by GPS. "
+        "pitch attitude indicator instead of the airspeed indicator; supported by GPS altitude. "
         "Set the attitude known for the climb" in text
     )
     assert "bank heading indicator power" in text
-    assert "power suction gauge (verify) in place of the tachometer" in text
-    assert "heading nothing trustworthy is left on this panel in place of the heading indicator" in text
+    assert "power suction gauge (verify) instead of the tachometer" in text
+    assert "heading nothing trustworthy is left on this panel instead of the heading indicator" in text
 
 
 def test_the_ground_has_nothing_to_fly_on():
-    assert "To fly on" not in shown(axes=())
+    assert "Partial panel, fly by" not in shown(axes=())
 
 
 def test_the_setting_says_what_it_assumes():
@@ -277,9 +277,9 @@ def test_a_case_is_described_in_plain_words():
     for line in (
         "  odds        anomaly noticed",
         "  conditions  washed, waxed or painted since the last flight",
-        "snapshot 1: straight and level, constant speed, 1 min",
+        "snapshot 1: straight and level, constant airspeed, 1 min",
         "  nothing said yet",
-        "snapshot 2: straight climb at constant speed, 2 min, 10 min after the last",
+        "snapshot 2: climb, wings level, constant airspeed, 2 min, 10 min after the last",
         "  pitot heat                on",
         "  airspeed indicator        trend falling, value low (80 % sure)",
         "  vertical speed indicator  zero",

@@ -178,7 +178,7 @@ def flown_on(manoeuvre="level", **soon):
 
 
 def test_the_usual_instrument_leads_while_it_is_good():
-    """manoeuvres.toml: level flight takes pitch from the altimeter, bank from the heading (IFH ch. 6)."""
+    """maneuvers.toml: level flight takes pitch from the altimeter, bank from the heading (IFH ch. 6)."""
     level = shipped().manoeuvres["level"]
     advice = flown_on()
     for axis, use in (("pitch", level.pitch), ("bank", level.bank), ("power", level.power)):

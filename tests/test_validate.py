@@ -64,7 +64,7 @@ BROKEN = {
     ),
     "panel": (("panel", "single_pump", {"gauges": ("sextant",)}), "no gauge 'sextant'"),
     "look": (("look", "slips", {"reads": ("sextant.angle",)}), "no facet 'sextant.angle'"),
-    "look flies": (("look", "slips", {"manoeuvre": "loop"}), "no manoeuvre 'loop'"),
+    "look flies": (("look", "slips", {"manoeuvre": "loop"}), "no maneuver 'loop'"),
     "look moves": (("look", "read_suction", {"manoeuvre": "climb"}), "moves no switch and flies nothing"),
     "look hazard": (("look", "slips", {"hazard": 9}), "out of range"),
     "look caution": (("look", "slips", {"caution": ""}), "needs its caution"),
@@ -84,7 +84,7 @@ BROKEN = {
     "second instrument": (("substitute", "pitch:attitude", {"second_to": "sextant"}), "no gauge 'sextant'"),
     "effect facet": (
         ("effect", "ball_in_turn_entry", {"when": {"ball.colour": "red"}}),
-        "no facet 'ball.colour'",
+        "no facet 'ball.color'",
     ),
     "effect reading": (
         ("effect", "ball_in_turn_entry", {"when": {"ball.position": "red"}}),
@@ -179,7 +179,7 @@ def test_a_relation_that_the_review_cannot_work_out_is_refused(tmp_path):
         ({"late": 1.5}, "late must lie between 0 and 1, not 1.5"),
         ({"careless_times": [2.5, 0.4]}, "careless_times must rise from above 0, not [2.5, 0.4]"),
         ({"gaps_min": []}, "needs flights in flown, gaps in gaps_min and at least one snapshot"),
-        ({"flown": [["looping"]]}, "there is no manoeuvre 'looping'"),
+        ({"flown": [["looping"]]}, "there is no maneuver 'looping'"),
         ({"days": [{"chance": 0.1, "flags": ["frogs"]}]}, "there is no context 'frogs'"),
         ({"days": [{"chance": 2.0, "flags": []}]}, "the chance of a day must lie between 0 and 1, not 2"),
         ({"source": "hearsay"}, "the source 'hearsay' is not in sources.toml"),

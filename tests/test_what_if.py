@@ -69,14 +69,14 @@ def test_branches_are_compared_with_now_and_with_each_other():
 
 def test_failures_are_compared_whatever_stands_between_them():
     text = answer_to("compare pitot ram and drain blocked, static ports taped")
-    assert "A ram hole and drain" in text
+    assert "A pitot tube inlet and drain" in text
     for other in ("and", "vs", "versus", "with"):
         assert answer_to(f"compare pitot ram and drain blocked {other} static ports taped") == text, other
 
 
 def test_a_failure_to_compare_may_be_named_as_the_ranking_names_it():
     text = answer_to("compare pitot_insect_nest, pump_sheared")
-    ram = "ram hole blocked by insects or dirt, drain open"
+    ram = "pitot tube inlet blocked (insects or dirt), drain open"
     for line in (f"{ram} with pump sheared", f"{ram}, pump sheared", f"{ram} next to pump sheared"):
         assert answer_to(f"compare {line}") == text, line
 

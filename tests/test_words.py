@@ -185,30 +185,30 @@ def test_other_statements_are_heard(line, statement):
         (
             "airspeed",
             CaseError,
-            "this does not say what the airspeed indicator did. To mend: add one of: errat",
+            "this does not say what the airspeed indicator did. Try: add one of: errat",
         ),
         ("airspeed, ", CaseError, "this does not say what the airspeed indicator did"),
         ("compass heading steady", CaseError, "this does not say what the magnetic compass did"),
-        ("falling", CaseError, "'falling' does not say which gauge. To mend: for example: airspeed falling."),
+        ("falling", CaseError, "'falling' does not say which gauge. Try: for example: airspeed falling."),
         ("the", CaseError, "'the' does not name a gauge"),
         ("a", CaseError, "'a' does not name a gauge"),
         ("probably", CaseError, "'probably' does not name a gauge"),
         (
             "airspeed purple",
             UnknownName,
-            "there is no reading of the airspeed indicator 'purple'. To mend: say",
+            "there is no reading of the airspeed indicator 'purple'. Try: say",
         ),
         (
             "airspeed falling, then steady",
             CaseError,
-            "'then steady' tells of another moment. To mend: start a",
+            "'then steady' tells of another moment. Try: start a",
         ),
         ("airspeed falling later rising", CaseError, "'later rising' tells of another moment"),
-        ("airspeed 80 kt", CaseError, "numbers are not read: '80'. To mend: say one of: erratic, rising"),
+        ("airspeed 80 kt", CaseError, "numbers are not read: '80'. Try: say one of: erratic, rising"),
         (
             "airspeed 40 % falling",
             CaseError,
-            "'40 %' does not say how sure you are. To mend: give more than 50",
+            "'40 %' does not say how sure you are. Try: give more than 50",
         ),
         (
             "vsi stuck",
@@ -225,7 +225,7 @@ def test_other_statements_are_heard(line, statement):
         (
             "gps steady",
             UnknownName,
-            "'gps' can mean several gauges. To mend: use one of: gps height, gps spe",
+            "'gps' can mean several gauges. Try: use one of: gps altitude, gps spe",
         ),
         ("airspeed falling rising", CaseError, "the airspeed indicator cannot be both falling and rising"),
         # "right" is a word for "agrees" too: it must not become evidence that nobody gave
@@ -236,20 +236,20 @@ def test_other_statements_are_heard(line, statement):
             "the panel single pump has no electric attitude indicator. To",
         ),
         ("standby suction on", CaseError, "the panel single pump has no standby suction"),
-        ("foo bar", UnknownName, "there is no gauge 'foo'. To mend: use one of: airspeed, altimeter"),
+        ("foo bar", UnknownName, "there is no gauge 'foo'. Try: use one of: airspeed, altimeter"),
         ("attitude disagrees", CaseError, "this does not say with what the attitude indicator disagrees"),
         ("attitude disagrees with banana", UnknownName, "there is no gauge 'banana'"),
         ("attitude probably disagrees with tc", CaseError, "a disagreement cannot be given as unsure"),
         (
             "climb",
             CaseError,
-            "'climb' is a manoeuvre, not what a gauge showed. To mend: start a snapshot with",
+            "'climb' is a maneuver, not what a gauge showed. Try: start a snapshot with",
         ),
-        ("icing", CaseError, "'icing' is a condition of the day, not what a gauge showed. To mend: give it"),
+        ("icing", CaseError, "'icing' is a condition of the day, not what a gauge showed. Try: give it"),
         (
             "vacuum pump failed",
             CaseError,
-            "'vacuum pump failed' is a failure, not what a gauge showed. To mend",
+            "'vacuum pump failed' is a failure, not what a gauge showed. Try",
         ),
     ],
 )
@@ -353,7 +353,7 @@ SPOKEN = st.sampled_from(
         (gauge, f"{gauge}.{facet}", reading, " ".join(way))
         for gauge in GAUGES
         for way, (facet, reading) in reading_ways(shipped().gauges[gauge]).items()
-        # "showing" is a reading only behind its facet, and "normal" is one that the manoeuvre decides
+        # "showing" is a reading only behind its facet, and "normal" is one that the maneuver decides
         if without_filler(way) and not set(way) & set(phrases().normal)
     ]
 )

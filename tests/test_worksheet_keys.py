@@ -85,7 +85,7 @@ def test_the_first_letters_say_what_was_flown():
 def test_a_sentence_on_the_empty_sheet_is_held_and_the_next_says_what_was_flown():
     sheet = Sheet(desk=Desk(kb=shipped(), later=True, asks=True, face="worksheet"))
     sheet = moves.command_line(sheet, "my attitude indicator is leaning")
-    assert sheet.message.startswith("Noted: attitude indicator: behaviour leaning.")
+    assert sheet.message.startswith("Noted: attitude indicator: behavior leaning.")
     assert "what were you flying then?" in sheet.message
     assert not sheet.page
     after, _ = pressed(":my attitude indicator is leaning\rlevel\r" + F4)
@@ -159,7 +159,7 @@ def test_numbers_given_with_a_telling_command_stay_in_the_case():
     worksheet.accept(worksheet.line)
     assert worksheet.work.wait()
     assert worksheet.sheet.desk.case.true_airspeed_kt == 95.0
-    assert "To fly on" in worksheet.sheet.page[0]
+    assert "Partial panel, fly by" in worksheet.sheet.page[0]
     worksheet.work.end()
 
 

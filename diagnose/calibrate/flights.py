@@ -1,14 +1,14 @@
 """One simulated flight: a motion and a state of the aircraft that carry on from snapshot to snapshot.
 
-Height carries on through snapshots and the gaps between them, and what the past leaves behind is followed
-exactly: the height and the pressure at which a line was sealed, how far each rotor has run down, what is
+Altitude carries on through snapshots and the gaps between them, and what the past leaves behind is followed
+exactly: the altitude and the pressure at which a line was sealed, how far each rotor has run down, what is
 left in the battery, where a needle stuck. The gauges are drawn by the physics of the panel and read by
 ``readings``, the same rules as everywhere.
 
 Simplified: a failure begins, and a switch moves, between two snapshots (an onset that a pilot sees falls
 into the first seconds of the later one). Lines that lag (restricted, pinched, with water, a sticking
 altimeter) are followed in one run from when they began to lag; all other dials are drawn snapshot by
-snapshot. Airspeed follows the manoeuvre and is not carried over a gap. What failed before the first snapshot
+snapshot. Airspeed follows the maneuver and is not carried over a gap. What failed before the first snapshot
 of a flight that is joined in the air has the past that the knowledge base states for it. A failing rotor's
 horizon leans as its speed says, also where it only sags; within its class of charge a battery's voltage is
 drawn anew in each snapshot.
@@ -71,7 +71,7 @@ class Pilot:
 def simulate(network: Network, flown: Plan, seed: tuple[int, ...], kind: str = "") -> Simulated:
     """Simulate one flight of a plan; same plan and seed, same flight.
 
-    ``kind``: empty draws failures from the prior of the plan's setting. "calm", "rough", "draughts" and
+    ``kind``: empty draws failures from the prior of the plan's setting. "calm", "rough", "drafts" and
     "sloppy" are healthy flights: nothing has failed, in ordinary air, in bumps, in moving air, or flown badly.
     """
     rng = np.random.default_rng(seed)
@@ -180,7 +180,7 @@ class Flight:
     # ---------------------------------------------------------- motion
 
     def _motion(self, number: int) -> dict[str, str]:
-        """Value of each axis in a snapshot, by manoeuvre, air and pilot; strays as sloppy as they come."""
+        """Value of each axis in a snapshot, by maneuver, air and pilot; strays as sloppy as they come."""
         network = self.network
         motions = network.motions(self.plan.snapshot[number].manoeuvre)
         parts, row = self._parts(number), 0
@@ -196,7 +196,7 @@ class Flight:
         return {axis: network.states[axis][int(motions.values[axis][pick])] for axis in motions.axes}
 
     def _fly(self) -> list[Flights]:
-        """Motion of every snapshot; height carries on over snapshots and gaps."""
+        """Motion of every snapshot; altitude carries on over snapshots and gaps."""
         flown: list[Flights] = []
         held = {name: [float(self.draws(name, 1)[0])] for name in HELD}
         quantities = self.draws.quantities
@@ -205,7 +205,7 @@ class Flight:
         for number, snapshot in enumerate(self.plan.snapshot):
             axes = {axis: np.array([value]) for axis, value in self.motion[number].items()}
             exact = dict(held)
-            # climb and approach are slower than cruise; what power and attitude give differs by manoeuvre
+            # climb and approach are slower than cruise; what power and attitude give differs by maneuver
             slower = self.rng.uniform(0.75, 1.0) if self.motion[number]["power"] != "cruise" else 1.0
             exact["flight.airspeed_kt"] = [max(cruise_kt * float(slower), 65.0)]
             if flown:
@@ -215,7 +215,7 @@ class Flight:
         return flown
 
     def _height_after_gap(self, before: Flights, snapshot: SnapshotRecord, field_ft: float) -> float:
-        """Height after a gap: short ones go on as before, long ones may have led anywhere."""
+        """Altitude after a gap: short ones go on as before, long ones may have led anywhere."""
         end = float(before.height_ft[0, -1])
         if not before.airborne[0]:
             return field_ft + float(self.rng.uniform(150.0, 600.0))
@@ -256,7 +256,7 @@ class Flight:
             for battery in batteries.values():
                 battery.leave(state)
             for name, line in lines.items():
-                exact[f"height of {name}"] = [line.above_ft]
+                exact[f"altitude of {name}"] = [line.above_ft]
             self.states.append(state)
             self.exact.append(exact)
 
@@ -276,7 +276,7 @@ class Flight:
         for part, condition, quantity, now, sign in (
             ("altimeter_part", "stuck", "altimeter.stuck.off_ft", height, 1.0),
             ("airspeed_part", "stuck", "airspeed.stuck.off_kt", speed, 1.0),
-            # here the height of the aircraft above that of the trapped case, not the reverse
+            # here the altitude of the aircraft above that of the trapped case, not the reverse
             (
                 "vertical_speed_part",
                 "metering_blocked",
@@ -352,7 +352,7 @@ def _shown(
     if rotor:
         exact["rotor.slowing.minutes"] = exact[f"minutes of {rotor}"]
     above = [
-        exact[f"height of {name}"][0]
+        exact[f"altitude of {name}"][0]
         for driver, name in (("pitot", "pitot_trapped"), ("static", "static_trapped"))
         if name in facet.parents and state.get(driver) == "sealed"
     ]

@@ -287,7 +287,7 @@ def _confusions(outcomes: Sequence[Outcome]) -> tuple[Confusion, ...]:
 def alarms_of(
     setting: str, kind: str, outcomes: Sequence[Outcome], look_alikes: frozenset[str]
 ) -> FalseAlarms:
-    """Count false alarms over healthy flights; the truth of a draught is no alarm."""
+    """Count false alarms over healthy flights; the truth of a draft is no alarm."""
     raised = [[name for name, p in o.chances.items() if p > ALARM and name not in o.truth] for o in outcomes]
     failures = [[name for name in names if name not in look_alikes] for names in raised]
     return FalseAlarms(

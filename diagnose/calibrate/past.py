@@ -121,7 +121,7 @@ class Battery:
 
 
 class Line:
-    """A sealed line: the pressure that is trapped in it, and the height that this stands for."""
+    """A sealed line: the pressure that is trapped in it, and the altitude that this stands for."""
 
     def __init__(self, flight: Flight, name: str) -> None:
         self.flight, self.memory = flight, flight.network.memories[name].memory
@@ -136,7 +136,7 @@ class Line:
         return float(impact_pressure_inhg(speed)) if speed >= 1.0 else 0.0
 
     def enter(self, number: int, drivers: Mapping[str, str]) -> str:
-        """Seal it if it is sealed from here on; gives on which side of its height the aircraft is."""
+        """Seal it if it is sealed from here on; gives on which side of its altitude the aircraft is."""
         names = tuple(self.memory.states)
         if drivers.get(self.memory.driver) not in self.memory.carry:
             self.trapped_inhg, self.above_ft = None, 0.0
@@ -154,7 +154,7 @@ class Line:
         return names[0] if self.above_ft < -limit else names[2] if self.above_ft > limit else names[1]
 
     def _first_above_ft(self, number: int) -> float:
-        """Height above the sealing height at the first snapshot with it."""
+        """Altitude above the sealing altitude at the first snapshot with it."""
         flight = self.flight
         if number or not flight.flown[0].airborne[0]:
             # sealed somewhere on the way from the snapshot before

@@ -6,7 +6,7 @@ from diagnose.calibrate.measures import Bin, Calibration, Scores
 
 SIDE = 320
 LEFT, TOP, FOOT = 56, 34, 92
-#: colours that differ in lightness as well as in hue
+#: colors that differ in lightness as well as in hue
 INK, GRID, DOT, BAR = "#222222", "#d5d5d5", "#1f5fa8", "#9bb7d4"
 TICKS = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
 BAR_HEIGHT = 40

@@ -1,6 +1,6 @@
 """Fly a calibration: in chunks, on all cores, resumable, with the same outcome for the same seed.
 
-A chunk is some flights of one plan: panel, setting, manoeuvres and conditions of the day are the same, all else
+A chunk is some flights of one plan: panel, setting, maneuvers and conditions of the day are the same, all else
 differs from flight to flight (the engine then works out once what depends on the plan alone). Its seed follows from its own number, so that it does not
 matter which core flies it, or when. Each finished chunk is written whole into the work folder; a run
 that was stopped goes on where it stood when it is started with the same numbers.

@@ -53,7 +53,7 @@ def _wider(quantity: Quantity, share: float) -> Quantity:
 class OneFlight(Draws):
     """Draws of one flight: what belongs to aircraft and instruments is drawn once and kept.
 
-    ``exact``: values that the flight itself decides (how far a sealed line is from its height), each a
+    ``exact``: values that the flight itself decides (how far a sealed line is from its altitude), each a
     list that is used in turn. ``kept`` values depend on ``key`` and their name alone, not on the order in which
     they are asked for. Motion ("flight.") is drawn anew every time. Only for one flight at once.
     """

@@ -178,7 +178,7 @@ def scan_rows() -> list[dict[str, str]]:
 
 
 def scan_line(kb: KnowledgeBase) -> Line:
-    """Primary instruments of each manoeuvre against the published table."""
+    """Primary instruments of each maneuver against the published table."""
     rows, misses = scan_rows(), []
     for row in rows:
         manoeuvre = kb.manoeuvres[row["manoeuvre"]]
@@ -189,7 +189,7 @@ def scan_line(kb: KnowledgeBase) -> Line:
     count = 3 * len(rows)
     return Line(
         group=GROUP,
-        what="primary instruments by manoeuvre and axis",
+        what="primary instruments by maneuver and axis",
         source="; ".join(kb.documents[name].title for name in sorted({row["source"] for row in rows})),
         values=count,
         right=count - len(misses),

@@ -25,10 +25,10 @@ from diagnose.session import case_paths, load_case
 from diagnose.units import M_PER_FT, PA_PER_INHG
 
 INFERENCE = "inference"
-#: heights in ft at which the libraries are asked, over the range of light aircraft and beyond
+#: altitudes in ft at which the libraries are asked, over the range of light aircraft and beyond
 HEIGHTS_FT = tuple(range(-1000, 36_001, 1000))
 EARTH_M = 6_356_766.0
-"""Radius that turns geopotential into geometric height. Source: ICAO Doc 7488."""
+"""Radius that turns geopotential into geometric altitude. Source: ICAO Doc 7488."""
 MOST_LEADING = 4
 """Leading failures of a case that the libraries are given, in any combination."""
 TOLERANCE = 1e-9

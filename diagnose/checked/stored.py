@@ -31,7 +31,7 @@ def stored_sections(kb: KnowledgeBase) -> Iterator[Section]:
 
 
 def _coverage(kb: KnowledgeBase) -> Iterator[Section]:
-    """What can be told apart at all, with every gauge of a panel read once in one manoeuvre."""
+    """What can be told apart at all, with every gauge of a panel read once in one maneuver."""
     try:
         stored = load_coverage()
     except KnowledgeError:
@@ -56,17 +56,17 @@ def _coverage(kb: KnowledgeBase) -> Iterator[Section]:
                 f"{shown} of {len(panel.failures)}",
                 str(apart),
                 kb.panels[panel.panel].name,
-                f"in at least one of {len(panel.groups)} manoeuvres",
+                f"in at least one of {len(panel.groups)} maneuvers",
             )
         )
     yield Section(
         title="What can be told at all",
         texts=(
             "Every failure was put against a sound aircraft and against every other failure, with every gauge "
-            "read once in one manoeuvre. Several snapshots, a switch or a check on the ground tell more. "
+            "read once in one maneuver. Several snapshots, a switch or a check on the ground tell more. "
             f"Stored result of: {stored.command}.{now}",
             f"On the panel {plain.panel} these never show by one look: {'; '.join(hidden)}.",
-            "Alike there in every manoeuvre:",
+            "Alike there in every maneuver:",
         ),
         bullets=tuple(f"{text}." for text in pairs.values()),
         heads=("show", "told from all", "panel", "where"),

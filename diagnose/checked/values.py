@@ -83,7 +83,7 @@ def _atmosphere() -> Iterator[Line]:
     # tolerances are half a unit of the last printed digit unless the file states one
     yield _column(
         ATMOSPHERE,
-        "static pressure in inHg by height",
+        "static pressure in inHg by altitude",
         standard,
         height,
         "pressure_inhg",
@@ -93,7 +93,7 @@ def _atmosphere() -> Iterator[Line]:
     )
     yield _column(
         ATMOSPHERE,
-        "static pressure in hPa by height",
+        "static pressure in hPa by altitude",
         table,
         height,
         "pressure_hpa",
@@ -103,7 +103,7 @@ def _atmosphere() -> Iterator[Line]:
     )
     # 0.0005 more for 8,000 ft: -0.8496 was rounded twice, by way of -0.85, to -0.9
     yield _column(
-        ATMOSPHERE, "temperature by height", table, height, "temperature_c", temperature_c, 0.0505, "°C"
+        ATMOSPHERE, "temperature by altitude", table, height, "temperature_c", temperature_c, 0.0505, "°C"
     )
     yield _column(
         ATMOSPHERE, "feet per inch of mercury", table, height, "ft_per_inhg", ft_per_inhg, 0.5, "ft"
@@ -258,7 +258,7 @@ def _turns() -> Iterator[Line]:
         ),
         (
             "level_off",
-            "height to begin to level off",
+            "altitude to begin to level off",
             ("rate_fpm",),
             "lead_ft",
             level_off_lead_ft,
@@ -318,7 +318,7 @@ def _regulations(kb: KnowledgeBase) -> Iterator[Line]:
 
 
 def _beyond(what: str, table: dict[str, Any], ours: float) -> Line:
-    """Our threshold must lie at or beyond the limit at every height of the table."""
+    """Our threshold must lie at or beyond the limit at every altitude of the table."""
     misses = [
         f"{height:,} ft: limit {limit} ft, ours {ours:g} ft"
         for height, limit in zip(table["altitude_ft"], table["limit_ft"], strict=True)

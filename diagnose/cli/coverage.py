@@ -1,4 +1,4 @@
-"""``diagnose coverage``: which failures show in which manoeuvre, and which look alike."""
+"""``diagnose coverage``: which failures show in which maneuver, and which look alike."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     coverage = commands.add_parser(
         "coverage",
         parents=[shared],
-        help="in which manoeuvres each failure shows and can be told from every other",
+        help="in which maneuvers each failure shows and can be told from every other",
     )
     coverage.add_argument("--panel", metavar="PANEL", default="single_pump", help="single_pump if not said")
     coverage.add_argument(
@@ -107,7 +107,7 @@ def _as_text(found: PanelCoverage, kb: KnowledgeBase, columns: int) -> Iterable[
     total = len(found.groups)
     yield from _wrapped(f"Panel: {kb.panels[found.panel].name}", columns)
     yield from _wrapped(
-        f"Every gauge read once in one manoeuvre; counts are of {total}. Shows: told from a sound aircraft. "
+        f"Every gauge read once in one maneuver; counts are of {total}. Shows: told from a sound aircraft. "
         "Apart: told from every other single failure too.",
         columns,
     )

@@ -30,9 +30,9 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         nargs="*",
         metavar="A B",
         help="failures: ids, words in quotes, or words parted by commas; 'nothing' is a sound aircraft; "
-        "none with --manoeuvre: the groups that look alike there",
+        "none with --maneuver: the groups that look alike there",
     )
-    compare.add_argument("--manoeuvre", metavar="M", help="only in this manoeuvre")
+    compare.add_argument("--manoeuvre", metavar="M", help="only in this maneuver")
     compare.set_defaults(run=_compare)
     for parser in (failures, compare):
         parser.add_argument("--panel", metavar="P", help="the panel; else the first that has the parts")

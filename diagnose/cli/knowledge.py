@@ -33,7 +33,7 @@ def _validate(chosen: argparse.Namespace, load: Load) -> int:
     check(kb)
     print(
         f"The knowledge base is sound: {len(kb.failures)} failures, {len(kb.gauges)} gauges, "
-        f"{len(kb.panels)} panels, {len(kb.manoeuvres)} manoeuvres."
+        f"{len(kb.panels)} panels, {len(kb.manoeuvres)} maneuvers."
     )
     return 0
 

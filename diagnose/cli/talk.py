@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 OPTIONS = {
     "--batch": "stop at the first line that is not understood, with its exit code",
     "--plain": "one statement a line, nothing aligned or drawn: for screen readers and scripts",
-    "--no-color": "no colours (also when the environment variable NO_COLOR is set)",
+    "--no-color": "no colors (also when the environment variable NO_COLOR is set)",
 }
 
 

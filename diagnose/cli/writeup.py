@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from diagnose.review import Review
 
 PAPERS = ("a4", "letter")
-#: the word for the drill in place of a case
+#: the word for the drill instead of a case
 DRILL = "drill"
 
 

@@ -102,9 +102,9 @@ def when_flown(desk: Desk, text: str, old: SnapshotRecord | None) -> SnapshotRec
 
 
 def list_manoeuvres(desk: Desk) -> str:
-    """Ask which manoeuvre."""
+    """Ask which maneuver."""
     listed = ", ".join(readable(entry) for entry in desk.kb.manoeuvres)
-    return fill(f"Which manoeuvre? {listed}", desk.width)
+    return fill(f"Which maneuver? {listed}", desk.width)
 
 
 def _snapshot(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -217,7 +217,7 @@ ENTRY: tuple[Command, ...] = (
         "MANOEUVRE [for N] [after N]",
         "start a snapshot: what was flown, for how many minutes, how long after the last",
         "Switches stay as they were. The readings may follow after a semicolon: "
-        "snapshot climb for 2 after 10; airspeed falling. 'snapshot' alone lists the manoeuvres.",
+        "snapshot climb for 2 after 10; airspeed falling. 'snapshot' alone lists the maneuvers.",
     ),
     command(
         _panel,

@@ -145,7 +145,7 @@ def _flown_again(desk: Desk) -> str:
 
 
 def _kind(manoeuvre: Manoeuvre) -> str:
-    """Where a manoeuvre stands in the list of all."""
+    """Where a maneuver stands in the list of all."""
     if manoeuvre.phase == "air":
         return {"left": "turning left", "right": "turning right"}.get(manoeuvre.expected["turn"], "straight")
     return "on the ground"
@@ -397,7 +397,7 @@ def _take(desk: Desk, text: str, unknown: bool) -> Desk:
 
 
 def _flown(desk: Desk, text: str) -> str:
-    """The manoeuvre that is meant: by number, by its words, or in a sentence such as "we were climbing out"."""
+    """The maneuver that is meant: by number, by its words, or in a sentence such as "we were climbing out"."""
     try:
         return _chosen(desk, text, entry_forms(desk.kb.manoeuvres), "manoeuvre")
     except UnknownName:

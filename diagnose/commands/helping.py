@@ -47,7 +47,7 @@ def _about(desk: Desk, text: str, commands: Mapping[str, Command]) -> str:
     told += [reading] if (reading := _reading(desk, wanted)) else []
     manoeuvres = entry_forms(desk.kb.manoeuvres)
     told += [
-        fill(f"{readable(entry)}: {desk.kb.manoeuvres[entry].name} (a manoeuvre).", desk.width)
+        fill(f"{readable(entry)}: {desk.kb.manoeuvres[entry].name} (a maneuver).", desk.width)
         for entry, ways in manoeuvres.items()
         if wanted in ways
     ]

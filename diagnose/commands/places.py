@@ -22,7 +22,7 @@ def _copy(desk: Desk, text: str) -> tuple[Desk, str]:
     desk = desk.on(desk.session.insert(desk.case.snapshot[at], at + 1))
     return desk, fill(
         f"Snapshot {at + 2} is a copy of snapshot {at + 1} and in hand. "
-        "'manoeuvre' changes what was flown in it, 'forget' takes readings out.",
+        "'maneuver' changes what was flown in it, 'forget' takes readings out.",
         desk.width,
     )
 
@@ -39,7 +39,7 @@ def _manoeuvre(desk: Desk, text: str) -> tuple[Desk, str]:
     if changed is None:
         return desk, list_manoeuvres(desk)
     if changed.manoeuvre != old.manoeuvre and old.filled:
-        # what was filled in for the old manoeuvre is what the new one gives
+        # what was filled in for the old maneuver is what the new one gives
         expected = desk.engine.network.expected_readings(changed.manoeuvre, changed.switches)
         refilled = {facet: expected[facet] for facet in old.filled if facet in old.readings}
         kept = fewer_readings(changed, lambda facet: facet in old.filled)
@@ -75,7 +75,7 @@ PLACES: tuple[Command, ...] = (
         "manoeuvre",
         "[NAME] [for N] [after N]",
         "change what was flown in the snapshot in hand, for how long, how long after the last",
-        "For example: manoeuvre descent for 2. What 'rest as expected' had filled in follows.",
+        "For example: maneuver descent for 2. What 'rest as expected' had filled in follows.",
         ("maneuver", "flown"),
         ranked=True,
     ),

@@ -34,7 +34,7 @@ def _alike(desk: Desk, text: str) -> tuple[Desk, str]:
     elif desk.case.snapshot:
         manoeuvre = desk.case.snapshot[-1].manoeuvre
     else:
-        raise CaseError("alike in which manoeuvre?", mend="for example: alike climb")
+        raise CaseError("alike in which maneuver?", mend="for example: alike climb")
     # numpy comes with these, and the prompt should be there before
     from diagnose.coverage import ambiguity_groups
     from diagnose.text_signature import alike
@@ -57,8 +57,8 @@ REASONS: tuple[Command, ...] = (
         _alike,
         "alike",
         "[MANOEUVRE]",
-        "the groups of failures that this panel cannot tell apart in a manoeuvre",
-        "With every gauge read once; 'alike' alone takes the manoeuvre of this snapshot.",
+        "the groups of failures that this panel cannot tell apart in a maneuver",
+        "With every gauge read once; 'alike' alone takes the maneuver of this snapshot.",
         ("lookalikes", "similar"),
         tells=True,
     ),

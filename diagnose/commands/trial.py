@@ -99,7 +99,7 @@ def _compare(desk: Desk, text: str) -> tuple[Desk, str]:
 
 
 def _two_flown(desk: Desk, text: str) -> tuple[str, str]:
-    """The manoeuvre in which two failures are to be compared ("... in a descent"), and the text without it."""
+    """The maneuver in which two failures are to be compared ("... in a descent"), and the text without it."""
     manoeuvre, left = flown_in(text, desk.kb)
     return (manoeuvre, left) if manoeuvre and _two(desk, left) else ("", text)
 
@@ -131,7 +131,7 @@ def _without_together(text: str) -> str:
 def _two(desk: Desk, text: str) -> list[str]:
     """The two known names that a text is, at whichever word or comma parts them; none if it is not two.
 
-    A failure's own name may hold such a word or a comma: "ram hole blocked, drain open with pump sheared".
+    A failure's own name may hold such a word or a comma: "pitot tube inlet blocked, drain open with pump sheared".
     """
     for place in re.finditer(rf"{_BETWEEN.pattern}|{_BESIDE.pattern}|\s+(?:and|from|or|to)\s+", text):
         halves = [text[: place.start()].strip(), text[place.end() :].strip()]

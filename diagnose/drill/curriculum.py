@@ -1,8 +1,8 @@
 """What there is to learn on a panel, in a sensible order.
 
-Common failures come first, one system after the other; a failure in the manoeuvre in which it shows most
+Common failures come first, one system after the other; a failure in the maneuver in which it shows most
 before others; first to foretell what it does, then to name it, to fly on with it and to find it by scanning.
-A second kind of exercise, and a second manoeuvre, wait until some other failures were begun.
+A second kind of exercise, and a second maneuver, wait until some other failures were begun.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from diagnose.drill.exercise import SOUND, Card, Kind
 from diagnose.drill.studio import Studio
 from diagnose.model import FailureKind
 
-#: manoeuvres in which a failure is learned
+#: maneuvers in which a failure is learned
 MOST_MANOEUVRES = 4
 #: the place of the sound aircraft among the failures
 SOUND_PLACE = 2
@@ -22,7 +22,7 @@ SOUND_IN = ("climb", "level", "left_turn", "descent", "right_turn", "level_slowi
 
 
 def failures_in_order(studio: Studio) -> tuple[str, ...]:
-    """Give one failure of each class that shows in some manoeuvre: common ones first, systems in turn."""
+    """Give one failure of each class that shows in some maneuver: common ones first, systems in turn."""
     kb = studio.kb
 
     def often(name: str) -> tuple[bool, float]:
@@ -55,7 +55,7 @@ def cards_in_order(studio: Studio, kinds: Collection[Kind] = tuple(Kind)) -> tup
 
 
 def fits(studio: Studio, failure: str, manoeuvre: str, kind: Kind) -> bool:
-    """Whether a kind of exercise makes sense at all: a sound aircraft is only to be recognised."""
+    """Whether a kind of exercise makes sense at all: a sound aircraft is only to be recognized."""
     if failure == SOUND:
         return kind in (Kind.NAME, Kind.SCAN)
     return kind in (Kind.PREDICT, Kind.NAME) or studio.kb.manoeuvres[manoeuvre].phase == "air"

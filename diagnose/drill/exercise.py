@@ -23,7 +23,7 @@ class Kind(Enum):
 
 @dataclass(frozen=True, slots=True, order=True)
 class Card:
-    """What is learned and asked again: a failure (or ``SOUND``) in a manoeuvre by a kind of exercise."""
+    """What is learned and asked again: a failure (or ``SOUND``) in a maneuver by a kind of exercise."""
 
     failure: str
     manoeuvre: str

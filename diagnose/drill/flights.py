@@ -50,7 +50,7 @@ def context_for(studio: Studio, truth: str, rng: np.random.Generator) -> tuple[s
 
 
 def legs_to(studio: Studio, manoeuvre: str, count: int, rng: np.random.Generator) -> tuple[Leg, ...]:
-    """Give the legs of a flight that ends in a manoeuvre; on the ground there is only one."""
+    """Give the legs of a flight that ends in a maneuver; on the ground there is only one."""
     phase = studio.kb.manoeuvres[manoeuvre].phase
     if phase != "air":
         return (Leg(manoeuvre=manoeuvre, minutes=ROLL_MIN if phase == "roll" else GROUND_MIN),)

@@ -1,4 +1,4 @@
-"""Predict it: a failure and a manoeuvre; what does each gauge show?"""
+"""Predict it: a failure and a maneuver; what does each gauge show?"""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ NOTHING = "nothing failed"
 class Cell:
     """Answers of one class of failure in one week (its Monday).
 
-    ``rate``: share of right ones; ``seconds``: median time to the answer; ``recognised_s``: median time
+    ``rate``: share of right ones; ``seconds``: median time to the answer; ``recognized_s``: median time
     from onset to a right call of a scan (None without one).
     """
 

@@ -303,7 +303,7 @@ def make(
     confused: Collection[str] = (),
     met: Collection[str] = (),
 ) -> Scan | None:
-    """Make an exercise for a card: a flight that ends in its manoeuvre. None if no flight tried is fair."""
+    """Make an exercise for a card: a flight that ends in its maneuver. None if no flight tried is fair."""
     if studio.kb.manoeuvres[card.manoeuvre].phase != "air":
         return None
     for _ in range(TRIES):

@@ -141,7 +141,7 @@ def candidates(
         yield from (card for card in fresh if card.failure == SOUND)
         yield from (h.card for h in sorted(known, key=lambda h: h.due) if h.card.failure == SOUND)
     if new_wanted and new_left > 0:
-        # another manoeuvre of a failure that is being missed is no relief from it
+        # another maneuver of a failure that is being missed is no relief from it
         met = {card.failure for card in held}
         anew = sorted(fresh, key=lambda card: card.failure in met)
         yield from (card for card in anew if card.failure not in recent)

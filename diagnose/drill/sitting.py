@@ -174,7 +174,7 @@ class Sitting:
         return self.studio.class_of(name)[0] if name in self.studio.kb.failures else name
 
     def _to_keep_apart(self, answered: Answered) -> tuple[Card, ...]:
-        """Give the card of what was said instead, in this manoeuvre or where it shows most."""
+        """Give the card of what was said instead, in this maneuver or where it shows most."""
         if not takes_for_another(answered) or answered.right == SOUND:
             return ()
         # only what is in the order is ever asked

@@ -33,9 +33,9 @@ LONGEST_S = 86_400.0
 
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS cards (
-    failure TEXT NOT NULL, manoeuvre TEXT NOT NULL, kind TEXT NOT NULL,
+    failure TEXT NOT NULL, maneuver TEXT NOT NULL, kind TEXT NOT NULL,
     due TEXT NOT NULL, state TEXT NOT NULL, row INTEGER NOT NULL, lapses INTEGER NOT NULL,
-    PRIMARY KEY (failure, manoeuvre, kind)
+    PRIMARY KEY (failure, maneuver, kind)
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS answers (id TEXT PRIMARY KEY, at TEXT NOT NULL, answer TEXT NOT NULL);
 CREATE INDEX IF NOT EXISTS answers_at ON answers (at);
@@ -63,7 +63,7 @@ def in_our_time(at: datetime) -> None:
 
 
 class Answered(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """An answer as it is kept. ``seconds``: what it took; ``recognised_s``: from onset to the call of a scan.
+    """An answer as it is kept. ``seconds``: what it took; ``recognized_s``: from onset to the call of a scan.
 
     ``given``, ``right`` and ``counts`` as in ``Marked``; ``seed`` makes the exercise again.
     """

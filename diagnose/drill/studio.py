@@ -23,11 +23,11 @@ from diagnose.trust import graded, misled
 UNSEEN = next(f.default for f in msgspec.structs.fields(ScenarioRecord) if f.name == "unseen")
 #: what can be read only against such a gauge
 COMPARED = ("altimeter.value",)
-#: a failure shows in a manoeuvre if its readings differ by so much in all (total variations added up)
+#: a failure shows in a maneuver if its readings differ by so much in all (total variations added up)
 SHOWS = 0.5
 #: what shows so much of the most counts as much
 AS_MUCH = 0.9
-#: manoeuvres of every flight
+#: maneuvers of every flight
 ORDINARY = ("level", "climb", "descent", "left_turn", "right_turn")
 #: an instrument misleads if the chance that it tells the truth is below this
 MISLEADS = 0.5
@@ -89,7 +89,7 @@ class Studio:
         return next((group for group in self.classes if failure in group), (failure,))
 
     def pictures(self, manoeuvre: str) -> Pictures:
-        """Give what every gauge shows for every failure in a manoeuvre."""
+        """Give what every gauge shows for every failure in a maneuver."""
         if manoeuvre not in self.drawn:
             self.drawn[manoeuvre] = self.album.pictures(Condition(manoeuvre=manoeuvre))
         return self.drawn[manoeuvre]
@@ -141,11 +141,11 @@ class Studio:
 
     @cached_property
     def shown_by_manoeuvre(self) -> Mapping[str, Mapping[str, float]]:
-        """Give for each manoeuvre how much each failure shows in it."""
+        """Give for each maneuver how much each failure shows in it."""
         return {name: self.strengths(name) for name in self.kb.manoeuvres}
 
     def shows_in(self, failure: str) -> tuple[str, ...]:
-        """Give the manoeuvres in which a failure shows: in the air first, those in which it shows most.
+        """Give the maneuvers in which a failure shows: in the air first, those in which it shows most.
 
         Where it shows about as much as anywhere, what is flown every day comes first.
         """

@@ -1,4 +1,4 @@
-"""Where failures part: by which look, in which manoeuvre, and where they look alike."""
+"""Where failures part: by which look, in which maneuver, and where they look alike."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def partings(
                 shows=shows,
             )
         )
-    # where two tell about equally well: no switch, more manoeuvres, earlier on the panel
+    # where two tell about equally well: no switch, more maneuvers, earlier on the panel
     facets = list(network.dials)
     return tuple(
         sorted(
@@ -119,10 +119,10 @@ def partings(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Where failures part: the looks, and in which manoeuvres no look parts any two of them.
+    """Where failures part: the looks, and in which maneuvers no look parts any two of them.
 
-    ``side_by_side``: for each facet that any of them changes in the manoeuvre asked for, what each shows
-    and (last) a sound aircraft; empty if none was asked for. ``alike``: pair -> manoeuvres in which no
+    ``side_by_side``: for each facet that any of them changes in the maneuver asked for, what each shows
+    and (last) a sound aircraft; empty if none was asked for. ``alike``: pair -> maneuvers in which no
     single look tells the two apart nearly always.
     """
 
@@ -172,7 +172,7 @@ def named_failures(kb: KnowledgeBase, given: Iterable[str], panel: Panel | None 
 
 
 def compare(engine: Engine, failures: Sequence[str], manoeuvre: str = "") -> Comparison:
-    """Compare two or more failures on the engine's panel, over all manoeuvres or in one.
+    """Compare two or more failures on the engine's panel, over all maneuvers or in one.
 
     ``SOUND`` stands for a sound aircraft. Raises UnknownName for a failure that the panel cannot have.
     """

@@ -1,4 +1,4 @@
-"""What every gauge shows for a failure in one condition: manoeuvre, switches, trapped pressures.
+"""What every gauge shows for a failure in one condition: maneuver, switches, trapped pressures.
 
 All of it comes from the network's own tables (as ``Engine.predict``), for a failure that has been there
 for some time. An intermittent failure is shown while it acts.
@@ -28,13 +28,13 @@ AFTER_SWITCHING_MIN = 4.0
 SHOWS = 0.3
 #: a second reading is named if it has at least this chance
 WORTH_NAMING = 0.25
-#: manoeuvres in which switches are tried
+#: maneuvers in which switches are tried
 SWITCHED_IN = ("level", "climb", "descent")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Condition:
-    """When a look is taken: manoeuvre, switches away from their usual position, memories fixed."""
+    """When a look is taken: maneuver, switches away from their usual position, memories fixed."""
 
     manoeuvre: str
     switches: Mapping[str, str] = field(default_factory=dict)
@@ -135,7 +135,7 @@ class Album:
 
 
 def conditions_of(network: Network) -> tuple[Condition, ...]:
-    """Give every manoeuvre with the switches as usual, and a few with each switch in another position."""
+    """Give every maneuver with the switches as usual, and a few with each switch in another position."""
     plain = [Condition(manoeuvre=name) for name in network.kb.manoeuvres]
     switched = [
         Condition(manoeuvre=name, switches={switch: position})

@@ -26,7 +26,7 @@ from diagnose.inference import Engine
 from diagnose.knowledge import unknown_name
 from diagnose.network import Network
 
-#: what shows alike in this share of the manoeuvres in which a failure shows is told once for all of them
+#: what shows alike in this share of the maneuvers in which a failure shows is told once for all of them
 MOSTLY = 0.6
 #: a tell-tale on a gauge further down the panel must say this much more
 CLEARLY_MORE = 1.25
@@ -60,7 +60,7 @@ class TellTale:
 class LookAlike:
     """Another failure that is taken for this one, where no look tells them apart, and the best look.
 
-    ``manoeuvres`` is empty if it only shares the tell-tale and some other gauge always tells them apart.
+    ``maneuvers`` is empty if it only shares the tell-tale and some other gauge always tells them apart.
     ``parting`` is None if no single look on this panel parts them.
     """
 
@@ -71,10 +71,10 @@ class LookAlike:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signature:
-    """A failure's page: what it changes, by manoeuvre, and who looks like it.
+    """A failure's page: what it changes, by maneuver, and who looks like it.
 
-    ``mostly``: what it shows alike in most manoeuvres in which it shows at all; ``pictures``: what it
-    shows beside that in some; ``silent``: manoeuvres in which it shows nothing; ``trapped``: in level
+    ``mostly``: what it shows alike in most maneuvers in which it shows at all; ``pictures``: what it
+    shows beside that in some; ``silent``: maneuvers in which it shows nothing; ``trapped``: in level
     flight once the memory of a trapped pressure is in another state than its first; ``switched``: what
     moving a switch changes, the reading before it standing as the usual one. ``motion_only``: it changes
     what the aircraft does and no gauge, so that all gauges tell the truth; then the rest is empty.
@@ -239,7 +239,7 @@ def _tell_tale(network: Network, plain: Sequence[Pictures], failure: str) -> Tel
 def _look_alikes(
     network: Network, drawn: Sequence[Pictures], failure: str, tale: TellTale | None, most: int
 ) -> tuple[LookAlike, ...]:
-    """The failures that no single look tells from this one in most manoeuvres in which it shows.
+    """The failures that no single look tells from this one in most maneuvers in which it shows.
 
     After them those that share its tell-tale and another gauge tells apart; at most so many of each.
     """
@@ -269,7 +269,7 @@ def _look_alikes(
 
 
 def _shares(network: Network, plain: Sequence[Pictures], tale: TellTale, name: str) -> bool:
-    """Whether another failure mostly shows the same tell-tale in the same manoeuvres."""
+    """Whether another failure mostly shows the same tell-tale in the same maneuvers."""
     k = network.facets[tale.facet].readings.index(tale.reading)
     chances = [
         float(p.facets[tale.facet][p.names.index(name), k])

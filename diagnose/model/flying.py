@@ -1,4 +1,4 @@
-"""Manoeuvres, panels, and what stands beside them."""
+"""Maneuvers, panels, and what stands beside them."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from diagnose.model.record import Cited, Record
 
 
 class AxisUse(Record, frozen=True, kw_only=True):
-    """Which gauges serve one axis of control in a manoeuvre, best first."""
+    """Which gauges serve one axis of control in a maneuver, best first."""
 
     primary: str
     supporting: tuple[str, ...] = ()
@@ -40,7 +40,7 @@ class Outcome(Record, frozen=True, kw_only=True):
 class Variation(Cited, frozen=True, kw_only=True):
     """How air or pilot change the motion: while ``part`` is in ``condition``.
 
-    ``meant`` narrows it to manoeuvres that mean to go "up", "level" or "down" (empty: all).
+    ``meant`` narrows it to maneuvers that mean to go "up", "level" or "down" (empty: all).
     """
 
     part: str
@@ -102,7 +102,7 @@ class Substitute(Cited, frozen=True, kw_only=True):
 class NormalEffect(Cited, frozen=True, kw_only=True):
     """Something healthy that looks odd: when these readings appear and its condition holds.
 
-    ``manoeuvres``: flown now; ``after``: flown just before. ``most_minutes``: the longest snapshot that it
+    ``maneuvers``: flown now; ``after``: flown just before. ``most_minutes``: the longest snapshot that it
     can fill. ``context``: one of these conditions of the day stands. ``motion``: axis -> value and
     ``likely``: part -> condition, each all but certain from what was read. ``parts``: the panel has these.
     ``moved``: switch -> position into which it was moved in this snapshot. ``passing``: gone within seconds, so

@@ -55,7 +55,7 @@ class Facet(Cited, frozen=True, kw_only=True):
     its place on the dial, in steps; a neighbour is told in its stead far more often than what lies further
     off (``Limits.confused_further``). Two readings at one place lie on opposite sides and are two steps
     apart, one without a place is two steps from all others; without a scale all are neighbours.
-    ``sizes``: a number may be said in place of a reading. ``glance``: a look at the panel shows it; else
+    ``sizes``: a number may be said instead of a reading. ``glance``: a look at the panel shows it; else
     somebody must have compared or watched, and "the rest as expected" does not speak of it.
     ``aloft``: it tells of the motion in the air alone; on the ground an aircraft turns with its wings level.
     """

@@ -3,7 +3,7 @@
 A line is a first-order lag from its source to the instrument: ``dp/dt = (source - p) / tau``.
 Every failure of a line is another source and another tau: tau 0 is open, infinite is sealed (the
 pressure stays trapped), in between it is restricted or leaks. Pressures in inHg, speeds in kt
-(calibrated unless said), heights in ft, times in s. Functions take scalars or float64 arrays.
+(calibrated unless said), altitudes in ft, times in s. Functions take scalars or float64 arrays.
 
 Sources: calibrated airspeed from impact pressure, compressible subsonic form (E3, E4); standard
 atmosphere from ``atmosphere``; PHAK FAA-H-8083-25C ch. 8 for what each instrument senses (E5).
@@ -213,7 +213,7 @@ def lagging_pressure_inhg(altitude_ft: Numbers, rate_fpm: Numbers, tau_s: Number
 
 
 def height_lag_ft(rate_fpm: Numbers, tau_s: Numbers) -> Array:
-    """Return by how much height lags in a steady climb (positive: reads low). Source: E9."""
+    """Return by how much altitude lags in a steady climb (positive: reads low). Source: E9."""
     tau = within(tau_s, 0.0, np.inf, "time constant", "s")
     return np.asarray(rate_fpm, dtype=np.float64) * tau / S_PER_MIN
 
@@ -224,7 +224,7 @@ def leak_tau_s(field_ft: Numbers, test_ft: Numbers, loss_ft: Numbers, duration_s
     The system is drawn down to ``test_ft`` above the field and shut. Source: the test is that of
     14 CFR 23.1325 (before amendment 23-64); the first-order leak is derived (E11).
     """
-    loss = within(loss_ft, 0.0, np.inf, "loss of height", "ft")
+    loss = within(loss_ft, 0.0, np.inf, "loss of altitude", "ft")
     ambient = pressure_inhg(field_ft)
     top = np.asarray(field_ft, dtype=np.float64) + test_ft
     started = ambient - pressure_inhg(top)
@@ -241,7 +241,7 @@ def leak_tau_s(field_ft: Numbers, test_ft: Numbers, loss_ft: Numbers, duration_s
 def trapped_pitot_airspeed_kt(
     altitude_ft: Numbers, trapped_altitude_ft: Numbers, trapped_airspeed_kt: Numbers
 ) -> Array:
-    """Return the indication with ram and drain blocked: it follows height, not speed. E6."""
+    """Return the indication with ram and drain blocked: it follows altitude, not speed. E6."""
     pitot = pressure_inhg(trapped_altitude_ft) + impact_pressure_inhg(trapped_airspeed_kt)
     return indicated_airspeed_kt(pitot, pressure_inhg(altitude_ft))
 

@@ -1,8 +1,8 @@
 """The standard atmosphere below the tropopause, and the altimeter that is built on it.
 
-Pressure in inHg and height in ft, as altimeters and their setting are marked. All functions take
+Pressure in inHg and altitude in ft, as altimeters and their setting are marked. All functions take
 scalars or float64 arrays that broadcast together, and raise ``PhysicsRangeError`` outside the
-troposphere (-16,404 to 36,089 ft pressure height).
+troposphere (-16,404 to 36,089 ft pressure altitude).
 
 Source: US Standard Atmosphere 1976 (NOAA/NASA/USAF), part 1; same as ICAO Doc 7488 below 11 km.
 """
@@ -26,10 +26,10 @@ T0_C: Final = 15.0
 """Sea-level temperature. Source: US Standard Atmosphere 1976."""
 
 LAPSE_C_PER_FT: Final = 1.9812e-3
-"""Fall of temperature with height, 6.5 K/km. Source: US Standard Atmosphere 1976."""
+"""Fall of temperature with altitude, 6.5 K/km. Source: US Standard Atmosphere 1976."""
 
 LAPSE_PER_FT: Final = 6.8755856e-6
-"""Fall of temperature with height as a share of T0. Source: US Standard Atmosphere 1976."""
+"""Fall of temperature with altitude as a share of T0. Source: US Standard Atmosphere 1976."""
 
 PRESSURE_EXPONENT: Final = 5.2558797
 """g0 M / (R L). Source: US Standard Atmosphere 1976."""
@@ -49,18 +49,18 @@ COLD_AIR_FT_PER_1000_FT_C: Final = 4.0
 
 
 def pressure_inhg(altitude_ft: Numbers) -> Array:
-    """Return the standard pressure at a pressure height.
+    """Return the standard pressure at a pressure altitude.
 
     Source: US Standard Atmosphere 1976 in ft and inHg (E1).
     """
-    altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure height", "ft")
+    altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure altitude", "ft")
     return P0_INHG * (1.0 - LAPSE_PER_FT * altitude) ** PRESSURE_EXPONENT
 
 
 def pressure_altitude_ft(pressure_inhg: Numbers) -> Array:
-    """Return the height at which the standard atmosphere has this pressure; inverse of E1.
+    """Return the altitude at which the standard atmosphere has this pressure; inverse of E1.
 
-    Source: US Standard Atmosphere 1976 solved for height (E2).
+    Source: US Standard Atmosphere 1976 solved for altitude (E2).
     """
     pressure = within(pressure_inhg, LOWEST_PRESSURE_INHG, HIGHEST_PRESSURE_INHG, "pressure", "inHg")
     return (1.0 - (pressure / P0_INHG) ** (1.0 / PRESSURE_EXPONENT)) / LAPSE_PER_FT
@@ -69,7 +69,7 @@ def pressure_altitude_ft(pressure_inhg: Numbers) -> Array:
 def altimeter_ft(static_inhg: Numbers, setting_inhg: Numbers = P0_INHG) -> Array:
     """Return what an altimeter shows for a sensed static pressure and a subscale setting.
 
-    The setting adds the difference of two standard heights, so a setting that is too high reads
+    The setting adds the difference of two standard altitudes, so a setting that is too high reads
     too high. Source: 14 CFR 43 appendix E, table IV (E2 with the setting correction).
     """
     setting = within(setting_inhg, LOWEST_SETTING_INHG, HIGHEST_SETTING_INHG, "altimeter setting", "inHg")
@@ -84,7 +84,7 @@ def static_pressure_inhg(altitude_ft: Numbers, setting_inhg: Numbers = P0_INHG) 
 
 def temperature_c(altitude_ft: Numbers) -> Array:
     """Return the standard temperature. Source: US Standard Atmosphere 1976."""
-    altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure height", "ft")
+    altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure altitude", "ft")
     return T0_C - LAPSE_C_PER_FT * altitude
 
 
@@ -94,22 +94,22 @@ def density_ratio(altitude_ft: Numbers, temperature_deviation_c: Numbers = 0.0) 
     ``temperature_deviation_c``: by how much the air is warmer than standard. Source: US Standard
     Atmosphere 1976 (gas law).
     """
-    altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure height", "ft")
+    altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure altitude", "ft")
     deviation = within(temperature_deviation_c, -80.0, 80.0, "temperature deviation", "°C")
     theta = 1.0 - LAPSE_PER_FT * altitude
     return theta**PRESSURE_EXPONENT / (theta + deviation / T0_K)
 
 
 def ft_per_inhg(altitude_ft: Numbers) -> Array:
-    """Return the height change per inHg at a pressure height, dh/dp without its sign."""
-    altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure height", "ft")
+    """Return the altitude change per inHg at a pressure altitude, dh/dp without its sign."""
+    altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure altitude", "ft")
     theta = 1.0 - LAPSE_PER_FT * altitude
     slope_inhg_per_ft = P0_INHG * PRESSURE_EXPONENT * LAPSE_PER_FT * theta ** (PRESSURE_EXPONENT - 1.0)
     return np.asarray(1.0, dtype=np.float64) / slope_inhg_per_ft
 
 
 def cold_air_error_ft(height_above_station_ft: Numbers, temperature_deviation_c: Numbers) -> Array:
-    """Return altimeter indication minus true height; positive (reads high) in cold air.
+    """Return altimeter indication minus true altitude; positive (reads high) in cold air.
 
     Source: AIM 7-3, the 4 ft per 1,000 ft per °C rule (memory). A rule of thumb for deviations of
     a few tens of °C; not for use as an altitude correction in flight.

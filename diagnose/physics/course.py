@@ -1,7 +1,7 @@
 """What the aircraft really does over a whole flight: from what the pilot means to fly, second by second.
 
-Simple on purpose: a new rate, bank or speed is taken up with a lag; height that is gained unasked costs
-speed and the other way round; a bank that nobody knows of loses height. Arrays have shape (time,).
+Simple on purpose: a new rate, bank or speed is taken up with a lag; altitude that is gained unasked costs
+speed and the other way round; a bank that nobody knows of loses altitude. Arrays have shape (time,).
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Handling:
 class Meant:
     """What the pilot means to fly. ``airborne`` and ``rolling`` are bool; ``power`` holds its words.
 
-    ``draught_fpm`` is the air's own motion; ``holds_height`` says where the pilot flies against it.
+    ``draft_fpm`` is the air's own motion; ``holds_height`` says where the pilot flies against it.
     """
 
     rate_fpm: Array
@@ -72,7 +72,7 @@ class Astray:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bumps:
-    """Turbulence: what it adds to height, airspeed, rate of turn, heading and pitch."""
+    """Turbulence: what it adds to altitude, airspeed, rate of turn, heading and pitch."""
 
     height_ft: Array
     airspeed_kt: Array
@@ -118,7 +118,7 @@ def fly(meant: Meant, astray: Astray, bumps: Bumps, how: Handling) -> Course:
         else:
             step = (float(meant.airspeed_kt[k]) - held) / STEP_S
             step = max(min(step, how.most_kt_per_s), -how.most_kt_per_s) * STEP_S
-            # the power takes the speed along; what height has taken or given comes back by itself
+            # the power takes the speed along; what altitude has taken or given comes back by itself
             held, speed = held + step, speed + step
             against = float(meant.draught_fpm[k]) if meant.holds_height[k] else 0.0
             target = float(meant.rate_fpm[k] + astray.rate_fpm[k]) - against
@@ -130,7 +130,7 @@ def fly(meant: Meant, astray: Astray, bumps: Bumps, how: Handling) -> Course:
             climb = _nearer(climb, target, how.rate_lag_s)
             bank = _nearer(bank, float(wanted_bank[k] + astray.bank_deg[k]), how.bank_lag_s)
             bank = max(min(bank, STEEPEST_BANK_DEG), -STEEPEST_BANK_DEG)
-            # height gained beyond what the power gives comes out of the speed (energy)
+            # altitude gained beyond what the power gives comes out of the speed (energy)
             unasked = m_s_from_fpm(climb - float(meant.rate_fpm[k]))
             lost = STANDARD_GRAVITY_M_S2 * unasked / m_s_from_kt(speed) / m_s_from_kt(1.0)
             speed = held + (speed - held) * math.exp(-STEP_S / how.speed_lag_s) - lost * STEP_S

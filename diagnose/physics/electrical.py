@@ -31,7 +31,7 @@ def alternator_a(rpm: Numbers, *, rated_a: Numbers, cut_in_rpm: Numbers, full_rp
 
 
 def battery_current_a(load_a: Numbers, available_a: Numbers) -> Array:
-    """Current out of the battery: what the alternator cannot carry (a centre-zero ammeter, negated).
+    """Current out of the battery: what the alternator cannot carry (a center-zero ammeter, negated).
 
     Charging current is left out: a charged battery is assumed, so the ammeter stands at zero.
     """

@@ -50,7 +50,7 @@ def earth_rate_drift_dph(latitude_deg: Numbers) -> Array:
 
 
 def transport_drift_dph(ground_speed_east_kt: Numbers, latitude_deg: Numbers) -> Array:
-    """Drift from flying east or west, (ground speed / 60) tan(latitude), degrees per hour."""
+    """Drift from flying east or west, (groundspeed / 60) tan(latitude), degrees per hour."""
     latitude = within(latitude_deg, -89.0, 89.0, "latitude", "degrees")
     speed = np.asarray(ground_speed_east_kt, dtype=np.float64)
     return np.asarray(speed / 60.0 * np.tan(np.radians(latitude)))

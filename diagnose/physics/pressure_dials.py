@@ -27,7 +27,7 @@ from diagnose.units import S_PER_MIN, Array, inhg_from_inh2o
 
 States = Mapping[str, str]
 
-#: side of the sealing height on which the aircraft is, by the state of the memory
+#: side of the sealing altitude on which the aircraft is, by the state of the memory
 SIDE = {"below": -1.0, "near": 0.0, "above": 1.0, "low": -1.0, "plausible": 0.0, "high": 1.0}
 
 
@@ -36,7 +36,7 @@ def _column(values: Array) -> Array:
 
 
 def height_above_seal_ft(state: str, flights: Flights, draws: Draws) -> Array:
-    """Height of the first sample above the height at which a line was sealed; (flight,)."""
+    """Altitude of the first sample above the altitude at which a line was sealed; (flight,)."""
     far = draws("memory.far_ft", flights.count) * SIDE[state]
     near = draws.either_way("memory.near_ft", flights.count)
     return near if SIDE[state] == 0.0 else far
@@ -167,7 +167,7 @@ def _airspeed(states: States, flights: Flights, draws: Draws, pitot: str, part: 
 
 
 def _shut_connection_inhg(flights: Flights, draws: Draws) -> Array:
-    """Pressure that the airspeed indicator's own static connection trapped, near this height or far from it."""
+    """Pressure that the airspeed indicator's own static connection trapped, near this altitude or far from it."""
     count = flights.count
     far = draws.chance("airspeed.own_static.far", count)
     above = np.where(far, draws.either_way("memory.far_ft", count), draws.either_way("memory.near_ft", count))
@@ -324,6 +324,6 @@ def _encoder(states: States, flights: Flights, draws: Draws, static: Array) -> A
 
 
 def encoder_less_altimeter_ft(states: States, flights: Flights, draws: Draws) -> Array:
-    """Difference of the reported height to the altimeter on the same line."""
+    """Difference of the reported altitude to the altimeter on the same line."""
     static = static_inhg(states, flights, draws)
     return _encoder(states, flights, draws, static) - _altimeter(states, flights, draws, static)

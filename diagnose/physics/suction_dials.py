@@ -1,7 +1,7 @@
 """Suction of the panel's source, what drives the gyros, and what gauge and light show of it.
 
 The condition of the source ``suction`` says which pump, regulator or hose is at fault, or that standby or
-venturi drive the gyros; the rest follows from engine speed, height, speed and plumbing. Suctions in
+venturi drive the gyros; the rest follows from engine speed, altitude, speed and plumbing. Suctions in
 inHg below cabin pressure; arrays (flight, time) unless said.
 """
 

@@ -34,7 +34,7 @@ def standard_rate_bank_deg(true_airspeed_kt: Numbers) -> Array:
 
 
 def level_off_lead_ft(rate_fpm: Numbers) -> Array:
-    """Height before the target at which to begin to level off: 10 % of the rate (IFH ch. 7)."""
+    """Altitude before the target at which to begin to level off: 10 % of the rate (IFH ch. 7)."""
     return np.asarray(np.abs(np.asarray(rate_fpm, dtype=np.float64)) * 0.1)
 
 
@@ -85,7 +85,7 @@ def correction_bars(altitude_error_ft: Numbers) -> Array:
 
 
 def correction_rate_fpm(altitude_error_ft: Numbers) -> Array:
-    """Vertical speed to correct a height: twice the error per minute, towards it (IFH ch. 7, memory)."""
+    """Vertical speed to correct an altitude: twice the error per minute, toward it (IFH ch. 7, memory)."""
     return np.asarray(-2.0 * np.asarray(altitude_error_ft, dtype=np.float64))
 
 
@@ -112,8 +112,8 @@ def power_change_speed_kt(from_kt: Numbers, target_kt: Numbers, lead_kt: Numbers
 
 
 def leak_test_passes(loss_ft: Numbers, limit_ft: Numbers) -> npt.NDArray[np.bool_]:
-    """Whether a static system passes its leak test: height lost in 1 min up to the limit.
+    """Whether a static system passes its leak test: altitude lost in 1 min up to the limit.
 
     The limit, 100 ft, stands in knowledge/physics.toml. Source: 14 CFR 23.1325 before amendment 23-64.
     """
-    return np.asarray(within(loss_ft, 0.0, np.inf, "loss of height", "ft") <= limit_ft)
+    return np.asarray(within(loss_ft, 0.0, np.inf, "loss of altitude", "ft") <= limit_ft)

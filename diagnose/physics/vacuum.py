@@ -42,7 +42,7 @@ def pump_suction_inhg(
     filter_resistance: Numbers = 0.0,
     leak_share: Numbers = 0.0,
 ) -> Array:
-    """Suction that the pump would pull without a regulator; grows with rpm, falls with height.
+    """Suction that the pump would pull without a regulator; grows with rpm, falls with altitude.
 
     ``full_suction_inhg``: of one sound pump at ``full_rpm``, sea level, clean filter, no leak.
     ``pumping_share``: volume moved as a share of one sound pump (below 1 weak, 0 sheared, 2 two

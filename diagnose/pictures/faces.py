@@ -11,7 +11,7 @@ from diagnose.dials import Dial, Ticks, hand_angle_deg
 from diagnose.pictures.moving import Movement, State, movements, transform
 from diagnose.pictures.svg import FONT, INK, PAPER, arc, at_angle, element, number, spoke, words
 
-#: style of an arc -> colour, width, and dashes that tell it apart without colour
+#: style of an arc -> color, width, and dashes that tell it apart without color
 ARCS = {
     "normal": ("#1a8a3a", 6.0, ""),
     "caution": ("#d9a400", 6.0, "5 3"),

@@ -26,7 +26,7 @@ def element(tag: str, *inside: str, **attributes: str | float) -> str:
 
 
 def words(text: str, x: float, y: float, size: float, **attributes: str | float) -> str:
-    """Text centred on a point."""
+    """Text centered on a point."""
     fixed: dict[str, str | float] = {"text_anchor": "middle", "fill": INK, "font_family": FONT}
     return element("text", escape(text), x=x, y=y + size * 0.36, font_size=size, **(fixed | attributes))
 

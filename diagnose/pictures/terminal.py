@@ -24,7 +24,7 @@ def _bar(low: float, high: float, value: float, width: int = BOX - 4) -> str:
 
 
 def _horizon_lines(bank_deg: float, pitch_deg: float) -> list[str]:
-    """Ground (#) and sky as the instrument shows them, the aeroplane in the middle."""
+    """Ground (#) and sky as the instrument shows them, the airplane in the middle."""
     wide, high = BOX - 4, 3
     slope = math.tan(math.radians(max(min(bank_deg, 80.0), -80.0)))
     rows = []
@@ -64,7 +64,7 @@ def _lines(dial: Dial, state: State) -> list[str]:
         case _:
             hand = dial.hands[-1]
             windows = [m.text for m in movements(dial, state) if m.how == "write"]
-            # nobody reads a height or a vertical speed to the foot
+            # nobody reads an altitude or a vertical speed to the foot
             step = 10 if dial.unit.endswith(("ft", "fpm")) else 1
             text = f"{round(value / step) * step} {dial.unit.replace('100 ', '')}"
             if hand.per_turn:

@@ -12,7 +12,7 @@ from diagnose.text_drill import TITLES
 from diagnose.text_progress import answer_words, habits, leaning, share, work_on
 
 WIDE, HIGH, LEFT, TOP, RIGHT = 720.0, 200.0, 60.0, 16.0, 150.0
-#: lines are told apart without colour
+#: lines are told apart without color
 DASHES = ("none", "8 4", "2 3", "10 3 2 3", "5 2", "1 4", "12 6")
 
 

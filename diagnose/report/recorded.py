@@ -1,4 +1,4 @@
-"""Timeline picture of a reviewed recording: channels, residuals, manoeuvres, chances over time, onset."""
+"""Timeline picture of a reviewed recording: channels, residuals, maneuvers, chances over time, onset."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_POINTS = 800
 #: rows of channels: title, channels drawn in it (the second dashed)
 ROWS = (
     ("airspeed kt", ("airspeed_kt", "gps_speed_kt")),
-    ("height ft", ("altimeter_ft", "gps_height_ft")),
+    ("altitude ft", ("altimeter_ft", "gps_height_ft")),
     ("vertical speed fpm", ("vertical_speed_fpm",)),
     ("pitch deg", ("pitch_deg",)),
     ("bank deg", ("bank_deg",)),

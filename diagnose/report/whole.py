@@ -115,7 +115,7 @@ def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | No
         if kb.gauges[t.gauge].instrument
     ]  # fmt: skip
     body.append(table(("instrument", "trust", "", "suspect"), rows))
-    body.append(heading(2, "To fly on"))
+    body.append(heading(2, "Partial panel, fly by"))
     flown = [
         (a.axis, kb.gauges[a.primary].name if a.primary else "nothing left", ", ".join(kb.gauges[g].name for g in a.supporting) or "-", ", ".join(kb.gauges[g].name for g in a.out) or "-", a.how or "-")
         for a in answer.axes

@@ -29,7 +29,7 @@ ODD_BELOW = 0.2
 #: facts that make a fault reproducible: what is asked of the pilot, the channels that would tell, what is left then
 ASKED: tuple[tuple[str, tuple[str, ...], str], ...] = (
     ("date and aircraft", (), ""),
-    ("height and altimeter setting", ("altimeter_ft",), "altimeter setting"),
+    ("altitude and altimeter setting", ("altimeter_ft",), "altimeter setting"),
     ("outside temperature, visible moisture, ice", ("outside_c",), "visible moisture, ice"),
     ("power, flaps, gear", ("rpm", "manifold_inhg"), "flaps, gear"),
     ("cabin vents, heater, windows", (), ""),

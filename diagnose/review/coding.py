@@ -1,6 +1,6 @@
 """From channels to snapshots: readings by the same rules as everywhere (``readings``).
 
-A snapshot is about a minute of one manoeuvre; the first seconds of a manoeuvre belong to none, because
+A snapshot is about a minute of one maneuver; the first seconds of a maneuver belong to none, because
 dials still move from the change, and a snapshot never straddles a detected change. What the recording
 does not tell is left out, not filled in.
 """
@@ -71,7 +71,7 @@ class Coder:
     usual: Mapping[str, Mapping[str, str]]
 
     def powered(self, window: Window) -> bool:
-        """Whether the engine ran all the time as the manoeuvre has it: a gauge that hangs on it needs that."""
+        """Whether the engine ran all the time as the maneuver has it: a gauge that hangs on it needs that."""
         power = self.motion.power[window.first : window.end]
         idle = self.network.kb.manoeuvres[window.manoeuvre].expected["power"] == "idle"
         return bool(((power == "") | ((power == "idle") == idle)).all())

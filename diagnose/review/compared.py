@@ -167,7 +167,7 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
 
 
 def horizon(recording: Recording, motion: Motion, network: Network, limits: ReviewLimits) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
-    """Bank, nose and behaviour of the horizon, less what a sound one shows wrongly after these turns."""
+    """Bank, nose and behavior of the horizon, less what a sound one shows wrongly after these turns."""
     ch = recording.channels
     if "bank_deg" not in ch or len(motion.rates_dps) < 2:
         return {}

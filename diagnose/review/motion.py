@@ -1,6 +1,6 @@
 """What the aircraft did, from whichever channels tell of it without sharing a source; (second,) arrays.
 
-Every estimate is causal or centred over seconds, so the time it takes is linear in the length.
+Every estimate is causal or centered over seconds, so the time it takes is linear in the length.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ LOWEST_FT, HIGHEST_FT = -1000.0, 30000.0
 
 
 def mean_over(values: Array, seconds: int) -> Array:
-    """Centred mean over a span of seconds, of what is known there; (second,)."""
+    """Centered mean over a span of seconds, of what is known there; (second,)."""
     known = np.isfinite(values)
     total = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
     count = np.concatenate([[0], np.cumsum(known)])
@@ -36,7 +36,7 @@ def mean_over(values: Array, seconds: int) -> Array:
 
 
 def rate_over(values: Array, seconds: int) -> Array:
-    """Change per second across a centred span, from means of its two halves; (second,)."""
+    """Change per second across a centered span, from means of its two halves; (second,)."""
     half = max(seconds // 2, 1)
     smooth = mean_over(values, half)
     found = np.full(len(values), np.nan)
@@ -69,7 +69,7 @@ class Motion:
     ``rates_dps``: channel -> rate of turn by it; ``turn_dps`` their median; ``climb_fpm`` by the best
     source; ``wind`` as estimated, ``wind_doubt_kt`` its standard deviation if the airspeed is not believed;
     ``by_wind_kt`` calibrated airspeed and ``by_wind_deg`` heading that track,
-    ground speed and wind ask for, NaN where the wind is not known well; ``roughly_kt`` and ``roughly_deg`` the
+    groundspeed and wind ask for, NaN where the wind is not known well; ``roughly_kt`` and ``roughly_deg`` the
     same wherever there is any estimate; ``power`` "idle", "cruise", "full" or "" where unknown;
     ``turns_differ_dps``: rates that differ by more are not averaged.
     """
@@ -158,7 +158,7 @@ def motion_of(recording: Recording, limits: ReviewLimits, variation_deg: float) 
 def _airborne(recording: Recording, limits: ReviewLimits) -> np.ndarray:
     """Seconds in flight. Once it flies it goes on flying until something says that it rolls or stands.
 
-    A dead airspeed indicator does not bring the aircraft down: the ground speed decides if there is one,
+    A dead airspeed indicator does not bring the aircraft down: the groundspeed decides if there is one,
     else the airspeed is believed only together with an engine at idle.
     """
     ch, seconds = recording.channels, recording.seconds
@@ -246,7 +246,7 @@ def _median(values: Array, where: np.ndarray) -> float:
 
 
 def _by_wind(recording: Recording, wind: Wind, height_ft: Array, variation_deg: float) -> tuple[Array, Array]:
-    """Airspeed and heading that track, ground speed and wind ask for; NaN where nothing is known of the wind."""
+    """Airspeed and heading that track, groundspeed and wind ask for; NaN where nothing is known of the wind."""
     ch = recording.channels
     if not np.isfinite(wind.kt).any():
         nothing = np.full(recording.seconds, np.nan)

@@ -1,4 +1,4 @@
-"""Ground speed and track from positions, where a recorder gives positions alone."""
+"""Groundspeed and track from positions, where a recorder gives positions alone."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SLOWEST_KT = 5.0
 
 
 def speed_and_track(latitude_deg: Array, longitude_deg: Array) -> Mapping[str, Array]:
-    """``gps_speed_kt`` and ``gps_track_deg`` (true) over a centred span; NaN where not known. (second,) each"""
+    """``gps_speed_kt`` and ``gps_track_deg`` (true) over a centered span; NaN where not known. (second,) each"""
     half = SPAN_S // 2
     speed, track = np.full(len(latitude_deg), np.nan), np.full(len(latitude_deg), np.nan)
     if len(latitude_deg) <= SPAN_S:

@@ -1,7 +1,7 @@
 """What another source says that a gauge should have shown: its twin.
 
-A pilot lets height, speed and heading wander in "level flight", or turns at less than standard rate. A gauge whose
-difference from its twin is steady by its own rule has shown what was flown: if that is odd for the manoeuvre, it
+A pilot lets altitude, speed and heading wander in "level flight", or turns at less than standard rate. A gauge whose
+difference from its twin is steady by its own rule has shown what was flown: if that is odd for the maneuver, it
 was the flying that was, and the reading says nothing about the gauge.
 """
 

@@ -1,4 +1,4 @@
-"""Wind from track, ground speed, heading and airspeed, with errors of heading and airspeed beside it.
+"""Wind from track, groundspeed, heading and airspeed, with errors of heading and airspeed beside it.
 
 A Kalman filter over blocks of some seconds and its smoother backwards (Rauch, Tung and Striebel): the whole flight
 is there, so turns after an airspeed error, or with a heading that drifts, tell it from a wind that has shifted.
@@ -54,7 +54,7 @@ class _Account:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Blocks:
-    """What is known of each block: ``seen`` ground speed less airspeed along the heading, kt; ``ahead`` the heading."""
+    """What is known of each block: ``seen`` groundspeed less airspeed along the heading, kt; ``ahead`` the heading."""
 
     seen: Array
     ahead: Array

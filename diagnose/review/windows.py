@@ -1,4 +1,4 @@
-"""Places in time: manoeuvres of a recording, snapshots that straddle none, and a channel read in one of them."""
+"""Places in time: maneuvers of a recording, snapshots that straddle none, and a channel read in one of them."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ MANOEUVRES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Window:
-    """Seconds from ``first`` up to ``end`` in one manoeuvre."""
+    """Seconds from ``first`` up to ``end`` in one maneuver."""
 
     first: int
     end: int
@@ -78,7 +78,7 @@ def by_rule(
     return Said(reading=facet.readings[found].id)
 
 
-# ------------------------------------------------------------------ manoeuvres
+# ------------------------------------------------------------------ maneuvers
 
 
 def _runs(values: np.ndarray) -> list[tuple[int, int]]:
@@ -90,7 +90,7 @@ def _runs(values: np.ndarray) -> list[tuple[int, int]]:
 
 
 def manoeuvres_of(recording: Recording, motion: Motion, limits: ReviewLimits) -> np.ndarray:
-    """Manoeuvre of each second, "" on the ground or where nothing tells; (second,)."""
+    """Maneuver of each second, "" on the ground or where nothing tells; (second,)."""
     turn = mean_over(motion.turn_dps, 10)
     climb = mean_over(motion.climb_fpm, 10)
     sideways = np.select([turn >= limits.turn_dps, turn <= -limits.turn_dps], ["right", "left"], "straight")
@@ -156,7 +156,7 @@ def _just_levelled(window: Window, motion: Motion, limits: ReviewLimits) -> bool
 
 
 def windows_of(manoeuvres: np.ndarray, power: np.ndarray, changes: Iterable[Change], limits: ReviewLimits) -> list[Window]:  # fmt: skip
-    """Snapshots' places in time; none straddles a manoeuvre, a change of power or a change of the channels."""
+    """Snapshots' places in time; none straddles a maneuver, a change of power or a change of the channels."""
     cuts = sorted(
         {round(c.onset) for c in changes}
         | {round(c.until) for c in changes if np.isfinite(c.until)}
@@ -183,7 +183,7 @@ def windows_of(manoeuvres: np.ndarray, power: np.ndarray, changes: Iterable[Chan
 
 
 def _steadied(manoeuvres: np.ndarray, limits: ReviewLimits) -> np.ndarray:
-    """Manoeuvres without flickers: a run of a few seconds between two equal ones takes their name."""
+    """Maneuvers without flickers: a run of a few seconds between two equal ones takes their name."""
     found = manoeuvres.copy()
     runs = _runs(manoeuvres)
     for place in range(1, len(runs) - 1):

@@ -49,7 +49,7 @@ def _entry(kb: KnowledgeBase, kind: str, known: Mapping[str, Named], usual: str)
 
 
 def _leg(kb: KnowledgeBase) -> Callable[[str], Leg | None]:
-    """ "climb 2" or "climb 2 80 kt 500 fpm": manoeuvre, minutes, and what is not usual."""
+    """ "climb 2" or "climb 2 80 kt 500 fpm": maneuver, minutes, and what is not usual."""
 
     def read(text: str) -> Leg | None:
         if not text:
@@ -174,10 +174,10 @@ def ask_scenario(kb: KnowledgeBase, ask: Ask, tell: Tell) -> ScenarioRecord:
     keep(briefing=one("What are the students told first?", _text))
     panels = _entry(kb, "panel", kb.panels, "single_pump")
     keep(panel=one("Panel (? lists them)? [single_pump]", panels, kb.panels))
-    altitude = one("Height at the start, ft? [3000]", _number(0.0, 20000.0, 3000.0))
+    altitude = one("Altitude at the start, ft? [3000]", _number(0.0, 20000.0, 3000.0))
     heading = one("Heading at the start? [90]", _number(0.0, 360.0, 90.0))
     keep(start=Start(altitude_ft=altitude, heading_deg=heading))
-    flights = "Next leg, such as: climb 2 (? lists manoeuvres, nothing ends)?"
+    flights = "Next leg, such as: climb 2 (? lists maneuvers, nothing ends)?"
     asking.several("leg", flights, _leg(kb), kb.manoeuvres, fewest=1)
     keep(turbulence=one("Rough air, 0 smooth to 1 rough? [0.2]", _number(0.0, 1.0, 0.2)))
     panel = kb.panel(asking.made.panel)

@@ -1,7 +1,7 @@
 """From a flown scenario to snapshots: what an observer with sharp eyes would have written down.
 
 A snapshot is about a minute of one leg with one setting of the switches; the first seconds of a new
-manoeuvre belong to none, because dials still move from the change. Readings follow from the same
+maneuver belong to none, because dials still move from the change. Readings follow from the same
 thresholds as everywhere (``readings.classify``).
 """
 

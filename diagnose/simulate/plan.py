@@ -19,7 +19,7 @@ def seconds_of(minutes: float) -> int:
 
 
 def usual(kb: KnowledgeBase, leg: Leg, before_kt: float) -> Leg:
-    """The leg with what it leaves out filled in from its manoeuvre."""
+    """The leg with what it leaves out filled in from its maneuver."""
     quantities, manoeuvre = kb.flown_quantities, kb.manoeuvres[leg.manoeuvre]
     expected = manoeuvre.expected
 
@@ -71,7 +71,7 @@ class Plan:
 def plan_of(
     kb: KnowledgeBase, scenario: ScenarioRecord, sizes: Sizes, draught: Array, turbulence: Array
 ) -> Plan:
-    """What is meant, second by second; ``draught`` in fpm and ``turbulence`` in full bumps, (sample,)."""
+    """What is meant, second by second; ``draft`` in fpm and ``turbulence`` in full bumps, (sample,)."""
     legs = filled_legs(kb, scenario)
     starts = [seconds_of(m) for m in leg_starts_min(scenario.leg)]
     samples = starts[-1]

@@ -258,7 +258,7 @@ def _by_words(simulation: Simulation, motion: Mapping[str, np.ndarray]) -> dict[
 
 
 def _by_satellite(simulation: Simulation) -> dict[str, np.ndarray]:
-    """Height, speed and track by GPS: dark without power."""
+    """Altitude, speed and GPS track: dark without power."""
     course, samples = simulation.course, simulation.samples
     power = simulation.half.get("avionics_power", np.full(samples, "normal"))
     dark = power == "none"

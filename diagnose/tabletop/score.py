@@ -119,7 +119,7 @@ def _forecast(call: Call, simulation: Simulation, engine: Engine, alike: Alike) 
 
 
 def _uses(simulation: Simulation, sample: int) -> Mapping[str, float]:
-    """Gauge -> how much hangs on it in the manoeuvre at this second: 1 primary, less supporting."""
+    """Gauge -> how much hangs on it in the maneuver at this second: 1 primary, less supporting."""
     manoeuvre = simulation.network.kb.manoeuvres[simulation.leg_at(sample).manoeuvre]
     share = simulation.sizes("table.supporting_share")
     weight: dict[str, float] = {}

@@ -47,7 +47,7 @@ class Sheet:
 
     ``typed``: letters typed into the cell so far. ``choice``: place among the cell's readings while one
     is being chosen, None otherwise. ``message``: the answer to the last key or command. ``page``: a long
-    answer shown in place of the grid, ``top`` its first line. ``commanding``: the keys go to the line.
+    answer shown instead of the grid, ``top`` its first line. ``commanding``: the keys go to the line.
     """
 
     desk: Desk
@@ -206,7 +206,7 @@ def doubt(sheet: Sheet) -> Sheet:
 
 
 def fill_in(sheet: Sheet, *, whole: bool) -> Sheet:
-    """Fill in what the manoeuvre should give: for the gauge of the cell, or for all not spoken of."""
+    """Fill in what the maneuver should give: for the gauge of the cell, or for all not spoken of."""
     statement: Statement = RestAsExpected() if whole else AsExpected(gauge=sheet.facet.split(".")[0])
     try:
         session = sheet.desk.session.say((statement,), sheet.desk.engine.network)

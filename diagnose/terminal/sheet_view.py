@@ -1,6 +1,6 @@
 """What the worksheet looks like: a pure function from the sheet and the size to styled lines.
 
-Nothing is told by colour alone: the selected cell stands in brackets, "~" marks what was filled in, "?"
+Nothing is told by color alone: the selected cell stands in brackets, "~" marks what was filled in, "?"
 what is unsure, and before each gauge "+" means use, "?" verify, "x" cover.
 """
 
@@ -51,7 +51,7 @@ letters           type a reading: it is taken as soon as only one begins so
 Enter, Space      choose a reading with the arrow keys; Enter takes it, Esc none
 ?                 make the reading unsure, or sure again
 Del, Backspace    empty the cell: the gauge was not looked at
-=                 the gauge looked as expected in this manoeuvre
+=                 the gauge looked as expected in this maneuver
 *                 so did all other dials not spoken of
 >                 go to the gauge that is most worth a look; its cell says "> look"
 :                 a command or a sentence, as at the prompt: snapshot climb
@@ -99,7 +99,7 @@ class Shown:
 
 
 def view(sheet: Sheet, shown: Shown, width: int, height: int) -> list[Line]:
-    """The whole screen but for the command line: ``height`` lines of ``width`` columns."""
+    """The whole screen but for the command line: ``altitude`` lines of ``width`` columns."""
     width, height = max(width, 20), max(height, 6)
     lines: list[Line] = [(Piece(text=_fit(_title(sheet, shown), width), style="class:title"),)]
     foot = _foot(sheet, shown, width, 1 if sheet.page else 4 if height >= 16 else 2)

@@ -44,7 +44,7 @@ from diagnose.terminal.screen import complete
 from diagnose.terminal.sheet import Sheet
 from diagnose.terminal.sheet_view import HELP, Shown, keys_line, view
 
-#: names of the terminal's own colours: they suit dark and light grounds alike, and the signs say the same
+#: names of the terminal's own colors: they suit dark and light grounds alike, and the signs say the same
 COLOURS = {
     "title": "reverse",
     "group": "bold ansiblue",

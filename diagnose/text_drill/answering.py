@@ -20,14 +20,14 @@ CHANCES = (
     "the score is best if they are what you believe."
 )
 READING = (
-    "A row of the table is a gauge, a column a manoeuvre in the order flown: '100 to 81' is where the hand began "
+    "A row of the table is a gauge, a column a maneuver in the order flown: '100 to 81' is where the hand began "
     "and ended, 'swings 94/106' between what it went to and fro, one value that it stood still. 16R is 16 degrees of "
     "bank, or so many degrees a second, to the right. 'panel' draws the panel as it stood at the end."
 )
 LOOKING = (
     "Name one gauge or several, in the order in which you look: 'att alt asi'. An empty line takes the same looks "
     "again, or the next look of the pattern that you practise. 'wait' lets the time of one look pass, 'wait 5' that "
-    "of five. After a change of manoeuvre the hands need some seconds before a look tells anything. "
+    "of five. After a change of maneuver the hands need some seconds before a look tells anything. "
     "A letter is your call and ends the exercise. Afterwards the worth of a look is told in bits: 1 bit is the "
     "answer to one even yes-or-no question."
 )

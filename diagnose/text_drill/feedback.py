@@ -262,7 +262,7 @@ def _flown(exercise: FlyOn, marked: Marked, studio: Studio, width: int) -> Itera
         axis = advice.get(choice.what)
         if axis is not None:
             if axis.primary != axis.usual:
-                text += f" in place of the {kb.gauges[axis.usual].name}"
+                text += f" instead of the {kb.gauges[axis.usual].name}"
             text += f" ({axis.how})" if axis.how else ""
         if given[choice.what] != right[choice.what]:
             why = _why_not(choice.what, given[choice.what], right[choice.what], grades, kb)

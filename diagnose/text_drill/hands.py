@@ -24,7 +24,7 @@ def short_name(gauge: Gauge) -> str:
 
 
 def moves(part: np.ndarray, dial: Dial, studio: Studio) -> bool:
-    """Whether a hand counts as moving within one manoeuvre."""
+    """Whether a hand counts as moving within one maneuver."""
     least = moved_by(dial, studio) * studio.number("moved_within")
     return bool(np.abs(step(part, part[0], dial)).max() > least)
 

@@ -55,7 +55,7 @@ def option_words(option: Option, kb: KnowledgeBase) -> str:
         return "it cannot be told yet"
     if option.id == SOUND:
         return "nothing has failed, as far as this shows"
-    return kb.failures[option.id].name + (" (or the like)" if len(option.like) > 1 else "")
+    return kb.failures[option.id].name + (" (or similar)" if len(option.like) > 1 else "")
 
 
 def option_lines(options: Sequence[Option], kb: KnowledgeBase, width: int) -> Iterator[str]:
@@ -183,7 +183,7 @@ def clock(second: int) -> str:
 
 
 def look_line(scan: Scan, before: str) -> str:
-    """What the last look showed, below the manoeuvre if it is another one than before."""
+    """What the last look showed, below the maneuver if it is another one than before."""
     at = clock(scan.second)
     new = f"{at} You now fly: {scan.studio.kb.manoeuvres[scan.manoeuvre].name}\n"
     return f"{new if scan.manoeuvre != before else ''}{at} {look_words(scan)}"

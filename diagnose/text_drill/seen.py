@@ -1,4 +1,4 @@
-"""The panel of a flight to be named as a table: a row for each gauge that tells, a column for each manoeuvre."""
+"""The panel of a flight to be named as a table: a row for each gauge that tells, a column for each maneuver."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from diagnose.words import readable
 
 #: columns of a gauge's name
 NAME = 17
-#: from so many manoeuvres on their heads have room for the short names only
+#: from so many maneuvers on their heads have room for the short names only
 CROWDED = 3
 #: rows of gauges beside the six; if more changed, they are told in sentences
 MOST_MINOR = 2
@@ -72,7 +72,7 @@ def _stood(part: np.ndarray, dial: Dial) -> float:
 
 
 def _cells(dial: Dial, exercise: NameIt, studio: Studio) -> list[str]:
-    """What a gauge showed in each manoeuvre."""
+    """What a gauge showed in each maneuver."""
     if dial.kind in LAMPS:
         return [
             ", ".join(

@@ -1,6 +1,6 @@
 """Plain words to statements: ``airspeed falling; altimeter probably steady; vsi zero``.
 
-The words stand with each gauge, reading, manoeuvre, switch, context and panel in the knowledge base,
+The words stand with each gauge, reading, maneuver, switch, context and panel in the knowledge base,
 those of the prompt itself in ``knowledge/words.toml``. A word that could be meant in two ways is asked
 back, never guessed: evidence that was not given is worse than a question.
 

@@ -33,7 +33,7 @@ class Behaviour:
     """What a gauge did, whatever the gauge.
 
     ``means``: readings in order of preference; ``only``: the gauges it can be said of (empty: any);
-    ``denied``: the behaviour that its denial means; ``asks``: what is missing where no reading fits.
+    ``denied``: the behavior that its denial means; ``asks``: what is missing where no reading fits.
     """
 
     id: str
@@ -233,7 +233,7 @@ def _lexicon(same: _Same) -> Lexicon:
 
 
 def said_of(kb: KnowledgeBase, gauge: str, behaviour: Behaviour) -> tuple[str, ...]:
-    """The readings ("facet.reading", "!facet.reading", "expected", "disagree") of a gauge for a behaviour; () for none."""
+    """The readings ("facet.reading", "!facet.reading", "expected", "disagree") of a gauge for a behavior; () for none."""
     if behaviour.only and gauge not in behaviour.only:
         return ()
     known = {f"{facet.id}.{reading.id}" for facet in kb.gauges[gauge].facets for reading in facet.readings}

@@ -58,7 +58,7 @@ class Disagreement:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AsExpected:
-    """One gauge looked right for this manoeuvre."""
+    """One gauge looked right for this maneuver."""
 
     gauge: str
     sure: float = 1.0
@@ -66,7 +66,7 @@ class AsExpected:
 
 @dataclass(frozen=True, slots=True)
 class RestAsExpected:
-    """All gauges not spoken of looked right for this manoeuvre."""
+    """All gauges not spoken of looked right for this maneuver."""
 
 
 Statement = Said | Disagreement | Switched | AsExpected | RestAsExpected
@@ -410,7 +410,7 @@ class _Reader:
         """Say what the clause is, if it is something else than what a gauge showed."""
         text, meant = plain(clause), " ".join(core(clause))
         kinds = (
-            (entry_forms(self.kb.manoeuvres), "a manoeuvre", "start a snapshot with it: snapshot"),
+            (entry_forms(self.kb.manoeuvres), "a maneuver", "start a snapshot with it: snapshot"),
             (entry_forms(self.kb.context), "a condition of the day", "give it as such: context"),
             (entry_forms(self.kb.failures), "a failure", "say what the gauges showed; about it: failure"),
         )

@@ -27,7 +27,7 @@ class SceneWords:
 
     ``unsure``: conditions named with a doubt; a condition counts or does not, so these are not taken.
     ``denied``: conditions that were said not to be.
-    ``alone``: the manoeuvre was named without a word such as "in", so that it may be a reading as well.
+    ``alone``: the maneuver was named without a word such as "in", so that it may be a reading as well.
     """
 
     manoeuvre: str = ""
@@ -39,9 +39,9 @@ class SceneWords:
 
 
 def scene_words(text: str, kb: KnowledgeBase) -> SceneWords:
-    """Part "in the climb the airspeed fell, heavy rain" into manoeuvre, conditions and the rest.
+    """Part "in the climb the airspeed fell, heavy rain" into maneuver, conditions and the rest.
 
-    A manoeuvre must follow a word of ``during`` (words.toml), begin the sentence before a colon, or be all
+    A maneuver must follow a word of ``during`` (words.toml), begin the sentence before a colon, or be all
     that is said. Nothing is taken that its clause denies before it is named: "not in the climb".
     """
     text = spelled_out(text)
@@ -94,7 +94,7 @@ def _clauses(text: str, kb: KnowledgeBase) -> tuple[tuple[str, ...], tuple[str, 
 
 
 def flown_in(text: str, kb: KnowledgeBase) -> tuple[str, str]:
-    """The manoeuvre that a sentence names, and the text without it."""
+    """The maneuver that a sentence names, and the text without it."""
     said = phrases()
     head, colon, told = text.partition(":")
     if colon:
@@ -147,7 +147,7 @@ def _readings(kb: KnowledgeBase) -> set[str]:
 
 
 def named_anywhere(text: str, kb: KnowledgeBase) -> str:
-    """The one manoeuvre that an answer names, without what else it says; "" if it names several or denies."""
+    """The one maneuver that an answer names, without what else it says; "" if it names several or denies."""
     words = tuple(plain(text).split())
     if set(words) & phrases().negation:
         return ""

@@ -86,7 +86,7 @@ def _pitot(flown: Flown, source: str) -> Array:
         pushed = water * sizes.steps("pitot water", upward - head, upward, samples, every)
         tau = np.where(water > 0.0, sizes("pitot.erratic.lag_s"), tau)
     if (vented := flown.degree(source, "vented")).any():
-        # the ram hole is shut: what is left in the line bleeds out through the drain
+        # the pitot tube inlet is shut: what is left in the line bleeds out through the drain
         share = share * (1.0 - vented)
         tau = np.where(vented > 0.0, sizes("pitot.vented.bleed_s"), tau)
     # the line follows the static pressure at once and the airflow by its lag, unless it is being sealed

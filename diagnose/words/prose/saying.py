@@ -132,7 +132,7 @@ class Saying:
         return any("report" in span.kinds for span in self.spans[self.anchor + 1 : at])
 
     def _meaning(self, gauge: str, senses: list[Sense], at: int = -1) -> list[tuple[str, Behaviour | None]]:
-        """What the senses mean for a gauge: a reading of its own words, or behaviours of different facets."""
+        """What the senses mean for a gauge: a reading of its own words, or behaviors of different facets."""
         # "the AI was right": as it should be, and no bank
         plainly = at > 0 and self.spans[at].text == "right" and bool(self.spans[at - 1].kinds & {"copula"})
         # "the gyros were both up": running, and no nose up
