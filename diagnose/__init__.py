@@ -11,9 +11,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from diagnose.answer import Answer
-    from diagnose.inference import Engine, Posterior
+    from diagnose.inference import Engine
     from diagnose.knowledge import KnowledgeBase
     from diagnose.model import CaseRecord, SnapshotRecord
+    from diagnose.posterior import Posterior
 
 Looks = Literal["", "here", "all"]
 

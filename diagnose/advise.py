@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from diagnose.answer import Answer, AxisAdvice, Ranked, Trust
-from diagnose.inference import Posterior
 from diagnose.model import AxisUse, CaseRecord, FailureKind, Grade, NormalEffect
 from diagnose.network import Network
+from diagnose.posterior import Posterior
 from diagnose.trust import trust
 from diagnose.witnesses import upstream
 

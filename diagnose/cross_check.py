@@ -24,16 +24,9 @@ from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase, with_only
 from diagnose.model import CaseRecord
 from diagnose.network import Network, compile_network
-from diagnose.pgmpy_bridge import (
-    Tables,
-    at,
-    build_tables,
-    elimination_cost,
-    limit_failures,
-    pgmpy_version,
-    query_pgmpy,
-)
+from diagnose.pgmpy_bridge import elimination_cost, limit_failures, pgmpy_version, query_pgmpy
 from diagnose.text import fill
+from diagnose.unrolled import Tables, at, build_tables
 
 Told = Callable[[str], None]
 

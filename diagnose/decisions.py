@@ -15,8 +15,8 @@ import numpy as np
 from diagnose.advise import anything_read
 from diagnose.answer import Answer, AxisAdvice, DecisionAdvice, Trust
 from diagnose.guidance import Decision
-from diagnose.inference import Posterior
 from diagnose.model import Grade
+from diagnose.posterior import Posterior
 from diagnose.technique import CONTROL, PERFORMANCE, method_view, technique
 from diagnose.witnesses import seen_lost
 

@@ -9,12 +9,10 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property, partial
+from functools import partial
 
-import msgspec
 import numpy as np
 
-from diagnose.answer import Ranked
 from diagnose.errors import CaseError, ImpossibleEvidence
 from diagnose.evidence import (
     BENIGN,
@@ -27,112 +25,16 @@ from diagnose.evidence import (
     odd_groups,
     opened,
 )
-from diagnose.hidden import ANY_VERTICAL, FailureSet, HiddenSpace, Recent, Step, enumerate_sets
+from diagnose.hidden import ANY_VERTICAL, FailureSet, HiddenSpace, Step, enumerate_sets
 from diagnose.knowledge import unknown_name
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
 from diagnose.odds import Odds, odds_of
+from diagnose.posterior import Outcomes, Posterior
+from diagnose.remember import Recent
+from diagnose.statements import replace_readings, said, smallest_conflict, with_snapshots
 from diagnose.transitions import first_sets, transitions
 from diagnose.units import Array
-
-
-@dataclass(frozen=True, kw_only=True)
-class Posterior:
-    """What the readings leave: rows of the hidden space with their chances at the last snapshot.
-
-    ``rows`` (row,) sums to one; ``sets`` (set,); ``prior_sets`` the same before any reading;
-    ``uncovered`` prior chance of sets that were not enumerated; ``motion`` axis -> value -> chance.
-    """
-
-    space: HiddenSpace
-    case: CaseRecord
-    odds: Odds
-    rows: Array
-    prior_sets: Array
-    uncovered: float
-    log_evidence: float
-    motion: Mapping[str, Mapping[str, float]]
-
-    @cached_property
-    def sets(self) -> Array:
-        """Chance of each enumerated set at the last snapshot; (set,)."""
-        return self.space.by_set(self.rows)
-
-    @cached_property
-    def marginals(self) -> Array:
-        """Chance of each failure to be there at the last snapshot; (failure,)."""
-        return np.asarray(self.sets @ self.space.member_weights)
-
-    def any_of(self, failures: Sequence[bool]) -> float:
-        """Chance that one at least of these failures is there; bool (failure,)."""
-        return float(self.sets[self.space.members[:, np.flatnonzero(failures)].any(axis=1)].sum())
-
-    def conditions(self, name: str) -> Mapping[str, float]:
-        """Chance of each condition that a part, source or memory is in now; nothing if the panel lacks it."""
-        network = self.space.network
-        state = self.space.conditions(self.set_so)
-        if name not in state:
-            return {}
-        known = network.states[name]
-        chances = np.bincount(state[name], weights=self.rows, minlength=len(known))
-        return dict(zip(known, chances.tolist(), strict=True))
-
-    @property
-    def before(self) -> SnapshotRecord | None:
-        """The snapshot before the last one, if there is one."""
-        return self.case.snapshot[-2] if len(self.case.snapshot) > 1 else None
-
-    @property
-    def set_so(self) -> dict[str, str]:
-        """How switches and circumstances stand in the last snapshot."""
-        return self.space.network.set_so(self.before, self.case.snapshot[-1])
-
-    def ranking(self) -> tuple[Ranked, ...]:
-        """All sets, likeliest first; equal ones in the order of the knowledge base.
-
-        A failure counts with and without rough air as one (``HiddenSpace.shown_as``).
-        """
-        space = self.space
-        sets, prior_sets, names = space.named(self.sets), space.named(self.prior_sets), space.set_names
-        order = np.argsort(-to_twelve_digits(sets), kind="stable")
-        order = order[space.shown_as[order] == order]
-        return tuple(
-            Ranked(failures=names[place], prior=prior, posterior=posterior)
-            for place, prior, posterior in zip(
-                order.tolist(), prior_sets[order].tolist(), sets[order].tolist(), strict=True
-            )
-        )
-
-
-def to_twelve_digits(values: Array) -> Array:
-    """Round, so that chances that differ by rounding errors alone count as equal."""
-    fraction, exponent = np.frexp(values)
-    return np.asarray(np.ldexp(np.round(fraction, 12), exponent))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcomes:
-    """What each reading of one silent facet of the last snapshot would say, before it is read.
-
-    ``chance`` (reading,) sums to one; ``rows`` (reading, row) and ``sets`` (reading, set) are the
-    posteriors with that reading, each summing to one (zeros where the reading is impossible).
-    """
-
-    space: HiddenSpace
-    facet: str
-    readings: tuple[str, ...]
-    chance: Array
-    rows: Array
-
-    @property
-    def sets(self) -> Array:
-        """Chance of each enumerated set, given each reading; (reading, set)."""
-        return self.space.by_set(self.rows)
-
-    @property
-    def marginals(self) -> Array:
-        """Chance of each failure, given each reading; (reading, failure)."""
-        return np.asarray(self.sets @ self.space.member_weights)
 
 
 @dataclass
@@ -200,7 +102,7 @@ class Engine:
             }
             sums = {most: float(joint[:, ANY_VERTICAL].sum()) for most, joint in joints.items()}
             if not sums[FAILURE] > 0.0:
-                raise self._conflict(space, _with(case, case.snapshot[: number + 1]), odds)
+                raise self._conflict(space, with_snapshots(case, case.snapshot[: number + 1]), odds)
             rows = np.zeros(space.count)
             for most, coefficient in self._told(space, odds, rarest):
                 if sums.get(most, 0.0) > 0.0:
@@ -249,7 +151,7 @@ class Engine:
         failed stays what it was, which is what a look is to find out.
         """
         space, case = posterior.space, posterior.case
-        last, step = self.steps(_with(case, (case.snapshot[-1], snapshot)))
+        last, step = self.steps(with_snapshots(case, (case.snapshot[-1], snapshot)))
         said = self._emission(space, case.snapshot[-1], last)
         total = said[:, ANY_VERTICAL:]
         joint = said * (posterior.rows[:, None] / np.where(total > 0.0, total, 1.0))
@@ -288,7 +190,7 @@ class Engine:
         before: SnapshotRecord | None = None
         for number, snapshot in enumerate(case.snapshot, 1):
             if snapshot.manoeuvre not in manoeuvres:
-                raise unknown_name("manoeuvre", snapshot.manoeuvre, manoeuvres)
+                raise unknown_name("maneuver", snapshot.manoeuvre, manoeuvres)
             if snapshot.minutes <= 0 or snapshot.minutes_before < 0:
                 raise CaseError(
                     f"snapshot {number} lasts {snapshot.minutes} min after {snapshot.minutes_before} min",
@@ -314,7 +216,7 @@ class Engine:
         """
         if most != FAILURE and not self._odd(space, snapshot, step):
             most = FAILURE
-        key = (_said(snapshot), step.key, most)
+        key = (said(snapshot), step.key, most)
         found: Array = space.remembered(
             "emission", key, lambda: self._weighed(space, snapshot, step, most).columns
         )
@@ -324,7 +226,7 @@ class Engine:
         self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step, most: int = FAILURE
     ) -> Emission:
         """Weigh a snapshot; the large tables of the last few are kept for their motion."""
-        key = (_said(snapshot), step.key, most)
+        key = (said(snapshot), step.key, most)
         found: Emission = space.remembered(
             "weighed", key, lambda: emission(space, snapshot, step.switches, most)
         )
@@ -336,7 +238,7 @@ class Engine:
         self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step
     ) -> Mapping[tuple[str, ...], float]:
         """What was said that is odd, with its chance when nothing has failed."""
-        key = (_said(snapshot), tuple(sorted(step.switches.items())))
+        key = (said(snapshot), tuple(sorted(step.switches.items())))
         found: Mapping[tuple[str, ...], float] = space.remembered(
             "odd", key, lambda: odd_groups(space, snapshot, step.switches)
         )
@@ -422,7 +324,7 @@ class Engine:
             for number, (snapshot, chances) in enumerate(zip(case.snapshot, begins, strict=False)):
                 if most != FAILURE and self._odd(space, snapshot, steps[number]):
                     odd = most
-                own.append((*own[-1], _said(snapshot), odd, steps[number + 1].key, chances.tobytes()))
+                own.append((*own[-1], said(snapshot), odd, steps[number + 1].key, chances.tobytes()))
             keys[most] = own
             known[most] = max((n for n, key in enumerate(own) if space.has("message", key)), default=0)
             found[most] = space.remembered(
@@ -461,7 +363,7 @@ class Engine:
 
     def _prior_sets(self, space: HiddenSpace, case: CaseRecord, odds: Odds) -> Array:
         """Chance of each set at the last snapshot before any reading; failures hasten each other here too."""
-        bare = _with(case, tuple(replace_readings(snapshot) for snapshot in case.snapshot))
+        bare = with_snapshots(case, tuple(replace_readings(snapshot) for snapshot in case.snapshot))
         steps = tuple(step.key for step in self.steps(bare))
 
         def pass_without_readings() -> Array:
@@ -509,7 +411,7 @@ class Engine:
         (space, _), steps = self._given_space(failures), self.steps(case)
 
         def shown(number: int) -> dict[str, dict[str, float]]:
-            _, rows = self.given(_with(case, case.snapshot[:number]), failures)
+            _, rows = self.given(with_snapshots(case, case.snapshot[:number]), failures)
             return self._signature(space, case.snapshot[number - 1], steps[number - 1], rows)
 
         answers: list[dict[str, dict[str, float]]] = []
@@ -522,7 +424,7 @@ class Engine:
     def given(self, case: CaseRecord, failures: Sequence[str]) -> tuple[HiddenSpace, Array]:
         """Give P(row at the last snapshot | exactly these failures), whatever was read; space and (row,)."""
         space, only = self._given_space(failures)
-        bare = _with(case, tuple(replace_readings(snapshot) for snapshot in case.snapshot))
+        bare = with_snapshots(case, tuple(replace_readings(snapshot) for snapshot in case.snapshot))
         rows, _ = self._forward(space, bare, odds_of(self.network, bare), only)
         assert rows is not None
         return space, rows
@@ -546,87 +448,4 @@ class Engine:
 
     def _conflict(self, space: HiddenSpace, case: CaseRecord, odds: Odds) -> ImpossibleEvidence:
         """Find a smallest set of statements that contradict each other."""
-        statements = [
-            (number, kind, name)
-            for number, snapshot in enumerate(case.snapshot)
-            for kind, names in (
-                ("readings", snapshot.readings),
-                ("unsure", snapshot.unsure),
-                ("disagree", range(len(snapshot.disagree))),
-            )
-            for name in names
-        ]
-
-        def possible(kept: Sequence[tuple[int, str, object]]) -> bool:
-            return self._forward(space, _keep(case, kept), odds)[0] is not None
-
-        smallest: Sequence[tuple[int, str, object]] = statements
-        for statement in statements:
-            fewer = [s for s in smallest if s != statement]
-            if not possible(fewer):
-                smallest = fewer
-        for size in range(1, len(smallest)):
-            for subset in itertools.combinations(statements, size):
-                if not possible(subset):
-                    smallest = subset
-                    break
-            else:
-                continue
-            break
-        texts = tuple(_say(case, statement) for statement in smallest)
-        return ImpossibleEvidence(
-            f"these cannot all be true: {'; '.join(texts)}",
-            mend="correct or take back one of them, or say how sure you are",
-            conflict=texts,
-        )
-
-
-def _said(snapshot: SnapshotRecord) -> tuple[object, ...]:
-    """What a snapshot says, whatever the order in which it was said."""
-    return (
-        snapshot.manoeuvre,
-        *sorted(snapshot.readings.items()),
-        *sorted(snapshot.unsure.items()),
-        *snapshot.disagree,
-    )
-
-
-def replace_readings(snapshot: SnapshotRecord, **changes: object) -> SnapshotRecord:
-    """Give the snapshot without its readings, or with others."""
-
-    bare: dict[str, object] = {"readings": {}, "unsure": {}, "disagree": ()}
-    return msgspec.structs.replace(snapshot, **(bare | changes))
-
-
-def _with(case: CaseRecord, snapshots: tuple[SnapshotRecord, ...]) -> CaseRecord:
-
-    return msgspec.structs.replace(case, snapshot=snapshots)
-
-
-def _keep(case: CaseRecord, kept: Sequence[tuple[int, str, object]]) -> CaseRecord:
-    snapshots = []
-    for number, snapshot in enumerate(case.snapshot):
-        names = {(kind, name) for n, kind, name in kept if n == number}
-        snapshots.append(
-            replace_readings(
-                snapshot,
-                readings={k: v for k, v in snapshot.readings.items() if ("readings", k) in names},
-                unsure={k: v for k, v in snapshot.unsure.items() if ("unsure", k) in names},
-                disagree=tuple(pair for i, pair in enumerate(snapshot.disagree) if ("disagree", i) in names),
-            )
-        )
-    return _with(case, tuple(snapshots))
-
-
-def _say(case: CaseRecord, statement: tuple[int, str, object]) -> str:
-    number, kind, name = statement
-    snapshot = case.snapshot[number]
-    if kind == "disagree":
-        first, second = snapshot.disagree[int(str(name))]
-        text = f"{first} disagrees with {second}"
-    elif kind == "unsure":
-        reading, sure = snapshot.unsure[str(name)]
-        text = f"{name} {'perhaps' if sure >= 0.5 else 'not'} {reading}"
-    else:
-        text = f"{name} {snapshot.readings[str(name)]}"
-    return f"{text} (snapshot {number + 1}, {snapshot.manoeuvre})"
+        return smallest_conflict(case, lambda kept: self._forward(space, kept, odds)[0] is not None)

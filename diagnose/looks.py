@@ -20,9 +20,10 @@ from diagnose.answer import LookAdvice, LookOutcome, Trust
 from diagnose.decisions import upset
 from diagnose.guidance import Look
 from diagnose.hidden import HiddenSpace
-from diagnose.inference import Engine, Posterior
+from diagnose.inference import Engine
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.network import Index, Network
+from diagnose.posterior import Posterior
 from diagnose.prospect import Scene, Told, scene_of, told
 from diagnose.trust import trust
 from diagnose.units import Array

@@ -15,9 +15,9 @@ import numpy as np
 from diagnose.answer import Trust
 from diagnose.guidance import CHECKS
 from diagnose.hidden import HiddenSpace, number_codes
-from diagnose.inference import Posterior, to_twelve_digits
 from diagnose.model import Grade
 from diagnose.network import Index, Network
+from diagnose.posterior import Posterior, to_twelve_digits
 from diagnose.units import Array
 from diagnose.witnesses import coasting, contradicted, dark
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from diagnose.checked.libraries import query_pyagrum, to_agrum
 from diagnose.model import CaseRecord
 from diagnose.network import Network
-from diagnose.pgmpy_bridge import at, build_tables
+from diagnose.unrolled import at, build_tables
 
 __all__ = ["agrum_marginals", "to_agrum"]
 

@@ -11,7 +11,8 @@ import pytest
 
 from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
-from diagnose.pgmpy_bridge import build_tables, pgmpy_marginals
+from diagnose.pgmpy_bridge import pgmpy_marginals
+from diagnose.unrolled import build_tables
 from tests.small import small_case, small_network
 
 TOLERANCE = 1e-9

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -127,3 +129,12 @@ def test_agreeing_instruments_say_that_the_aircraft_turns():
 
 def test_a_bare_disagreement_is_not_decided():
     assert not solved("disagreement_only")[1].decided
+
+
+def test_every_published_event_that_was_read_is_listed():
+    """What is not in the list counts as unseen, so the list must not lag behind the cases."""
+    listed = (Path(__file__).parent / "data" / "events_read.txt").read_text().splitlines()
+    assert listed == sorted(set(listed))
+    numbers = {found.group(1) for name in PUBLISHED if (found := re.match(r"asrs_(\d{5,})_", name))}
+    assert len(numbers) >= 15
+    assert {f"ASRS ACN {number}" for number in numbers} <= set(listed)

@@ -19,8 +19,8 @@ from diagnose.checked.page import page
 from diagnose.checked.show import render, to_data
 from diagnose.checked.values import outside, value_lines
 from diagnose.knowledge import with_only
-from diagnose.pgmpy_bridge import at
 from diagnose.sensitivity import load_result, origin_counts
+from diagnose.unrolled import at
 from tests.small import shipped
 
 LINES = [*value_lines(shipped()), *atmosphere_lines()]

@@ -17,8 +17,9 @@ from diagnose import cross_check, engine_for
 from diagnose.cli import main
 from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
-from diagnose.pgmpy_bridge import at, bif_of, build_tables, elimination_cost, limit_failures, query_pgmpy
+from diagnose.pgmpy_bridge import bif_of, elimination_cost, limit_failures, query_pgmpy
 from diagnose.session import load_case
+from diagnose.unrolled import at, build_tables
 from tests.small import shipped, small_case, small_network
 
 CASE = small_case(
@@ -106,7 +107,7 @@ def test_no_more_than_two_at_once_equals_the_engine_over_pairs():
 
 def test_the_cost_of_an_elimination_is_that_of_its_tables():
     """A chain of two-state nodes needs no table above four numbers; a node of ten such parents 2^11."""
-    from diagnose.pgmpy_bridge import NO_YES, Tables
+    from diagnose.unrolled import NO_YES, Tables
 
     chain = Tables()
     chain.add("a0", NO_YES, (), [0.5, 0.5])

@@ -12,12 +12,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose import answer_case, engine_for, hidden
+from diagnose import answer_case, engine_for, remember
 from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
-from diagnose.hidden import HiddenSpace, Recent
+from diagnose.hidden import HiddenSpace
 from diagnose.inference import Engine
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network, compile_network
+from diagnose.remember import Recent
 from tests.examples import some
 from tests.small import shipped, small_case, small_network
 
@@ -360,7 +361,7 @@ def test_one_pattern_for_many_kinds_of_steps_gives_the_same(monkeypatch):
     ]
     found = []
     for most in (2, 1000):
-        monkeypatch.setitem(hidden.KEPT, "pattern", most)
+        monkeypatch.setitem(remember.KEPT, "pattern", most)
         engine = Engine(NETWORK, largest_set=4)
         posterior = engine.posterior(small_case(*snapshots))
         found.append(posterior.rows)
@@ -381,10 +382,10 @@ def test_spaces_share_what_may_be_remembered_and_the_longest_unused_forgets(monk
     each = first[0].space._recent.bytes
     assert each > 10_000
     assert each == sum(
-        hidden.bytes_of(value) for kind in hidden.KEPT for value in first[0].space.all_remembered(kind)
+        remember.bytes_of(value) for kind in remember.KEPT for value in first[0].space.all_remembered(kind)
     )
-    monkeypatch.setattr(hidden, "MOST_BYTES", 0)
-    monkeypatch.setattr(hidden, "IN_USE", 0)
+    monkeypatch.setattr(remember, "MOST_BYTES", 0)
+    monkeypatch.setattr(remember, "IN_USE", 0)
     again = [engine.posterior(case) for engine in engines]
     for one, other in zip(first, again, strict=True):
         assert np.array_equal(one.rows, other.rows)

@@ -7,8 +7,9 @@ import itertools
 import numpy as np
 import pytest
 
-from diagnose.hidden import HiddenSpace, Recent, Step, enumerate_sets, number_codes
+from diagnose.hidden import HiddenSpace, Step, enumerate_sets, number_codes
 from diagnose.model import FailureKind
+from diagnose.remember import Recent
 from tests.small import small_network
 
 NETWORK = small_network(

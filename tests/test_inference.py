@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
-from diagnose.inference import Engine, replace_readings, to_twelve_digits
+from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
+from diagnose.posterior import to_twelve_digits
+from diagnose.statements import replace_readings
 from tests.small import shipped, small_case, small_network
 
 NETWORK = small_network()

@@ -19,10 +19,11 @@ from diagnose.checked.values import ATMOSPHERE
 from diagnose.cross_check import MOST_CELLS, Plan, plans
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase
-from diagnose.pgmpy_bridge import NO_YES, Tables, at, elimination_cost, query_pgmpy
+from diagnose.pgmpy_bridge import elimination_cost, query_pgmpy
 from diagnose.physics.atmosphere import density_ratio, pressure_inhg, temperature_c
 from diagnose.session import case_paths, load_case
 from diagnose.units import M_PER_FT, PA_PER_INHG
+from diagnose.unrolled import NO_YES, Tables, at
 
 INFERENCE = "inference"
 #: altitudes in ft at which the libraries are asked, over the range of light aircraft and beyond

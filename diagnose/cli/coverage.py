@@ -51,7 +51,7 @@ def _coverage(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.every_panel:
         return _every_panel(kb, chosen)
     panel = find(chosen.panel, entry_forms(kb.panels), "panel")
-    manoeuvres = [find(name, entry_forms(kb.manoeuvres), "manoeuvre") for name in chosen.manoeuvre or ()]
+    manoeuvres = [find(name, entry_forms(kb.manoeuvres), "maneuver") for name in chosen.manoeuvre or ()]
     found = cover(engine_for(kb, panel), manoeuvres, told=lambda name: step(f"coverage of {name}"))
     if chosen.json:
         print(json.dumps(_as_data(found), ensure_ascii=False, indent=1))

@@ -90,7 +90,7 @@ def _compare(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.words import entry_forms, find
 
     kb = load()
-    manoeuvre = find(chosen.manoeuvre, entry_forms(kb.manoeuvres), "manoeuvre") if chosen.manoeuvre else ""
+    manoeuvre = find(chosen.manoeuvre, entry_forms(kb.manoeuvres), "maneuver") if chosen.manoeuvre else ""
     if manoeuvre and not chosen.name:
         return _alike(chosen, kb, manoeuvre)
     text = " ".join(chosen.name)

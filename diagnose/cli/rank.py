@@ -13,9 +13,10 @@ from diagnose.errors import DiagnoseError
 if TYPE_CHECKING:
     from diagnose import Looks
     from diagnose.answer import Answer
-    from diagnose.inference import Engine, Posterior
+    from diagnose.inference import Engine
     from diagnose.knowledge import KnowledgeBase
     from diagnose.model import CaseRecord
+    from diagnose.posterior import Posterior
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:

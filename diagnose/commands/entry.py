@@ -88,7 +88,7 @@ def when_flown(desk: Desk, text: str, old: SnapshotRecord | None) -> SnapshotRec
         return None
     fields: dict[str, Any] = {}
     if plain(words):
-        fields["manoeuvre"] = find(words, entry_forms(desk.kb.manoeuvres), "manoeuvre")
+        fields["manoeuvre"] = find(words, entry_forms(desk.kb.manoeuvres), "maneuver")
     fields |= {name: times[word] for word, name in _TIMES.items() if word in times}
     flown = msgspec.structs.replace(old, **fields) if old else SnapshotRecord(**fields)
     if not (flown.minutes > 0.0 and flown.minutes_before >= 0.0):

@@ -399,7 +399,7 @@ def _take(desk: Desk, text: str, unknown: bool) -> Desk:
 def _flown(desk: Desk, text: str) -> str:
     """The maneuver that is meant: by number, by its words, or in a sentence such as "we were climbing out"."""
     try:
-        return _chosen(desk, text, entry_forms(desk.kb.manoeuvres), "manoeuvre")
+        return _chosen(desk, text, entry_forms(desk.kb.manoeuvres), "maneuver")
     except UnknownName:
         flown = scene_words(text, desk.kb).manoeuvre
         says = {piece.kind for sentence in read_story(text, desk.kb) for piece in sentence.pieces}

@@ -30,7 +30,7 @@ def _why(desk: Desk, text: str) -> tuple[Desk, str]:
 
 def _alike(desk: Desk, text: str) -> tuple[Desk, str]:
     if text:
-        manoeuvre = find(text, entry_forms(desk.kb.manoeuvres), "manoeuvre")
+        manoeuvre = find(text, entry_forms(desk.kb.manoeuvres), "maneuver")
     elif desk.case.snapshot:
         manoeuvre = desk.case.snapshot[-1].manoeuvre
     else:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from diagnose.drill.exercise import OPEN, SOUND, Option
 from diagnose.drill.studio import Studio
-from diagnose.inference import Posterior
+from diagnose.posterior import Posterior
 from diagnose.units import Array
 
 #: the failures share one prior, as where somebody chose what fails

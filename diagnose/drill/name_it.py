@@ -12,8 +12,8 @@ from diagnose.drill.exercise import OPEN, SOUND, Card, Marked, Option
 from diagnose.drill.flights import Flown, fly, legs_to, without
 from diagnose.drill.marking import mark
 from diagnose.drill.studio import Studio
-from diagnose.inference import Posterior
 from diagnose.model import CaseRecord, System
+from diagnose.posterior import Posterior
 
 #: wrong answers that name a failure, for a beginner and for one who knows the card
 FEWEST_WRONG, MOST_WRONG = 2, 4

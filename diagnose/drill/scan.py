@@ -16,9 +16,10 @@ from diagnose.drill.flights import Flown, fly, legs_to, onset_minutes
 from diagnose.drill.marking import mark
 from diagnose.drill.name_it import leads, offered, readings_say
 from diagnose.drill.studio import Studio
-from diagnose.inference import Engine, Posterior
+from diagnose.inference import Engine
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Index
+from diagnose.posterior import Posterior
 from diagnose.prospect import Held, Scene, told
 from diagnose.script import Leg
 from diagnose.simulate import Window

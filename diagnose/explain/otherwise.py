@@ -20,7 +20,8 @@ from diagnose.explain.weights import (
     with_reading,
     without,
 )
-from diagnose.inference import Engine, Posterior
+from diagnose.inference import Engine
+from diagnose.posterior import Posterior
 
 #: a look that names the right one of two less often than this does not tell them apart (judgement)
 TELLS = 0.6

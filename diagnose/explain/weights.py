@@ -20,9 +20,10 @@ import msgspec
 import numpy as np
 
 from diagnose.hidden import HiddenSpace
-from diagnose.inference import Engine, Posterior
+from diagnose.inference import Engine
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
+from diagnose.posterior import Posterior
 from diagnose.units import Array
 
 Explanation = tuple[str, ...]

@@ -19,8 +19,9 @@ from diagnose.explain.weights import (
     rival_of,
     statements_of,
 )
-from diagnose.inference import Engine, Posterior
+from diagnose.inference import Engine
 from diagnose.model import CaseRecord, FailureKind
+from diagnose.posterior import Posterior
 from diagnose.readings import reading_of
 
 

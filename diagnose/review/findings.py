@@ -11,9 +11,10 @@ import numpy as np
 from diagnose.advise import advise
 from diagnose.answer import Answer
 from diagnose.errors import CaseError, ImpossibleEvidence
-from diagnose.inference import Engine, Posterior
+from diagnose.inference import Engine
 from diagnose.model import CaseRecord, FailureKind, MemoryKind
 from diagnose.network import Network
+from diagnose.posterior import Posterior
 from diagnose.review.coding import Coder, coder, snapshots_of
 from diagnose.review.motion import Motion, motion_of
 from diagnose.review.onset import interval_of, onset_chances

@@ -61,7 +61,7 @@ def _leg(kb: KnowledgeBase) -> Callable[[str], Leg | None]:
             unit: float(value) for value, unit in re.findall(rf"({NUMBER})\s*(kt|fpm|dps)", found.group(3))
         }
         return Leg(
-            manoeuvre=find(found.group(1), entry_forms(kb.manoeuvres), "manoeuvre"),
+            manoeuvre=find(found.group(1), entry_forms(kb.manoeuvres), "maneuver"),
             minutes=float(found.group(2)),
             airspeed_kt=given.get("kt"),
             rate_fpm=given.get("fpm"),

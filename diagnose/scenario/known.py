@@ -12,10 +12,11 @@ from dataclasses import dataclass, field
 import msgspec
 import numpy as np
 
-from diagnose.inference import Engine, Posterior
+from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase, with_only
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network, compile_network
+from diagnose.posterior import Posterior
 from diagnose.script import ScenarioRecord
 from diagnose.simulate import Simulation, snapshots
 from diagnose.trust import trust

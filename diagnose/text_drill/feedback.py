@@ -16,9 +16,9 @@ from diagnose.drill.sitting import Exercise
 from diagnose.drill.studio import Studio
 from diagnose.explain.contrast import compare
 from diagnose.explain.weights import contrasts, statements_of
-from diagnose.inference import Posterior
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Grade
+from diagnose.posterior import Posterior
 from diagnose.text import fill, percent, table
 from diagnose.text_drill.question import clock, facet_words, option_words, upper
 from diagnose.text_reasons import bound, plain_lines, said, strength, times

@@ -1,0 +1,127 @@
+"""What is worked out once and kept, within bounds: the latest results, and what all spaces keep together."""
+
+from __future__ import annotations
+
+import itertools
+import weakref
+from collections.abc import Callable, Hashable, Iterator, Mapping
+from dataclasses import fields, is_dataclass
+from typing import Any, ClassVar
+
+import numpy as np
+
+#: how many results of each kind a space keeps, so that a case of 24 snapshots stays at hand and memory
+#: stays bounded: a message or an emission holds one or three numbers per row, a transition some ten
+KEPT = {
+    "conditions": 8,
+    "distinct": 32,
+    "emission": 64,
+    "first": 8,
+    "looked at": 96,
+    "kernel": 512,
+    "lying states": 256,
+    "message": 100,
+    "misleading": 8,
+    "pattern": 12,
+    "prior": 4,
+    "set classes": 16,
+    "set chances": 24,
+    "set pairs": 2,
+    "signature": 40,
+    "staying": 8,
+    "staying pattern": 8,
+    "transitions": 24,
+    "odd": 32,
+    "weighed": 4,
+}
+
+
+class Recent:
+    """A cache that holds the ``most`` results asked for last."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._found: dict[Hashable, Any] = {}
+
+    def __contains__(self, key: Hashable) -> bool:
+        return key in self._found
+
+    def values(self) -> tuple[Any, ...]:
+        """Everything that is kept, the latest last."""
+        return tuple(self._found.values())
+
+    def get(self, key: Hashable, make: Callable[[], Any]) -> Any:
+        """Give what is kept under the key, or make it and keep it."""
+        found = self._found.pop(key) if key in self._found else make()
+        self._found[key] = found  # the last in the order of the dictionary is the latest
+        while len(self._found) > self._most:
+            del self._found[next(iter(self._found))]
+        return found
+
+
+#: what all spaces of a process remember together, in bytes; beyond it the ones used longest ago forget it all
+MOST_BYTES = 64 << 20
+#: a space asked within so many questions is in use, and forgets nothing: an answer asks several spaces in turn
+IN_USE = 1000
+
+
+def bytes_of(value: object) -> int:
+    """Bytes of the arrays in a result, but for those that it says it shares with others (``SHARED``)."""
+    if isinstance(value, np.ndarray):
+        return value.nbytes
+    if isinstance(value, Mapping):
+        return sum(map(bytes_of, value.values()))
+    if isinstance(value, tuple | list):
+        return sum(map(bytes_of, value))
+    if is_dataclass(value):
+        shared = getattr(value, "SHARED", ())
+        return sum(bytes_of(getattr(value, part.name)) for part in fields(value) if part.name not in shared)
+    return 0
+
+
+class Remembered:
+    """What one space remembers: each kind within ``KEPT``, all spaces of the process within ``MOST_BYTES``.
+
+    A result that was forgotten is worked out again, so no answer hangs on it.
+    """
+
+    _all: ClassVar[weakref.WeakSet[Remembered]] = weakref.WeakSet()
+    _turn: ClassVar[Iterator[int]] = itertools.count()
+
+    def __init__(self) -> None:
+        self._kinds = {kind: Recent(most) for kind, most in KEPT.items()}
+        self._sizes: dict[str, dict[Hashable, int]] = {kind: {} for kind in KEPT}
+        self.bytes = 0
+        self._used = 0
+        self._all.add(self)
+
+    def __getitem__(self, kind: str) -> Recent:
+        return self._kinds[kind]
+
+    def get(self, kind: str, key: Hashable, make: Callable[[], Any]) -> Any:
+        """Give what is remembered, or make it and remember it."""
+        self._used = next(self._turn)
+        recent, sizes = self._kinds[kind], self._sizes[kind]
+        if key in recent:
+            return recent.get(key, make)
+        found = make()
+        recent.get(key, lambda: found)
+        sizes[key] = bytes_of(found)
+        self.bytes += sizes[key]
+        for gone in [other for other in sizes if other not in recent]:
+            self.bytes -= sizes.pop(gone)
+        self._make_room()
+        return found
+
+    def _make_room(self) -> None:
+        total = sum(other.bytes for other in self._all)
+        for other in sorted(self._all, key=lambda one: one._used) if total > MOST_BYTES else ():
+            if total > MOST_BYTES and other is not self and other._used < self._used - IN_USE:
+                total -= other.bytes
+                other.forget()
+
+    def forget(self) -> None:
+        """Forget everything."""
+        self._kinds = {kind: Recent(most) for kind, most in KEPT.items()}
+        self._sizes = {kind: {} for kind in KEPT}
+        self.bytes = 0
