@@ -31,7 +31,7 @@ from diagnose.layout import (
     percent,
     table,
 )
-from diagnose.model import CaseRecord, FailureKind, Grade, SnapshotRecord
+from diagnose.model import CaseRecord, FailureKind, Gauge, Grade, SnapshotRecord
 from diagnose.words import readable, with_doubt
 
 __all__ = [
@@ -317,13 +317,18 @@ def reading_words(kb: KnowledgeBase, facet: str, reading: str, sure: float = 1.0
     """A reading in words: "altimeter steady"; the facet only where the reading alone does not tell."""
     gauge_id, facet_id = facet.split(".")
     gauge = kb.gauges[gauge_id]
-    name = gauge.words[0] if gauge.words else gauge.name
+    name = short_name(gauge)
     twice = sum(r.id == reading for f in gauge.facets for r in f.readings) > 1
     return with_doubt(f"{name} {f'{readable(facet_id)} ' if twice else ''}{readable(reading)}", sure)
 
 
+def short_name(gauge: Gauge) -> str:
+    """A gauge as the first screen calls it."""
+    return gauge.short or (gauge.words or (gauge.name,))[0]
+
+
 def _short(gauges: Sequence[str], kb: KnowledgeBase) -> str:
-    return ", ".join((kb.gauges[gauge].words or (kb.gauges[gauge].name,))[0] for gauge in gauges)
+    return ", ".join(short_name(kb.gauges[gauge]) for gauge in gauges)
 
 
 def _fly_by(answer: Answer, kb: KnowledgeBase, good: Sequence[str]) -> str:

@@ -11,7 +11,7 @@ from diagnose.explain.why import Reasons
 from diagnose.knowledge import KnowledgeBase
 from diagnose.layout import HARD_SPACE
 from diagnose.model import CaseRecord, FailureKind
-from diagnose.text import NARROWEST, factor, fill, names, percent, table
+from diagnose.text import NARROWEST, factor, fill, names, percent, reading_words, table
 from diagnose.words import readable, with_doubt
 
 #: columns of a factor with its word, and of a factor alone where there is no room for words
@@ -31,21 +31,12 @@ LEAST_LOOK = 1e-12
 LARGEST_ODDS = 99_500.0
 
 
-def said(kb: KnowledgeBase, facet: str, reading: str) -> str:
-    """A reading in words: "altimeter steady"; the facet only where the reading alone does not tell."""
-    gauge_id, facet_id = facet.split(".")
-    gauge = kb.gauges[gauge_id]
-    name = gauge.words[0] if gauge.words else gauge.name
-    twice = sum(r.id == reading for f in gauge.facets for r in f.readings) > 1
-    return f"{name} {f'{readable(facet_id)} ' if twice else ''}{readable(reading)}"
-
-
 def statement_words(kb: KnowledgeBase, statement: Statement) -> str:
     """What was said, in words."""
     if statement.kind == "disagree":
         first, second = (kb.gauges[gauge].words[0] for gauge in statement.name.split(" / "))
         return f"{first} disagrees with {second}"
-    return with_doubt(said(kb, statement.name, statement.reading), statement.sure)
+    return with_doubt(reading_words(kb, statement.name, statement.reading), statement.sure)
 
 
 def strength(kb: KnowledgeBase, weight: float) -> str:
@@ -280,7 +271,7 @@ def _changes(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
     yield fill("Another explanation would come first:", width)
     for change in reasons.changes[:MOST_CHANGES]:
         statement = change.statement
-        had_been = said(kb, statement.name, change.reading)
+        had_been = reading_words(kb, statement.name, change.reading)
         was = f", not {with_doubt(readable(statement.reading), statement.sure)}" if statement.positive else ""
         yield fill(
             f"had {had_been} been read{was} (snapshot {statement.snapshot + 1}): "

@@ -336,7 +336,7 @@ def _facets(tables: Tables, network: Network, number: int, snapshot: SnapshotRec
         parents = [at(parent, number) for parent in (*present, *table.axes)]
         tables.add(at(name, number), table.readings, parents, table.chance[absent])
         if table.sizes is not None:
-            bins = tuple(f"bin {place}" for place in range(table.sizes.shape[-1]))
+            bins = tuple(f"bin_{place}" for place in range(table.sizes.shape[-1]))
             tables.add(at(f"{name}.size", number), bins, parents, table.sizes[absent])
 
 
@@ -345,7 +345,7 @@ def _statements(tables: Tables, network: Network, number: int, snapshot: Snapsho
         reading_index(network, name, reading)
         known = network.facet(name)
         if known.sizes and (size := size_of(known, reading)) is not None:
-            tables.evidence[at(f"{name}.size", number)] = f"bin {np.digitize(size, known.sizes.edges)}"
+            tables.evidence[at(f"{name}.size", number)] = f"bin_{np.digitize(size, known.sizes.edges)}"
             continue
         tables.evidence[at(name, number)] = reading
     for name, (reading, sure) in snapshot.unsure.items():

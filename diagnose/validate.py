@@ -224,7 +224,7 @@ def looks_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
         for kind, names, known in (
             ("facet", look.reads, facets),
             (
-                "manoeuvre",
+                "maneuver",
                 (*filter(None, [look.manoeuvre]), *look.only_while, *look.not_while),
                 kb.manoeuvres,
             ),
@@ -296,7 +296,7 @@ def effects_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
         for kind, names, known in (
             ("gauge", (effect.gauge,), kb.gauges),
             ("facet", effect.when, facets),
-            ("manoeuvre", (*effect.manoeuvres, *effect.after), kb.manoeuvres),
+            ("maneuver", (*effect.manoeuvres, *effect.after), kb.manoeuvres),
             ("context", effect.context, kb.context),
             ("part", effect.parts, kb.parts),
         ):

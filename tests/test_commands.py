@@ -101,7 +101,7 @@ def test_what_changes_the_odds_shows_the_ranking_again():
 
 def test_what_was_heard_is_said_back():
     assert answer_to("snapshot level", "asi droping; vsi maybe zero").startswith(
-        "Heard: airspeed indicator: trend falling; vertical speed indicator: zero (65 % sure)."
+        "Heard: airspeed indicator: trend falling; vertical speed indicator: zero (75 % sure)."
     )
 
 

@@ -84,7 +84,7 @@ BROKEN = {
     "second instrument": (("substitute", "pitch:attitude", {"second_to": "sextant"}), "no gauge 'sextant'"),
     "effect facet": (
         ("effect", "ball_in_turn_entry", {"when": {"ball.colour": "red"}}),
-        "no facet 'ball.color'",
+        "no facet 'ball.colour'",
     ),
     "effect reading": (
         ("effect", "ball_in_turn_entry", {"when": {"ball.position": "red"}}),

@@ -221,7 +221,7 @@ def test_other_statements_are_heard(line, statement):
             CaseError,
             "'not working' does not say what the vertical speed indicator showed",
         ),
-        ("vsi pegged", CaseError, "'pegged' can mean several readings of the vertical speed indicator. To"),
+        ("vsi pegged", CaseError, "'pegged' can mean several readings of the vertical speed indicator. Try"),
         (
             "gps steady",
             UnknownName,
@@ -233,7 +233,7 @@ def test_other_statements_are_heard(line, statement):
         (
             "electric attitude level",
             CaseError,
-            "the panel single pump has no electric attitude indicator. To",
+            "the panel single pump has no electric attitude indicator. Try",
         ),
         ("standby suction on", CaseError, "the panel single pump has no standby suction"),
         ("foo bar", UnknownName, "there is no gauge 'foo'. Try: use one of: airspeed, altimeter"),

@@ -128,7 +128,7 @@ def test_arrow_keys_go_through_the_allowed_readings():
 
 def test_doubt_empty_and_fill_in():
     sheet = typed(climb(), "f")
-    assert moves.doubt(sheet).desk.case.snapshot[0].unsure == {"airspeed.trend": ("falling", 0.65)}
+    assert moves.doubt(sheet).desk.case.snapshot[0].unsure == {"airspeed.trend": ("falling", 0.75)}
     assert moves.doubt(moves.doubt(sheet)).desk.case == sheet.desk.case
     assert moves.give(sheet, "").desk.case == climb().desk.case
     filled = moves.fill_in(sheet, whole=True).desk.case.snapshot[0]

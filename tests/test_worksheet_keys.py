@@ -114,7 +114,7 @@ def test_a_line_that_is_not_understood_stays_to_be_mended():
 def test_the_question_mark_is_doubt_and_a_star_fills_in():
     desk, _ = pressed("f?*" + F4, "snapshot climb")
     snapshot = desk.case.snapshot[0]
-    assert snapshot.unsure == {"airspeed.trend": ("falling", 0.65)}
+    assert snapshot.unsure == {"airspeed.trend": ("falling", 0.75)}
     assert "altimeter.trend" in snapshot.filled
 
 

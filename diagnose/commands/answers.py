@@ -11,11 +11,12 @@ from diagnose.words import entry_forms, find, gauge_forms, plain, readable
 
 
 def _rank(desk: Desk, text: str) -> tuple[Desk, str]:
-    if plain(text) and plain(text) != "full":
+    words = {word for word in plain(text).split() if without_filler((word,))} - phrases().polite
+    if words > {"full"} or (words and "full" not in words):
         raise CaseError(f"'rank' takes no {text!r}", mend="rank, or rank full for everything at once")
     answer = desk.answer()
     after = replace(desk, answered=answer)
-    if not plain(text):
+    if not words:
         door = fill("More: rank full, why, next, fly, writeup.", desk.width)
         return after, f"{first_screen(answer, desk.case, desk.kb, desk.width)}\n{door}"
     # numpy comes with this, and the prompt should be there before

@@ -72,11 +72,11 @@ PLACES: tuple[Command, ...] = (
     command(_delete, "delete", "[N]", "take a snapshot out", also=("remove",), ranked=True, way_out=True),
     command(
         _manoeuvre,
-        "manoeuvre",
+        "maneuver",
         "[NAME] [for N] [after N]",
         "change what was flown in the snapshot in hand, for how long, how long after the last",
         "For example: maneuver descent for 2. What 'rest as expected' had filled in follows.",
-        ("maneuver", "flown"),
+        ("manoeuvre", "flown"),
         ranked=True,
     ),
 )

@@ -78,7 +78,8 @@ class Gauge(Record, frozen=True, kw_only=True):
     """Whatever is read. ``group`` orders the display; ``instrument``: one of the dials to fly on or watch.
 
     ``tells_of``: parts and sources whose condition the gauge is there to show. It is sound while it
-    shows that condition, however bad; only what comes between the two can make it mislead. ``power``: the
+    shows that condition, however bad; only what comes between the two can make it mislead. ``short`` is its
+    name on the first screen, by default its first word. ``power``: the
     source without which it shows nothing. ``required``: the rules that ask for it (14 CFR 91.205).
     ``unseen_in``: conditions in which it is not to be had unless it was read.
     """
@@ -93,6 +94,7 @@ class Gauge(Record, frozen=True, kw_only=True):
     power: str = ""
     required: Literal["", "vfr", "ifr"] = ""
     unseen_in: tuple[str, ...] = ()
+    short: str = ""
     note: str = ""
 
 

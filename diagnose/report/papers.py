@@ -136,7 +136,7 @@ def _known_table(simulation: Simulation, followed: Followed) -> str:
                 percent(known.right),
             )
         )
-    heads = ("min", "manoeuvre", "likeliest", "not to be trusted", "something wrong", "the truth")
+    heads = ("min", "maneuver", "likeliest", "not to be trusted", "something wrong", "the truth")
     return table(heads, rows, numbers=2)
 
 

@@ -144,7 +144,7 @@ class _Sheet:
         return path
 
     def strip(self, spans: Sequence[tuple[int, int, str]]) -> None:
-        self.parts.append(words("manoeuvre", 4.0, self.y + 8.0, 9.0, text_anchor="start"))
+        self.parts.append(words("maneuver", 4.0, self.y + 8.0, 9.0, text_anchor="start"))
         for first, end, name in spans:
             width = self.x(end) - self.x(first)
             box = element("rect", element("title", name), x=self.x(first), y=self.y, width=width, height=16.0, fill="#eee", stroke="#888")  # fmt: skip

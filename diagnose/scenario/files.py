@@ -84,7 +84,7 @@ def _leg_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> Iterator[str]:
     if not scenario.leg:
         yield "a scenario needs at least one [[leg]]"
     for number, leg in enumerate(scenario.leg, 1):
-        for what in unknown_entries("manoeuvre", (leg.manoeuvre,), kb.manoeuvres):
+        for what in unknown_entries("maneuver", (leg.manoeuvre,), kb.manoeuvres):
             yield f"leg {number}: {what}"
         if not leg.minutes >= SHORTEST_LEG_MIN:
             yield f"leg {number}: minutes must be {SHORTEST_LEG_MIN:g} or more, not {leg.minutes:g}"

@@ -14,7 +14,7 @@ from diagnose.decoding import record_problems, unknown_entries, without_defaults
 from diagnose.errors import CaseError
 from diagnose.files import escaped, toml_of, write_whole
 from diagnose.knowledge import KnowledgeBase, cases_root, unknown_name
-from diagnose.model import CaseRecord, Panel, SnapshotRecord
+from diagnose.model import CaseRecord, Facet, Panel, SnapshotRecord
 
 #: nobody flies for longer than a day, and rates times endless hours would make every failure certain
 LONGEST_MINUTES = 1440.0
@@ -106,12 +106,16 @@ def _up_to_a_day(minutes: float) -> str:
     return f" and at most {LONGEST_MINUTES:g}, a day" if LONGEST_MINUTES < minutes < math.inf else ""
 
 
-def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel) -> Iterator[str]:
+def _is_size(facet: Facet, said: str) -> bool:
     # numpy comes with it, and the prompt should be there before
     from diagnose.readings import size_of
 
+    return size_of(facet, said) is not None
+
+
+def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel) -> Iterator[str]:
     on_panel = f"on the panel {panel.id}"
-    yield from unknown_entries("manoeuvre", (snapshot.manoeuvre,), kb.manoeuvres)
+    yield from unknown_entries("maneuver", (snapshot.manoeuvre,), kb.manoeuvres)
     if not 0.0 < snapshot.minutes <= LONGEST_MINUTES:
         yield f"minutes must be above 0{_up_to_a_day(snapshot.minutes)}, not {snapshot.minutes:g}"
     if not 0.0 <= snapshot.minutes_before <= LONGEST_MINUTES:
@@ -128,10 +132,12 @@ def _snapshot_problems(snapshot: SnapshotRecord, kb: KnowledgeBase, panel: Panel
         unknown = unknown_entries(f"gauge {on_panel}", (facet,), facets)
         if unknown:
             yield from unknown
-        elif size_of(facets[facet], reading) is None:
-            yield from unknown_entries(
-                f"reading of {facet}", (reading,), [r.id for r in facets[facet].readings]
-            )
+            continue
+        no_reading = unknown_entries(
+            f"reading of {facet}", (reading,), [r.id for r in facets[facet].readings]
+        )
+        if no_reading and not _is_size(facets[facet], reading):
+            yield from no_reading
     for facet in snapshot.readings.keys() & snapshot.unsure.keys():
         yield f"{facet} stands both in readings and in unsure"
     for facet in snapshot.filled:

@@ -62,7 +62,7 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
         "alike": _options(kb.manoeuvres),
         "load": dict.fromkeys(case_paths() if command.name == "load" else (), ("", ())),
         "help": {**{name: (c.help, ()) for name, c in COMMANDS.items()}, **gauges},
-        "manoeuvre": _options(kb.manoeuvres),
+        "maneuver": _options(kb.manoeuvres),
         "go": numbers,
         "copy": numbers,
         "delete": numbers,

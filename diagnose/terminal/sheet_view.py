@@ -99,7 +99,7 @@ class Shown:
 
 
 def view(sheet: Sheet, shown: Shown, width: int, height: int) -> list[Line]:
-    """The whole screen but for the command line: ``altitude`` lines of ``width`` columns."""
+    """The whole screen but for the command line: ``height`` lines of ``width`` columns."""
     width, height = max(width, 20), max(height, 6)
     lines: list[Line] = [(Piece(text=_fit(_title(sheet, shown), width), style="class:title"),)]
     foot = _foot(sheet, shown, width, 1 if sheet.page else 4 if height >= 16 else 2)

@@ -19,9 +19,9 @@ from diagnose.explain.weights import contrasts, statements_of
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Grade
 from diagnose.posterior import Posterior
-from diagnose.text import fill, percent, table
+from diagnose.text import fill, percent, reading_words, table
 from diagnose.text_drill.question import clock, facet_words, option_words, upper
-from diagnose.text_reasons import bound, plain_lines, said, strength, times
+from diagnose.text_reasons import bound, plain_lines, strength, times
 from diagnose.words import readable
 
 #: most readings named as telling, and most failures named as not ruled out
@@ -150,7 +150,7 @@ def _telling(posterior: Posterior, right: tuple[str, ...], other: tuple[str, ...
     best: dict[str, float] = {}
     for weight, statement in weighed:
         if weight > 0.0 and strength(kb, weight):
-            words = said(kb, statement.name, statement.reading)
+            words = reading_words(kb, statement.name, statement.reading)
             # the same reading in several snapshots is named once
             best[words] = max(best.get(words, 0.0), weight)
     named = sorted(best.items(), key=lambda entry: -entry[1])[:MOST_TELLING]

@@ -13,7 +13,7 @@ from diagnose.drill.studio import Studio
 from diagnose.model import Gauge
 from diagnose.pictures import shown_dials
 from diagnose.simulate import Simulation, Window, shown_histories
-from diagnose.text_reasons import said
+from diagnose.text import reading_words
 
 LAMPS = ("lamp", "window", "ball")
 
@@ -35,7 +35,7 @@ def otherwise(exercise: NameIt, number: int, studio: Studio) -> list[str]:
     kinds = {dial.id: dial.kind for dial in shown_dials(studio.kb.dials, studio.seen)}
     now = case.snapshot[-1].readings
     return [
-        said(studio.kb, facet, reading)
+        reading_words(studio.kb, facet, reading)
         for facet, reading in case.snapshot[number].readings.items()
         if now.get(facet) != reading and kinds.get(facet.split(".")[0]) in LAMPS
     ]

@@ -15,10 +15,10 @@ from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Gauge, ScanPattern
 from diagnose.pictures import panel_text, shown_dials
 from diagnose.simulate import shown_histories, state_at
-from diagnose.text import fill
+from diagnose.text import fill, reading_words
 from diagnose.text_drill.hands import LAMPS, hand_name, otherwise, short_name, value_words, went, written_unit
 from diagnose.text_drill.seen import seen_lines
-from diagnose.text_reasons import bound, said
+from diagnose.text_reasons import bound
 from diagnose.words import readable
 
 TITLES = {"predict": "Predict it", "name": "Name it", "fly": "Fly on", "scan": "Scan"}
@@ -203,7 +203,7 @@ def look_words(scan: Scan) -> str:
         shown = value_words(value, dial, studio)
         text += f" {shown}{written_unit(dial)}"
     done = [
-        _done(gauge, facet.split(".")[1], reading, said(kb, facet, reading))
+        _done(gauge, facet.split(".")[1], reading, reading_words(kb, facet, reading))
         for facet, reading in look.readings.items()
         if readable(reading) != shown
     ]
