@@ -32,9 +32,12 @@ from diagnose.network import Network
 from diagnose.odds import Odds, odds_of
 from diagnose.posterior import Outcomes, Posterior
 from diagnose.remember import Recent
-from diagnose.statements import replace_readings, said, smallest_conflict, with_snapshots
+from diagnose.statements import said, smallest_conflict, with_snapshots, without_readings
 from diagnose.transitions import first_sets, transitions
 from diagnose.units import Array
+
+#: the pass of ``_messages`` that no reading touches, beside those of the explanations
+UNREAD = -1
 
 
 @dataclass
@@ -310,7 +313,7 @@ class Engine:
         """Give P(row at the last snapshot | earlier readings) and their log chance, for each pass that is possible.
 
         A pass is the strongest explanation that odd readings may have; all go side by side, so that they share
-        transitions. Messages are kept, so that only what comes after an edited snapshot is worked out again, and
+        transitions, and with them the one without readings, of which the prior is made. Messages are kept, so that only what comes after an edited snapshot is worked out again, and
         shared up to the first odd reading.
         """
         begins = odds.begins if only is None else np.zeros_like(odds.begins)
@@ -319,10 +322,14 @@ class Engine:
         found: dict[int, tuple[Array, float]] = {}
         keys: dict[int, list[tuple[object, ...]]] = {}
         known = {}
-        for most in passes:
+        told = dict.fromkeys(passes, case.snapshot)
+        bare = without_readings(case)
+        if only is None and bare != case and not space.has("prior", self._prior_key(bare, odds)):
+            told[UNREAD] = bare.snapshot
+        for most, snapshots in told.items():
             own, odd = [start], FAILURE
-            for number, (snapshot, chances) in enumerate(zip(case.snapshot, begins, strict=False)):
-                if most != FAILURE and self._odd(space, snapshot, steps[number]):
+            for number, (snapshot, chances) in enumerate(zip(snapshots, begins, strict=False)):
+                if most in (MISREADING, BENIGN) and self._odd(space, snapshot, steps[number]):
                     odd = most
                 own.append((*own[-1], said(snapshot), odd, steps[number + 1].key, chances.tobytes()))
             keys[most] = own
@@ -332,14 +339,15 @@ class Engine:
             )
         for number in range(min(known.values()), len(steps) - 1):
             moves = transitions(space, steps[number], steps[number + 1], begins[number])
-            for most in passes:
+            for most, snapshots in told.items():
                 if number < known[most] or most not in found:
                     continue
                 message, log_evidence = found[most]
                 key = keys[most][number + 1]
                 if not space.has("message", key):
+                    strongest = FAILURE if most == UNREAD else most
                     joint = message[:, None] * self._emission(
-                        space, case.snapshot[number], steps[number], most
+                        space, snapshots[number], steps[number], strongest
                     )
                     total = float(joint[:, ANY_VERTICAL].sum())
                     if not total > 0.0:
@@ -363,18 +371,21 @@ class Engine:
 
     def _prior_sets(self, space: HiddenSpace, case: CaseRecord, odds: Odds) -> Array:
         """Chance of each set at the last snapshot before any reading; failures hasten each other here too."""
-        bare = with_snapshots(case, tuple(replace_readings(snapshot) for snapshot in case.snapshot))
-        steps = tuple(step.key for step in self.steps(bare))
+        bare = without_readings(case)
 
         def pass_without_readings() -> Array:
             rows, log_total = self._forward(space, bare, odds)
             assert rows is not None  # without readings nothing is impossible
             return space.by_set(rows) * np.exp(log_total)
 
-        chances = (odds.latent, odds.begins_first, odds.begins)
-        key = (*(each.tobytes() for each in chances), odds.weight, case.minutes_since_start, steps)
-        found: Array = space.remembered("prior", key, pass_without_readings)
+        found: Array = space.remembered("prior", self._prior_key(bare, odds), pass_without_readings)
         return found
+
+    def _prior_key(self, bare: CaseRecord, odds: Odds) -> tuple[object, ...]:
+        """All that the prior of a case without readings hangs on."""
+        chances = (odds.latent, odds.begins_first, odds.begins)
+        steps = tuple(step.key for step in self.steps(bare))
+        return (*(each.tobytes() for each in chances), odds.weight, bare.minutes_since_start, steps)
 
     def _motion(self, weighed: Emission, rows: Array) -> dict[str, dict[str, float]]:
         """P(value of each axis of the motion | all readings) at the last snapshot."""
@@ -424,7 +435,7 @@ class Engine:
     def given(self, case: CaseRecord, failures: Sequence[str]) -> tuple[HiddenSpace, Array]:
         """Give P(row at the last snapshot | exactly these failures), whatever was read; space and (row,)."""
         space, only = self._given_space(failures)
-        bare = with_snapshots(case, tuple(replace_readings(snapshot) for snapshot in case.snapshot))
+        bare = without_readings(case)
         rows, _ = self._forward(space, bare, odds_of(self.network, bare), only)
         assert rows is not None
         return space, rows

@@ -15,6 +15,7 @@ import numpy as np
 KEPT = {
     "conditions": 8,
     "distinct": 32,
+    "driven": 256,
     "emission": 64,
     "first": 8,
     "looked at": 96,

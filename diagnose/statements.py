@@ -35,6 +35,11 @@ def with_snapshots(case: CaseRecord, snapshots: tuple[SnapshotRecord, ...]) -> C
     return msgspec.structs.replace(case, snapshot=snapshots)
 
 
+def without_readings(case: CaseRecord) -> CaseRecord:
+    """Give the case as it was flown, with nothing read."""
+    return with_snapshots(case, tuple(replace_readings(snapshot) for snapshot in case.snapshot))
+
+
 def _keep(case: CaseRecord, kept: Sequence[Place]) -> CaseRecord:
     snapshots = []
     for number, snapshot in enumerate(case.snapshot):

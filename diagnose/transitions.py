@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import ClassVar
 
 import numpy as np
@@ -194,7 +195,7 @@ def _fitting_pattern(
     case of ever other times would make a pattern for every step.
     """
     kind = "staying pattern" if staying else "pattern"
-    switches = tuple(tuple(sorted(step.switches.items())) for step in (earlier, later))
+    switches = tuple(_driven(space, step.switches) for step in (earlier, later))
     key = (*switches, *(mask.tobytes() for mask in masks))
 
     def find() -> _Pattern:
@@ -256,7 +257,7 @@ def _pattern(
         in_kernel=np.array(in_kernel, dtype=np.int32),
         cures=np.array([source[alive], target[alive]]),
         masks=tuple(masks),
-        switches=tuple(tuple(sorted(step.switches.items())) for step in (earlier, later)),
+        switches=tuple(_driven(space, step.switches) for step in (earlier, later)),
     )
 
 
@@ -292,18 +293,37 @@ def _set_classes(space: HiddenSpace, switches: Mapping[str, str]) -> Index:
     return found
 
 
+def _driven(space: HiddenSpace, switches: Mapping[str, str]) -> bytes:
+    """What switches and circumstances make of all that drives or cures, in short; most of them make nothing."""
+
+    def find() -> bytes:
+        state, short = space.conditions(switches), blake2b(digest_size=16)
+        for name in _drivers(space):
+            if name in state:
+                short.update(state[name].astype(np.int16).tobytes())
+        short.update(bytes(cure.helps(switches) for cure in space.curable.values()))
+        return short.digest()
+
+    found: bytes = space.remembered("driven", tuple(sorted(switches.items())), find)
+    return found
+
+
+def _drivers(space: HiddenSpace) -> list[str]:
+    """What memories are driven by, and what cures need."""
+    driving = [space.network.memories[name].memory.driver for name in space.memory_names]
+    return list(dict.fromkeys([*driving, *(name for cure in space.curable.values() for name in cure.needs)]))
+
+
 def _numbered_sets(space: HiddenSpace, switches: Mapping[str, str]) -> Index:
     network, state = space.network, space.conditions(switches)
     columns = [
         (space.memory_states[:, place], len(network.states[name]))
         for place, name in enumerate(space.memory_names)
     ]
-    needed = dict.fromkeys(network.memories[name].memory.driver for name in space.memory_names)
-    for index, cure in space.curable.items():
+    for index in space.curable:
         there = space.members[space.row_set, index]
         columns.append((there.astype(np.int8) + space.acting[:, index], 3))
-        needed |= dict.fromkeys(cure.needs)
-    columns += [(state[name], len(network.states[name])) for name in needed if name in state]
+    columns += [(state[name], len(network.states[name])) for name in _drivers(space) if name in state]
     of_row = number_codes(columns, space.count)[0].astype(np.int32)
     numbers: dict[bytes, int] = {}
     classes = [

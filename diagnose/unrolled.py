@@ -7,6 +7,7 @@ named ``<id>_at_<snapshot>``; a facet's dot becomes ``_of_``.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -403,8 +404,8 @@ def _because(
         parents = [name for name in names if at(name, number) in tables.states]
         axes = list(dict.fromkeys(axis for facet in group.facets for axis in network.facets[facet].axes))
         grids = [
-            np.indices([len(network.states[n]) for n in each]).reshape(len(each), -1)
-            for each in (parents, axes)
+            np.indices(sizes).reshape(len(sizes), math.prod(sizes))
+            for sizes in ([len(network.states[n]) for n in each] for each in (parents, axes))
         ]
         here = Motions(
             axes=tuple(axes),

@@ -185,4 +185,8 @@ def test_export_writes_to_the_screen_or_a_file_and_says_what_is_wrong(tmp_path, 
     assert main(["export", "all_agree_turning"]) == 0
     assert capsys.readouterr().out.strip() == path.read_text().strip()
     assert main(["export", "all_agree_turning", "--to", str(tmp_path)]) == 1
-    assert "the network cannot be written" in capsys.readouterr().err
+    refused = capsys.readouterr().err
+    # what is wrong, where, and how to mend it
+    assert "cannot be written (this is a folder)" in refused
+    assert str(tmp_path) in refused
+    assert "choose another file" in refused

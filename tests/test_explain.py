@@ -277,7 +277,7 @@ def test_the_text_says_what_speaks_against_and_what_tells_nothing(engine):
     assert "No reading so far tells it from static ports or line frozen shut" in text
     assert "had altimeter rising been read, not steady" in text
     text = " ".join(why(reasons(engine, posterior, ("downdraught",)), case, kb).split())
-    assert "The leading one: static ports closed" in text
+    assert "The leading one: static ports blocked (tape, paint, wax, dirt)" in text
     assert "Against it: airspeed steady" in text
     text = " ".join(why(reasons(engine, posterior, ()), case, kb).split())
     assert text.startswith("Why nothing failed? No failure: ")

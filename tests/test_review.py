@@ -353,7 +353,7 @@ def test_what_was_tried_and_its_effect_is_written_up(engine):
 def test_a_case_and_a_flight_have_a_report_of_one_page(flight, tmp_path):
     for source in ("static_blocked_climb", str(flight)):
         page = tmp_path / "report.html"
-        assert main(["report", source, "-o", str(page)]) == 0
+        assert main(["report", source, "-o", str(page), "--over"]) == 0
         text = page.read_text()
         assert self_contained(text)
         assert "<svg" in text

@@ -61,7 +61,7 @@ def load(content, tmp_path):
         (HEAD + b"minutes_since_start = -1\n", "minutes_since_start must be 0 or more"),
         (HEAD + b"minutes_since_start = nan\n", "minutes_since_start must be 0 or more"),
         (HEAD + b'[snapshot]\nmanoeuvre = "level"\n', "snapshot must be written [[snapshot]]"),
-        (HEAD + b"[[snapshot]]\nminutes = 2\n", "snapshot 1: maneuver is missing"),
+        (HEAD + b"[[snapshot]]\nminutes = 2\n", "snapshot 1: manoeuvre is missing"),
         (HEAD + b'[truth]\nstrength = "T9"\nfailures = []\n', "truth: strength: invalid enum value 'T9'"),
         (b'title = "x"\npanel = "glider"\n', "there is no panel 'glider', nearest: "),
         (HEAD + b'setting = "anomoly"\n', "there is no setting 'anomoly', nearest: anomaly"),
@@ -140,8 +140,8 @@ def test_all_that_does_not_fit_is_told_at_once(tmp_path):
         "title: expected text, got a number",
         "panel is missing",
         "snapshot 1: there is no entry 'readngs', nearest: readings",
-        "snapshot 1: maneuver: expected text, got a number",
-        "snapshot 2: maneuver is missing",
+        "snapshot 1: manoeuvre: expected text, got a number",
+        "snapshot 2: manoeuvre is missing",
         "snapshot 2: minutes: expected a number, got text",
     ]
 

@@ -31,7 +31,12 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     coverage.add_argument("--panel", metavar="PANEL", default="single_pump", help="single_pump if not said")
     coverage.add_argument(
-        "--maneuver", "--manoeuvre", dest="manoeuvre", action="append", metavar="NAME", help="only this one; may be repeated"
+        "--maneuver",
+        "--manoeuvre",
+        dest="manoeuvre",
+        action="append",
+        metavar="NAME",
+        help="only this one; may be repeated",
     )
     coverage.add_argument(
         "--every-panel", action="store_true", help="all panels one after the other, a line each"

@@ -32,7 +32,9 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         help="failures: ids, words in quotes, or words parted by commas; 'nothing' is a sound aircraft; "
         "none with --maneuver: the groups that look alike there",
     )
-    compare.add_argument("--maneuver", "--manoeuvre", dest="manoeuvre", metavar="M", help="only in this maneuver")
+    compare.add_argument(
+        "--maneuver", "--manoeuvre", dest="manoeuvre", metavar="M", help="only in this maneuver"
+    )
     compare.set_defaults(run=_compare)
     for parser in (failures, compare):
         parser.add_argument("--panel", metavar="P", help="the panel; else the first that has the parts")

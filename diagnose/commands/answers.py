@@ -8,11 +8,12 @@ from diagnose.commands.desk import Command, Desk, command
 from diagnose.errors import CaseError
 from diagnose.text import describe, fill, first_screen, render, table
 from diagnose.words import entry_forms, find, gauge_forms, plain, readable
+from diagnose.words.names import phrases
 
 
 def _rank(desk: Desk, text: str) -> tuple[Desk, str]:
-    words = {word for word in plain(text).split() if without_filler((word,))} - phrases().polite
-    if words > {"full"} or (words and "full" not in words):
+    words = set(plain(text).split()) - phrases().polite
+    if words - {"full"}:
         raise CaseError(f"'rank' takes no {text!r}", mend="rank, or rank full for everything at once")
     answer = desk.answer()
     after = replace(desk, answered=answer)

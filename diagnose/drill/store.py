@@ -33,9 +33,9 @@ LONGEST_S = 86_400.0
 
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS cards (
-    failure TEXT NOT NULL, maneuver TEXT NOT NULL, kind TEXT NOT NULL,
+    failure TEXT NOT NULL, manoeuvre TEXT NOT NULL, kind TEXT NOT NULL,
     due TEXT NOT NULL, state TEXT NOT NULL, row INTEGER NOT NULL, lapses INTEGER NOT NULL,
-    PRIMARY KEY (failure, maneuver, kind)
+    PRIMARY KEY (failure, manoeuvre, kind)
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS answers (id TEXT PRIMARY KEY, at TEXT NOT NULL, answer TEXT NOT NULL);
 CREATE INDEX IF NOT EXISTS answers_at ON answers (at);

@@ -204,7 +204,8 @@ def length_at(words: Words, place: int, known: Iterable[Words]) -> int:
 
 def readable(entry_id: str) -> str:
     """Give an id as words, as they are spelled on screens (ids keep the spelling of older files)."""
-    return entry_id.replace("_", " ").replace("behaviour", "behavior").replace("draught", "draft")
+    spelled = entry_id.replace("behaviour", "behavior").replace("draught", "draft")
+    return re.sub(r"_height\b", " altitude", spelled).replace("_", " ")
 
 
 def forms(entry_id: str, name: str, words: Iterable[str]) -> tuple[str, ...]:
