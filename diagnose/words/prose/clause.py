@@ -24,7 +24,7 @@ class Clause(Counting):
                 continue
             kinds = span.kinds
             if "negation" in kinds and not kinds & {"behaviour"}:
-                self.negated = True
+                self.negated, self.negator = True, span.text
                 if at + 1 < len(spans) and (_bare := self._gauge_after(at)) and not self._told_later(at):
                     self._lost(at, _bare)
                 continue
@@ -43,7 +43,7 @@ class Clause(Counting):
             if self._named(at):
                 continue
             if kinds & {"aircraft", "others"}:
-                if not (self.gauges and self._reported(at)):
+                if not (self.gauges and (self._reported(at) or self.gauges == ("outside",))):
                     self.subject, self.gauges = ("self" if "aircraft" in kinds else "other"), ()
                 continue
             if "attend" in kinds and not self.gauges:
@@ -79,11 +79,13 @@ class Clause(Counting):
     def _named(self, at: int) -> bool:
         span = self.spans[at]
         gauges = self.reader.gauges_of(span)
+        pronoun = span.sense("pronoun") is not None and span.sense("gauge") is None
+        if pronoun and not gauges and not self.gauges and "the" in span.words:
+            self.subject = "unknown"  # a light or a card of which nothing was said yet
         if not gauges or not self._meant(at):
             return False
-        pronoun = span.sense("pronoun") is not None and span.sense("gauge") is None
-        if pronoun and span.text == "it":
-            gauges = self._by_number(gauges)
+        if pronoun and (span.text == "it" or "needle" in span.text):
+            gauges = self._by_number(self._calmed() or gauges)
             if not gauges:
                 self.why = "which gauge is meant is not clear"
                 self.subject = "unknown"
@@ -106,8 +108,19 @@ class Clause(Counting):
             self._attach_to(place, self._behaves(place), self.gauges)
         return True
 
+    def _calmed(self) -> tuple[str, ...]:
+        """ "It calmed down": what was restless before, whatever was told of since."""
+        calm = self.reader.prose["calmed"]
+        if not any(span.sense("behaviour") and span.words[0] in calm for span in self.spans):
+            return ()
+        return tuple(dict.fromkeys(p.gauge for p in self.state.odd if p.gauge and p.sure >= 0.5))
+
     def _by_number(self, gauges: tuple[str, ...]) -> tuple[str, ...]:
         """What "it" means where a number follows: the gauge that can show it; () if it is none of those told of."""
+        feet = [at for at, s in enumerate(self.spans) if at and s.unit == "ft" and self._behaves(at - 1)]
+        if feet:  # "the needles jumped 500 feet"
+            fits = tuple(g for g in gauges if self.reader.prose["bare"].get(g) == "ft")
+            return fits or self.state.last_of(("altimeter", "second_altimeter"))
         bare = [
             s
             for s in self.spans
@@ -144,6 +157,8 @@ class Clause(Counting):
         if before is not None and before.words[-1] in self.reader.prose["not_before"]:
             return before.words[-1] in ("in", "of", "on") and bool(self.waiting)
         following = self.spans[at + 1] if at + 1 < len(self.spans) else None
+        if sense.value == "outside" and not at and following is not None and "aircraft" in following.kinds:
+            return True  # "outside we were level"
         if following is not None and (
             following.kinds & {"copula", "report", "behaviour", "reading"} or following.number is not None
         ):
@@ -164,8 +179,22 @@ class Clause(Counting):
         ):
             self.why = "the needle or the airplane"
             return False
+        before = self.spans[at - 1] if at else None
+        flown_too = all(s.value in self.reader.prose["flown_too"] for s in senses)
+        if flown_too and before is not None and before.words[-1] in ("after", "before", "during"):
+            return False  # "lazy after a turn"
+        if self.gauges and self._for_next(at, senses):
+            self.waiting.append(at)
+            return True
         if self.gauges and self._reach(at, senses) and self._attach_to(at, senses, self.gauges):
             return True
+        for sense in senses:
+            if sense.value in self.reader.prose["telling"] and not self.gauges:
+                wanted = self.known.behaviours[sense.value].only
+                named = [g for s in self.spans if s.sense("gauge") for g in self.reader.gauges_of(s)]
+                if (last := self.state.last_of(wanted)) and not named:
+                    self.gauges, self.anchor = last, at
+                    return self._attach_to(at, [sense], last)
         own = [s for s in senses if s.kind == "behaviour" and self.known.behaviours[s.value].names]
         for sense in own:
             gauge = self.known.behaviours[sense.value].names
@@ -174,7 +203,7 @@ class Clause(Counting):
             self.aside.add(gauge)
         if own:
             return True
-        following = self._next(at, skip=("behaviour", "reading", "negation", "hedge"))
+        following = self._next(at, skip=("behaviour", "reading", "negation", "hedge", "moved"))
         if (
             following < len(self.spans)
             and self.spans[following].sense("gauge") is not None
@@ -191,6 +220,20 @@ class Clause(Counting):
                 return True
             self.gauges = ()
         return False
+
+    def _for_next(self, at: int, senses: list[Sense]) -> bool:
+        """ "Wings level on the AI", "a steady groundspeed": what is said of the gauge behind it."""
+        following = self._next(at)
+        if following >= len(self.spans) or self.spans[following].sense("gauge") is None:
+            return False
+        gauges = self.reader.gauges_of(self.spans[following])
+        between = [word for span in self.spans[at + 1 : following] for word in span.words]
+        beside = not between and at and "determiner" in self.spans[at - 1].kinds
+        on = bool(between) and between[0] == "on" and set(between) <= {"on", "the", "my", "our"}
+        if set(gauges) >= set(self.gauges) or not self._can(gauges, senses):
+            return False
+        told = any(piece.gauge in self.gauges for piece in self.told)
+        return bool(beside) or (on and told)
 
     def _parted(self, at: int, following: int) -> bool:
         return any(span.kinds & {"aircraft", "others"} for span in self.spans[at + 1 : following])
@@ -227,6 +270,7 @@ class Clause(Counting):
         spoken = [g for g in dict.fromkeys(p.gauge for p in self.told if p.gauge) if g not in self.aside]
         self.gauges = tuple(gauge for gauge in self.gauges if gauge not in self.aside)
         self.state.named = self.state.named or bool(named or spoken)
+        self.state.seen += [*named, *spoken]
         odd = tuple(
             dict.fromkeys(
                 p.gauge for p in self.told if p.gauge and p.gauge not in self.aside and not self._fine(p)

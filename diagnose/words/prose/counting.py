@@ -62,7 +62,12 @@ class Counting(Flying):
             unit = span.unit or prose["bare"].get(gauge, "")
             if unit != prose["bare"].get(gauge) and not (gauge == "vertical_speed" and unit == "ft"):
                 continue
+            if set(prose["not_read"]) & {w for s in spans[max(0, at - 3) : at] for w in s.words}:
+                continue  # "3 instead of the usual 5"
             before, earlier = self.reader.numbers.get(gauge), self.state.numbers.get(gauge)
+            if self.reader.range:  # "between 80 and 110" is no way from one to the other
+                before = None
+            self.reader.range = self._just(at, "between")
             if not span.unit and gauge in prose["plausible"] and not self._plausible(gauge, span):
                 continue
             self.reader.numbers[gauge] = self.state.numbers[gauge] = span.number

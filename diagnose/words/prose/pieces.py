@@ -102,6 +102,12 @@ class State:
     named: bool = False
     switch: str = ""
     subject: str = ""
+    #: every gauge of the story, the last named at the end
+    seen: list[str] = field(default_factory=list)
+
+    def last_of(self, wanted: Iterable[str]) -> tuple[str, ...]:
+        """The gauge of these that was named last; () if none was."""
+        return next(((gauge,) for gauge in reversed(self.seen) if gauge in set(wanted)), ())
 
 
 def names(span: Span) -> bool:

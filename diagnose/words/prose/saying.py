@@ -24,6 +24,7 @@ class Saying:
         self.anchor = -1
         self.subject = ""
         self.negated = False
+        self.negator = ""
         self.sure = self._sure()
         self.waiting: list[int] = []
         self.carried: list[int] = []
@@ -73,8 +74,11 @@ class Saying:
         weak = bool(senses) and all(sense.weak for sense in senses)
         if weak and not any(span.kinds & {"copula", "report"} for span in self.spans[:at]):
             return False
+        pronoun = any(span.sense("pronoun") for span in self.spans[:at])
+        if self.lead in ("after", "before", "until", "till") and not pronoun:
+            return False  # it only says when: "after a turn"
         goes_on = self.number and self.lead in ("and", "then", "but", ",")
-        if not goes_on and not any(span.sense("pronoun") for span in self.spans[:at]):
+        if not goes_on and not pronoun:
             coming = self.reader.prose["coming"]
             if self.spans[0].words[0] in coming or self.spans[at].words[0] in coming:
                 return False
@@ -160,9 +164,23 @@ class Saying:
             found.pop("expected", None)
         return list(found.values())
 
+    def _other_unit(self, gauge: str, at: int, senses: list[Sense]) -> bool:
+        """Whether the number right beside a behavior is of a unit that this gauge has not: "40 degrees off"."""
+        prose = self.reader.prose
+        if not any(sense.value in prose["sized"] for sense in senses):
+            return False
+        beside = [
+            span
+            for span in (*self.spans[max(0, at - 1) : at], *self.spans[at + 1 : at + 2])
+            if span.number is not None and span.unit in ("deg", "ft", "kt")
+        ]
+        return any(span.unit != prose["bare"].get(gauge, span.unit) for span in beside)
+
     def _attach_to(self, at: int, senses: list[Sense], gauges: tuple[str, ...]) -> bool:
         done = False
         for gauge in gauges:
+            if self._other_unit(gauge, at, senses):
+                continue
             for reading, behaviour in self._meaning(gauge, senses, at):
                 where = [self.spans[at]]
                 if self.anchor >= 0 and self.gauges:
@@ -180,6 +198,8 @@ class Saying:
         return done
 
     def _say(self, gauge: str, behaviour: Behaviour, where: list[Span], *, denied: bool) -> bool:
+        if denied and behaviour.id in ("rise", "fall") and self.negator in ("stopped", "quit"):
+            return self._say(gauge, self.known.behaviours["stuck"], where, denied=False)
         if denied and behaviour.denied:
             return self._say(gauge, self.known.behaviours[behaviour.denied], where, denied=False)
         meant = said_of(self.kb, gauge, behaviour)
@@ -224,6 +244,10 @@ class Saying:
         if gauge == "suction" and any(span.text in self.reader.prose["parts"] for span in where):
             certain = min(certain, phrases().certainty[("told", "by", "its", "part")])
         if meant == "expected":
+            if gauge in self.reader.prose["no_needle"]:
+                return
+            if any(p.gauge == gauge and p.kind == "reading" for p in self.told):
+                return  # "pegged at the bottom like normal": what it showed says more
             sure = round(1.0 - certain, 9) if denied else certain
             self._put(Piece(kind="expected", words=words, gauge=gauge, sure=sure))
             return
@@ -264,6 +288,11 @@ class Saying:
             for other in [p for p in self.told if p.kind == "reading" and p.facet == piece.facet]:
                 if other.reading == piece.reading:
                     return
+                if piece.reading == "zero" and other.reading in ("descent", "climb"):
+                    # "dropped to zero": where it ended
+                    self.told.remove(other)
+                    self.reader.pieces.remove(other)
+                    continue
                 # of two words for one thing the plainer one counts: what it did, not what it did not
                 if piece.sure < 0.5 <= other.sure:
                     return

@@ -36,6 +36,8 @@ class SentenceReader:
         self.prose = known.tables["prose"]
         self.repeated: Sequence[Piece] = ()
         self.numbers: dict[str, float] = {}
+        self.range = False
+        self.supposed = False
 
     # ------------------------------------------------------------------ from text to clauses
 
@@ -204,7 +206,13 @@ class SentenceReader:
         rest = [span for span in after[1:] if not span.kinds & {"joins", "determiner", "breaks"}]
         if not rest or not names(rest[0]):
             return False
-        told_before = any(span.kinds & {"behaviour", "reading"} and not names(span) for span in before)
+        # a weak word is none of a gauge that was not named yet: "right after lift-off", "both the altimeter and ..."
+        told_before = any(
+            sense.kind in ("behaviour", "reading") and not sense.weak
+            for span in before
+            if not names(span) and not span.kinds & {"setting", "motion"}
+            for sense in span.senses
+        )
         if not told_before:
             return True
         # "fell on the airspeed, the altimeter was steady": each has its own
@@ -221,8 +229,13 @@ class SentenceReader:
         first = len(self.pieces)
         kinds = {kind for span in spans for kind in span.kinds}
         source = self.source(spans)
-        if "if_words" in kinds or lead == "if":
+        self.supposed = "supposed_whole" in kinds or (self.supposed and lead != "but")
+        if "if_words" in kinds or lead == "if" or self.supposed:
             self.unused.append(Unused(words=source, gauge=self._likely(spans), why="only supposed"))
+            self._spoken_of(spans)
+            return
+        if self._found(spans):
+            self.pieces.append(Piece(kind="noted", words=source, value=f"found afterwards: {source}"))
             return
         self._times(lead, spans, number)
         if "guess" in kinds and not self._thinks_it_showed(spans):
@@ -244,6 +257,20 @@ class SentenceReader:
         self._temperature(spans)
         if all(piece.kind == "time" for piece in self.pieces[first:]) and content(spans):
             self.unused.append(Unused(words=source, gauge=self._likely(spans), why=done.why))
+
+    def _spoken_of(self, spans: list[Span]) -> None:
+        """ "The light should have come on but it stayed dark": what was only supposed still says what "it" is."""
+        named = tuple(g for span in spans if span.sense("gauge") for g in self.gauges_of(span))
+        if named and not self.supposed:
+            self.state.focus, self.state.named = named, True
+            self.state.seen += named
+
+    def _found(self, spans: list[Span]) -> bool:
+        """Whether a clause tells what was found on the ground: a part or a fault, and no needle."""
+        table, words = self.known.tables["finding"], tuple(w for span in spans for w in span.words)
+        if not any_of(words, table["finders"]) or not set(words) & set(table["faults"]):
+            return False
+        return not any(span.sense("pronoun") or "report" in span.kinds - {"perceive"} for span in spans if "perceive" not in span.kinds)
 
     def _thinks_it_showed(self, spans: list[Span]) -> bool:
         """ "I thought the airspeed was low" is a report with a doubt; "I thought it was the pump" a guess."""
@@ -336,10 +363,14 @@ class SentenceReader:
         if pronoun := span.sense("pronoun"):
             # in a new sentence "it" is what the story is about; later in it, what was named last
             focus = self.state.focus if self.state.named else self.state.topic or self.state.focus
+            focus = tuple(gauge for gauge in focus if gauge not in self.prose["no_needle"])
+            if pronoun.value == "many" and "three" in span.words and len(focus) != 3:
+                static = tuple(self.known.tables["all_gauges"]["pitot_static"])
+                return static if focus and set(focus) <= set(static) else ()
             if pronoun.value == "many" and len(focus) < 2:
                 return ()
             if wanted := self.known.only.get(pronoun.value):
-                focus = tuple(gauge for gauge in focus if gauge in wanted)
+                focus = tuple(gauge for gauge in focus if gauge in wanted) or self.state.last_of(wanted)
             return focus
         return ()
 
