@@ -84,7 +84,7 @@ class Clause(Counting):
             self.subject = "unknown"  # a light or a card of which nothing was said yet
         if not gauges or not self._meant(at):
             return False
-        if pronoun and (span.text == "it" or "needle" in span.text):
+        if pronoun and (span.text in ("it", "it all", "all of it") or "needle" in span.text):
             gauges = self._by_number(self._calmed() or gauges)
             if not gauges:
                 self.why = "which gauge is meant is not clear"
@@ -113,6 +113,8 @@ class Clause(Counting):
         calm = self.reader.prose["calmed"]
         if not any(span.sense("behaviour") and span.words[0] in calm for span in self.spans):
             return ()
+        if any(span.text in ("it all", "all of it") for span in self.spans):
+            return tuple(dict.fromkeys(self.state.restless))
         return tuple(dict.fromkeys(p.gauge for p in self.state.odd if p.gauge and p.sure >= 0.5))
 
     def _by_number(self, gauges: tuple[str, ...]) -> tuple[str, ...]:
@@ -167,7 +169,7 @@ class Clause(Counting):
 
     def _attach(self, at: int, senses: list[Sense]) -> bool:
         span = self.spans[at]
-        if span.text in ("no", "yes") or (span.sense("no_effect") and not self.gauges):
+        if span.text in ("no", "yes", "both") or (span.sense("no_effect") and not self.gauges):
             return False
         if span.sense("moved") and self._has("switch") and not self.gauges:
             return False
@@ -253,6 +255,10 @@ class Clause(Counting):
             self.state.told += 1
             odd = self.reader.prose["odd"]
             self.state.odd = [p for p in self.state.last if p.reading in odd] or self.state.odd
+            told = {p.gauge for p in self.state.last}
+            self.state.restless = [g for g in self.state.restless if g not in told] + [
+                p.gauge for p in self.state.last if p.reading in odd and p.sure >= 0.5
+            ]
         if self._has("ordinary") and any(
             s.kind == "behaviour" and s.value in ("normal", "recover")
             for span in self.spans

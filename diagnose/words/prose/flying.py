@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Literal
 
 from diagnose.words.lexicon import GLUE, Sense
@@ -160,6 +161,10 @@ class Flying(Saying):
     def _flown(self, at: int) -> bool:
         span = self.spans[at]
         sense = span.sense("setting") or span.sense("motion")
+        after = self.spans[at + 1] if at + 1 < len(self.spans) else None
+        passing = span.text == "passing" and after is not None and after.unit in ("", "ft") and after.number
+        if passing and self.state.flown == "takeoff_roll" and not self.gauges:
+            return self._fly(at, span, Sense("setting", "climb"), True)  # "passing 500 feet" after the roll
         if sense is None or span.start in self.reader.blocked:
             return False
         before = self.spans[at - 1] if at else None
@@ -226,6 +231,14 @@ class Flying(Saying):
         return self._fly(at, span, sense, led)
 
     def _fly(self, at: int, span: Span, sense: Sense, led: bool) -> bool:
+        self.state.flown = sense.value
+        last = self.reader.pieces[-1] if self.reader.pieces else None
+        if last is not None and last.kind == "flown" and self.flew:
+            both = self.reader.prose["at_once"]
+            if together := both.get(f"{last.value} {sense.value}") or both.get(f"{sense.value} {last.value}"):
+                self.reader.pieces[-1] = replace(last, value=together)  # "a left turn on departure"
+                return True
+        self.flew = True
         place: Literal["", "back"] = "back" if self.told or (self.number and self._subordinate()) else ""
         self.reader.pieces.append(
             Piece(kind="flown", words=self.reader.source([span]), value=sense.value, position=place)

@@ -100,6 +100,10 @@ class State:
     topic: tuple[str, ...] = ()
     #: whether a gauge was named in this sentence already
     named: bool = False
+    #: every gauge told to be restless and not yet calm again
+    restless: list[str] = field(default_factory=list)
+    #: the maneuver told last
+    flown: str = ""
     switch: str = ""
     subject: str = ""
     #: every gauge of the story, the last named at the end

@@ -25,6 +25,7 @@ class Saying:
         self.subject = ""
         self.negated = False
         self.negator = ""
+        self.flew = False
         self.sure = self._sure()
         self.waiting: list[int] = []
         self.carried: list[int] = []
@@ -178,6 +179,10 @@ class Saying:
 
     def _attach_to(self, at: int, senses: list[Sense], gauges: tuple[str, ...]) -> bool:
         done = False
+        if self.negated and self.negator in ("stopped", "quit"):
+            if any(sense.value in ("rise", "fall") for sense in senses):  # "stopped climbing": it stands
+                senses = [Sense("behaviour", "stuck")]
+                self.negated = False
         for gauge in gauges:
             if self._other_unit(gauge, at, senses):
                 continue
@@ -198,12 +203,14 @@ class Saying:
         return done
 
     def _say(self, gauge: str, behaviour: Behaviour, where: list[Span], *, denied: bool) -> bool:
-        if denied and behaviour.id in ("rise", "fall") and self.negator in ("stopped", "quit"):
-            return self._say(gauge, self.known.behaviours["stuck"], where, denied=False)
         if denied and behaviour.denied:
             return self._say(gauge, self.known.behaviours[behaviour.denied], where, denied=False)
         meant = said_of(self.kb, gauge, behaviour)
         if not meant or meant == ("none",):
+            beside = self.reader.prose["stuck_beside"].get(gauge, {})
+            if behaviour.id == "stuck" and not denied and (seen := set(beside) & set(self.gauges)):
+                self._tell(gauge, beside[seen.pop()], where, denied=False)
+                return True
             if behaviour.asks and not denied:
                 name = self.kb.gauges[gauge].words[0]
                 self._put(
