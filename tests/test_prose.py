@@ -99,6 +99,114 @@ def test_what_can_mean_two_things_is_asked(text):
     assert readings(text) == []
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "I usually leave the pitot heat off below the clouds.",
+        "Next time I will watch the suction drop.",
+        "You would see the airspeed fall.",
+        "The ammeter should have shown a charge.",
+        "The shop found the vacuum pump shaft sheared.",
+        "They discovered a wasp nest in the pitot tube.",
+        "My mechanic drained water out of the static line.",
+        "I pulled the nose up and pitched for 75.",
+        "I rolled right to level it.",
+    ],
+)
+def test_habits_plans_findings_and_control_actions_are_no_readings(text):
+    assert readings(text) == []
+    assert "switch" not in kinds(text)
+
+
+def test_a_finding_is_noted_with_its_words():
+    pieces = [
+        p for s in read_story("The shop found the vacuum pump shaft sheared.", shipped()) for p in s.pieces
+    ]
+    assert [(p.kind, p.value) for p in pieces] == [
+        ("noted", "found afterwards: The shop found the vacuum pump shaft sheared")
+    ]
+
+
+def test_a_habit_ends_where_the_day_itself_is_told():
+    text = "I normally trust the altimeter, but the airspeed was stuck."
+    assert readings(text) == [("airspeed", "steady", 1.0)]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        # what should have been read is no number of what was read
+        ("Suction showed 3.5 instead of the usual 5.", [("suction", "low", 1.0)]),
+        # a range is no way from one end to the other
+        ("The airspeed was hunting between 90 and 120.", [("airspeed", "erratic", 1.0)]),
+        # the gauge at the end owns what stands before it
+        ("The handheld GPS showed a steady groundspeed.", [("gps_speed", "steady", 1.0)]),
+        # where it ended counts, not the way there
+        ("The VSI dropped to zero.", [("vertical_speed", "zero", 1.0)]),
+        # a manoeuvre after "after" says when
+        ("The DG was drifting after a turn.", [("heading", "drifting", 1.0)]),
+        # what stopped climbing stands
+        ("The altimeter stopped climbing.", [("altimeter", "steady", 1.0)]),
+        # how far off in degrees is nothing of an altitude
+        ("The controller said I was 30 degrees off.", []),
+        ("The DG was out by 25.", [("heading", "off", 1.0)]),
+        # a VSI that is slow tells no descent
+        ("The VSI was slow.", []),
+        ("Outside we were level.", [("outside", "level", 1.0)]),
+        # stuck in one breath with the altimeter
+        (
+            "Both the altimeter and the VSI had not moved.",
+            [("altimeter", "steady", 1.0), ("vertical_speed", "zero", 1.0)],
+        ),
+    ],
+)
+def test_a_piece_keeps_to_its_gauge(text, expected):
+    assert readings(text) == expected
+
+
+def test_what_was_only_supposed_still_says_what_it_means():
+    text = "The low voltage light should have come on but it stayed dark."
+    assert readings(text) == [("low_voltage_light", "out", 1.0)]
+
+
+def test_all_three_are_the_gauges_on_the_static_source_and_never_the_view_outside():
+    text = "The altimeter and the VSI were frozen. I leveled by looking outside. Pulled the alternate static and all three came to life."
+    alive = {gauge for gauge, _, _ in readings(text)[2:]}
+    assert alive == {"altimeter", "vertical_speed", "airspeed"}
+
+
+def test_needles_with_feet_are_those_of_an_altimeter():
+    text = "Level, the altimeter was jerky. The VSI was erratic. Tapped the glass and the needle jumped 300 feet."
+    assert [gauge for gauge, _, _ in readings(text)] == ["altimeter", "vertical_speed", "altimeter"]
+
+
+def test_a_light_of_which_nothing_was_said_is_no_other_gauge():
+    text = "The radios were weak. The light went out."
+    assert [gauge for gauge, _, _ in readings(text)] == ["radios"]
+
+
+def test_what_calmed_down_is_what_was_restless():
+    text = "The airspeed was jumping around. The altimeter was stuck. Then it calmed down."
+    assert readings(text)[-1] == ("airspeed", "steady", 1.0)
+
+
+def test_a_turn_in_the_climb_is_one_maneuver_and_passing_an_altitude_after_the_roll_is_a_climb():
+    case = heard("In a left turn on departure the turn coordinator stayed level.").desk.case
+    assert [s.manoeuvre for s in case.snapshot] == ["climbing_left_turn"]
+    case = heard(
+        "On the takeoff roll the airspeed was normal. Passing 600 feet the altimeter was stuck."
+    ).desk.case
+    assert [s.manoeuvre for s in case.snapshot] == ["takeoff_roll", "climb"]
+
+
+def test_what_came_back_is_a_moment_after_the_switch():
+    text = "Level in cloud the airspeed was falling. Flipped the pitot heat on. Two minutes later it was back where it belonged. On the descent it was normal."
+    case = heard(text).desk.case
+    assert [s.manoeuvre for s in case.snapshot] == ["level", "level", "descent"]
+    assert [dict(s.switches) for s in case.snapshot] == [{}, {"pitot_heat": "on"}, {"pitot_heat": "on"}]
+    assert case.snapshot[1].readings["airspeed.value"] == "normal"
+
+
 def test_corrections_are_shown_and_english_is_left_alone():
     (sentence,) = read_story("The altimiter was stuck and the driver of the truck waved.", shipped())
     assert [(slip.typed, slip.meant) for slip in sentence.slips] == [("altimiter", "altimeter")]

@@ -201,7 +201,15 @@ def _lexicon(same: _Same) -> Lexicon:
         build.add(found[kind], kind)
     for kind in ("negation", "breaks", "joins", "onward", "earlier", "throughout", "hearsay", "guess"):
         build.add(found[kind], kind)
-    for kind in ("silence", "same_again", "excepting", "everything", "ordinary", "if_words", "supposed_whole"):
+    for kind in (
+        "silence",
+        "same_again",
+        "excepting",
+        "everything",
+        "ordinary",
+        "if_words",
+        "supposed_whole",
+    ):
         build.add(found[kind], kind)
     for phrase, sure in said.certainty.items():
         build.add((" ".join(phrase),), "hedge", str(sure))

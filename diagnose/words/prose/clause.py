@@ -169,6 +169,16 @@ class Clause(Counting):
 
     def _attach(self, at: int, senses: list[Sense]) -> bool:
         span = self.spans[at]
+        before, behind = self.spans[at - 1 : at] if at else [], self.spans[at + 1 : at + 2]
+        if span.words[-1] in ("out", "off") and behind and behind[0].words[0] == "of":
+            return False  # "coming out of the clouds"
+        if (
+            span.text in ("up", "down")
+            and before
+            and before[0].text in self.reader.prose["extent"]
+            and self.told
+        ):
+            return False  # "it stuck all the way down"
         if span.text in ("no", "yes", "both") or (span.sense("no_effect") and not self.gauges):
             return False
         if span.sense("moved") and self._has("switch") and not self.gauges:
@@ -181,9 +191,8 @@ class Clause(Counting):
         ):
             self.why = "the needle or the airplane"
             return False
-        before = self.spans[at - 1] if at else None
         flown_too = all(s.value in self.reader.prose["flown_too"] for s in senses)
-        if flown_too and before is not None and before.words[-1] in ("after", "before", "during"):
+        if flown_too and before and before[0].words[-1] in ("after", "before", "during"):
             return False  # "lazy after a turn"
         if self.gauges and self._for_next(at, senses):
             self.waiting.append(at)

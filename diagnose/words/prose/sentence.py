@@ -203,6 +203,8 @@ class SentenceReader:
         """Whether a comma or "and" stands between two gauges of one list, or within "up and down"."""
         if not before or not names(before[-1]) or after[0].words[0] in ";:.!?()[]":
             return False
+        if {after[0].text, *(span.text for span in after[1:2])} & set(self.prose["set_apart"]):
+            return False  # "I trust the altimeter, but the airspeed was stuck"
         rest = [span for span in after[1:] if not span.kinds & {"joins", "determiner", "breaks"}]
         if not rest or not names(rest[0]):
             return False
@@ -270,7 +272,11 @@ class SentenceReader:
         table, words = self.known.tables["finding"], tuple(w for span in spans for w in span.words)
         if not any_of(words, table["finders"]) or not set(words) & set(table["faults"]):
             return False
-        return not any(span.sense("pronoun") or "report" in span.kinds - {"perceive"} for span in spans if "perceive" not in span.kinds)
+        return not any(
+            span.sense("pronoun") or "report" in span.kinds - {"perceive"}
+            for span in spans
+            if "perceive" not in span.kinds
+        )
 
     def _thinks_it_showed(self, spans: list[Span]) -> bool:
         """ "I thought the airspeed was low" is a report with a doubt; "I thought it was the pump" a guess."""
