@@ -179,10 +179,11 @@ class Saying:
 
     def _attach_to(self, at: int, senses: list[Sense], gauges: tuple[str, ...]) -> bool:
         done = False
-        if self.negated and self.negator in ("stopped", "quit"):
-            if any(sense.value in ("rise", "fall") for sense in senses):  # "stopped climbing": it stands
-                senses = [Sense("behaviour", "stuck")]
-                self.negated = False
+        stopped = self.negated and self.negator in ("stopped", "quit")
+        if stopped and any(
+            sense.value in ("rise", "fall") for sense in senses
+        ):  # "stopped climbing": it stands
+            senses, self.negated = [Sense("behaviour", "stuck")], False
         for gauge in gauges:
             if self._other_unit(gauge, at, senses):
                 continue
