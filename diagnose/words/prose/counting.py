@@ -190,7 +190,11 @@ class Counting(Flying):
             return
         if gauge == "voltmeter" and span.number > 17.0:
             value = span.number / 2.0
-        if reading := where(self.kb, gauge, facet, value):
+        told = {p.reading for p in self.reader.pieces if p.facet == f"{gauge}.{facet}" and p.sure >= 0.5}
+        reading = where(self.kb, gauge, facet, value)
+        if reading == "normal" and told - {"normal"}:
+            return  # "dropping, 4.5, then 4": a number on the way there is no normal reading
+        if reading:
             self._sized(gauge, f"{facet}.{reading}", at, span, span.unit or self.reader.prose["bare"][gauge])
 
     def _sized(self, gauge: str, meant: str, at: int, span: Span, unit: str) -> None:
