@@ -272,11 +272,8 @@ class SentenceReader:
         table, words = self.known.tables["finding"], tuple(w for span in spans for w in span.words)
         if not any_of(words, table["finders"]) or not set(words) & set(table["faults"]):
             return False
-        return not any(
-            span.sense("pronoun") or "report" in span.kinds - {"perceive"}
-            for span in spans
-            if "perceive" not in span.kinds
-        )
+        others = [span for span in spans if "perceive" not in span.kinds]
+        return not any(span.sense("pronoun") or "report" in span.kinds for span in others)
 
     def _thinks_it_showed(self, spans: list[Span]) -> bool:
         """ "I thought the airspeed was low" is a report with a doubt; "I thought it was the pump" a guess."""
