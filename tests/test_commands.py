@@ -94,9 +94,9 @@ def test_what_changes_the_odds_shows_the_ranking_again():
         "alt static on",
     )
     for line in again:
-        assert " use " in answer_to(*spoken, line), line
-    assert " use " not in answer_to("snapshot level", "context icing")
-    assert " use " not in answer_to(*spoken, "context not icing")
+        assert "BECAUSE" in answer_to(*spoken, line), line
+    assert "BECAUSE" not in answer_to("snapshot level", "context icing")
+    assert "BECAUSE" not in answer_to(*spoken, "context not icing")
 
 
 def test_what_was_heard_is_said_back():
@@ -109,7 +109,7 @@ def test_lists_of_what_there_is():
     assert "gyros attitude, heading, turn coordinator, ball" in answer_to("gauges")
     assert "falling 5 kt or more lower at the end than at the start" in answer_to("readings asi")
     assert "Which maneuver? run up, " in answer_to("snapshot")
-    assert "vacuum gyros spinning up, pump sheared" in answer_to("failure")
+    assert "vacuum gyros spinning up, thin air suction, pump sheared" in answer_to("failure")
     assert "standby valve stuck" not in answer_to("failure")
     assert "static_blocked_climb" in answer_to("load")
 

@@ -129,7 +129,8 @@ def test_the_cost_of_an_elimination_is_that_of_its_tables():
     ],
 )
 def test_a_shipped_case_agrees_with_pgmpy_and_says_on_which_network(name, says, at_most, capsys):
-    assert main(["rank", name, "--cross-check", "--json"]) == 0
+    # agreement is checked here, not how long pgmpy takes beside other work
+    assert main(["rank", name, "--cross-check", "--json", "--time-limit", "300"]) == 0
     shown = capsys.readouterr()
     check = json.loads(shown.out)["cross_check"]
     assert check["network"].startswith(says)
