@@ -22,6 +22,8 @@ from diagnose.words.names import phrases
 
 #: lines that what is said of a change may take below the sheet
 MOST_TOLD = 4
+#: what no glance shows: somebody must have compared or watched
+COMPARED = "compared or watched"
 #: what feeds a gauge, in the order of the rows
 FEEDS: Mapping[frozenset[System], str] = {
     frozenset({System.PITOT, System.STATIC}): "fed by pitot and static pressure",
@@ -86,7 +88,7 @@ def _rows(kb: KnowledgeBase, panel_id: str) -> tuple[Row, ...]:
 
 
 def rows_of(kb: KnowledgeBase, panel: Panel) -> tuple[Row, ...]:
-    """The panel's facets under headings that say what feeds them; results of checks are typed below."""
+    """The panel's facets under headings that say what feeds them; what is compared and what is checked comes last."""
     groups: dict[str, list[Row]] = {title: [] for title in FEEDS.values()}
     for gauge_id in panel.gauges:
         gauge = kb.gauges[gauge_id]
@@ -94,8 +96,11 @@ def rows_of(kb: KnowledgeBase, panel: Panel) -> tuple[Row, ...]:
             continue
         systems = frozenset(s for facet in gauge.facets for p in facet.parents for s in _system(kb, p))
         title = FEEDS.get(systems) or f"fed by {' and '.join(sorted(s.value for s in systems))}"
-        rows = groups.setdefault(title, [])
-        rows += [Row(facet=f"{gauge_id}.{facet.id}") for facet in gauge.facets]
+        for facet in gauge.facets:
+            groups.setdefault(title if facet.glance else COMPARED, []).append(
+                Row(facet=f"{gauge_id}.{facet.id}")
+            )
+    groups[COMPARED] = groups.pop(COMPARED, [])
     return tuple(row for title, rows in groups.items() if rows for row in (Row(feed=title), *rows))
 
 
