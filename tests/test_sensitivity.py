@@ -33,11 +33,16 @@ def test_a_number_lies_in_its_range_and_can_be_set_without_a_trace(number):
     assert again.failures == kb.failures
     assert again.gauges == kb.gauges
     assert again.settings == kb.settings
-    changed = number.set_to(kb, number.high)
-    different = [
-        name for name in ("failures", "gauges", "settings") if getattr(changed, name) != getattr(kb, name)
-    ]
-    assert len(different) == 1
+
+    def different(value):
+        changed = number.set_to(kb, value)
+        return [
+            name for name in ("failures", "gauges", "settings") if getattr(changed, name) != getattr(kb, name)
+        ]
+
+    # what the conditions of the day make as sure as anything may be (limits.largest_latent) only goes down
+    assert len(different(number.low)) == 1
+    assert len(different(number.high)) <= 1
 
 
 def test_a_rate_moves_what_is_there_before_the_flight_with_it():
