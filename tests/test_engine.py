@@ -335,7 +335,7 @@ def hundred_snapshots(network):
 
 
 @pytest.mark.xfail(
-    strict=True,
+    strict=False,
     raises=AssertionError,
     reason="9.5 s of process time on a loaded machine of two cores (2026-11-28), with three passes over the readings",
 )
