@@ -170,12 +170,21 @@ def test_pitot_heat_off_is_one_fact(said, day):
     lines = ("snapshot climb", "airspeed zero", *day)
     told, plainly = desk_after(*lines, said), desk_after(*lines, "context pitot heat off")
     assert told.case.context == plainly.case.context
-    assert told.answer().failures == plainly.answer().failures
+    one, other = told.answer().failures, plainly.answer().failures
+    assert one == other
     leading = told.answer().ranking[0].failures
     # without moisture there is nothing that the heat could have melted
     assert leading == (("pitot_ram_iced",) if day else ("pitot_insect_nest",))
     if not day:
-        assert told.answer().failures == desk_after(*lines).answer().failures
+        # it only makes a dead heater explain less, and leaves the odds of all others to each other alone
+        unsaid = {ranked.failures: ranked.posterior for ranked in desk_after(*lines).answer().ranking}
+        moved = {
+            ranked.failures[0]: ranked.posterior / unsaid[ranked.failures]
+            for ranked in told.answer().ranking
+            if len(ranked.failures) == 1
+        }
+        assert moved.pop("pitot_iced_heater_dead") < 0.6
+        assert max(moved.values()) / min(moved.values()) == pytest.approx(1.0, abs=1e-6)
 
 
 def test_a_switch_moved_later_is_no_condition_of_the_day():
