@@ -110,7 +110,9 @@ def test_instruments_that_mislead_are_those_on_the_failed_source():
 
 def test_alike_are_those_that_do_the_same_to_every_gauge():
     alike = Alike(engine().network)
-    assert set(alike.like("static_ports_taped")) == {"static_ports_taped", "static_line_iced"}
+    # all of these trap one pressure for all three dials
+    sealed = {"static_ports_taped", "static_line_iced", "static_common_blocked", "static_water_plug"}
+    assert set(alike.like("static_ports_taped")) == sealed
     assert "pump_weak" not in alike.like("pump_sheared")
     assert alike.holds(("static_line_iced", "ammeter_dead"), ("static_ports_taped",))
     assert not alike.holds((), ("static_ports_taped",))
@@ -144,7 +146,7 @@ BROKEN = {
     '[[failure]]\nid = "pump_sheared"\nat_minutes = 99': "failure 1: at_minutes must lie between 0 and",
     "[[failure]]\nat_minutes = 1": "failure 1: id is missing",
     '[[action]]\nat_minutes = 1\nswitch = "flaps"\nposition = "up"': "action 1: there is no switch",
-    "[[draft]]\nat_minutes = 1\nminutes = 0\nfpm = 300": "draft 1: minutes must be above 0",
+    "[[draught]]\nat_minutes = 1\nminutes = 0\nfpm = 300": "draught 1: minutes must be above 0",
     "[start]\naltitude_ft = 100.0\n[[leg]]\nmanoeuvre = 'descent'\nminutes = 2": "900 ft below the sea",
     '[failure]\nid = "pump_sheared"': "failure must be written [[failure]]",
 }

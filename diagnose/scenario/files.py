@@ -124,7 +124,7 @@ def _time_problems(scenario: ScenarioRecord) -> Iterator[str]:
             yield f"failure {number}: over_minutes and every_seconds must be above 0, share above 0 and at most 1"
     for number, draught in enumerate(scenario.draught, 1):
         if not (draught.minutes > 0.0 and abs(draught.fpm) <= 3000.0):
-            yield f"draft {number}: minutes must be above 0 and fpm within 3000"
+            yield f"draught {number}: minutes must be above 0 and fpm within 3000"
     pilot = scenario.pilot
     if not 0.0 <= pilot.from_minutes <= end or (
         pilot.to_minutes is not None and pilot.to_minutes < pilot.from_minutes
