@@ -261,7 +261,7 @@ def test_the_timeline_shows_channels_residuals_chances_and_onset(engine, flight)
 
     drawing = timeline_svg(reviewed(engine, flight))
     ElementTree.fromstring(drawing)
-    for text in ("airspeed kt", "suction inHg", "begins", "evidence suffices", "nothing failed", "manoeuvre"):
+    for text in ("airspeed kt", "suction inHg", "begins", "evidence suffices", "nothing failed", "maneuver"):
         assert text in drawing
 
 
