@@ -51,7 +51,12 @@ class SentenceReader:
         self.doubt = 1.0 if not self.text.rstrip(" \"')").endswith("?") else phrases().question
         said = " ".join(token.text for token in words)
         self.side = any(side in said for side in self.prose["other_side"])
-        clauses = self._clauses(spans)
+        clauses: list[tuple[str, list[Span]]] = []
+        for lead, clause in self._clauses(spans):
+            if clauses and clause and all({"hedge", "guess"} & set(span.kinds) for span in clause):
+                clauses[-1][1].extend(clause)  # "we were in cloud, I think": the doubt is about what stands before it
+            else:
+                clauses.append((lead, clause))
         self.state.subject, self.state.named = "", False
         for number, (lead, clause) in enumerate(clauses):
             self._clause(lead, clause, number)
