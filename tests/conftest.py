@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import os
 import shutil
+import tomllib
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -56,3 +58,12 @@ def browser():
         opened = running.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         yield opened
         opened.close()
+
+
+def pytest_collection_modifyitems(items):
+    """Mark the tests of ``data/known_red.toml`` as expected to fail."""
+    red = tomllib.loads((Path(__file__).parent / "data" / "known_red.toml").read_text(encoding="utf-8"))
+    for item in items:
+        reason = red.get(item.nodeid) or red.get(item.nodeid.partition("[")[0])
+        if reason:
+            item.add_marker(pytest.mark.xfail(reason=reason, strict=False))
