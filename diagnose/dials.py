@@ -58,6 +58,7 @@ class Window(Record, frozen=True, kw_only=True):
 
     reads: str
     digits: int = 0
+    fitted: str = ""
 
 
 class Dial(Cited, frozen=True, kw_only=True):
@@ -66,6 +67,7 @@ class Dial(Cited, frozen=True, kw_only=True):
     ``renames``: with ``like``, a name that the other dial reads -> the name that this one reads.
     ``flag``: the state that brings the OFF flag into view. ``reads``: what a lamp, window, ball, strip
     or horizon reads. ``per_unit``: how far a ball, strip or horizon moves, in hundredths of the radius.
+    ``fitted``: the type that is drawn where the panel does not say which is fitted.
     """
 
     id: str
@@ -83,6 +85,7 @@ class Dial(Cited, frozen=True, kw_only=True):
     reads: tuple[str, ...] = ()
     per_unit: float = 0.0
     digits: int = 0
+    fitted: str = ""
 
 
 def hand_angle_deg(hand: Hand, value: Value) -> Value:

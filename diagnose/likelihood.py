@@ -166,14 +166,14 @@ def simulate_counts(
     return counts.reshape(*shape, *(len(values) for values in axis_values), -1)
 
 
-def _stated(kb: KnowledgeBase, facet: Facet, fitted: str) -> Array:
+def stated_chances(kb: KnowledgeBase, facet: Facet, fitted: str) -> Array:
     """Fill a table from the stated rows of a facet; the first row that matches holds.
 
     Rows of another type than the one ``fitted`` are passed over; where that is not known, all types count alike.
     """
     types = dict.fromkeys(row.fitted for row in facet.rows if row.fitted)
     if types and not fitted:
-        return np.asarray(sum(_stated(kb, facet, each) for each in types) / len(types))
+        return np.asarray(sum(stated_chances(kb, facet, each) for each in types) / len(types))
     names = (*facet.parents, *facet.axes)
     states = [states_of(kb, name) for name in names]
     table = np.zeros((*(len(values) for values in states), len(facet.readings)))
@@ -288,7 +288,9 @@ def not_stored(
     """
     known = set(stored)
     return {
-        name: simulate_counts(kb, name.split(".")[0], facet) if facet.channel else _stated(kb, facet, ammeter)
+        name: simulate_counts(kb, name.split(".")[0], facet)
+        if facet.channel
+        else stated_chances(kb, facet, ammeter)
         for name, facet in facets_of(kb, gauges)
         if name not in known
     }

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
+from diagnose.likelihood import stated_chances
 from diagnose.network import Network
 from diagnose.physics import history
 from diagnose.physics.airdata import tas_from_cas_kt
@@ -97,10 +98,16 @@ def likely_reading(
 ) -> np.ndarray:
     """The likeliest reading of a facet whose chances are stated, at these seconds (str array).
 
-    ``motion``: axis -> its value at each of them.
+    ``motion``: axis -> its value at each of them. Where the panel does not say which type is fitted, it is the
+    type that its dial is drawn as.
     """
     network: Network = simulation.network
-    table = network.facets[facet]
+    table, chance = network.facets[facet], network.facets[facet].chance
+    gauge, _, part = facet.partition(".")
+    dial = network.kb.dials.get(gauge)
+    if dial is not None and dial.fitted and not network.panel.ammeter:
+        known = next(f for f in network.kb.gauges[gauge].facets if f.id == part)
+        chance = stated_chances(network.kb, known, dial.fitted)
     index = []
     for name in table.parents:
         words = simulation.half.get(name)
@@ -109,8 +116,8 @@ def likely_reading(
     for axis in table.axes:
         index.append(_places(network.states[axis], motion[axis]))
     if not index:
-        return np.full(len(samples), table.readings[int(table.chance.argmax(axis=-1))])
-    return np.array(table.readings)[table.chance[tuple(index)].argmax(axis=-1)]
+        return np.full(len(samples), table.readings[int(chance.argmax(axis=-1))])
+    return np.array(table.readings)[chance[tuple(index)].argmax(axis=-1)]
 
 
 def _places(states: tuple[str, ...], words: np.ndarray) -> np.ndarray:

@@ -54,7 +54,9 @@ class SentenceReader:
         clauses: list[tuple[str, list[Span]]] = []
         for lead, clause in self._clauses(spans):
             if clauses and clause and all({"hedge", "guess"} & set(span.kinds) for span in clause):
-                clauses[-1][1].extend(clause)  # "we were in cloud, I think": the doubt is about what stands before it
+                clauses[-1][1].extend(
+                    clause
+                )  # "we were in cloud, I think": the doubt is about what stands before it
             else:
                 clauses.append((lead, clause))
         self.state.subject, self.state.named = "", False
