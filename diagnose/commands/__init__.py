@@ -141,6 +141,10 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         )
     after, said = _carry_out(command, desk, rest)
     if after.guide and after.guide.held and after.case.snapshot:
+        if command.name in ("undo", "redo"):
+            # a line taken in here would be a new change, and what was undone could no longer be redone
+            waiting = fill(f"Not taken in, say it again if it still holds: {after.guide.held}", desk.width)
+            return replace(after, guide=None), f"{said}\n{waiting}"
         after, answered = say_held(after)
         return after, f"{said}\n{answered}"
     if desk.guide and after.guide and after.guide is desk.guide and not after.pending:
