@@ -93,7 +93,8 @@ def test_a_sentence_on_the_empty_sheet_is_held_and_the_next_says_what_was_flown(
     # what changes the sheet is told below it, not on a page that hides it
     said = "airspeed went to zero in the climb. We were in cloud, I think. Pitot heat may have been off"
     told = moves.command_line(Sheet(desk=Desk(kb=shipped(), later=True)), said)
-    assert told.message.endswith("Heard: airspeed indicator: value zero.")
+    assert told.message.startswith("Heard: + airspeed indicator: value zero")
+    assert told.desk.case.context == ()  # a doubt and a guess are no conditions
     assert not told.page
     assert (snapshot.manoeuvre, snapshot.readings) == ("level", {"attitude.behaviour": "leaning"})
 

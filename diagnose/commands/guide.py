@@ -196,7 +196,7 @@ def answer(desk: Desk, text: str) -> tuple[Desk, str]:
     try:
         desk = _take(desk, text.strip(), unknown)
     except DiagnoseError as error:
-        if story := _as_story(desk, text, trail):
+        if not said.isdecimal() and (story := _as_story(desk, text, trail)):
             return story
         if "don't know" not in error.mend:
             error.mend = f"{error.mend or 'give one of the numbers'}; or: don't know"
@@ -414,7 +414,7 @@ def _chosen(desk: Desk, text: str, known: Mapping[str, tuple[str, ...]], kind: s
     """The option that is meant, by number or by its words."""
     options = list(asked(desk).options)
     if plain(text).isdecimal():
-        number = int(plain(text))
+        number = int(text) if text.startswith("-") else int(plain(text))
         if not 1 <= number <= len(options):
             raise CaseError(f"there is no answer {number}", mend=f"give a number from 1 to {len(options)}")
         return options[number - 1]

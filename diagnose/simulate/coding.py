@@ -80,13 +80,14 @@ def _quarters(second: int) -> float:
 
 
 def seen_facets(simulation: Simulation, unseen: Collection[str]) -> dict[str, Facet]:
-    """Facets that somebody who looks at everything but ``unseen`` can report."""
+    """Facets that a look at everything but ``unseen`` shows."""
     kb = simulation.network.kb
     facets = {
         f"{gauge}.{facet.id}": facet
         for gauge in simulation.network.dial_gauges
         if gauge not in unseen
         for facet in kb.gauges[gauge].facets
+        if facet.glance
     }
     if HEIGHT_BY_OTHERS in unseen:
         facets.pop("altimeter.value", None)
