@@ -433,7 +433,7 @@ def test_the_command_through_a_pipe_keeps_its_progress(tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "lines"),
     [
-        ("--kind name --seed 21", "b 80 c 20\nquit\n"),
+        ("--kind name --seed 21", "c 80 a 20\nquit\n"),
         ("--kind scan --seed 5", "asi alt vsi ai hdg tc\n\nasi alt vsi\nb\nquit\n"),
     ],
 )

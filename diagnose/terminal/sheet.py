@@ -113,12 +113,13 @@ def _system(kb: KnowledgeBase, parent: str) -> tuple[System, ...]:
 
 
 def label(kb: KnowledgeBase, facet: str, room: int) -> str:
-    """A name for the row that fits: the first of the gauge's words with which all its facets do."""
+    """A name for the row that fits: the first of the gauge's words with which all its facets of this kind do."""
     gauge_id, which = facet.split(".")
     gauge = kb.gauges[gauge_id]
     if len(gauge.facets) == 1:
         return gauge.words[0]
-    longest = max(len(readable(f.id)) for f in gauge.facets)
+    glance = next(f.glance for f in gauge.facets if f.id == which)
+    longest = max(len(readable(f.id)) for f in gauge.facets if f.glance is glance)
     fitting = [word for word in gauge.words if len(word) + 1 + longest <= room]
     shortest = min(gauge.words, key=len)
     return f"{(fitting or [shortest])[0]} {readable(which)}"
