@@ -293,7 +293,7 @@ def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Stud
     chances = exercise.chances()
     early = exercise.onset_s is not None and exercise.second <= exercise.onset_s
     if marked.given == "":
-        yield f"Time is up without a call. What there was: {name}."
+        yield fill(f"Time is up without a call. What there was: {name}.", width)
     else:
         right = _by_id(exercise.options, marked.right)
         yield fill(_verdict(marked, option_words(right, kb)), width)
