@@ -10,7 +10,7 @@ import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import msgspec
 import numpy as np
@@ -25,6 +25,7 @@ from diagnose.likelihood import (
     facets_of,
     not_stored,
     read_counts,
+    stated_chances,
     states_of,
 )
 from diagnose.memories import MemoryTables, memory_tables
@@ -109,6 +110,16 @@ class Network:
                 )
             positions[name] = position
         return positions
+
+    def with_ammeter(self, ammeter: Literal["center_zero", "loadmeter"]) -> Network:
+        """Give the network of the same panel with this type of ammeter."""
+        facets = {
+            name: facet_table(self.kb, name.partition(".")[0], facet, stated_chances(self.kb, facet, ammeter))
+            for name, facet in facets_of(self.kb, self.panel.gauges)
+            if any(row.fitted for row in facet.rows)
+        }
+        panel = msgspec.structs.replace(self.panel, ammeter=ammeter)
+        return replace(self, panel=panel, facets={**self.facets, **facets})
 
     def set_so(self, before: SnapshotRecord | None, snapshot: SnapshotRecord) -> dict[str, str]:
         """How every switch stands in a snapshot, and what its length and the one before it say."""

@@ -207,6 +207,17 @@ def test_a_sudden_failure_is_dated(failed, failure, hz, gps):
     assert abs(onset.likeliest - began) <= 60.0
 
 
+def test_a_current_below_zero_tells_that_the_ammeter_has_its_zero_in_the_middle(failed, engine, tmp_path):
+    """Such a needle shows the same whether the alternator gives nothing or too little (``phak`` ch. 7)."""
+    found, _ = failed("alternator_failed", 4, False)
+    first = found.causes[0]
+    assert found.network.panel.ammeter == "center_zero"
+    assert {"alternator_failed", "alternator_low_output"} <= {*first.failures, *first.alike}
+    sound = reviewed(engine, recording_of(engine, tmp_path, seed=3)[0])
+    assert sound.recording.channels["amps"].min() > -1.0
+    assert sound.network.panel.ammeter == ""
+
+
 @pytest.mark.parametrize("kind", ["ordinary", "draughts", "wind"])
 def test_a_sound_flight_shows_no_failure(engine, tmp_path, kind):
     path, _ = recording_of(engine, tmp_path, seed=3, kind=kind)

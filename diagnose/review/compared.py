@@ -248,6 +248,15 @@ def _heading(recording: Recording, motion: Motion, limits: ReviewLimits, first: 
     return made
 
 
+def shows_discharge(recording: Recording, limits: ReviewLimits) -> bool:
+    """Whether the current was below zero for as long as a snapshot lasts: no loadmeter shows that."""
+    amps = recording.channels.get("amps")
+    if amps is None:
+        return False
+    below = mean_over(amps, round(limits.shortest_s)) < -limits.discharge_a
+    return bool(below[np.isfinite(amps)].any())
+
+
 def electrical(
     recording: Recording, limits: ReviewLimits
 ) -> dict[str, Callable[[Window, Facet], Said | None]]:

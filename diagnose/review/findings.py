@@ -16,6 +16,7 @@ from diagnose.model import CaseRecord, FailureKind, MemoryKind
 from diagnose.network import Network
 from diagnose.posterior import Posterior
 from diagnose.review.coding import Coder, coder, snapshots_of
+from diagnose.review.compared import shows_discharge
 from diagnose.review.motion import Motion, motion_of
 from diagnose.review.onset import interval_of, onset_chances
 from diagnose.review.recording import Recording
@@ -124,6 +125,8 @@ class Review:
 def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting: str = "") -> Review:
     """Review a recording. Raises CaseError when there is nothing to review in it."""
     kb = engine.network.kb
+    if not engine.network.panel.ammeter and shows_discharge(recording, kb.review):
+        engine = Engine(engine.network.with_ammeter("center_zero"), engine.largest_set)
     motion = motion_of(recording, kb.review, mapping.variation_deg)
     found = residuals(recording, motion, kb)
     changes = [change for residual in found for change in residual.changes]
