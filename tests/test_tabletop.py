@@ -13,8 +13,10 @@ import pytest
 
 from diagnose.cli import main
 from diagnose.errors import CaseError, UnknownName
+from diagnose.report.chart import chart
 from diagnose.report.debrief import debrief_page
 from diagnose.report.papers import handout, instructor_copy
+from diagnose.report.timeline import clock
 from diagnose.scenario import load_scenario
 from diagnose.script import Call, SessionRecord, scenario_mark
 from diagnose.tabletop import Forecast, advance, call, look, read_session, score, start, write_session
@@ -314,6 +316,14 @@ def test_the_debrief_shows_one_picture_and_all_calls(tmp_path, capsys):
     assert "cost of wrong trust" in capsys.readouterr().out
     assert main(["debrief", "green_arc", str(path), "--html", str(tmp_path / "d.html")]) == 0
     assert main(["debrief", "clear_morning", str(path)]) == 1
+
+
+@pytest.mark.parametrize(("name", "ever"), [("clear_morning", True), ("green_arc", False)])
+def test_the_picture_says_when_it_could_be_named_or_that_it_never_could(name, ever):
+    followed = flown(name)[1]
+    assert (followed.isolated is not None) == ever
+    said = f"to be named {clock(followed.isolated)}" if ever else "never enough to be named"
+    assert f">{said}<" in chart(followed)
 
 
 def test_papers_are_written_by_the_command(tmp_path):

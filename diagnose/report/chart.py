@@ -74,6 +74,9 @@ def chart(followed: Followed, marks: Sequence[Mark] = ()) -> str:
             x = _x(minutes, end)
             drawn.append(element("line", x1=x, y1=TOP, x2=x, y2=bottom, stroke=INK, stroke_dasharray="2 3"))
             drawn.append(words(f"{text} {clock(minutes)}", x, TOP - 8.0 - 11.0 * place, 10.0))
+        elif followed.onset is not None:
+            never = f"never enough {text}"
+            drawn.append(words(never, LEFT + WIDE, TOP - 8.0 - 11.0 * place, 10.0, text_anchor="end"))
     for place, row in enumerate(rows):
         y = bottom + 34.0 + ROW * place
         drawn.append(words(row[:9], LEFT - 28.0, y, 10.0))
