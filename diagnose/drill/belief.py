@@ -1,7 +1,8 @@
 """What can be known: the chance of each failure alone, given what was seen and that one at most is there.
 
 The engine's posterior is conditioned on "one failure at most", which the student is told, and the prior of
-"nothing failed" is the drill's own. Both are exact: the engine's setting enters as a factor on each set.
+"nothing failed" is the drill's own. Both are exact: in this setting nothing was told for being odd, so that it enters
+as a factor on each set.
 """
 
 from __future__ import annotations
@@ -14,8 +15,8 @@ from diagnose.drill.studio import Studio
 from diagnose.posterior import Posterior
 from diagnose.units import Array
 
-#: the failures share one prior, as where somebody chose what fails
-SETTING = "exercise"
+#: somebody chose what fails, so that the failures share one prior, and readings were not told for being odd
+SETTING = "watched"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +47,7 @@ class Belief:
 
 
 def believe(studio: Studio, posterior: Posterior, only: Collection[str] = ()) -> Belief:
-    """Give the belief that a posterior (setting ``exercise``) leaves; ``only`` these failures can be, if given."""
+    """Give the belief that a posterior (in ``SETTING``) leaves; ``only`` these failures can be, if given."""
     return belief_of(studio, posterior, posterior.sets, only)
 
 

@@ -119,13 +119,14 @@ class Studio:
         return frozenset((usual | stand_ins | {"heading"}) & set(self.network.panel.gauges))
 
     def trusts(self, failure: str, manoeuvre: str) -> tuple[Trust, ...]:
-        """Say which gauges tell the truth if a failure has been there for some time (or ``SOUND``)."""
+        """Say which gauges tell the truth while a failure acts that has been there for some time (or ``SOUND``)."""
         space = self.album.space
         snapshot = SnapshotRecord(manoeuvre=manoeuvre)
         case = CaseRecord(title="", panel=self.network.panel.id, snapshot=(snapshot,))
         (step,) = self.engine.steps(case)
         place = self.album.names.index(failure)
-        rows = np.where(space.row_set == place, space.first(step, case.minutes_since_start), 0.0)
+        acts = (space.row_set == place) & (space.acting == space.members[space.row_set]).all(axis=1)
+        rows = np.where(acts, space.first(step, case.minutes_since_start), 0.0)
         return graded(self.network, misled(space, manoeuvre, step.switches), rows / rows.sum())
 
     def misleads(self, failure: str, manoeuvre: str) -> frozenset[str]:

@@ -23,7 +23,7 @@ from diagnose.trust import trust
 from diagnose.units import min_from_s
 
 #: an instructor chose what fails, so every failure is about as likely as another
-SETTING = "exercise"
+SETTING = "watched"
 LEVELS = ("easy", "medium", "hard")
 #: explanations kept for each time
 MOST_KEPT = 60
