@@ -108,6 +108,7 @@ def test_an_unknown_manoeuvre_is_told():
 
 #: failures that a handbook row says show, and that no single look shows here: defects of the model, why
 NEVER_SHOWN = {
+    "static_leak_low": "as static_leak_high; row s4_leak_cabin_low says so in its finding",
     "static_leak_high": "cabin errors of tens of ft and a few kt are less than the 150 ft and 12 kt of a reading",
     "static_one_port_blocked": "slip errors are smaller than a reading's threshold",
     "altimeter_case_leak": "as static_leak_high",
