@@ -233,7 +233,7 @@ class Shares:
 
 def _sound(network: Network, state: Mapping[str, Index], switches: Mapping[str, str]) -> dict[str, Index]:
     """The states with all equipment sound: air and pilot as they are, switches as they stand."""
-    healthy = network.conditions({}, switches, 1)
+    healthy = network.sound(switches)
     kept = {name for name in network.parts if network.kb.parts[name].system in (System.AIR, System.PILOT)}
     return {
         name: index if name in kept else np.full_like(index, healthy[name][0])
@@ -311,7 +311,7 @@ def odd_groups(
     """
     network = space.network
     motions = network.motions(snapshot.manoeuvre, space.strayed)
-    state = network.conditions({}, switches, 1)
+    state = network.sound(switches)
     found = {}
     for group in groups_of(network, snapshot):
         chance = group_likelihood(network, group, state, motions)[0]

@@ -17,13 +17,13 @@ import numpy as np
 from diagnose.memories import at_time
 from diagnose.model import Cure, FailureKind, MemoryKind
 from diagnose.network import Index, Network
-from diagnose.remember import KEPT, Remembered
+from diagnose.remember import Remembered
 from diagnose.units import Array
 
 FailureSet = tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Step:
     """One snapshot as far as the hidden states are concerned."""
 
@@ -32,7 +32,7 @@ class Step:
     minutes: float
     minutes_before: float
 
-    @property
+    @cached_property
     def key(self) -> tuple[object, ...]:
         """What tells two steps apart."""
         return (tuple(sorted(self.switches.items())), self.phase, self.minutes, self.minutes_before)
@@ -104,10 +104,6 @@ class HiddenSpace:
     def all_remembered(self, kind: str) -> tuple[Any, ...]:
         """Everything of a kind that is remembered, the latest last."""
         return self._recent[kind].values()
-
-    def full(self, kind: str) -> bool:
-        """Whether a further result of this kind pushes out another."""
-        return len(self._recent[kind].values()) >= KEPT[kind]
 
     # -------------------------------------------------------------- rows
 
@@ -279,6 +275,14 @@ class HiddenSpace:
         return table
 
     @cached_property
+    def padded(self) -> Index:
+        """Members of each set, filled up with a place after the last failure; (largest set, set)."""
+        table = np.full((max(map(len, self.sets), default=0), len(self.sets)), len(self.network.failures))
+        for number, members in enumerate(self.sets):
+            table[: len(members), number] = members
+        return table
+
+    @cached_property
     def set_names(self) -> tuple[tuple[str, ...], ...]:
         """Ids of the failures of each set."""
         names = [failure.id for failure in self.network.failures]
@@ -365,7 +369,7 @@ class HiddenSpace:
         state = self.conditions(step.switches)
         chance = self.intermittent_chance
         for index in self.curable:
-            cleared = self.cleared(index, step, first=True)
+            cleared = self.cleared_first(index, step)
             share = np.where(self.acting[:, index], 1.0 - cleared, cleared)
             chance = np.where(self.members[self.row_set, index], chance * share, chance)
         for column, name in enumerate(self.memory_names):
@@ -407,18 +411,21 @@ class HiddenSpace:
                 chance[rows] *= np.where(self.acting[rows, index], share, 1.0 - share)
         return chance
 
-    def cleared(self, index: int, step: Step, *, first: bool = False) -> Array:
-        """Chance that a curable failure is gone by the middle of a snapshot, perhaps the first; (row,)."""
+    def cleared_first(self, index: int, step: Step) -> Array:
+        """Chance that a curable failure is gone by the middle of the first snapshot; (row,)."""
         cure, minutes = self.curable[index], step.minutes_before + 0.5 * step.minutes
-        alone = cure.cleared(minutes, helped=False)
-        if not cure.helps(step.switches):
-            return np.full(self.count, alone)
+        chances = (cure.cleared(minutes, helped=helped, first=helped) for helped in (True, False))
+        return np.where(self.cure_works(index, step), *chances)
+
+    def cure_works(self, index: int, step: Step) -> Index:
+        """Where a curable failure's switch helps, and has what it needs; bool (row,)."""
+        cure = self.curable[index]
+        works = np.full(self.count, cure.helps(step.switches))
         state = self.conditions(step.switches)
-        works = np.ones(self.count, dtype=bool)
         for name, wanted in cure.needs.items():
             if name in state:
                 works &= state[name] == self.network.states[name].index(wanted)
-        return np.where(works, cure.cleared(minutes, helped=True, first=first), alone)
+        return works
 
 
 def enumerate_sets(

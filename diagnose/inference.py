@@ -31,7 +31,7 @@ from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network
 from diagnose.odds import Odds, odds_of
 from diagnose.posterior import Outcomes, Posterior
-from diagnose.remember import Recent
+from diagnose.remember import Recent, short
 from diagnose.statements import said, smallest_conflict, with_snapshots, without_readings
 from diagnose.transitions import first_sets, transitions
 from diagnose.units import Array
@@ -283,8 +283,10 @@ class Engine:
     ) -> tuple[Array | None, float]:
         """Give P(row at the last snapshot | readings) and log P(readings); None if impossible."""
         steps = self.steps(case)
-        rarest = min(self._rarest(space, odds, s, step) for s, step in zip(case.snapshot, steps, strict=True))
-        told = self._told(space, odds, rarest) if only is None else [(FAILURE, np.ones(space.count))]
+        told = [(FAILURE, np.ones(space.count))]
+        if only is None:
+            here = (self._rarest(space, odds, s, step) for s, step in zip(case.snapshot, steps, strict=True))
+            told = self._told(space, odds, min(here))
         found = self._messages(space, case, steps, odds, only, [most for most, _ in told])
         if FAILURE not in found:
             return None, -np.inf
@@ -318,9 +320,9 @@ class Engine:
         """
         begins = odds.begins if only is None else np.zeros_like(odds.begins)
         first = (odds.latent.tobytes(), odds.begins_first.tobytes()) if only is None else only
-        start: tuple[object, ...] = (first, case.minutes_since_start, steps[0].key)
+        start = short(first, case.minutes_since_start, steps[0].key)
         found: dict[int, tuple[Array, float]] = {}
-        keys: dict[int, list[tuple[object, ...]]] = {}
+        keys: dict[int, list[bytes]] = {}
         known = {}
         told = dict.fromkeys(passes, case.snapshot)
         bare = without_readings(case)
@@ -331,7 +333,7 @@ class Engine:
             for number, (snapshot, chances) in enumerate(zip(snapshots, begins, strict=False)):
                 if most in (MISREADING, BENIGN) and self._odd(space, snapshot, steps[number]):
                     odd = most
-                own.append((*own[-1], said(snapshot), odd, steps[number + 1].key, chances.tobytes()))
+                own.append(short(own[-1], said(snapshot), odd, steps[number + 1].key, chances.tobytes()))
             keys[most] = own
             known[most] = max((n for n, key in enumerate(own) if space.has("message", key)), default=0)
             found[most] = space.remembered(
@@ -419,17 +421,20 @@ class Engine:
 
         The readings that stand in the case are not used: this is the failure's signature.
         """
-        (space, _), steps = self._given_space(failures), self.steps(case)
-
-        def shown(number: int) -> dict[str, dict[str, float]]:
-            _, rows = self.given(with_snapshots(case, case.snapshot[:number]), failures)
-            return self._signature(space, case.snapshot[number - 1], steps[number - 1], rows)
-
+        (space, only), steps, bare = self._given_space(failures), self.steps(case), without_readings(case)
+        odds = odds_of(self.network, bare)
+        rows = self._start(space, bare, steps[0], odds, only) if steps else np.zeros(0)
+        nothing_begins = np.zeros(len(self.network.failures))
         answers: list[dict[str, dict[str, float]]] = []
-        so_far: tuple[object, ...] = (*failures, case.setting, case.context, case.minutes_since_start)
-        for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True), 1):
-            so_far = (*so_far, snapshot.manoeuvre, step.key)
-            answers.append(space.remembered("signature", so_far, partial(shown, number)))
+        so_far = short(*failures, case.setting, case.context, case.minutes_since_start)
+        for number, (snapshot, step) in enumerate(zip(bare.snapshot, steps, strict=True)):
+            joint = rows[:, None] * self._emission(space, snapshot, step)
+            here = joint[:, ANY_VERTICAL] / joint[:, ANY_VERTICAL].sum()
+            so_far = short(so_far, snapshot.manoeuvre, step.key)
+            shown = partial(self._signature, space, snapshot, step, here)
+            answers.append(space.remembered("signature", so_far, shown))
+            if number + 1 < len(steps):
+                rows = transitions(space, step, steps[number + 1], nothing_begins).forward(joint)
         return tuple(answers)
 
     def given(self, case: CaseRecord, failures: Sequence[str]) -> tuple[HiddenSpace, Array]:

@@ -8,6 +8,7 @@ intermittent failure acts, follows from the failure itself.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -46,8 +47,7 @@ class MemoryTables:
 
 def at_time(table: Array, minutes: float) -> Array:
     """Interpolate a table over its first axis at a time; beyond the last time it stays."""
-    place = float(np.clip(np.searchsorted(TIMES_MIN, minutes, side="right") - 1, 0, len(TIMES_MIN) - 2))
-    low = int(place)
+    low = min(max(bisect_right(TIMES_MIN, minutes) - 1, 0), len(TIMES_MIN) - 2)
     share = min((minutes - TIMES_MIN[low]) / (TIMES_MIN[low + 1] - TIMES_MIN[low]), 1.0)
     return np.asarray((1.0 - share) * table[low] + share * table[low + 1])
 

@@ -306,6 +306,18 @@ class Network:
         """What readings speak for by the tables alone, as far as it was asked for."""
         return {}
 
+    @cached_property
+    def _sound(self) -> dict[tuple[tuple[str, str], ...], dict[str, Index]]:
+        """What ``sound`` has given."""
+        return {}
+
+    def sound(self, switches: Mapping[str, str]) -> dict[str, Index]:
+        """State of everything with nothing failed and the switches as they stand; each (1,)."""
+        key = tuple(sorted(switches.items()))
+        if key not in self._sound:
+            self._sound[key] = self.conditions({}, switches, 1)
+        return self._sound[key]
+
     def healthy_chance(self, facet_id: str) -> Array:
         """Chances of a facet's readings with everything healthy; shape (axes…, readings)."""
         table, state = self.facets[facet_id], self._healthy

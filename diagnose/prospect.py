@@ -2,8 +2,9 @@
 
 A scene is a snapshot with the chances of its hidden rows, of which only those that have any chance count.
 Facets of one look are taken jointly, outcome by outcome. Rows in which the facets behave alike share a
-state; sets of failures that stand in one state only count as one, because no outcome can part them. So the
-sums run over some hundreds of states instead of some thousands of sets, and lose nothing.
+state, and looks at facets with the same parents share the states; sets of failures of one row that stand in
+the same state count as one, because no outcome can part them. So most sums run over some hundreds of states
+instead of some thousands of sets, and lose nothing.
 """
 
 from __future__ import annotations
@@ -80,32 +81,49 @@ class Held:
     def _sets(self) -> tuple[Index, Index, Index]:
         of_row = self.space.row_set[self.kept]
         starts = np.flatnonzero(np.diff(of_row, prepend=-1))
-        return of_row[starts], starts, np.repeat(np.arange(len(starts)), np.diff([*starts, len(of_row)]))
+        sizes = np.diff(starts, append=len(of_row))
+        return of_row[starts], starts, sizes
 
     @property
     def sets(self) -> Index:
         """Their sets; (held set,)."""
         return self._sets[0]
 
-    @property
-    def starts(self) -> Index:
-        """First row of each set; (held set,)."""
-        return self._sets[1]
-
-    @property
+    @cached_property
     def of_row(self) -> Index:
         """Number of the held set of each row; (held row,)."""
-        return self._sets[2]
+        return np.repeat(np.arange(len(self.sets)), self._sets[2])
 
     @cached_property
-    def set_chance(self) -> Array:
-        """Chance of each set; (held set,)."""
-        return np.asarray(np.add.reduceat(self.weight, self.starts))
+    def alone(self) -> Index:
+        """Rows of the sets that have one row, from the unlikeliest to the likeliest."""
+        _, starts, sizes = self._sets
+        rows = starts[sizes == 1]
+        return rows[np.argsort(self.weight[rows], kind="stable")]
 
     @cached_property
-    def by_chance(self) -> Index:
-        """Numbers of the sets from the unlikeliest to the likeliest; (held set,)."""
-        return np.argsort(self.set_chance, kind="stable")
+    def several(self) -> Index:
+        """Sets that have several rows, those that have most first."""
+        sizes = self._sets[2]
+        numbers = np.flatnonzero(sizes > 1)
+        return numbers[np.argsort(-sizes[numbers], kind="stable")]
+
+    @cached_property
+    def layers(self) -> list[tuple[Index, Array]]:
+        """The first row of each of ``several``, then the second of those that have one, and so on: rows, chances."""
+        _, starts, sizes = self._sets
+        first, count = starts[self.several], sizes[self.several]
+        rows = [first[count > place] + place for place in range(int(count.max(initial=0)))]
+        return [(each, self.weight[each][:, None]) for each in rows]
+
+    def by_set(self, of_row: Index, chance: Array) -> Array:
+        """P(set, outcome) of ``several``, from the chances of the outcomes (state, outcome) and each row's state."""
+        joint = np.zeros((len(self.several), chance.shape[1]))
+        for rows, weight in self.layers:
+            part = chance.take(of_row[rows], axis=0)
+            part *= weight
+            joint[: len(rows)] += part
+        return joint
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,6 +141,7 @@ class Scene:
     before: SnapshotRecord | None = None
     _bases: dict[tuple[int, ...], _Base] = field(default_factory=dict, repr=False)
     _columns: dict[str, Index] = field(default_factory=dict, repr=False)
+    _states: dict[tuple[object, ...], _States] = field(default_factory=dict, repr=False)
 
     @property
     def space(self) -> HiddenSpace:
@@ -191,6 +210,13 @@ class Scene:
             rest = [group for place, group in enumerate(self.groups) if place not in own]
             self._bases[own] = _base(self, rest)
         return self._bases[own]
+
+    def states(self, base: _Base | None, names: tuple[str, ...]) -> _States:
+        """Tell the rows that count apart by a base, and by these parts, sources and memories."""
+        key = (id(base), *names)  # bases are kept as long as the scene
+        if key not in self._states:
+            self._states[key] = _states(self, base, names)
+        return self._states[key]
 
 
 def scene_of(
@@ -261,6 +287,50 @@ def _base(scene: Scene, groups: list[Group]) -> _Base:
 # ------------------------------------------------------------------ one look
 
 
+@dataclass(frozen=True, kw_only=True)
+class _States:
+    """Rows that do not differ in what some facets depend on share a state.
+
+    ``of_row`` (held row,), ``first`` (state,) a row of each. P(it, state) of each kind of suspects ``kinds``,
+    of each instrument that misleads ``lies``, of the sets of one row ``alone`` (state,). ``best`` (state,): the
+    likeliest of these sets in each state, ``best_chance`` its chance.
+    """
+
+    of_row: Index
+    first: Index
+    kinds: Array
+    lies: Array
+    alone: Array
+    best: Index
+    best_chance: Array
+
+
+def _states(scene: Scene, base: _Base | None, names: tuple[str, ...]) -> _States:
+    held, network = scene.held, scene.space.network
+    columns = [(base.of_row, len(base.likelihood))] if base is not None else []
+    columns += [(scene.column(name), len(network.states[name])) for name in names]
+    of_row, first = number_codes(columns, len(held.kept))
+    count, (pattern, patterns) = len(first), scene.lying
+
+    def of_states(kind: Index, size: int) -> Array:
+        sums = np.bincount(kind * count + of_row, weights=held.weight, minlength=size * count)
+        return np.asarray(sums.reshape(size, count))
+
+    # the likeliest set of each state stands for all sets of one row: what is written last stays
+    own = of_row[held.alone]
+    best, best_chance = np.zeros(count, dtype=np.intp), np.zeros(count)
+    best[own], best_chance[own] = scene.space.row_set[held.kept[held.alone]], held.weight[held.alone]
+    return _States(
+        of_row=of_row,
+        first=first,
+        kinds=of_states(scene.suspected, int(scene.suspected.max()) + 1),
+        lies=patterns.T @ of_states(pattern, len(patterns)),
+        alone=np.asarray(np.bincount(own, weights=held.weight[held.alone], minlength=count)),
+        best=best,
+        best_chance=best_chance,
+    )
+
+
 def told(scene: Scene, facets: tuple[str, ...]) -> Told:
     """Work out what reading these facets in this scene would tell; they must be silent in it.
 
@@ -271,47 +341,34 @@ def told(scene: Scene, facets: tuple[str, ...]) -> Told:
     opened = [scene.groups[place] for place in own]
     tied = {facet for group in opened for facet in group.facets}
     opened += [silent_group(network, facet) for facet in facets if facet not in tied]
-    base = scene.base(own)
-    names = sorted(scene.parents([f for group in opened for f in group.facets]) - base.names)
-    columns = [(scene.column(name), len(network.states[name])) for name in names]
-    of_row, first = number_codes([(base.of_row, len(base.likelihood)), *columns], len(held.kept))
-    chance = _chances(scene, base, first, facets, opened)
-    states = len(chance)
-    # sets all of whose rows are in one state, and the others, whose rows are summed first
-    low, high = (ufunc.reduceat(of_row, held.starts) for ufunc in (np.minimum, np.maximum))
-    single = low == high
-    kinds, patterns = int(scene.suspected.max()) + 1, len(scene.lying[1])
-    kind = np.concatenate([scene.suspected, scene.lying[0] + kinds]) * states + np.tile(of_row, 2)
-    table = np.bincount(kind, weights=np.tile(held.weight, 2), minlength=(kinds + patterns) * states)
-    table = table.reshape(-1, states)
-    # of each kind, of each instrument that misleads, of what is alone in its state: P(it, outcome)
-    lies = scene.lying[1].T @ table[kinds:]
-    alone = np.bincount(low[single], weights=held.set_chance[single], minlength=states)
-    of_all = np.concatenate([table[:kinds], lies, alone[None]]) @ chance
-    of_kind, lies, outcome = of_all[:kinds], of_all[kinds:-1], of_all[-1]
-    # and of each set that is in several states
-    mixed = np.flatnonzero(~single[held.of_row])
-    joint = chance.take(of_row[mixed], axis=0) * held.weight[mixed, None]
-    if len(mixed):
-        joint = np.add.reduceat(joint, np.flatnonzero(np.diff(held.of_row[mixed], prepend=-1)), axis=0)
-        outcome = outcome + joint.sum(axis=0)
+    opened_facets = [facet for group in opened for facet in group.facets]
+    # what no motion touches hangs on no other statement either
+    base = scene.base(own) if any(network.facets[facet].axes for facet in opened_facets) else None
+    known = base.names if base is not None else frozenset()
+    states = scene.states(base, tuple(sorted(scene.parents(opened_facets) - known)))
+    chance = _chances(scene, base, states.first, facets, opened)
+    of_kind, lies = states.kinds @ chance, states.lies @ chance
+    outcome = of_kind.sum(axis=0)
     total = float(outcome.sum())
-    # the likeliest set of each state stands for those that are alone in it: what is written last stays
-    order = held.by_chance[single[held.by_chance]]
-    best, best_chance = np.zeros(states, dtype=np.intp), np.zeros(states)
-    best[low[order]], best_chance[low[order]] = held.sets[order], held.set_chance[order]
-    shares = np.concatenate([chance * best_chance[:, None], joint])
+    joint = held.by_set(states.of_row, chance)
+    every = np.arange(len(outcome))
+    shares = chance * states.best_chance[:, None]
     lead = shares.argmax(axis=0)
-    leading = np.concatenate([best, held.sets[~single]])
+    leading, leading_chance = states.best[lead], shares[lead, every]
+    if len(joint):
+        lead = joint.argmax(axis=0)
+        better = joint[lead, every] > leading_chance
+        leading = np.where(better, held.sets[held.several[lead]], leading)
+        leading_chance = np.where(better, joint[lead, every], leading_chance)
     # what an outcome tells: its entropy less that within each kind
     whole = entropy(outcome / total)
-    within = float(alone @ _entropies(chance)) + _entropy_within(joint)
+    within = float(states.alone @ _entropies(chance)) + _entropy_within(joint)
     return Told(
         chance=outcome / total,
         bits=max(whole - within / total, 0.0),
         suspect_bits=max(whole - _entropy_within(of_kind) / total, 0.0),
-        leading=leading[lead],
-        leading_chance=shares[lead, np.arange(len(outcome))] / np.where(outcome > 0.0, outcome, 1.0),
+        leading=leading,
+        leading_chance=leading_chance / np.where(outcome > 0.0, outcome, 1.0),
         lies=lies / total,
     )
 
@@ -326,8 +383,13 @@ def _entropy_within(joint: Array) -> float:
     return entropy(joint) - entropy(joint.sum(axis=1))
 
 
-def _chances(scene: Scene, base: _Base, rows: Index, facets: tuple[str, ...], opened: list[Group]) -> Array:
-    """P(joint readings of the facets | state, what is said) for the states of these held rows; (state, outcome)."""
+def _chances(
+    scene: Scene, base: _Base | None, rows: Index, facets: tuple[str, ...], opened: list[Group]
+) -> Array:
+    """P(joint readings of the facets | state, what is said) for the states of these held rows; (state, outcome).
+
+    ``base``: None where no facet depends on the motion.
+    """
     network = scene.space.network
     names = sorted(scene.parents([f for group in opened for f in group.facets])) or [*network.variation_parts]
     state = {name: scene.column(name)[rows] for name in names}
@@ -344,7 +406,7 @@ def _chances(scene: Scene, base: _Base, rows: Index, facets: tuple[str, ...], op
         return chance.reshape(*chance.shape[:2], -1)
 
     joint = np.ones((len(rows), 1))
-    if first:
+    if base is not None:
         shared = tuple(dict.fromkeys(axis for place in others for axis in axes_of[place]))
         every = tuple(dict.fromkeys([*shared, *axes_of[first[0]]]))
         motions, likelihood = base.on(scene, every)
@@ -362,8 +424,9 @@ def _chances(scene: Scene, base: _Base, rows: Index, facets: tuple[str, ...], op
                 chance = opened_chance(place, joined)
                 rest = (rest[:, :, :, None] * chance[:, :, None, :]).reshape(len(rows), rest.shape[1], -1)
             joint = (with_first.transpose(0, 2, 1) @ rest).reshape(len(rows), -1)
+    motions = network.motions(scene.snapshot.manoeuvre, scene.space.strayed)
     for place in still:
-        joint = (joint[:, :, None] * opened_chance(place, base.motions)[:, :1]).reshape(len(rows), -1)
+        joint = (joint[:, :, None] * opened_chance(place, motions)[:, :1]).reshape(len(rows), -1)
     order = [f for place in (*moving, *still) for f in facets if f in opened[place].facets]
     if tuple(order) != facets:
         sizes = [len(network.facets[facet].readings) for facet in order]

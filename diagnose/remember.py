@@ -6,6 +6,8 @@ import itertools
 import weakref
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import fields, is_dataclass
+from functools import partial
+from hashlib import blake2b
 from typing import Any, ClassVar
 
 import numpy as np
@@ -23,6 +25,7 @@ KEPT = {
     "lying states": 256,
     "message": 100,
     "misleading": 8,
+    "pairs concerned": 32,
     "pattern": 12,
     "prior": 4,
     "set classes": 16,
@@ -38,10 +41,10 @@ KEPT = {
 
 
 class Recent:
-    """A cache that holds the ``most`` results asked for last."""
+    """A cache that holds the ``most`` results asked for last; ``dropped`` hears of each key that goes."""
 
-    def __init__(self, most: int) -> None:
-        self._most = most
+    def __init__(self, most: int, dropped: Callable[[Hashable], None] | None = None) -> None:
+        self._most, self._dropped = most, dropped
         self._found: dict[Hashable, Any] = {}
 
     def __contains__(self, key: Hashable) -> bool:
@@ -56,7 +59,10 @@ class Recent:
         found = self._found.pop(key) if key in self._found else make()
         self._found[key] = found  # the last in the order of the dictionary is the latest
         while len(self._found) > self._most:
-            del self._found[next(iter(self._found))]
+            gone = next(iter(self._found))
+            del self._found[gone]
+            if self._dropped is not None:
+                self._dropped(gone)
         return found
 
 
@@ -64,6 +70,11 @@ class Recent:
 MOST_BYTES = 64 << 20
 #: a space asked within so many questions is in use, and forgets nothing: an answer asks several spaces in turn
 IN_USE = 1000
+
+
+def short(*parts: object) -> bytes:
+    """Give a short key for a long one; for parts that Python writes out whole."""
+    return blake2b(repr(parts).encode(), digest_size=16).digest()
 
 
 def bytes_of(value: object) -> int:
@@ -90,10 +101,8 @@ class Remembered:
     _turn: ClassVar[Iterator[int]] = itertools.count()
 
     def __init__(self) -> None:
-        self._kinds = {kind: Recent(most) for kind, most in KEPT.items()}
-        self._sizes: dict[str, dict[Hashable, int]] = {kind: {} for kind in KEPT}
-        self.bytes = 0
         self._used = 0
+        self.forget()
         self._all.add(self)
 
     def __getitem__(self, kind: str) -> Recent:
@@ -106,11 +115,9 @@ class Remembered:
         if key in recent:
             return recent.get(key, make)
         found = make()
-        recent.get(key, lambda: found)
         sizes[key] = bytes_of(found)
         self.bytes += sizes[key]
-        for gone in [other for other in sizes if other not in recent]:
-            self.bytes -= sizes.pop(gone)
+        recent.get(key, lambda: found)
         self._make_room()
         return found
 
@@ -123,6 +130,9 @@ class Remembered:
 
     def forget(self) -> None:
         """Forget everything."""
-        self._kinds = {kind: Recent(most) for kind, most in KEPT.items()}
-        self._sizes = {kind: {} for kind in KEPT}
+        self._kinds = {kind: Recent(most, partial(self._drop, kind)) for kind, most in KEPT.items()}
+        self._sizes: dict[str, dict[Hashable, int]] = {kind: {} for kind in KEPT}
         self.bytes = 0
+
+    def _drop(self, kind: str, key: Hashable) -> None:
+        self.bytes -= self._sizes[kind].pop(key)

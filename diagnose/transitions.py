@@ -9,8 +9,8 @@ than zero once per setting of the switches.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from hashlib import blake2b
 from typing import ClassVar
 
@@ -63,12 +63,12 @@ def _transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array |
     kernels = [memory_kernel(space, name, earlier, later) for name in space.memory_names]
     masks = [_mask(kernel) for kernel in kernels]
     pattern = _fitting_pattern(space, earlier, later, masks, staying=begins is None)
-    moves = _cure_move(space, pattern.cures[0], pattern.cures[1], later)
+    moves = _cure_moves(space, pattern.cures, pattern.moves, later)
     for kernel, place in zip(kernels, pattern.in_kernel, strict=True):
         moves *= kernel.ravel().take(place)
-    weight = moves[pattern.of_move]
+    weight = moves.take(pattern.of_move)
     if begins is not None:
-        weight *= set_chance(space, begins)[pattern.of_pair]
+        weight *= set_chance(space, begins).take(pattern.of_pair)
     return Transitions(
         source=pattern.source, target=pattern.target, weight=weight, share=space.intermittent_chance
     )
@@ -102,28 +102,54 @@ def set_chance(space: HiddenSpace, begins: Array) -> Array:
 
 def _set_chance(space: HiddenSpace, begins: Array) -> Array:
     """A product over all failures: of a step in which none begins, times what differs in the few of a pair."""
-    network, pairs = space.network, set_pairs(space)
-    places = {failure.id: place for place, failure in enumerate(network.failures)}
-    causes = [
-        {places[cause]: times for cause, times in failure.hastened_by.items() if cause in places}
-        for failure in network.failures
-    ]
+    pairs, causes = set_pairs(space), _causes(space)
     own = np.array([bool(found) for found in causes]) | (begins >= 1.0)
     plain = np.where(own, 0.0, begins)
-    there = np.where(space.members, 1.0 / (1.0 - plain), 1.0).prod(axis=1)
-    chance = (1.0 - plain).prod() * there[pairs[:, 0]]
+    there = np.append(1.0 / (1.0 - plain), 1.0)[space.padded].prod(axis=0)
+    chance: Array = (1.0 - plain).prod() * there[pairs[:, 0]]
     odds = np.append(np.where(own, 1.0, plain / (1.0 - plain)), 1.0)
     for new in _new_members(space):
-        chance *= odds[new]
+        chance *= odds.take(new)
     for place in np.flatnonzero(own).tolist():
-        before, after = space.members[:, place][pairs].T
+        factor = np.full(len(pairs), 1.0 - float(begins[place]))
+        other, before, after, causing = _concerned(space, place)
         starts: Array | float = float(begins[place])
-        for cause, times in causes[place].items():
+        for (cause, times), (was_there, is_there) in zip(causes[place].items(), causing, strict=True):
             was, comes = survival(float(begins[place]), times, float(begins[cause]))
-            hastens = np.where(space.members[pairs[:, 1], cause], comes, 1.0)
-            starts = 1.0 - (1.0 - starts) * np.where(space.members[pairs[:, 0], cause], was, hastens)
-        chance *= np.where(after, np.where(before, 1.0, starts), 1.0 - starts)
+            starts = 1.0 - (1.0 - starts) * np.where(was_there, was, np.where(is_there, comes, 1.0))
+        factor[other] = np.where(after, np.where(before, 1.0, starts), 1.0 - starts)
+        chance *= factor
     return chance
+
+
+def _causes(space: HiddenSpace) -> list[dict[int, float]]:
+    """Which failures hasten each one, and how many times; by place."""
+    places = {failure.id: place for place, failure in enumerate(space.network.failures)}
+    return [
+        {places[cause]: times for cause, times in failure.hastened_by.items() if cause in places}
+        for failure in space.network.failures
+    ]
+
+
+def _concerned(space: HiddenSpace, place: int) -> tuple[Index, Index, Index, list[tuple[Index, Index]]]:
+    """Pairs of sets to which a failure or what hastens it belongs: places, and whether it is there before and after.
+
+    Then the same of each of its causes; all (pair concerned,).
+    """
+
+    def find() -> tuple[Index, Index, Index, list[tuple[Index, Index]]]:
+        causes = list(_causes(space)[place])
+        pairs = set_pairs(space)
+        pair = np.flatnonzero(space.members[:, [place, *causes]].any(axis=1)[pairs[:, 1]])
+        earlier, later = pairs[pair].T
+        members = space.members
+        both = [(members[earlier, cause], members[later, cause]) for cause in causes]
+        return pair, members[earlier, place], members[later, place], both
+
+    found: tuple[Index, Index, Index, list[tuple[Index, Index]]] = space.remembered(
+        "pairs concerned", place, find
+    )
+    return found
 
 
 def _new_members(space: HiddenSpace) -> Index:
@@ -155,6 +181,10 @@ def first_sets(space: HiddenSpace, odds: Odds) -> Array:
 
 # ------------------------------------------------------------------ where a move is possible
 
+#: how many patterns of the same switches are kept apart; all further ones share a wider one
+MOST_ALIKE = 2
+#: times by which it is found how wide
+OTHER_MINUTES = (0.1, 3.0, 20.0, 300.0)
 #: bits of a mask: the chance is above zero with this vertical motion; it is the same with all of them
 MOVES_WITH = (1, 2, 4)
 MOVES = np.uint8(sum(MOVES_WITH))
@@ -173,7 +203,7 @@ class _Pattern:
 
     ``source``, ``target``, ``of_pair`` (pair of sets) and ``of_move``: each (entry,). A move is an
     entry of one pair of sets of each kind: ``in_kernel`` its place in the kernel of each memory
-    (memory, move), ``cures`` its two rows (2, move). ``masks`` and ``switches``: what it was made for.
+    (memory, move), ``cures`` as ``_cures`` gives them. ``key``, ``masks`` and ``switches``: what it was made for.
     """
 
     source: Index
@@ -181,7 +211,9 @@ class _Pattern:
     of_pair: Index
     of_move: Index
     in_kernel: Index
-    cures: Index
+    moves: int
+    cures: tuple[Cured, ...]
+    key: tuple[object, ...]
     masks: tuple[Index, ...]
     switches: tuple[object, ...]
 
@@ -191,25 +223,35 @@ def _fitting_pattern(
 ) -> _Pattern:
     """Give the pattern of these masks, or a wider one: what it counts beyond them has no chance.
 
-    Once as many as are kept differ, they are joined into one for all that these switches have met: a long
-    case of ever other times would make a pattern for every step.
+    Once ``MOST_ALIKE`` are kept for these switches, all further steps share one that is as wide as other times
+    can make it: a long case of ever other times would make a pattern for every step.
     """
     kind = "staying pattern" if staying else "pattern"
     switches = tuple(_driven(space, step.switches) for step in (earlier, later))
-    key = (*switches, *(mask.tobytes() for mask in masks))
-
-    def find() -> _Pattern:
-        wide = list(masks)
-        if space.full(kind):
-            for known in space.all_remembered(kind):
-                if known.switches == switches:
-                    if all(map(_holds, known.masks, masks)):
-                        return known
-                    wide = [(a | b) & MOVES | a & b & SAME for a, b in zip(wide, known.masks, strict=True)]
-        return _pattern(space, earlier, later, wide, staying=staying)
-
-    found: _Pattern = space.remembered(kind, key, find)
+    wide = list(masks)
+    key = _pattern_key(switches, wide)
+    if not space.has(kind, key):
+        alike = [known for known in space.all_remembered(kind) if known.switches == switches]
+        fitting = (known.key for known in alike if all(map(_holds, known.masks, masks)))
+        if len(alike) >= MOST_ALIKE and (key := next(fitting, ())) == ():
+            for other in (*(known.masks for known in alike), *_masks_at_other_times(space, earlier, later)):
+                wide = [(a | b) & MOVES | a & b & SAME for a, b in zip(wide, other, strict=True)]
+            key = _pattern_key(switches, wide)
+    found: _Pattern = space.remembered(
+        kind, key, lambda: _pattern(space, earlier, later, wide, key, staying=staying)
+    )
     return found
+
+
+def _masks_at_other_times(space: HiddenSpace, earlier: Step, later: Step) -> Iterator[list[Index]]:
+    """Where moves are possible if the two snapshots and the gap last otherwise."""
+    for minutes, gap in itertools.product(OTHER_MINUTES, (0.0, *OTHER_MINUTES)):
+        steps = replace(earlier, minutes=minutes), replace(later, minutes_before=gap)
+        yield [_mask(_memory_kernel(space, name, *steps)) for name in space.memory_names]
+
+
+def _pattern_key(switches: tuple[object, ...], masks: Sequence[Index]) -> tuple[object, ...]:
+    return (*switches, *(mask.tobytes() for mask in masks))
 
 
 def _holds(wide: Index, mask: Index) -> bool:
@@ -218,7 +260,13 @@ def _holds(wide: Index, mask: Index) -> bool:
 
 
 def _pattern(
-    space: HiddenSpace, earlier: Step, later: Step, masks: Sequence[Index], *, staying: bool
+    space: HiddenSpace,
+    earlier: Step,
+    later: Step,
+    masks: Sequence[Index],
+    key: tuple[object, ...],
+    *,
+    staying: bool,
 ) -> _Pattern:
     pairs = np.repeat(np.arange(len(space.sets))[:, None], 2, axis=1) if staying else set_pairs(space)
     before, after = _set_classes(space, earlier.switches), _set_classes(space, later.switches)
@@ -231,7 +279,9 @@ def _pattern(
     own_source, own_target = np.divmod(cell, width[kind])
     source, target = first_of[kind, 0] + own_source, first_of[kind, 1] + own_target
     # where none of the parts is zero
-    mask = np.where(_cure_move(space, source, target, later) > 0.0, np.uint8(15), np.uint8(0))
+    cures = _cures(space, source, target, later)
+    possible = _cure_moves(space, cures, len(source), later) > 0.0
+    mask = np.where(possible, np.uint8(15), np.uint8(0))
     places = _places_in_kernels(space, earlier.switches, later.switches)
     for (from_row, to_row), table in zip(places, masks, strict=True):
         mask &= table.ravel().take(from_row[source] + to_row[target])
@@ -255,7 +305,9 @@ def _pattern(
         of_pair=of_pair,
         of_move=of_move.astype(np.int32),
         in_kernel=np.array(in_kernel, dtype=np.int32),
-        cures=np.array([source[alive], target[alive]]),
+        moves=len(alive),
+        cures=_cures(space, source[alive], target[alive], later),
+        key=key,
         masks=tuple(masks),
         switches=tuple(_driven(space, step.switches) for step in (earlier, later)),
     )
@@ -336,18 +388,35 @@ def _numbered_sets(space: HiddenSpace, switches: Mapping[str, str]) -> Index:
 # ------------------------------------------------------------------ cures
 
 
-def _cure_move(space: HiddenSpace, source: Index, target: Index, later: Step) -> Array:
-    """P(curable failures act or not after | before) of pairs of rows; (pair of rows,)."""
-    chance = np.ones(len(source))
-    for index, cure in space.curable.items():
-        minutes = later.minutes_before + 0.5 * later.minutes
-        stays_gone = 1.0 - cure.returned(minutes, helped=cure.helps(later.switches))
-        has = space.members[:, index][space.row_set]
+#: of each curable failure: the moves to a set that holds it, and what becomes of it in each (``_cured``)
+Cured = tuple[Index, Index]
+
+
+def _cures(space: HiddenSpace, source: Index, target: Index, later: Step) -> tuple[Cured, ...]:
+    """Say for each curable failure in which pairs of rows it is there after, and how.
+
+    How: 1 where it acts after, 2 where it had gone before, or else 4 where the cure works.
+    """
+    found = []
+    for index in space.curable:
+        has, acting = space.members[:, index][space.row_set], space.acting[:, index]
         there = np.flatnonzero(has[target])
         before, after = source[there], target[there]
-        gone_before = has[before] & ~space.acting[before, index]
-        cleared = np.where(gone_before, stays_gone, space.cleared(index, later)[after])
-        chance[there] *= np.where(space.acting[after, index], 1.0 - cleared, cleared)
+        gone_before = has[before] & ~acting[before]
+        how = acting[after] + np.where(gone_before, 2, 4 * space.cure_works(index, later)[after])
+        found.append((there, how.astype(np.int8)))
+    return tuple(found)
+
+
+def _cure_moves(space: HiddenSpace, cures: Sequence[Cured], moves: int, later: Step) -> Array:
+    """P(curable failures act or not after | before) of each move; (move,)."""
+    chance = np.ones(moves)
+    minutes = later.minutes_before + 0.5 * later.minutes
+    for cure, (there, how) in zip(space.curable.values(), cures, strict=True):
+        helps = cure.helps(later.switches)
+        alone, helped = (cure.cleared(minutes, helped=works) for works in (False, helps))
+        gone = np.array([alone, 1.0 - cure.returned(minutes, helped=helps), helped])
+        chance[there] *= np.stack([gone, 1.0 - gone], axis=1).ravel()[how]
     return chance
 
 
@@ -381,52 +450,57 @@ def _memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) ->
     tables = space.network.memories[name]
     memory = tables.memory
     driver = space.network.states[memory.driver]
-    count = len(space.network.states[name])
-    start = space.at_start(name)
+    count, start = len(space.network.states[name]), space.at_start(name)
     elapsed = earlier.minutes + later.minutes_before
+    carries = [memory.carry.get(condition) for condition in driver]
+    runs = [place > 0 and carry is not None for place, carry in enumerate(carries)]
+    carried = {carry: _carried(space, name, carry, earlier, later) for carry in dict.fromkeys(carries)}
+    # by what ran before (driver,), runs now (driver,): the state at the end of the gap and the one now
+    moved_on = np.repeat(np.array([carried[carry] for carry in carries])[:, None], len(driver), axis=1)
+    enter = np.zeros((2, len(driver), count, count))
+    onsets: dict[str, Array] = {}
+    for place, carry in enumerate(carries):
+        enter[1, place] = np.eye(count)
+        if carry is None:
+            enter[:, place] = 0.0
+            enter[:, place, :, start] = 1.0
+            continue
+        enter[0, place] = np.eye(count)
+        if runs[place]:
+            if carry not in onsets:
+                onsets[carry] = _onset_states(space, name, carry, later, elapsed)
+            enter[0, place, start] = onsets[carry]
     # a switch is moved at once: what it drives runs from the end of the earlier snapshot
-    switched = memory.kind is not MemoryKind.HEIGHT and _moved(space, earlier, later)
-    kernel = np.zeros((len(driver), count, len(driver), count, 3))
-    for i, before in enumerate(driver):
-        carried = _carried(space, name, before, earlier, later)
-        for j, after in enumerate(driver):
-            runs_before = i > 0 and before in memory.carry
-            runs_after = j > 0 and after in memory.carry
-            enter = np.eye(count)
-            if runs_after and not runs_before:
-                enter[start] = _onset_states(space, name, after, later, elapsed)
-            elif not runs_after and after not in memory.carry:
-                enter = np.zeros((count, count))
-                enter[:, start] = 1.0
-            moved_on = carried
-            if switched and i != j and runs_before and after in memory.carry:
-                first = tables.carry_at(memory.carry[before], earlier.minutes)
-                moved_on = np.repeat(
-                    first @ tables.carry_at(memory.carry[after], later.minutes_before), 3, axis=0
-                )
-            kernel[i, :, j] = np.einsum("vme,en->mnv", moved_on, enter)
-    return kernel
+    if memory.kind is not MemoryKind.HEIGHT and _moved(space, earlier, later):
+        known = [carry for carry in carried if carry is not None]
+        first = {carry: tables.carry_at(carry, earlier.minutes) for carry in known}
+        then = {carry: tables.carry_at(carry, later.minutes_before) for carry in known}
+        for i, j in itertools.permutations(range(len(driver)), 2):
+            before, after = carries[i], carries[j]
+            if runs[i] and before is not None and after is not None:
+                moved_on[i, j] = first[before] @ then[after]
+    kernel = moved_on @ enter[np.array(runs, dtype=np.intp)][:, :, None]
+    return np.ascontiguousarray(kernel.transpose(0, 3, 1, 4, 2))
 
 
-def _onset_states(space: HiddenSpace, name: str, condition: str, step: Step, minutes: float) -> Array:
+def _onset_states(space: HiddenSpace, name: str, carry: str, step: Step, minutes: float) -> Array:
     """P(memory) after its driver became active within these minutes; (state,)."""
     tables = space.network.memories[name]
     memory = tables.memory
     if memory.kind is MemoryKind.HEIGHT:
         return space.spread(name, memory.onset[step.phase])
-    return at_time(tables.onset[memory.carry[condition]], minutes)
+    return at_time(tables.onset[carry], minutes)
 
 
-def _carried(space: HiddenSpace, name: str, condition: str, earlier: Step, later: Step) -> Array:
+def _carried(space: HiddenSpace, name: str, carry: str | None, earlier: Step, later: Step) -> Array:
     """Carry (vertical, before, at the end of snapshot and gap); back to the start if nothing runs."""
     tables = space.network.memories[name]
     memory = tables.memory
     count = len(space.network.states[name])
-    if condition not in memory.carry:
+    if carry is None:
         back = np.zeros((3, count, count))
         back[:, :, space.at_start(name)] = 1.0
         return back
-    carry = memory.carry[condition]
     if memory.kind is not MemoryKind.HEIGHT:
         flat = tables.carry_at(carry, earlier.minutes + later.minutes_before)
         return np.repeat(flat[:1], 3, axis=0) if len(flat) == 1 else flat
