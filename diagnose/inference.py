@@ -154,7 +154,7 @@ class Engine:
         failed stays what it was, which is what a look is to find out.
         """
         space, case = posterior.space, posterior.case
-        last, step = self.steps(with_snapshots(case, (case.snapshot[-1], snapshot)))
+        last, step = self.steps(with_snapshots(case, (*case.snapshot, snapshot)[-3:]))[-2:]
         said = self._emission(space, case.snapshot[-1], last)
         total = said[:, ANY_VERTICAL:]
         joint = said * (posterior.rows[:, None] / np.where(total > 0.0, total, 1.0))
