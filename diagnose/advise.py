@@ -81,12 +81,11 @@ def advise(posterior: Posterior) -> Answer:
     trusts = trust(posterior)
     last = posterior.case.snapshot[-1]
     decided, verdict = _verdict(network, posterior, ranking)
-    prior = posterior.prior_sets @ posterior.space.member_weights
     return Answer(
         setting=posterior.case.setting,
         ranking=ranking,
         failures=dict(zip(ids, posterior.marginals.tolist(), strict=True)),
-        priors=dict(zip(ids, prior.tolist(), strict=True)),
+        priors=dict(zip(ids, posterior.priors.tolist(), strict=True)),
         uncovered=posterior.uncovered,
         log_evidence=posterior.log_evidence,
         decided=decided,

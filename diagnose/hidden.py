@@ -305,6 +305,12 @@ class HiddenSpace:
         shown = (rest or members[-1:] for members, rest in zip(self.sets, bare, strict=True))
         return np.array([number[names] for names in shown], dtype=np.intp)
 
+    def by_failure(self, sets: Array) -> Array:
+        """Sum chances of sets (set,) over the sets that hold each failure; (failure,)."""
+        count = len(self.network.failures)
+        weights = np.broadcast_to(sets, self.padded.shape).ravel()
+        return np.asarray(np.bincount(self.padded.ravel(), weights=weights, minlength=count + 1)[:count])
+
     def named(self, sets: Array) -> Array:
         """Sum chances of sets (set,) over those that are named alike; zero for what has no line of its own."""
         return np.asarray(np.bincount(self.shown_as, weights=sets, minlength=len(self.sets)))

@@ -70,7 +70,7 @@ class Engine:
         if rows is None:
             raise self._conflict(space, case, odds)
         prior = self._prior_sets(space, case, odds)
-        last = case.snapshot[-1]
+        last, step = case.snapshot[-1], self.steps(case)[-1]
         return Posterior(
             space=space,
             case=case,
@@ -79,7 +79,8 @@ class Engine:
             prior_sets=prior,
             uncovered=max(0.0, 1.0 - float(prior.sum())),
             log_evidence=log_evidence,
-            motion=self._motion(self._weighed(space, last, self.steps(case)[-1]), rows),
+            motion=self._motion(self._weighed(space, last, step), rows),
+            said=self._emission(space, last, step),
         )
 
     def filtered(self, case: CaseRecord) -> Iterator[tuple[HiddenSpace, Array]]:
@@ -155,10 +156,7 @@ class Engine:
         """
         space, case = posterior.space, posterior.case
         last, step = self.steps(with_snapshots(case, (*case.snapshot, snapshot)[-3:]))[-2:]
-        said = self._emission(space, case.snapshot[-1], last)
-        total = said[:, ANY_VERTICAL:]
-        joint = said * (posterior.rows[:, None] / np.where(total > 0.0, total, 1.0))
-        return transitions(space, last, step, None).forward(joint)
+        return transitions(space, last, step, None).forward(posterior.joint)
 
     # -------------------------------------------------------------- parts of it
 

@@ -136,7 +136,7 @@ def suspects(posterior: Posterior) -> Index:
     readings as before them, and would otherwise draw looks to gauges that have nothing to do with it.
     """
     space = posterior.space
-    before = np.clip(posterior.prior_sets @ space.member_weights, 1e-300, 1.0 - 1e-12)
+    before = np.clip(posterior.priors, 1e-300, 1.0 - 1e-12)
     after = np.clip(posterior.marginals, 0.0, 1.0 - 1e-12)
     factor = after / (1.0 - after) / (before / (1.0 - before))
     found = factor >= space.network.kb.look_weights.suspect_factor

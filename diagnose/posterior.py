@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from diagnose.answer import Ranked
-from diagnose.hidden import HiddenSpace
+from diagnose.hidden import ANY_VERTICAL, HiddenSpace
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.odds import Odds
 from diagnose.units import Array
@@ -20,7 +20,8 @@ class Posterior:
     """What the readings leave: rows of the hidden space with their chances at the last snapshot.
 
     ``rows`` (row,) sums to one; ``sets`` (set,); ``prior_sets`` the same before any reading;
-    ``uncovered`` prior chance of sets that were not enumerated; ``motion`` axis -> value -> chance.
+    ``uncovered`` prior chance of sets that were not enumerated; ``motion`` axis -> value -> chance;
+    ``said`` P(what was said, vertical motion | row) at the last snapshot, (row, column).
     """
 
     space: HiddenSpace
@@ -31,6 +32,7 @@ class Posterior:
     uncovered: float
     log_evidence: float
     motion: Mapping[str, Mapping[str, float]]
+    said: Array
 
     @cached_property
     def sets(self) -> Array:
@@ -38,9 +40,20 @@ class Posterior:
         return self.space.by_set(self.rows)
 
     @cached_property
+    def joint(self) -> Array:
+        """P(row, vertical motion) at the last snapshot, and its sum over them; (row, column)."""
+        total = self.said[:, ANY_VERTICAL]
+        return np.asarray(self.said * (self.rows / np.where(total > 0.0, total, 1.0))[:, None])
+
+    @cached_property
     def marginals(self) -> Array:
         """Chance of each failure to be there at the last snapshot; (failure,)."""
-        return np.asarray(self.sets @ self.space.member_weights)
+        return self.space.by_failure(self.sets)
+
+    @cached_property
+    def priors(self) -> Array:
+        """The same before any reading; (failure,)."""
+        return self.space.by_failure(self.prior_sets)
 
     def any_of(self, failures: Sequence[bool]) -> float:
         """Chance that one at least of these failures is there; bool (failure,)."""

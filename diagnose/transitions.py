@@ -140,7 +140,8 @@ def _concerned(space: HiddenSpace, place: int) -> tuple[Index, Index, Index, lis
     def find() -> tuple[Index, Index, Index, list[tuple[Index, Index]]]:
         causes = list(_causes(space)[place])
         pairs = set_pairs(space)
-        pair = np.flatnonzero(space.members[:, [place, *causes]].any(axis=1)[pairs[:, 1]])
+        belongs = np.asarray(space.members[:, [place, *causes]].any(axis=1))
+        pair = np.flatnonzero(belongs[pairs[:, 1]])
         earlier, later = pairs[pair].T
         members = space.members
         both = [(members[earlier, cause], members[later, cause]) for cause in causes]

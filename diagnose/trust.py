@@ -276,9 +276,9 @@ def _shared_source(posterior: Posterior, gauge: str) -> str:
 def _blame(posterior: Posterior, lies: Misled, gauges: Sequence[int]) -> list[str]:
     """Give for each of these gauges the failure that speaks most against it."""
     space = posterior.space
-    weight = np.array([posterior.rows * lies.fed[:, gauge][lies.of_row] for gauge in gauges])
-    by_failure = space.by_set(weight.reshape(-1, space.count)) @ space.member_weights
-    best = to_twelve_digits(by_failure).argmax(axis=1)
+    misled_by = (posterior.rows * lies.fed[:, gauge].take(lies.of_row) for gauge in gauges)
+    by_failure = [space.by_failure(space.by_set(rows)) for rows in misled_by]
+    best = np.array([to_twelve_digits(chances).argmax() for chances in by_failure], dtype=np.intp)
     return [
         space.network.failures[place].id if chances[place] > 0.0 else ""
         for place, chances in zip(best.tolist(), by_failure, strict=True)
