@@ -152,6 +152,14 @@ class Look(Record, frozen=True, kw_only=True):
     gauge: str
 
 
+class Unread(Record, frozen=True, kw_only=True):
+    """A line that was not understood when it was typed. ``team``: "" if it named none."""
+
+    minutes: float
+    team: str
+    text: str
+
+
 class SessionRecord(Record, frozen=True, kw_only=True):
     """A session around one scenario. ``mark`` is the scenario's fingerprint; see ``scenario_mark``."""
 
@@ -161,6 +169,7 @@ class SessionRecord(Record, frozen=True, kw_only=True):
     minutes: float
     calls: tuple[Call, ...] = ()
     looks: tuple[Look, ...] = ()
+    unread: tuple[Unread, ...] = ()
 
 
 def scenario_mark(scenario: ScenarioRecord) -> str:

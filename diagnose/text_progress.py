@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from diagnose.drill.exercise import OPEN, SOUND
 from diagnose.drill.progress import Summary, Sureness
 from diagnose.knowledge import KnowledgeBase
-from diagnose.text import fill
+from diagnose.text import NO_FAILURE, fill
 from diagnose.text_drill import TITLES
 
 #: pairs, weeks and cards listed
@@ -17,7 +17,7 @@ ABOUT_RIGHT = "about right"
 
 def answer_words(name: str, kb: KnowledgeBase) -> str:
     """An answer of the record in words."""
-    fixed = {OPEN: "cannot be told yet", SOUND: "nothing failed", "": "no call"}
+    fixed = {OPEN: "can't tell yet", SOUND: NO_FAILURE, "": "no call"}
     return fixed[name] if name in fixed else kb.failures[name].name if name in kb.failures else name
 
 
@@ -29,7 +29,7 @@ def share(value: float) -> str:
 def progress_text(told: Summary, kb: KnowledgeBase, width: int) -> str:
     """How a student is doing."""
     if told.first is None:
-        return "Nothing was answered yet. Begin with: diagnose drill"
+        return "No answers yet. Begin with: diagnose drill"
     return "\n".join(
         [
             fill(
@@ -57,9 +57,7 @@ def _by_week(told: Summary, width: int) -> Iterator[str]:
         shown = "" if week == before else week
         yield f"{shown:<12}{name:<16}{cell.count:>8}{share(cell.rate):>8}{f'{cell.seconds:.0f} s':>11}{called:>12}"
         before = week
-    yield fill(
-        "'to call it': from the onset to a right call in a scan, in the flight's time; medians.", width
-    )
+    yield fill("'to call it': from onset to a correct call in a scan, in flight time (median).", width)
 
 
 def _kinds(told: Summary) -> Iterator[str]:
@@ -73,8 +71,8 @@ def _kinds(told: Summary) -> Iterator[str]:
 def habits(told: Summary) -> tuple[str, ...]:
     """Calls that took nothing for another but were not right, or not to be marked."""
     counts = {
-        "Named before it could be told": told.guessed,
-        "Could be told, and was not named": told.missed,
+        "Named before you could tell": told.guessed,
+        "You could tell, and did not name it": told.missed,
         "Called too early to be right or wrong": told.uncounted,
     }
     return tuple(f"{what}: {count} x." for what, count in counts.items() if count)
@@ -83,7 +81,7 @@ def habits(told: Summary) -> tuple[str, ...]:
 def _pairs(told: Summary, kb: KnowledgeBase, width: int) -> Iterator[str]:
     if told.confused:
         yield ""
-        yield "Taken for another (what was right: what you said)"
+        yield "Confused (what was right: what you said)"
         for right, given, count in told.confused[:MOST_PAIRS]:
             yield fill(
                 f"{count} x {answer_words(right, kb)}: {answer_words(given, kb)}", width, "  ", "      "
@@ -153,7 +151,7 @@ def work_on(told: Summary, kb: KnowledgeBase) -> str:
         parts.append(f"telling '{answer_words(right, kb)}' from '{answer_words(given, kb)}'")
     early = told.guessed + told.uncounted
     if early > 1:
-        parts.append(f"waiting until it can be told ({early} calls came before)")
+        parts.append(f"waiting until you can tell ({early} calls came too early)")
     if told.sureness and (leans := leaning(told.sureness[-1], kb)) != ABOUT_RIGHT:
         parts.append(f"sureness ({leans})")
     if told.faults:

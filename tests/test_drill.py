@@ -59,6 +59,50 @@ def test_no_wrong_answer_is_one_that_the_readings_hardly_tell_from_the_right_one
         assert all(likelihood.get(name, 0.0) * too_alike < best for name in wrong), right.id
 
 
+def test_every_wrong_answer_changes_a_gauge_that_is_changed_here():
+    """Nobody takes a stuck ammeter for a dead horizon: what is offered shows on some gauge that shows here."""
+    least, seen = studio().number("changes_gauge"), 0
+
+    def changed(name, manoeuvre):
+        case = CaseRecord(title="", panel="single_pump", snapshot=(SnapshotRecord(manoeuvre=manoeuvre),))
+        (shows,), (usual,) = studio().engine.predict(case, (name,)), studio().engine.predict(case, ())
+        return {
+            facet.split(".")[0]
+            for facet in shows
+            if sum(max(shows[facet][r] - usual[facet][r], 0.0) for r in shows[facet]) >= least - 1e-9
+        }
+
+    for exercise in named():
+        where = exercise.card.manoeuvre
+        right = exercise.options[exercise.right[0]]
+        if right.id in (OPEN, SOUND):
+            continue
+        here = {gauge for name in right.like if name != SOUND for gauge in changed(name, where)}
+        for option in exercise.options:
+            if option is not right and option.id not in (OPEN, SOUND):
+                seen += 1
+                assert here & changed(option.id, where), (right.id, option.id)
+    assert seen > 30
+
+
+def test_conditions_that_are_told_hold_where_one_flies():
+    """No engine that has just been started in a descent, and no 12,000 ft at 4,000 ft."""
+    told = 0
+    for exercise in named():
+        flown = exercise.flown
+        for flag in flown.case.context:
+            told += 1
+            record = studio().kb.context[flag]
+            assert record.above_ft <= flown.simulation.scenario.start.altitude_ft
+            for snapshot in flown.case.snapshot:
+                assert not record.phases or studio().kb.manoeuvres[snapshot.manoeuvre].phase in record.phases
+    assert told > 3
+    assert not any(
+        card.failure == "gyros_spinning_up" and studio().kb.manoeuvres[card.manoeuvre].phase == "air"
+        for card in cards_in_order(studio())
+    )
+
+
 def test_the_whole_engine_with_its_pairs_puts_the_marked_answer_first():
     """The drill weighs one failure at a time; with all pairs the leading explanation is the same."""
     agreed = []
@@ -413,13 +457,13 @@ def test_answers_are_letters_or_chances(text, meant):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("e", "none of the answers"),
-        ("", "none of the answers"),
-        ("hello", "none of the answers"),
+        ("e", "not one of the answers"),
+        ("", "not one of the answers"),
+        ("hello", "not one of the answers"),
         ("a 60 b 20", "add up to 80, not 100"),
         ("a 80 b 80", "add up to 160"),
-        ("d 100", "cannot have a chance"),
-        ("a 60 or b 40", "no list of chances"),
+        ("d 100", "cannot have a percentage"),
+        ("a 60 or b 40", "not a list of percentages"),
     ],
 )
 def test_what_is_no_answer_is_explained(text, says):

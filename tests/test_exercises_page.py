@@ -200,7 +200,7 @@ def test_what_can_no_longer_be_made_the_same_is_not_marked(tmp_path):
 @pytest.mark.parametrize(
     ("given", "says"),
     [
-        ((1, "z", []), "none of the answers"),
+        ((1, "z", []), "not one of the answers"),
         ((2, "a", ["rudder"]), "no gauge that can be looked at"),
         ((2, "", []), "there is no answer"),
     ],
@@ -289,7 +289,7 @@ def downloaded(tab, tmp_path):
 def test_nothing_tells_the_answer_before_it_is_given(tab):
     for done in rounds():
         shown = tab.inner_text("body")
-        assert not re.search(r"\bRight\b|Not so|What there was|Why:|It began", shown)
+        assert not re.search(r"\bCorrect\b|No, it|No:|What it was|Why:|It began", shown)
         assert tab.is_hidden("#told")
         if done.card.kind == "scan":
             assert tab.locator("#panel .dial:visible").count() == 0
@@ -336,7 +336,7 @@ def test_chances_that_do_not_add_up_are_told(tab):
     tab.fill("input[data-letter=a]", "80")
     tab.fill("input[data-letter=b]", "80")
     tab.click("#answer")
-    assert tab.inner_text("#fault") == "The chances add up to 160, not 100."
+    assert tab.inner_text("#fault") == "The percentages add up to 160, not 100."
     assert tab.is_hidden("#told")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import statistics
 from functools import cache
 
@@ -223,7 +224,7 @@ def test_the_timeline_holds_what_is_shown_and_hides_what_fails():
     assert "say your heading" in plain
     assert "pump" not in plain
     assert "FAILS: vacuum pump failed" in told
-    assert "Could have been named at 2:30" in told
+    assert "It could be named for sure at 2:30" in told
 
 
 def test_the_table_holds_every_second_and_the_truth_only_when_asked():
@@ -307,9 +308,9 @@ def test_a_new_scenario_is_asked_for_and_wrong_answers_are_asked_again(tmp_path,
     monkeypatch.setattr("sys.stdin", io.StringIO(ANSWERS))
     assert main(["scenario", "new", str(path)]) == 0
     said = capsys.readouterr().out
-    assert "'high' is no number" in said
-    assert "'loop' is no leg" in said
-    assert "at least one is needed" in said
+    assert "'high' is not a number" in said
+    assert "'loop' is not a leg" in said
+    assert "at least one leg is needed" in said
     assert "level left turn" in said
     # an answer that does not go with those before it is asked again, and nothing else is lost
     assert "is the most" in said
@@ -329,6 +330,61 @@ def test_a_new_scenario_is_asked_for_and_wrong_answers_are_asked_again(tmp_path,
     assert made.turbulence == 0.1
     assert len(made.context) == 1
     assert made.cautions == ("keep it on the ground",)
+
+
+def asked(lines, tmp_path, capsys, monkeypatch, *options):
+    """Answer the questions with these lines; gives the exit code, what was said and the file."""
+    path = tmp_path / "n.toml"
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(lines) + "\n"))
+    code = main(["scenario", "new", str(path), *options])
+    return code, " ".join(capsys.readouterr().out.split()), path
+
+
+BEGUN = ["T", "Brief", "", "", "", "climb 2", "level 1:30"]
+
+
+def test_a_scenario_is_saved_as_it_goes_and_gone_on_with(tmp_path, capsys, monkeypatch):
+    code, told, path = asked([*BEGUN, "stop"], tmp_path, capsys, monkeypatch)
+    assert code == 0
+    assert "--continue" in told
+    assert [leg.minutes for leg in load_scenario(str(path), shipped()).leg] == [2.0, 1.5]
+    rest = ["", "", "", "", "", "", "", "pump sheared at 1:15", *[""] * 7]
+    code, told, path = asked(rest, tmp_path, capsys, monkeypatch, "--continue")
+    made = load_scenario(str(path), shipped())
+    assert code == 0
+    assert (made.title, len(made.leg), made.failure[0].at_minutes) == ("T", 2, 1.25)
+    assert "[T]" in told
+
+
+def test_back_help_and_what_was_understood_are_said(tmp_path, capsys, monkeypatch):
+    lines = ["T", "help", "Wrong", "back", "Right", *BEGUN[2:], "back", "descent 1", "stop"]
+    code, told, path = asked(lines, tmp_path, capsys, monkeypatch)
+    made = load_scenario(str(path), shipped())
+    assert code == 0
+    assert made.briefing == "Right"
+    assert [leg.manoeuvre for leg in made.leg] == ["climb", "descent"]
+    assert "where they are and what they are doing" in told
+    assert "Leg 2: straight and level, constant airspeed, 1:30." in told
+
+
+def test_a_failure_that_can_mean_several_is_asked_about(tmp_path, capsys, monkeypatch):
+    lines = [*BEGUN, "", "", "pump at 1:30", "2", "stop"]
+    code, told, path = asked(lines, tmp_path, capsys, monkeypatch)
+    (event,) = load_scenario(str(path), shipped()).failure
+    second = re.search(r"\b2 (.+?) 3 ", told.split("Which one?")[1])
+    assert code == 0
+    assert event.at_minutes == 1.5
+    assert second is not None
+    assert shipped().failures[event.id].name == second[1]
+
+
+def test_lists_stand_one_entry_to_a_line(tmp_path, capsys, monkeypatch):
+    path = tmp_path / "n.toml"
+    monkeypatch.setattr("sys.stdin", io.StringIO("T\nBrief\n?\nstop\n"))
+    assert main(["scenario", "new", str(path)]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    for panel in shipped().panels:
+        assert sum(panel.replace("_", " ") + ":" in line for line in lines) == 1
 
 
 def test_answers_that_end_early_write_nothing(tmp_path, capsys, monkeypatch):

@@ -14,7 +14,7 @@ import pytest
 from diagnose.cli import main
 from diagnose.errors import CaseError, UnknownName
 from diagnose.report.chart import chart
-from diagnose.report.debrief import debrief_page
+from diagnose.report.debrief import debrief_page, debrief_text
 from diagnose.report.papers import handout, instructor_copy
 from diagnose.report.timeline import clock
 from diagnose.scenario import load_scenario
@@ -66,7 +66,7 @@ def test_the_instructors_copy_holds_it_all(name):
         assert shipped().failures[entry].name in text
     for point in (*simulation.scenario.teaching, *simulation.scenario.cautions):
         assert point.replace("'", "&#x27;") in text
-    assert "Could have been named" in text
+    assert "could be named" in text
     assert "When could you have known" in text
 
 
@@ -135,11 +135,90 @@ def test_what_cannot_be_understood_changes_nothing_and_says_what_can():
     )
     assert desk.table.calls == ()
     assert desk.table.minutes == 0.0
-    for text in ("there is no failure on this panel 'gremlins'", "'fly' is nothing that can be done here", "go how far?",
-                 "how sure must lie between 0 and 100", "there is nothing to take back", "cannot be written"):  # fmt: skip
+    for text in ("there is no failure on this panel 'gremlins'", "'fly' is not a call", "go how far?",
+                 "how sure must be between 0 and 100", "nothing to undo", "cannot be written"):  # fmt: skip
         assert text in " ".join(said.split())
     said, _ = lead(["suspect pump sheared 50"], teams=("red", "blue"))
     assert "which team?" in said
+
+
+def test_no_call_is_lost_by_a_line_that_is_not_understood():
+    said, desk = lead(
+        [
+            "go 130",
+            "red reckons the pump",
+            "suspect alternator failed",
+            "go 60",
+            "at 2:10 RED: suspect pump sheared 60",
+            "quit",
+        ],
+        teams=("Red", "Blue"),
+    )
+    assert [(u.team, u.text) for u in desk.table.unread] == [("", "suspect alternator failed")]
+    (made,) = desk.table.calls
+    assert (made.team, made.what, made.minutes) == (
+        "Red",
+        ("pump_sheared",),
+        pytest.approx(130 / 60, abs=1e-3),
+    )
+    assert "Try: Red suspect alternator failed." in " ".join(said.split())
+    _, later = lead(["go 130", "at 9:00 suspect pump sheared"])
+    assert later.table.calls == ()
+
+
+def test_teams_differ_by_more_than_capitals():
+    with pytest.raises(CaseError, match="different names"):
+        start(flown("clear_morning")[0], ("Red", "red"))
+
+
+def test_quit_shows_the_scores_and_asks_for_a_file_once():
+    simulation, followed = flown("clear_morning")
+    told: list[str] = []
+
+    def scores(now):
+        return debrief_text(
+            simulation, followed, score(simulation, engine(simulation.scenario.panel), followed, now.record)
+        )
+
+    lines = "go 150\nred suspect pump sheared\ngo 30\nred name pump sheared\nblue name compass stuck\nquit\nquit\n"
+    desk = run(Desk(table=start(simulation, ("red", "blue"))), io.StringIO(lines), told.append, scores=scores)
+    text = "\n".join(told)
+    assert desk.done
+    assert text.count("The winner is red.") == 1
+    assert "'save FILE' keeps them" in text
+
+
+def points(name, *calls):
+    *_, result = session_of(name, *calls)
+    return result
+
+
+def test_points_rank_better_play_higher():
+    """Sooner is worth more than later, naming more than not, and covering what misleads more than trusting it."""
+    begun = flown("clear_morning")[1].suspected
+    best = points(
+        "clear_morning",
+        said(begun, "suspect", "pump_sheared"),
+        said(begun, "isolate", "pump_sheared"),
+        said(begun, "cover", "attitude"),
+        said(begun, "cover", "heading"),
+        said(begun, "tell_atc"),
+        said(begun, "decide"),
+    )
+    late = points("clear_morning", said(begun + 2.0, "suspect", "pump_sheared"))
+    never = points("clear_morning", said(begun, "tell_atc"))
+    wrong = points(
+        "clear_morning",
+        said(begun, "tell_atc"),
+        said(0.5, "suspect", "pump_sheared"),
+        said(0.5, "cover", "altimeter"),
+    )
+    assert best.total > late.total > never.total > wrong.total >= 0.0
+    assert best.total > 95.0
+    # with nothing failed, silence is right and an alarm is not
+    assert (
+        points("nothing_to_see").total > points("nothing_to_see", said(5.0, "suspect", "pump_sheared")).total
+    )
 
 
 def test_undo_takes_back_and_a_cover_hides_the_dial():
@@ -152,7 +231,7 @@ def test_notes_are_for_the_instructor_only():
     hidden, _ = lead(["go 200", "notes"])
     assert "pump" not in hidden
     shown, _ = lead(["go 200", "notes"], answers=True)
-    assert "Really there: vacuum pump failed" in " ".join(shown.split())
+    assert "What has failed: vacuum pump failed" in " ".join(shown.split())
     assert "(not to be said) FAILS" in shown
 
 
@@ -194,7 +273,7 @@ def test_a_record_reads_back_and_belongs_to_its_scenario(tmp_path):
     with pytest.raises(CaseError, match="mark is missing"):
         read_session(path, session.simulation.scenario)
     path.write_text("no json")
-    with pytest.raises(CaseError, match="no record"):
+    with pytest.raises(CaseError, match="not a session record"):
         read_session(path, session.simulation.scenario)
 
 
@@ -313,7 +392,15 @@ def test_the_debrief_shows_one_picture_and_all_calls(tmp_path, capsys):
     data = json.loads(capsys.readouterr().out)
     assert data["teams"][0]["brier"] == pytest.approx(0.64)
     assert main(["debrief", "green_arc", str(path)]) == 0
-    assert "cost of wrong trust" in capsys.readouterr().out
+    plain = capsys.readouterr().out
+    assert main(["debrief", "green_arc", str(path), "--figures"]) == 0
+    figures = capsys.readouterr().out
+    assert "Score: " in plain
+    # plain words first, figures on request only
+    assert "Brier" not in plain
+    assert figures.startswith(plain.rstrip())
+    assert "penalty for trusting a bad gauge" in figures
+    assert "Brier" in figures
     assert main(["debrief", "green_arc", str(path), "--html", str(tmp_path / "d.html")]) == 0
     assert main(["debrief", "clear_morning", str(path)]) == 1
 

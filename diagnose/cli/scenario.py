@@ -22,6 +22,8 @@ LEVELS = ("easy", "medium", "hard")
 SYSTEMS = ("pitot", "static", "vacuum", "electrical", "instrument")
 
 
+#: what ``--over`` holds where a file is to be gone on with
+GO_ON = "continue"
 #: characters of a question that an answer still fits behind
 LONG_QUESTION = 55
 
@@ -53,6 +55,8 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     new.add_argument(
         "--seed", type=whole(0, 1_000_000_000), default=1, help="another number draws another one"
     )
+    go_on = "go on with a file that was begun before"
+    new.add_argument("--continue", dest="over", action="store_const", const=GO_ON, help=go_on)
     new.set_defaults(run=_new)
 
 
@@ -126,8 +130,12 @@ def _new(chosen: argparse.Namespace, load: Load) -> int:
         save_scenario(scenario, chosen.file, over=chosen.over)
         print(f"{chosen.file}: {followed.level}, score {followed.score:.1f}")
         return 0
-    from diagnose.scenario.ask import ask_scenario
+    from diagnose.scenario import load_scenario
+    from diagnose.scenario.ask import EMPTY, Stopped, ask_scenario
     from diagnose.text import fill
+
+    made = load_scenario(str(chosen.file), kb) if chosen.over == GO_ON else EMPTY
+    over = bool(chosen.over)
 
     width_now = min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
 
@@ -139,10 +147,18 @@ def _new(chosen: argparse.Namespace, load: Load) -> int:
             raise EOFError  # no fault of an answer, which would be asked again without end
         return line.strip()
 
+    def keep(record: ScenarioRecord) -> None:
+        nonlocal over
+        save_scenario(record, chosen.file, over=over)
+        over = True  # from here on it is ours
+
     try:
-        scenario = ask_scenario(kb, ask, lambda told: print(fill(told.strip(), width_now, "  ", "  ")))
-    except EOFError:
-        raise CaseError("the answers ended before the scenario was complete; nothing was written") from None
-    save_scenario(scenario, chosen.file, over=chosen.over)
-    print(chosen.file)
+        ask_scenario(kb, ask, lambda told: print(fill(told.strip(), width_now, "  ", "  ")), keep, made)
+    except Stopped as stopped:
+        print()
+        if not stopped.made.leg:
+            raise CaseError("the answers ended before the first leg; nothing was written") from None
+        print(f"Saved so far in {chosen.file}. Go on: diagnose scenario new {chosen.file} --continue")
+        return 0
+    print(f"Saved in {chosen.file}. Fly it: diagnose tabletop {chosen.file} --answers")
     return 0

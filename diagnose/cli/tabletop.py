@@ -22,20 +22,25 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     tabletop.add_argument("scenario", help="a shipped scenario (see: diagnose scenario list) or a file")
     tabletop.add_argument(
-        "--team", action="append", default=[], metavar="NAME", help="a team; may be repeated"
+        "--team", action="append", default=[], metavar="NAME", help="a team; give it once for each"
     )
-    writes(tabletop, "--record", text="keep what was called there")
-    tabletop.add_argument("--answers", action="store_true", help="let notes show the truth and the engine")
+    writes(tabletop, "--record", text="keep the calls in this file")
+    tabletop.add_argument(
+        "--answers", action="store_true", help="let 'notes' show what failed and what can be known"
+    )
     writes(tabletop, "--handout", text="write the students' handout instead")
     writes(tabletop, "--instructor", text="write the instructor's copy instead")
     writes(tabletop, "--page", text="write the page that plays instead")
     tabletop.add_argument("--paper", choices=PAPERS, default="a4", help="what the pages are printed on")
     tabletop.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     tabletop.set_defaults(run=_tabletop)
-    debrief = commands.add_parser("debrief", parents=[shared], help="score a recorded session")
+    debrief = commands.add_parser(
+        "debrief", parents=[shared], help="score a recorded session: who won, and why"
+    )
     debrief.add_argument("scenario")
     debrief.add_argument("record", type=Path, help="the session's record")
     writes(debrief, "--html", text="write the debrief as a page")
+    debrief.add_argument("--figures", action="store_true", help="add penalties and scores of confidence")
     debrief.add_argument("--json", action="store_true", help="answer as JSON")
     debrief.add_argument("--paper", choices=PAPERS, default="a4", help="what the page is printed on")
     debrief.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
@@ -62,7 +67,8 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
 
             write(chosen, chosen.page, player_page(simulation, tuple(chosen.team) or ("team",)))
         return 0
-    from diagnose.tabletop import start
+    from diagnose.report.debrief import debrief_text
+    from diagnose.tabletop import Table, score, start
     from diagnose.terminal.tabletop import Desk, run
 
     table = start(simulation, tuple(chosen.team) or ("team",))
@@ -73,7 +79,14 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
         if sys.stdin.isatty():
             print(prompt, end="", flush=True)
 
-    run(desk, sys.stdin, lambda text: print(text, flush=True), chosen.record, ask)
+    def debriefed(table: Table) -> str:
+        """The scores so far."""
+        nonlocal followed
+        followed = followed or follow(simulation, engine)
+        scores = score(simulation, engine, followed, table.record)
+        return debrief_text(simulation, followed, scores, columns(chosen))
+
+    run(desk, sys.stdin, lambda text: print(text, flush=True), chosen.record, ask, debriefed)
     return 0
 
 
@@ -87,9 +100,13 @@ def _debrief(chosen: argparse.Namespace, load: Load) -> int:
     followed = follow(simulation, engine)
     scores = score(simulation, engine, followed, record)
     if chosen.html:
-        write(chosen, chosen.html, debrief_page(simulation, followed, record, scores, chosen.paper))
+        write(
+            chosen,
+            chosen.html,
+            debrief_page(simulation, followed, record, scores, chosen.paper, figures=chosen.figures),
+        )
     elif chosen.json:
         print(json.dumps(debrief_data(followed, scores), ensure_ascii=False, indent=1))
     else:
-        print(debrief_text(simulation, followed, scores, columns(chosen)))
+        print(debrief_text(simulation, followed, scores, columns(chosen), figures=chosen.figures))
     return 0

@@ -55,7 +55,9 @@ def cards_in_order(studio: Studio, kinds: Collection[Kind] = tuple(Kind)) -> tup
 
 
 def fits(studio: Studio, failure: str, manoeuvre: str, kind: Kind) -> bool:
-    """Whether a kind of exercise makes sense at all: a sound aircraft is only to be recognized."""
+    """Whether a kind of exercise makes sense at all: a healthy airplane is only to be recognized."""
     if failure == SOUND:
         return kind in (Kind.NAME, Kind.SCAN)
+    if not studio.can_be(failure, manoeuvre):
+        return False
     return kind in (Kind.PREDICT, Kind.NAME) or studio.kb.manoeuvres[manoeuvre].phase == "air"

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 from diagnose.drill.belief import SETTING
-from diagnose.drill.exercise import SOUND
+from diagnose.drill.exercise import SOUND, Card
 from diagnose.drill.studio import ORDINARY, Studio
 from diagnose.model import CaseRecord, Failure
 from diagnose.script import FailureEvent, Leg, ScenarioRecord, Start
@@ -40,13 +40,25 @@ def possible_conditions(studio: Studio) -> tuple[tuple[str, ...], ...]:
     return tuple(dict.fromkeys(flags for flags in found if flags))
 
 
-def context_for(studio: Studio, truth: str, rng: np.random.Generator) -> tuple[str, ...]:
-    """Give the conditions of the day that are told."""
+def context_for(
+    studio: Studio, truth: str, manoeuvre: str, altitude_ft: float, rng: np.random.Generator
+) -> tuple[str, ...]:
+    """Give the conditions that are told: those that the failure needs, or some that hold up there as well."""
     needed = () if truth == SOUND else studio.kb.failures[truth].needs_conditions
-    others = possible_conditions(studio)
+    others = [
+        flags
+        for flags in possible_conditions(studio)
+        if all(studio.holds_in(f, manoeuvre) and studio.kb.context[f].above_ft <= altitude_ft for f in flags)
+    ]
     if needed or not others or rng.random() >= NEEDLESS_CONDITIONS:
         return needed
     return others[int(rng.integers(len(others)))]
+
+
+def truth_of(studio: Studio, card: Card, rng: np.random.Generator) -> str:
+    """Give what is flown for a card: its failure, or one that looks the same and can be there."""
+    alike = [name for name in studio.class_of(card.failure) if studio.can_be(name, card.manoeuvre)]
+    return card.failure if card.failure == SOUND else str(rng.choice(alike))
 
 
 def legs_to(studio: Studio, manoeuvre: str, count: int, rng: np.random.Generator) -> tuple[Leg, ...]:
@@ -91,14 +103,17 @@ def without(flown: Flown, gauges: Collection[str]) -> Flown:
 def fly(studio: Studio, truth: str, legs: tuple[Leg, ...], at_minutes: float, rng: np.random.Generator) -> Flown:  # fmt: skip
     """Fly the legs; the failure begins ``at_minutes``, or is there from the start as it must be."""
     at_minutes = onset_minutes(studio, truth, at_minutes)
-    context = context_for(studio, truth, rng)
+    altitude_ft = float(rng.choice((3000.0, 4000.0, 5000.0)))
+    needed = () if truth == SOUND else studio.kb.failures[truth].needs_conditions
+    altitude_ft += max((studio.kb.context[flag].above_ft for flag in needed), default=0.0)
+    context = context_for(studio, truth, legs[-1].manoeuvre, altitude_ft, rng)
     scenario = ScenarioRecord(
         title="drill",
         panel=studio.network.panel.id,
         briefing="",
         leg=legs,
         start=Start(
-            altitude_ft=float(rng.choice((3000.0, 4000.0, 5000.0))),
+            altitude_ft=altitude_ft,
             heading_deg=10.0 * int(rng.integers(1, 37)),
         ),
         failure=() if truth == SOUND else (event_for(studio.kb.failures[truth], at_minutes),),

@@ -25,8 +25,8 @@ def place_of(text: str, count: int) -> int:
     wanted = text.strip().lower().rstrip(").")
     if len(wanted) != 1 or wanted not in LETTERS[:count]:
         raise CaseError(
-            f"{text.strip()!r} is none of the answers",
-            mend=f"answer with a letter from a to {LETTERS[count - 1]}",
+            f"{text.strip()!r} is not one of the answers",
+            mend=f"a letter from a to {LETTERS[count - 1]}",
         )
     return LETTERS.index(wanted)
 
@@ -40,14 +40,14 @@ def stated(text: str, options: Sequence[Option]) -> tuple[float, ...] | int:
     if not parts:
         return place_of(text, len(options))
     if re.sub(r"[a-z]\s*[:=]?\s*\d+(?:\.\d+)?\s*%?|[\s,;]", "", text.lower()):
-        raise CaseError(f"{text.strip()!r} is no list of chances", mend="say for example: b 70 d 30")
+        raise CaseError(f"{text.strip()!r} is not a list of percentages", mend="b 70 d 30")
     given: dict[int, float] = {}
     for letter, number in parts:
         place = place_of(letter, len(options))
         if options[place].id == OPEN:
             raise CaseError(
-                f"{letter} cannot have a chance",
-                mend="spread the chances over what may be so; that it cannot be told is said by the letter alone",
+                f"{letter} cannot have a percentage",
+                mend="answer with this letter alone, or spread the percentages over the others",
             )
         given[place] = float(number)
     claims = [place for place, option in enumerate(options) if option.id != OPEN]
@@ -56,9 +56,7 @@ def stated(text: str, options: Sequence[Option]) -> tuple[float, ...] | int:
     if len(given) == 1 and total < 100.0 and rest:
         given |= dict.fromkeys(rest, (100.0 - total) / len(rest))
     elif abs(total - 100.0) > ROUNDED:
-        raise CaseError(
-            f"the chances add up to {total:g}, not 100", mend="give every answer its share of 100"
-        )
+        raise CaseError(f"the percentages add up to {total:g}, not 100", mend="b 70 d 30")
     total = sum(given.values())
     return tuple(given.get(place, 0.0) / total for place in range(len(options)))
 
@@ -77,8 +75,8 @@ def mark(
 ) -> Marked:
     """Mark an answer. ``chances`` (option,): the engine's, zero for ``OPEN``; ``right``: places that are right.
 
-    An answer in chances is right if the answer that it puts first is, or where it cannot be told, if it
-    is sure of none (below ``told``); if it puts two first it says that it cannot be told. Raises CaseError for what is no answer.
+    An answer in chances is right if the answer that it puts first is, or where nobody can tell yet, if it
+    is sure of none (below ``told``); if it puts two first it says "can't tell yet". Raises CaseError for what is no answer.
     """
     said = stated(text, options)
     best = options[right[0]].id

@@ -9,7 +9,7 @@ import numpy as np
 
 from diagnose.drill.belief import Belief, believe, right_places
 from diagnose.drill.exercise import OPEN, SOUND, Card, Marked, Option
-from diagnose.drill.flights import Flown, fly, legs_to, without
+from diagnose.drill.flights import Flown, fly, legs_to, truth_of, without
 from diagnose.drill.marking import mark
 from diagnose.drill.studio import Studio
 from diagnose.model import CaseRecord, System
@@ -100,7 +100,16 @@ def offered(
     """
     taken = {name for option in left for name in option.like}
     systems = {studio.kb.failures[name].system for name in taken if name != SOUND}
-    groups = [g for g in studio.classes if not taken & set(g) and not studio.kb.failures[g[0]].silent]
+    # a wrong answer changes some gauge that is changed here: nobody takes a stuck ammeter for a dead horizon
+    changed = {gauge for name in taken - {SOUND} for gauge in studio.shows_on(name, manoeuvre)}
+    groups = [
+        g
+        for g in studio.classes
+        if not taken & set(g)
+        and not studio.kb.failures[g[0]].silent
+        and studio.can_be(g[0], manoeuvre)
+        and (not changed or changed & studio.shows_on(g[0], manoeuvre))
+    ]
     rng.shuffle(groups)
     least = studio.number("worth_offering")
 
@@ -154,7 +163,7 @@ def make(
         lesson = lesson and attempt < LESSON_TRIES
         count = int(rng.integers(1, min(2 + level, MOST_SNAPSHOTS) + 1))
         legs = legs_to(studio, card.manoeuvre, count, rng)
-        truth = card.failure if card.failure == SOUND else str(rng.choice(studio.class_of(card.failure)))
+        truth = truth_of(studio, card, rng)
         late = level > 0 and len(legs) > 1 and rng.random() < 0.5
         flown = fly(studio, truth, legs, legs[0].minutes * 0.9 if late else 0.0, rng)
         if not flown.case.snapshot:

@@ -12,7 +12,7 @@ import numpy as np
 
 from diagnose.drill.belief import Belief, believe, right_places
 from diagnose.drill.exercise import OPEN, SOUND, Card, Marked, Option
-from diagnose.drill.flights import Flown, fly, legs_to, onset_minutes
+from diagnose.drill.flights import Flown, fly, legs_to, onset_minutes, truth_of
 from diagnose.drill.marking import mark
 from diagnose.drill.name_it import leads, offered, readings_say
 from diagnose.drill.studio import Studio
@@ -312,7 +312,7 @@ def make(
             Leg(manoeuvre=leg.manoeuvre, minutes=LEG_MIN)
             for leg in legs_to(studio, card.manoeuvre, LEGS, rng)
         )
-        truth = card.failure if card.failure == SOUND else str(rng.choice(studio.class_of(card.failure)))
+        truth = truth_of(studio, card, rng)
         at_minutes = round(float(rng.uniform(*BEGINS)) * 4.0) / 4.0
         flown = fly(studio, truth, legs, at_minutes, rng)
         belief: Belief = believe(studio, studio.engine.posterior(flown.case))

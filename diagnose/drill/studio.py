@@ -167,6 +167,28 @@ class Studio:
 
         return tuple(sorted((name for name in shown if shown[name] >= SHOWS), key=place))
 
+    def can_be(self, failure: str, manoeuvre: str) -> bool:
+        """Whether the conditions that a failure needs can hold in a maneuver (or ``SOUND``: always)."""
+        needed = self.kb.failures[failure].needs_conditions if failure in self.kb.failures else ()
+        return all(self.holds_in(flag, manoeuvre) for flag in needed)
+
+    def holds_in(self, flag: str, manoeuvre: str) -> bool:
+        """Whether a condition can hold in the phase of flight of a maneuver."""
+        phases = self.kb.context[flag].phases
+        return not phases or self.kb.manoeuvres[manoeuvre].phase in phases
+
+    def shows_on(self, failure: str, manoeuvre: str) -> frozenset[str]:
+        """Give the gauges whose readings a failure changes in a maneuver, as far as the student sees them."""
+        pictures = self.pictures(manoeuvre)
+        place, least = pictures.names.index(failure), self.number("changes_gauge")
+        return frozenset(
+            gauge
+            for facet, chances in pictures.facets.items()
+            if (gauge := facet.split(".")[0]) in self.seen
+            and facet not in COMPARED
+            and 0.5 * np.abs(chances[place] - chances[0]).sum() >= least
+        )
+
     def with_failures(self, failures: Sequence[str]) -> Engine:
         """Give an engine that knows only these failures, one at a time, and what they turn into."""
         chosen = set(failures)

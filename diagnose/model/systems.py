@@ -205,11 +205,11 @@ class Failure(Cited, frozen=True, kw_only=True):
 
     @property
     def needs_conditions(self) -> tuple[str, ...]:
-        """Conditions of the day without which it cannot be: ice needs moisture and cold."""
+        """Conditions without which it cannot be, the likeliest of them: gyros spin up after a start."""
         if self.rate_per_hour > 0.0 or self.latent > 0.0:
             return ()
         able = [effect for effect in self.context if (effect.latent or 0.0) > 0.0]
-        return able[0].when if able else ()
+        return max(able, key=lambda effect: effect.latent or 0.0).when if able else ()
 
     @property
     def begins_in_flight(self) -> bool:
@@ -221,10 +221,14 @@ class ContextFlag(Record, frozen=True, kw_only=True):
     """A condition of the day that changes the odds.
 
     ``switch``: switch -> position that says the same, where it is stated before any other position.
+    ``phases``: phases of flight in which it can hold (none: all); ``above_ft``: it needs this altitude.
+    Made-up flights keep to both; what a person says of a real one is never refused.
     """
 
     id: str
     name: str
     words: tuple[str, ...] = ()
     switch: dict[str, str] = {}
+    phases: tuple[str, ...] = ()
+    above_ft: float = 0.0
     note: str = ""

@@ -15,7 +15,8 @@ from diagnose.scenario import Followed
 from diagnose.script import Call, SessionRecord
 from diagnose.simulate import Simulation
 from diagnose.tabletop import TeamScore
-from diagnose.text import fill, names, percent
+from diagnose.text import fill, names, percent, short_name
+from diagnose.text import table as layout_table
 
 KIND_WORDS = {
     "suspect": "suspects",
@@ -46,6 +47,82 @@ def _after(minutes: float | None, reference: float | None) -> str:
     return f"{clock(minutes)} ({'+' if late >= 0 else '-'}{clock(abs(late))})"
 
 
+PARTS = {
+    "noticed": "Noticed it",
+    "named": "Named it",
+    "trusted": "Ignored the right gauges",
+    "told_atc": "Told ATC",
+    "decided": "Decided",
+    "false_alarm": "False alarm",
+}
+
+
+def winner_line(scores: Sequence[TeamScore]) -> str:
+    """Who has most points, or that it is a tie; with one team its points."""
+    ranked = sorted(scores, key=lambda score: -score.total)
+    told = ", ".join(f"{score.team} {score.total:.0f}" for score in ranked)
+    if len(ranked) == 1:
+        return f"Score: {ranked[0].total:.0f} of 100."
+    first = [score.team for score in ranked if round(score.total) == round(ranked[0].total)]
+    if len(first) > 1:
+        return f"A tie between {' and '.join(first)}. Points of 100: {told}."
+    return f"The winner is {first[0]}. Points of 100: {told}."
+
+
+def _part_words(part: str, score: TeamScore, followed: Followed, simulation: Simulation) -> str:
+    """What a team did about one thing that is scored, in words."""
+    match part:
+        case "noticed" if followed.onset is None:
+            return "no false alarm" if not score.false_alarm else "suspected a failure; there was none"
+        case "noticed":
+            return _late(score.suspected, followed.suspected)
+        case "named":
+            return _late(score.isolated, followed.isolated)
+        case "told_atc":
+            return "never" if score.told_atc is None else f"at {clock(score.told_atc)}"
+        case "decided":
+            return "never" if score.decided is None else f"at {clock(score.decided)}"
+        case "false_alarm":
+            return "suspected a failure before anything had failed"
+    return "; ".join(_trusted(score, simulation)) or "no gauge misled, and none was covered"
+
+
+def _late(when: float | None, possible: float | None) -> str:
+    if when is None:
+        return "never"
+    if possible is None or when <= possible:
+        return f"at {clock(when)}, as soon as possible" if possible is not None else f"at {clock(when)}"
+    return f"at {clock(when)}, {clock(when - possible)} after it was possible"
+
+
+def _trusted(score: TeamScore, simulation: Simulation) -> Iterator[str]:
+    """Which gauges that mislead were covered when, and which good ones were covered at the end."""
+    gauges = simulation.network.kb.gauges
+    for gauge, (began, when) in score.cover.items():
+        name = short_name(gauges[gauge])
+        if when is None:
+            yield f"never covered {name}, which misled from {clock(began)}"
+        elif when <= began:
+            yield f"covered {name} before it misled"
+        else:
+            yield f"covered {name} {clock(when - began)} after it began to mislead"
+    if score.good_covered:
+        listed = ", ".join(short_name(gauges[gauge]) for gauge in score.good_covered)
+        yield f"covered {listed}, which {'was' if len(score.good_covered) == 1 else 'were'} good"
+
+
+def team_rows(score: TeamScore, followed: Followed, simulation: Simulation) -> list[tuple[str, str, str]]:
+    """What a team did, thing by thing: what, in words, points."""
+    return [
+        (
+            PARTS[part],
+            _part_words(part, score, followed, simulation),
+            f"{points:.0f} of {most:.0f}" if most else f"{points:.0f}",
+        )
+        for part, (points, most) in score.points.items()
+    ]
+
+
 def score_rows(
     scores: Sequence[TeamScore], followed: Followed, simulation: Simulation
 ) -> list[tuple[str, ...]]:
@@ -59,28 +136,28 @@ def score_rows(
         return "-" if value is None else f"{value:.2f}"
 
     rows = [
-        ("suspicion (after it could be noticed)", never(followed.suspected), *(_after(s.suspected, followed.suspected) for s in scores)),
-        ("suspicion before anything failed", "-", *("yes" if s.false_alarm else "no" for s in scores)),
-        ("named rightly (after it could be named)", never(followed.isolated), *(_after(s.isolated, followed.isolated) for s in scores)),
+        ("noticed (after it could be)", never(followed.suspected), *(_after(s.suspected, followed.suspected) for s in scores)),
+        ("suspected something before anything failed", "-", *("yes" if s.false_alarm else "no" for s in scores)),
+        ("named correctly (after it could be)", never(followed.isolated), *(_after(s.isolated, followed.isolated) for s in scores)),
     ]  # fmt: skip
     for gauge in scores[0].cover if scores else ():
         began = scores[0].cover[gauge][0]
         covered = (_after(score.cover[gauge][1], began) for score in scores)
         rows.append(
             (
-                f"covered the {kb.gauges[gauge].name} (after it misled)",
-                f"misleads from {clock(began)}",
+                f"covered the {kb.gauges[gauge].name} (after it began to mislead)",
+                f"starts misleading at {clock(began)}",
                 *covered,
             )
         )
     rows += [
         ("told ATC", "-", *(never(s.told_atc) for s in scores)),
         ("decided", "-", *(never(s.decided) for s in scores)),
-        ("sound instruments covered at the end", "-", *(", ".join(kb.gauges[g].name for g in s.good_covered) or "none" for s in scores)),
-        ("cost of wrong trust, in looks", f"{scores[0].least_wrong_trust:.0f}" if scores else "-", *(f"{s.wrong_trust:.0f}" for s in scores)),
-        ("cost of covering what is sound, in looks", "-", *(f"{s.wrong_doubt:.0f}" for s in scores)),
-        ("forecasts: mean Brier score (0 is best, saying nothing is 0.25)", "-", *(mean(s.brier) for s in scores)),
-        ("the engine's Brier score on the same statements", "-", *(mean(s.engine_brier) for s in scores)),
+        ("good instruments covered at the end", "-", *(", ".join(kb.gauges[g].name for g in s.good_covered) or "none" for s in scores)),
+        ("penalty for trusting a bad gauge, in looks", f"{scores[0].least_wrong_trust:.0f}" if scores else "-", *(f"{s.wrong_trust:.0f}" for s in scores)),
+        ("penalty for covering a good one, in looks", "-", *(f"{s.wrong_doubt:.0f}" for s in scores)),
+        ("confidence: mean Brier score (0 is best, 50 % on everything is 0.25)", "-", *(mean(s.brier) for s in scores)),
+        ("the same for the engine", "-", *(mean(s.engine_brier) for s in scores)),
     ]  # fmt: skip
     return rows
 
@@ -92,7 +169,7 @@ def _forecast_rows(scores: Sequence[TeamScore], simulation: Simulation) -> Itera
                 clock(forecast.call.minutes),
                 score.team,
                 names(simulation.network.kb, forecast.call.what),
-                "so" if forecast.true else "not so",
+                "true" if forecast.true else "false",
                 percent(forecast.call.sure),
                 percent(forecast.engine),
                 f"{forecast.bits:.2f}",
@@ -101,7 +178,7 @@ def _forecast_rows(scores: Sequence[TeamScore], simulation: Simulation) -> Itera
 
 
 def reading_marks(simulation: Simulation, followed: Followed) -> list[Mark]:
-    """When readings first differed from those of a sound panel."""
+    """When readings first differed from those of a healthy panel."""
     network, seen, marks = simulation.network, set(), []
     for known in followed.known:
         usual = network.expected_readings(known.snapshot.manoeuvre, known.snapshot.switches)
@@ -119,8 +196,10 @@ def debrief_page(
     record: SessionRecord,
     scores: Sequence[TeamScore],
     paper: Paper = "a4",
+    *,
+    figures: bool = False,
 ) -> str:
-    """The whole debrief as a page."""
+    """The whole debrief as a page; ``figures`` adds penalties and scores of confidence."""
     scenario = simulation.scenario
     calls = [Mark(c.minutes, c.team, call_words(simulation, c)) for c in record.calls]
     looks = [
@@ -129,27 +208,21 @@ def debrief_page(
     ]
     marks = [*truth_marks(simulation), *reading_marks(simulation, followed), *looks, *calls]
     body = [heading(1, f"Debrief: {scenario.title}")]
-    body.append(paragraph(f"Session of {clock(record.minutes)}; teams: {', '.join(record.teams)}.", "quiet"))
+    body.append(paragraph(winner_line(scores), "says"))
     body.append(listed(judgement(simulation, followed)))
-    body.append(figure("What could be known, what was to be seen, what was called", chart(followed, marks)))
-    body.append(heading(2, "Scores"))
-    heads = ("", "could have been", *(score.team for score in scores))
-    body.append(table(heads, score_rows(scores, followed, simulation)))
-    body.append(heading(2, "Forecasts"))
-    heads = (
-        "min",
-        "team",
-        "what was named",
-        "truth",
-        "team's chance",
-        "engine's",
-        "team's bits",
-        "engine's bits",
-    )
-    body.append(table(heads, _forecast_rows(scores, simulation), numbers=4))
-    body.append(
-        paragraph("Bits: surprise at what was so, 0 is best; 1 bit is what saying 50 percent costs.", "quiet")
-    )
+    body.append(paragraph(f"Session of {clock(record.minutes)}; teams: {', '.join(record.teams)}.", "quiet"))
+    for score in scores:
+        body.append(heading(2, f"{score.team}: {score.total:.0f} of 100"))
+        body.append(table(("", "", "points"), team_rows(score, followed, simulation), numbers=1))
+    body.append(figure("What could be known, what was visible, what was called", chart(followed, marks)))
+    if figures:
+        body.append(heading(2, "Figures"))
+        heads = ("", "engine", *(score.team for score in scores))
+        body.append(table(heads, score_rows(scores, followed, simulation)))
+        body.append(heading(2, "How sure, and how right"))
+        heads = ("min", "team", "named", "true?", "team's chance", "engine's", "team's bits", "engine's bits")
+        body.append(table(heads, _forecast_rows(scores, simulation), numbers=4))
+        body.append(paragraph("Bits: 0 is best; saying 50 percent costs 1 bit.", "quiet"))
     body.append(heading(2, "All calls"))
     body.append(
         table(
@@ -157,6 +230,11 @@ def debrief_page(
             [(clock(c.minutes), c.team, call_words(simulation, c)) for c in record.calls],
         )
     )
+    if record.unread:
+        body.append(heading(2, "Lines that were not understood"))
+        body.append(
+            table(("min", "line"), [(clock(u.minutes), f"{u.team} {u.text}".strip()) for u in record.unread])
+        )
     if scenario.teaching:
         body += [heading(2, "Teaching points"), listed(scenario.teaching)]
     if scenario.cautions:
@@ -165,17 +243,31 @@ def debrief_page(
 
 
 def debrief_text(
-    simulation: Simulation, followed: Followed, scores: Sequence[TeamScore], width: int = 80
+    simulation: Simulation,
+    followed: Followed,
+    scores: Sequence[TeamScore],
+    width: int = 80,
+    *,
+    figures: bool = False,
 ) -> str:
-    """The scores as text."""
+    """Who won, what each team did and when, as text; ``figures`` adds penalties and scores of confidence."""
     title = f"Debrief: {simulation.scenario.title}"
     lines = [
         title,
         "=" * len(title),
+        fill(winner_line(scores), width),
         "",
         *(fill(line, width) for line in judgement(simulation, followed)),
-        "",
     ]
+    for score in scores:
+        rows = [
+            (f"  {what}", f"{said} ({points})")
+            for what, said, points in team_rows(score, followed, simulation)
+        ]
+        lines += ["", f"{score.team}: {score.total:.0f} of 100", layout_table(rows, width)]
+    if not figures:
+        return "\n".join(lines)
+    lines.append("")
     for what, engine, *teams in score_rows(scores, followed, simulation):
         lines.append(fill(f"{what}: {engine}", width))
         lines += [
@@ -194,6 +286,8 @@ def debrief_data(followed: Followed, scores: Sequence[TeamScore]) -> dict[str, A
         "teams": [
             {
                 "team": score.team,
+                "total": score.total,
+                "points": {part: list(points) for part, points in score.points.items()},
                 "suspected": score.suspected,
                 "false_alarm": score.false_alarm,
                 "isolated": score.isolated,

@@ -156,10 +156,10 @@
     byId("title").textContent = `${number + 1} of ${data.exercises.length}: ${task.title}`;
     const lines = task.lines.map((line) => make("p", line));
     if (isScan()) {
-      lines.push(make("p", `All gauges are hidden. A look at one, by click or key, takes ${task.look_s} s while the flight goes on; 'Let it run' lets it go on without looks. One thing at most is wrong, from the start or from some time on. Answer as soon as you know; that nothing has failed, or that it cannot be told, counts only from ${clock(task.patience)} on.`));
+      lines.push(make("p", `All gauges are hidden. Each look, by click or key, takes ${task.look_s} s while the flight goes on; 'Let it run' goes on without looks. At most one thing fails, at the start or later. Answer as soon as you know; 'no failure' and 'can't tell' count only from ${clock(task.patience)} on.`));
     }
     byId("asked").replaceChildren(...lines);
-    byId("ask").textContent = "What has failed? One thing at most.";
+    byId("ask").textContent = "What has failed? At most one thing.";
     byId("options").replaceChildren(
       ...task.options.map(([words, none], place) => {
         const row = make("div", "", "option");
@@ -193,8 +193,8 @@
       return chosen.value;
     }
     const total = chances.reduce((sum, box) => sum + Number(box.value), 0);
-    if (chances.some((box) => !(Number(box.value) >= 0 && Number(box.value) <= 100))) throw new Error("Chances are from 0 to 100.");
-    if (Math.abs(total - 100) > 2 && !(chances.length === 1 && total < 100)) throw new Error(`The chances add up to ${total}, not 100.`);
+    if (chances.some((box) => !(Number(box.value) >= 0 && Number(box.value) <= 100))) throw new Error("Percentages are from 0 to 100.");
+    if (Math.abs(total - 100) > 2 && !(chances.length === 1 && total < 100)) throw new Error(`The percentages add up to ${total}, not 100.`);
     return chances.map((box) => `${box.dataset.letter} ${Number(box.value)}`).join(" ");
   }
   // the same, as a chance for each answer; null for a letter
@@ -241,7 +241,7 @@
     const said = stated(text);
     const place = said ? highest(said) : data.letters.indexOf(text);
     const none = task.options.findIndex(([, isNone]) => isNone);
-    // who is sure of nothing is right where it cannot be told
+    // who is sure of nothing is right where nobody can tell yet
     const tied = said && said.filter((value) => Math.abs(value - said[place]) < 1e-9).length > 1;
     const meant = tied || (said && hidden.right[0] === none && said[place] < hidden.told) ? none : place;
     const lines = paragraphs(hidden.says[meant]);
@@ -249,7 +249,7 @@
     if (said) {
       const lost = said.reduce((sum, value, k) => sum + (value - hidden.chances[k]) ** 2, 0) / 2;
       const percent = (value) => `${Math.round(100 * value)} %`;
-      lines.splice(1, 0, make("p", `Score ${Math.round(100 * (1 - lost))} of 100. You gave your first choice ${percent(said[place])}; what was to be seen gives it ${percent(hidden.chances[place])}.`));
+      lines.splice(1, 0, make("p", `Score ${Math.round(100 * (1 - lost))} of 100. You gave your first choice ${percent(said[place])}; what was visible gives it ${percent(hidden.chances[place])}.`));
     }
     return lines;
   }
@@ -259,22 +259,22 @@
     const early = hidden.onset !== null && second <= hidden.onset;
     const name = task.options[hidden.truth[0]][0];
     const lines = [];
-    if (!text) lines.push("Time is up without a call.");
-    if (early && text) lines.push(`What you could not see yet comes later in this flight, at ${clock(hidden.onset)}: ${name}.`);
-    else lines.push(`What there was: ${name}.`);
+    if (!text) lines.push("Time is up and you made no call.");
+    if (early && text) lines.push(`What fails comes later in this flight, at ${clock(hidden.onset)}: ${name}.`);
+    else lines.push(`What it was: ${name}.`);
     if (hidden.onset === 0) lines.push("It was there from the start.");
     else if (hidden.onset !== null && !(early && text)) lines.push(`It began at ${clock(hidden.onset)}.`);
     const gaveUp = text && hidden.gives_up.includes(place);
     if (gaveUp && (second < task.patience || !hidden.stays.includes(place))) {
-      lines.push(`You called: ${task.options[place][0]}. That is too early to be right, and wrong if what you had looked at told more, which is marked when you read the results back; looking on, or elsewhere, tells more.`);
+      lines.push(`You called: ${task.options[place][0]}. Too early to be right. It is wrong if what you had looked at already told more; that is marked when you read the results back. Keep looking, or look elsewhere, to learn more.`);
     } else if (text && hidden.truth.includes(place)) {
-      lines.push(early ? "That is what you called, but it had not begun: a guess." : "That is what you called. Whether what you had looked at told it is marked when you read the results back.");
-    } else if (text && task.options[place][1]) lines.push("You called that it cannot be told yet. Whether what you had looked at left it open is marked when you read the results back.");
+      lines.push(early ? "That is what you called, but it had not begun: a guess." : "That is what you called. Whether your looks were enough to tell is marked when you read the results back.");
+    } else if (text && task.options[place][1]) lines.push("You called: can't tell yet. Whether your looks were enough to tell is marked when you read the results back.");
     else if (text) lines.push(`You called: ${task.options[place][0]}.`);
     const dwell = {};
     for (const gauge of slots) if (gauge) dwell[gauge] = (dwell[gauge] || 0) + task.look_s;
     const order = Object.entries(dwell).sort((a, b) => b[1] - a[1]);
-    if (order.length) lines.push(`You looked: ${order.map(([gauge, seconds]) => `${data.short[gauge]} ${seconds} s`).join(", ")}; you ended at ${clock(second)}.`);
+    if (order.length) lines.push(`Your looks: ${order.map(([gauge, seconds]) => `${data.short[gauge]} ${seconds} s`).join(", ")}; you ended at ${clock(second)}.`);
     return [...paragraphs(lines.join("\n")), ...paragraphs(hidden.says)];
   }
   function list() {
@@ -283,7 +283,7 @@
         const row = document.createElement("tr");
         const asked = data.exercises[answer.number - 1];
         const words = /^[a-z]$/.test(answer.answer) ? asked.options[data.letters.indexOf(answer.answer)][0] : answer.answer || "no call";
-        const mark = asked.kind === "scan" ? "marked when read back" : answer.correct ? "right" : "not so";
+        const mark = asked.kind === "scan" ? "marked when read back" : answer.correct ? "correct" : "wrong";
         for (const text of [`${answer.number} ${asked.title}`, words, mark]) row.append(make("td", text));
         return row;
       }),
@@ -325,7 +325,7 @@
     if (answered) return;
     try {
       const text = typed();
-      if (isScan() && !slots.some((gauge) => gauge)) throw new Error("Nothing was looked at yet: look at a gauge first, then call it.");
+      if (isScan() && !slots.some((gauge) => gauge)) throw new Error("Look at a gauge first, then answer.");
       finish(text);
     } catch (error) {
       byId("fault").textContent = error.message;

@@ -42,7 +42,7 @@ def _asked(done: Round, studio: Studio) -> dict[str, Any]:
     return {
         "kind": done.card.kind,
         "title": TITLES[done.card.kind] + (" (new)" if done.new else ""),
-        "lines": [f"Conditions of the day: {context}."] if context else [],
+        "lines": [f"Conditions: {context}."] if context else [],
         "options": [[option_words(option, studio.kb), option.id == OPEN] for option in exercise.options],
     }
 
@@ -160,8 +160,8 @@ def exercises_page(rounds: Sequence[Round], studio: Studio, page_id: str) -> str
     )
     answer = (
         '<form id="form"><fieldset><legend id="ask"></legend><div id="options"></div>'
-        '<p class="quiet">A letter chooses. If you like, say in percent how sure you are: the score is best if '
-        "the chances are what you believe.</p>"
+        '<p class="quiet">A letter chooses. If you like, say in percent how sure you are: you score best by '
+        "giving what you really believe.</p>"
         '<p id="fault" role="alert"></p>'
         '<button id="answer">Answer</button></fieldset></form>'
         '<section id="told" aria-live="polite" tabindex="-1" hidden></section>'

@@ -109,7 +109,7 @@ def timeline_text(
 def known_lines(simulation: Simulation, followed: Followed, width: int) -> Iterator[str]:
     """What could have been known at the end of each snapshot, and what follows from it."""
     kb = simulation.network.kb
-    yield "What could have been known (the engine, with all that was to be seen)"
+    yield "What could be known (the engine, with everything that was visible)"
     for known in followed.known:
         ranked = "; ".join(f"{percent(chance)} {names(kb, members)}" for members, chance in known.ranking[:2])
         yield fill(
@@ -127,14 +127,14 @@ def judgement(simulation: Simulation, followed: Followed) -> Iterator[str]:
     kb = simulation.network.kb
 
     def said(minutes: float | None) -> str:
-        return "never in this flight" if minutes is None else f"at {clock(minutes)}"
+        return "at no time in this flight" if minutes is None else f"at {clock(minutes)}"
 
-    yield f"Truth: {names(kb, followed.truth)}."
+    yield f"What failed: {names(kb, followed.truth) if followed.truth else 'nothing'}."
     if followed.onset is not None:
-        yield f"First failure begins {said(followed.onset)}."
-        yield f"Could have been suspected {said(followed.suspected)}."
-    yield f"Could have been named {said(followed.isolated)}."
-    yield f"Difficulty: {followed.level} (score {followed.score:.1f}: minutes to naming it and bits of doubt)."
+        yield f"It began {said(followed.onset)}."
+        yield f"It could be noticed {said(followed.suspected)}."
+    yield f"It could be named for sure {said(followed.isolated)}."
+    yield f"Difficulty: {followed.level} ({followed.score:.1f}: minutes until it could be named, plus bits of doubt)."
     unusual = unusual_from(simulation)
     if unusual is not None:
         yield f"Unusual attitude from {clock(unusual)}."

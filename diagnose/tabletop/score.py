@@ -72,7 +72,8 @@ class TeamScore:
     (when it began, when it was covered). ``good_covered``: sound gauges that were covered at the end.
     ``wrong_trust`` and ``wrong_doubt``: what it cost to use what misleads and to cover what is sound, by
     the table of grades (unit: looks) and minute. ``least_wrong_trust``: the same for somebody who covers
-    at once whatever the engine would not trust.
+    at once whatever the engine would not trust; ``most_wrong_trust``: for somebody who covers nothing.
+    ``points``: what -> (points, of how many), for what counts in this scenario.
     """
 
     team: str
@@ -87,6 +88,14 @@ class TeamScore:
     wrong_trust: float
     wrong_doubt: float
     least_wrong_trust: float
+    most_wrong_trust: float
+    points: Mapping[str, tuple[float, float]]
+
+    @property
+    def total(self) -> float:
+        """Points of 100, whatever counts in this scenario."""
+        reached = sum(points for points, _ in self.points.values())
+        return max(0.0, 100.0 * reached / sum(most for _, most in self.points.values()))
 
     @property
     def brier(self) -> float | None:
@@ -166,11 +175,14 @@ def score(
         return tuple(g for g, true in known.trust.items() if true < 0.5) if known else ()
 
     least, _ = _costs(simulation, wrong, engine_covers, record.minutes)
+    most, _ = _costs(simulation, wrong, lambda minutes: (), record.minutes)
     found = []
     for team in record.teams:
         calls = sorted((c for c in record.calls if c.team == team), key=lambda c: c.minutes)
         found.append(
-            _score_team(team, calls, simulation, engine, followed, alike, wrong, record.minutes, least)
+            _score_team(
+                team, calls, simulation, engine, followed, alike, wrong, record.minutes, (least, most)
+            )
         )
     return tuple(found)
 
@@ -184,7 +196,7 @@ def _score_team(
     alike: Alike,
     wrong: Mapping[str, np.ndarray],
     until: float,
-    least: float,
+    bounds: tuple[float, float],
 ) -> TeamScore:
     forecasts = tuple(_forecast(c, simulation, engine, alike) for c in calls if c.kind in NAMING)
     onset = followed.onset
@@ -201,20 +213,86 @@ def _score_team(
             covers[gauge] = (began, when)
     trust, doubt = _costs(simulation, wrong, lambda minutes: covered_by(calls, team, minutes), until)
     at_end = covered_by(calls, team, until)
+    suspected, isolated = (after[0] if after else None), (named[0] if named else None)
+    told_atc, decided = _first(calls, "tell_atc"), _first(calls, "decide")
+    false_alarm = bool(suspicions) and (onset is None or suspicions[0] < onset)
     return TeamScore(
         team=team,
-        suspected=after[0] if after else None,
-        false_alarm=bool(suspicions) and (onset is None or suspicions[0] < onset),
-        isolated=named[0] if named else None,
-        told_atc=_first(calls, "tell_atc"),
-        decided=_first(calls, "decide"),
+        suspected=suspected,
+        false_alarm=false_alarm,
+        isolated=isolated,
+        told_atc=told_atc,
+        decided=decided,
         cover=covers,
         good_covered=tuple(gauge for gauge in at_end if gauge not in wrong or not wrong[gauge].any()),
         forecasts=forecasts,
         wrong_trust=trust,
         wrong_doubt=doubt,
-        least_wrong_trust=least,
+        least_wrong_trust=bounds[0],
+        most_wrong_trust=bounds[1],
+        points=_points(
+            simulation,
+            followed,
+            suspected=suspected,
+            isolated=isolated,
+            false_alarm=false_alarm,
+            trusted=_trusted_share(trust, doubt, bounds, simulation, until),
+            told_atc=told_atc,
+            decided=decided,
+        ),
     )
+
+
+def _trusted_share(
+    trust: float, doubt: float, bounds: tuple[float, float], simulation: Simulation, until: float
+) -> float:
+    """How well a team trusted, 0 to 1: 1 for covering at once whatever the engine would, 0 for nothing."""
+    least, most = bounds
+    if most > least:
+        scale = most - least
+    else:
+        # nothing misleads: a primary instrument covered for the whole flight is as bad as it gets
+        costs = {cost.grade: cost for cost in simulation.network.kb.grade_costs.values()}
+        scale = costs[Grade.COVER].if_true * until
+    return min(max(1.0 - (max(trust - least, 0.0) + doubt) / max(scale, 1e-9), 0.0), 1.0)
+
+
+def _points(
+    simulation: Simulation,
+    followed: Followed,
+    *,
+    suspected: float | None,
+    isolated: float | None,
+    false_alarm: bool,
+    trusted: float,
+    told_atc: float | None,
+    decided: float | None,
+) -> dict[str, tuple[float, float]]:
+    """Points by ``points.*`` of knowledge/flown.toml, for what counts in this scenario."""
+
+    def worth(what: str) -> float:
+        return float(simulation.sizes(f"points.{what}"))
+
+    def soon(what: str, when: float | None, possible: float | None) -> tuple[float, float]:
+        if when is None:
+            return 0.0, worth(what)
+        late = max(when - possible, 0.0) if possible is not None else 0.0
+        return worth(what) * max(1.0 - late / worth("late_min"), 0.0), worth(what)
+
+    found: dict[str, tuple[float, float]] = {}
+    if followed.onset is None:
+        found["noticed"] = (0.0 if false_alarm else worth("noticed"), worth("noticed"))
+    else:
+        found["noticed"] = soon("noticed", suspected, followed.suspected)
+    if followed.isolated is not None or isolated is not None:
+        found["named"] = soon("named", isolated, followed.isolated)
+    found["trusted"] = (worth("trusted") * trusted, worth("trusted"))
+    if followed.onset is not None:
+        found["told_atc"] = (worth("told_atc") * (told_atc is not None), worth("told_atc"))
+        found["decided"] = (worth("decided") * (decided is not None), worth("decided"))
+        if false_alarm:
+            found["false_alarm"] = (-worth("false_alarm"), 0.0)
+    return found
 
 
 def _all_named(call: Call, simulation: Simulation, alike: Alike) -> bool:

@@ -18,7 +18,7 @@ from diagnose.decoding import record_problems
 from diagnose.errors import CaseError
 from diagnose.files import escaped, json_of
 from diagnose.knowledge import unknown_name
-from diagnose.script import Call, Look, ScenarioRecord, SessionRecord, scenario_mark
+from diagnose.script import Call, Look, ScenarioRecord, SessionRecord, Unread, scenario_mark
 from diagnose.simulate import Simulation
 from diagnose.units import min_from_s
 
@@ -36,6 +36,7 @@ class Table:
     minutes: float = 0.0
     calls: tuple[Call, ...] = ()
     looks: tuple[Look, ...] = ()
+    unread: tuple[Unread, ...] = ()
 
     @property
     def end(self) -> float:
@@ -64,6 +65,7 @@ class Table:
             minutes=round(self.minutes, 3),
             calls=self.calls,
             looks=self.looks,
+            unread=self.unread,
         )
 
 
@@ -82,15 +84,15 @@ def covered_by(calls: Sequence[Call], team: str, minutes: float) -> tuple[str, .
 
 def start(simulation: Simulation, teams: Sequence[str] = ("team",)) -> Table:
     """Begin a session. Raises CaseError for teams that cannot be told apart."""
-    if not teams or len(set(teams)) < len(teams) or any(not team.strip() for team in teams):
-        raise CaseError("the teams need different names")
+    if not teams or len({t.casefold() for t in teams}) < len(teams) or any(not t.strip() for t in teams):
+        raise CaseError("the teams need different names", mend="--team red --team blue")
     return Table(simulation=simulation, teams=tuple(teams))
 
 
 def advance(table: Table, seconds: float) -> Table:
     """Let time go on, to the end of the flight at most."""
     if not seconds >= 0.0:
-        raise CaseError("time does not go back", mend="say how many seconds to go on")
+        raise CaseError("time cannot go back", mend="go 60")
     return replace(table, minutes=min(table.minutes + min_from_s(seconds), table.end))
 
 
@@ -104,8 +106,15 @@ def look(table: Table, team: str, gauge: str) -> Table:
     return replace(later, looks=(*table.looks, Look(minutes=round(later.minutes, 3), team=team, gauge=gauge)))
 
 
-def call(table: Table, team: str, kind: str, what: Sequence[str] = (), sure: float = 1.0) -> Table:
-    """Record a call of a team now. Raises CaseError, UnknownName."""
+def call(
+    table: Table,
+    team: str,
+    kind: str,
+    what: Sequence[str] = (),
+    sure: float = 1.0,
+    minutes: float | None = None,
+) -> Table:
+    """Record a call of a team, now or at an earlier minute. Raises CaseError, UnknownName."""
     _known_team(table, team)
     if kind not in KINDS:
         raise unknown_name("call", kind, KINDS)
@@ -113,16 +122,26 @@ def call(table: Table, team: str, kind: str, what: Sequence[str] = (), sure: flo
     known = [f.id for f in network.failures] if kind in NAMING else network.dial_gauges
     if kind in NAMING + COVERING:
         if kind in COVERING and not what:
-            raise CaseError(f"{kind} needs a gauge")
+            raise CaseError(f"{kind} which gauge?", mend=f"{kind} attitude")
         for name in what:
             if name not in known:
                 raise unknown_name(
                     "failure on this panel" if kind in NAMING else "gauge on this panel", name, known
                 )
     if not 0.0 <= sure <= 1.0:
-        raise CaseError(f"how sure must lie between 0 and 100 percent, not {sure * 100:g}")
-    said = Call(minutes=round(table.minutes, 3), team=team, kind=kind, what=tuple(what), sure=sure)  # type: ignore[arg-type]
+        raise CaseError(f"how sure must be between 0 and 100 percent, not {sure * 100:g}")
+    at = table.minutes if minutes is None else minutes
+    if not 0.0 <= at <= table.minutes:
+        raise CaseError("a call cannot be later than now", mend="give the time when it was said")
+    said = Call(minutes=round(at, 3), team=team, kind=kind, what=tuple(what), sure=sure)  # type: ignore[arg-type]
     return replace(table, calls=(*table.calls, said))
+
+
+def not_understood(table: Table, team: str, text: str) -> Table:
+    """Keep a line that could not be carried out, so that no call is lost. ``team``: "" if it named none."""
+    return replace(
+        table, unread=(*table.unread, Unread(minutes=round(table.minutes, 3), team=team, text=text))
+    )
 
 
 def _known_team(table: Table, team: str) -> None:
@@ -145,7 +164,7 @@ def read_session(path: Path, scenario: ScenarioRecord) -> SessionRecord:
     except OSError as error:
         raise CaseError(f"the record cannot be read ({error.strerror})", str(path)) from None
     except ValueError as error:
-        raise CaseError(f"this is no record of a session ({error})", str(path)) from None
+        raise CaseError(f"this is not a session record ({error})", str(path)) from None
     problems = (
         list(record_problems(content, SessionRecord))
         if isinstance(content, dict)

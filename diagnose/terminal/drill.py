@@ -56,7 +56,7 @@ class Talk:
         self.say(fill(CAUTION, self.width))
         self.say(
             fill(
-                f"{self.minutes:g} minutes. 'help' says how to answer and what words mean, 'quit' ends.",
+                f"{self.minutes:g} minutes. 'help' explains how to answer, 'quit' ends and shows your score.",
                 self.width,
             )
         )
@@ -64,17 +64,17 @@ class Talk:
             while self.clock() - began < 60.0 * self.minutes:
                 done = self.sitting.next(self.now())
                 if done is None:
-                    self.say("Nothing of this kind can be asked on this panel.")
+                    self.say("There is no such exercise on this panel.")
                     break
                 left = max(0.0, self.minutes - (self.clock() - began) / 60.0)
                 self.one(done, f"{left:.0f} min left")
             else:
-                self.say("The time is over.")
+                self.say("Time is up.")
         except Left:
             pass
         if self.results:
             self.say(
-                f"{sum(self.results)} of {len(self.results)} right. How you are doing: diagnose drill --progress"
+                f"{sum(self.results)} of {len(self.results)} correct. Your progress: diagnose drill --progress"
             )
         return len(self.results)
 
@@ -146,7 +146,7 @@ class Talk:
             marked = scan.mark(text)
             if scan.looks:
                 return scan, marked
-            self.say("Nothing was looked at yet: name a gauge first, then call it.")
+            self.say("Look at a gauge first, then answer.")
             return scan, None
         if not words and self.pattern:
             order = cycle(scan, self.pattern)
@@ -159,7 +159,7 @@ class Talk:
         else:
             chosen = self.looked = looks_meant(text, gauges)
         if not chosen:
-            self.say("Name a gauge to look at, or call it with a letter.")
+            self.say("Name a gauge to look at, or answer with a letter.")
         for gauge in chosen:
             before = scan.manoeuvre
             scan = scan.look(gauge) if gauge else scan.wait()
@@ -185,9 +185,7 @@ def waits_meant(words: list[str]) -> int:
     if len(words) == 1:
         return 1
     if len(words) > 2 or not words[1].isdecimal() or int(words[1]) < 1:
-        raise CaseError(
-            f"{' '.join(words)!r} does not say how long", mend="say 'wait', or 'wait 5' for five looks"
-        )
+        raise CaseError(f"{' '.join(words)!r} does not say how long", mend="wait 5")
     # no flight has more looks
     return min(int(words[1]), 1000)
 

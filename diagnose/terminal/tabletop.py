@@ -17,31 +17,44 @@ from diagnose.report.debrief import call_words
 from diagnose.report.papers import seen_gauges
 from diagnose.report.timeline import clock, events, known_names
 from diagnose.scenario import Followed
+from diagnose.script import Call
 from diagnose.simulate import state_at
-from diagnose.tabletop import Table, advance, call, look, write_session
+from diagnose.tabletop import Table, advance, call, look, not_understood, write_session
 from diagnose.text import fill, names, percent
 from diagnose.units import s_from_min
 from diagnose.words import entry_forms, find
 from diagnose.words.prose import named_gauge
 
 HELP = (
-    ("next, or an empty line", "time goes on by half a minute, or to the next call on the radio"),
-    ("go SECONDS", "time goes on by so many seconds"),
-    ("panel", "the panel now"),
-    ("look GAUGE", "a look at one gauge, also at one that is not in view; it costs time"),
-    ("suspect FAILURE 60", "a suspicion, and how sure in percent (several: joined with +)"),
-    ("isolate FAILURE 90", "the failure named; isolate nothing: nothing has failed"),
-    ("cover GAUGE", "a gauge covered; uncover GAUGE: seen again"),
-    ("atc WORDS, decide WORDS", "tell ATC; a decision"),
-    ("undo", "takes the last line back"),
-    ("notes", "what the instructor's copy says about this moment (with --answers)"),
-    ("save FILE, quit", "the record; the end"),
+    ("Enter, or next", "half a minute goes by, or less if there is a radio call"),
+    ("go SECONDS", "so many seconds go by"),
+    ("panel", "show the panel now"),
+    ("look GAUGE", "look at one gauge, even one out of view; it takes time"),
+    ("suspect FAILURE 60", "they suspect it, how sure in percent (two: joined with +)"),
+    ("name FAILURE 90", "they name it; 'name nothing': nothing has failed"),
+    ("cover GAUGE", "they ignore a gauge; 'uncover GAUGE': they use it again"),
+    ("atc WORDS, decide WORDS", "they tell ATC; they decide"),
+    ("at 4:00 CALL", "a call that you enter late"),
+    ("undo", "undo the last line"),
+    ("notes", "what failed and what can be known now (with --answers)"),
+    ("save FILE", "keep the calls"),
+    ("quit", "show the scores and end"),
 )
-TEAMS_HELP = (
-    "With several teams each line about a look or a call begins with the team: red suspect pump sheared 60"
-)
+TEAMS_HELP = "With more than one team, begin looks and calls with the team: red suspect pump sheared 60"
+#: ways to say each kind of call
+VERBS = {
+    "look": ("look", "check", "see"),
+    "suspect": ("suspect", "suspects", "think", "thinks", "guess"),
+    "isolate": ("name", "names", "isolate", "isolates", "call", "calls"),
+    "cover": ("cover", "covers", "ignore", "ignores"),
+    "uncover": ("uncover", "uncovers"),
+    "tell_atc": ("atc", "tell", "tells"),
+    "decide": ("decide", "decides", "decision"),
+}
 #: columns of what is typed
 TYPED = 25
+#: letters of a line that is kept although it was not understood
+LONGEST_KEPT = 300
 
 
 def help_lines(width: int) -> list[str]:
@@ -54,7 +67,8 @@ def help_lines(width: int) -> list[str]:
 class Desk:
     """What the instructor's terminal holds: the table, its past, and how much may be shown.
 
-    ``saved``: the table as it was last written; ``own``: files that this session has written.
+    ``saved``: the table as it was last written; ``own``: files that this session has written. ``score``
+    tells the scores of a table, ``scored`` is the one whose scores were told.
     """
 
     table: Table
@@ -64,6 +78,8 @@ class Desk:
     done: bool = False
     saved: Table | None = None
     own: tuple[Path, ...] = ()
+    score: Callable[[Table], str] | None = None
+    scored: Table | None = None
 
     def to(self, table: Table) -> Desk:
         """Go on to another state of the table."""
@@ -80,8 +96,9 @@ def opening(desk: Desk) -> list[str]:
     lines = [scenario.title, "=" * len(scenario.title), "", fill(f"Say: {scenario.briefing}", desk.width)]
     if scenario.context:
         day = "; ".join(kb.context[flag].name for flag in scenario.context)
-        lines.append(fill(f"The day: {day}.", desk.width))
-    lines += [f"Teams: {', '.join(table.teams)}. help lists what can be typed.", "", *moment(desk)]
+        lines.append(fill(f"Conditions: {day}.", desk.width))
+    teams = f"Teams: {', '.join(table.teams)}. " if len(table.teams) > 1 else ""
+    lines += [f"{teams}Enter lets time go by; 'help' lists the rest.", "", *moment(desk)]
     return lines
 
 
@@ -97,7 +114,7 @@ def moment(desk: Desk) -> list[str]:
     )
     lines = [f"{clock(table.minutes)}  {flown}", picture]
     if table.over:
-        lines.append("The flight is over. Ask for a last word of each team, then: save FILE, quit")
+        lines.append("The flight is over. Ask each team for a last word, then 'quit' shows the scores.")
     else:
         lines.append("Ask: what do you see, what do you think, what would you look at next?")
     return lines
@@ -130,17 +147,17 @@ def _next(desk: Desk) -> Reply:
 def notes(desk: Desk) -> list[str]:
     """What the engine knows by now: for the instructor's eyes."""
     if desk.followed is None:
-        return ["The answers are hidden: start with --answers to see them."]
+        return ["The answers are hidden. Start with --answers to see them."]
     kb = desk.table.simulation.network.kb
     known = desk.followed.at(desk.table.minutes)
     second = min(round(s_from_min(desk.table.minutes)), desk.table.simulation.samples - 1)
-    lines = [f"Really there: {names(kb, desk.table.simulation.active_at(second))}."]
+    lines = [f"What has failed: {names(kb, desk.table.simulation.active_at(second))}."]
     if known is None:
-        return [*lines, "Nothing could be known yet."]
+        return [*lines, "Nothing can be known yet."]
     first = "; ".join(f"{percent(chance)} {names(kb, members)}" for members, chance in known.ranking[:3])
     doubtful = ", ".join(kb.gauges[g].name for g, true in known.trust.items() if true < 0.5)
-    lines.append(f"Could be known: something wrong {percent(known.something)}; {first}.")
-    lines.append(f"Not to be trusted: {doubtful or 'nothing'}.")
+    lines.append(f"Can be known: something wrong {percent(known.something)}; {first}.")
+    lines.append(f"Misleading: {doubtful or 'nothing'}.")
     return lines
 
 
@@ -163,20 +180,25 @@ def _gauge(desk: Desk, text: str) -> str:
 
 
 def _team(desk: Desk, line: str) -> tuple[str, str]:
-    """The team that a line speaks of, and the rest of it."""
-    for team in desk.table.teams:
-        if line.casefold() == team.casefold() or line.casefold().startswith(f"{team.casefold()} "):
-            return team, line[len(team) :].strip()
-    if len(desk.table.teams) == 1:
-        return desk.table.teams[0], line
-    raise CaseError("which team?", mend=f"begin the line with one of: {', '.join(desk.table.teams)}")
+    """The team that a line speaks of, in upper or lower case, and the rest of it; "" if it names none."""
+    for team in sorted(desk.table.teams, key=len, reverse=True):
+        if found := re.match(rf"{re.escape(team)}(?:\s*[:,]\s*|\s+|$)", line, re.IGNORECASE):
+            return team, line[found.end() :].strip()
+    return (desk.table.teams[0] if len(desk.table.teams) == 1 else ""), line
 
 
 def _call(desk: Desk, line: str) -> Reply:
     team, rest = _team(desk, line)
-    verb, _, text = rest.partition(" ")
-    verb, text = verb.casefold(), text.strip()
-    table = desk.table
+    at, table = None, desk.table
+    if late := re.match(r"at\s+(\d+):(\d\d)\s+", rest, re.IGNORECASE):
+        at = int(late[1]) + int(late[2]) / 60.0
+        named, rest = _team(desk, rest[late.end() :])
+        team = team or named
+    said, _, text = rest.partition(" ")
+    verb = next((verb for verb, ways in VERBS.items() if said.casefold() in ways), "")
+    text = text.strip()
+    if not team:
+        raise CaseError("which team?", mend=f"{table.teams[0]} {line}")
     if verb == "look":
         gauge = _gauge(desk, text)
         after = desk.to(look(table, team, gauge))
@@ -184,19 +206,43 @@ def _call(desk: Desk, line: str) -> Reply:
     if verb in ("suspect", "isolate"):
         found = re.fullmatch(r"(.+?)(?:\s+(\d{1,3})\s*(?:%|percent)?)?", text)
         if not found:
-            raise CaseError(f"{verb} what?", mend=f"say for example: {verb} pump sheared 60")
+            raise CaseError(f"{said} what?", mend=f"{said} pump sheared 60")
         sure = float(found.group(2)) / 100.0 if found.group(2) else 1.0
-        after = desk.to(call(table, team, verb, _named(desk, found.group(1)), sure))
+        after = desk.to(call(table, team, verb, _named(desk, found.group(1)), sure, at))
     elif verb in ("cover", "uncover"):
-        after = desk.to(call(table, team, verb, (_gauge(desk, text),)))
-    elif verb in ("atc", "decide"):
-        kind = "tell_atc" if verb == "atc" else verb
-        after = desk.to(call(table, team, kind, (text,) if text else ()))
+        after = desk.to(call(table, team, verb, (_gauge(desk, text),), minutes=at))
+    elif verb in ("tell_atc", "decide"):
+        text = re.sub(r"^atc\b\s*", "", text, flags=re.IGNORECASE) if verb == "tell_atc" else text
+        after = desk.to(call(table, team, verb, (text,) if text else (), minutes=at))
     else:
-        raise CaseError(f"{verb!r} is nothing that can be done here", mend="help lists what can be typed")
-    said = after.table.calls[-1]
-    words = f"{clock(said.minutes)}  {team} {call_words(after.table.simulation, said)}"
+        raise CaseError(f"{said!r} is not a call", mend=_meant(desk, rest))
+    last = after.table.calls[-1]
+    after = replace(after, table=_said_now(after.table, last, rest))
+    words = f"{clock(last.minutes)}  {team} {call_words(after.table.simulation, last)}"
     return after, [fill(words, desk.width, "", " " * 6)]
+
+
+def _said_now(table: Table, last: Call, text: str) -> Table:
+    """Drop the lines that were not understood at the time of a call and that it says now."""
+    alone = len(table.teams) == 1
+    unread = tuple(
+        line
+        for line in table.unread
+        if line.minutes != last.minutes
+        or not (alone or line.team == last.team or line.text.casefold() == text.casefold())
+    )
+    return replace(table, unread=unread)
+
+
+def _meant(desk: Desk, text: str) -> str:
+    """A call that a line without one may mean: one that names a failure, or where to find help."""
+    for words in (text, text.partition(" ")[2]):
+        try:
+            (failure,) = _named(desk, words)
+        except (DiagnoseError, ValueError):
+            continue
+        return f"suspect {desk.table.simulation.network.kb.failures[failure].name}"
+    return "suspect, name, cover, atc or decide; 'help' lists all"
 
 
 def _shown(desk: Desk, gauge: str) -> list[str]:
@@ -232,7 +278,7 @@ def answer(desk: Desk, line: str) -> Reply:
             return _next(desk) if not desk.table.over else (desk, moment(desk))
         case "go":
             if not re.fullmatch(r"\d+(\.\d+)?", rest):
-                raise CaseError("go how far?", mend="say for example: go 60")
+                raise CaseError("go how far?", mend="go 60 (seconds)")
             return _go(desk, float(rest))
         case "panel":
             return desk, moment(desk)
@@ -242,24 +288,70 @@ def answer(desk: Desk, line: str) -> Reply:
             return desk, help_lines(desk.width)
         case "undo":
             if not desk.past:
-                raise CaseError("there is nothing to take back")
-            return replace(desk, table=desk.past[-1], past=desk.past[:-1]), [
-                f"{clock(desk.past[-1].minutes)}  taken back"
+                raise CaseError("nothing to undo")
+            before = replace(desk.past[-1], unread=desk.table.unread)
+            return replace(desk, table=before, past=desk.past[:-1]), [
+                f"{clock(desk.past[-1].minutes)}  undone"
             ]
         case "save":
             if not rest.removesuffix("over").strip():
-                raise CaseError("save where?", mend="say for example: save monday.json")
+                raise CaseError("save where?", mend="save monday.json")
             path = Path(rest.removesuffix(" over"))
             _save(desk.table, path, over=path in desk.own or path != Path(rest))
             return replace(desk, saved=desk.table, own=(*desk.own, path)), [f"saved in {path}"]
         case "quit" | "q" | "exit":
-            return replace(desk, done=True), []
+            return _quit(desk)
         case _:
             return _call(desk, line)
 
 
+def _quit(desk: Desk) -> Reply:
+    """The end: the scores, and once more a chance to save what is saved nowhere."""
+    said = []
+    if desk.score is not None and desk.scored != desk.table and desk.table.calls:
+        said = ["", desk.score(desk.table)]
+    desk = replace(desk, scored=desk.table)
+    if said and desk.saved != desk.table:
+        return desk, [
+            *said,
+            *unread_lines(desk),
+            "",
+            "The calls are not saved. 'save FILE' keeps them; 'quit' again ends.",
+        ]
+    return replace(desk, done=True), [*said, *(unread_lines(desk) if said else [])]
+
+
+def unread_lines(desk: Desk) -> list[str]:
+    """Lines that were not understood, with how to enter them after all."""
+    if not desk.table.unread:
+        return []
+    lines = [
+        fill(f"{clock(u.minutes)}  {f'{u.team} {u.text}'.strip()}", desk.width, "  ", "    ")
+        for u in desk.table.unread
+    ]
+    return ["", "Not understood, so not scored (enter them as: at 4:00 red suspect pump sheared 60):", *lines]
+
+
 def _save(table: Table, path: Path, *, over: bool) -> None:
     write_whole(lambda: write_session(table.record), path, "record", over=over)
+
+
+#: lines of the instructor's own, in which no team has said anything
+OWN = ("go", "save", "undo", "notes", "panel", "help", "look", "check", "see")
+
+
+def kept(desk: Desk, line: str, error: DiagnoseError) -> Reply:
+    """A line that was not understood: why, and a note of it where it may have been a call."""
+    text = " ".join(line.split())[:LONGEST_KEPT]
+    team, rest = _team(desk, text)
+    said = [fill(str(error), desk.width)]
+    if not rest or rest.partition(" ")[0].casefold() in OWN:
+        return desk, said
+    team = team if len(desk.table.teams) > 1 else ""
+    return replace(desk, table=not_understood(desk.table, team, rest)), [
+        *said,
+        f"Kept as a note at {clock(desk.table.minutes)}.",
+    ]
 
 
 def run(
@@ -268,24 +360,28 @@ def run(
     say: Callable[[str], None],
     record: Path | None = None,
     ask: Callable[[str], None] = lambda prompt: None,
+    scores: Callable[[Table], str] | None = None,
 ) -> Desk:
     """Lead through the scenario until it is quit or the lines end.
 
     ``record`` is written after every line that changes it, so that a closed window loses nothing. A line
-    that cannot be carried out is answered with why, and changes nothing. ``ask`` shows a prompt.
+    that cannot be carried out is answered with why and kept as not understood. ``ask`` shows a prompt,
+    ``scores`` gives what is told at the end.
     """
-    desk = replace(desk, own=(record,)) if record else desk
+    desk = replace(desk, own=(record,) if record else desk.own, score=scores)
     for text in opening(desk):
         say(text)
     while not desk.done:
         ask(f"{clock(desk.table.minutes)}> ")
         line = lines.readline()
         if not line:
+            for text in _quit(desk)[1]:
+                say(text)
             break
         try:
             desk, said = answer(desk, line)
         except DiagnoseError as error:
-            said = [fill(str(error), desk.width)]
+            desk, said = kept(desk, line, error)
         for text in said:
             say(text)
         if record is not None and desk.saved != desk.table:

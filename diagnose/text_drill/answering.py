@@ -14,22 +14,21 @@ from diagnose.text import fill
 from diagnose.text_drill.question import facet_words
 from diagnose.words import readable
 
-ALWAYS = "'again' shows the question again, 'skip' leaves it, 'quit' ends (what you answered is kept)."
+ALWAYS = "'again' repeats the question, 'skip' passes, 'quit' ends (your answers are saved)."
 CHANCES = (
-    "To say how sure you are, give chances out of 100: 'b 70 d 30', or 'b 70' and the rest is spread evenly; "
-    "the score is best if they are what you believe."
+    "To say how sure you are, give percentages: 'b 70 d 30', or just 'b 70'. You score best by giving "
+    "what you really believe."
 )
 READING = (
-    "A row of the table is a gauge, a column a maneuver in the order flown: '100 to 81' is where the hand began "
-    "and ended, 'swings 94/106' between what it went to and fro, one value that it stood still. 16R is 16 degrees of "
-    "bank, or so many degrees a second, to the right. 'panel' draws the panel as it stood at the end."
+    "Each row is a gauge; each column is a maneuver, in the order flown. '100 to 81': where the needle began "
+    "and ended. 'swings 94/106': it went back and forth between these. One value: it did not move. 16R: 16 degrees "
+    "of bank, or degrees per second, to the right. 'panel' draws the panel as it was at the end."
 )
 LOOKING = (
-    "Name one gauge or several, in the order in which you look: 'att alt asi'. An empty line takes the same looks "
-    "again, or the next look of the pattern that you practise. 'wait' lets the time of one look pass, 'wait 5' that "
-    "of five. After a change of maneuver the hands need some seconds before a look tells anything. "
-    "A letter is your call and ends the exercise. Afterwards the worth of a look is told in bits: 1 bit is the "
-    "answer to one even yes-or-no question."
+    "Name one gauge or more, in the order you look: 'att alt asi'. Enter alone repeats the same looks, or takes "
+    "the next look of the pattern you practice. 'wait' lets the time of one look pass, 'wait 5' of five. After a "
+    "change of maneuver the needles need a few seconds to settle. A letter is your answer and ends the exercise. "
+    "Afterwards the value of a look is given in bits: 1 bit settles one even yes-or-no question."
 )
 
 
@@ -37,11 +36,11 @@ def answering(exercise: Exercise) -> str:
     """How to answer, in one line."""
     match exercise:
         case PredictIt():
-            return "Answer with a letter for each gauge; 'help' says what the readings mean."
+            return "One letter per gauge; 'help' explains the readings."
         case FlyOn():
-            return "Answer all in their order: letters for what to cover (or -), then a letter for each axis."
+            return "Answer all, in order: letters for what to cover (or -), then one letter per axis."
         case _:
-            return "Answer with a letter, or with chances such as 'b 70 d 30'."
+            return "Answer with a letter, or with percentages such as 'b 70 d 30'."
 
 
 def help_text(exercise: Exercise, studio: Studio, width: int) -> str:
@@ -52,13 +51,11 @@ def help_text(exercise: Exercise, studio: Studio, width: int) -> str:
 def _help(exercise: Exercise, studio: Studio, width: int) -> Iterator[str]:
     match exercise:
         case PredictIt():
-            yield fill(
-                f"Answer with a letter for each gauge, in their order. {ALWAYS} The readings mean:", width
-            )
+            yield fill(f"Answer with one letter per gauge, in order. {ALWAYS} The readings mean:", width)
             yield from _meanings(exercise, studio, width)
         case FlyOn():
             yield fill(
-                f"{answering(exercise)} Cover what misleads here, and nothing that is sound. {ALWAYS}", width
+                f"{answering(exercise)} Cover what misleads here, and nothing that is good. {ALWAYS}", width
             )
         case NameIt():
             yield fill(f"{READING} Answer with the letter. {CHANCES} {ALWAYS}", width)

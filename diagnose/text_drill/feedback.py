@@ -21,7 +21,7 @@ from diagnose.model import Grade
 from diagnose.posterior import Posterior
 from diagnose.text import fill, percent, reading_words, table
 from diagnose.text_drill.question import clock, facet_words, option_words, upper
-from diagnose.text_reasons import bound, plain_lines, strength, times
+from diagnose.text_reasons import plain_lines, strength
 from diagnose.words import readable
 
 #: most readings named as telling, and most failures named as not ruled out
@@ -66,13 +66,16 @@ def feedback(
 def _verdict(marked: Marked, right: str) -> str:
     if not marked.counts:
         return (
-            f"Neither right nor wrong, it is too early: by what you had looked at, {right}; "
-            "looking on, or elsewhere, tells more."
+            f"Too early to be right or wrong: from what you had looked at, {right}. "
+            "Keep looking, or look elsewhere, to learn more."
         )
-    text = "Right" if marked.correct else "Not so"
+    if marked.correct:
+        text = f"Correct: {right}."
+    else:
+        text = f"No: {right}." if marked.right in (OPEN, SOUND) else f"No, it was {right}."
     if marked.sure is not None and marked.engine is not None:
-        text += f"; score {100.0 * marked.score:.0f} of 100"
-    return f"{text}: {right}."
+        text += f" Score {100.0 * marked.score:.0f} of 100."
+    return text
 
 
 def _by_id(options: Sequence[Option], name: str) -> Option:
@@ -94,7 +97,7 @@ def _named(
     yield fill(_verdict(marked, option_words(right, kb)), width)
     if marked.sure is not None and marked.engine is not None:
         yield fill(
-            f"You gave your first choice {percent(marked.sure)}; what was to be seen gives it {percent(marked.engine)}.",
+            f"You gave your first choice {percent(marked.sure)}; what was visible gives it {percent(marked.engine)}.",
             width,
         )
     if right.id == OPEN:
@@ -104,16 +107,18 @@ def _named(
     also = [name for name in right.like if name not in (right.id, SOUND)]
     if right.id != SOUND:
         if also:
-            yield fill(f"The same here: {', '.join(kb.failures[n].name for n in also[:MOST_HIDDEN])}.", width)
+            yield fill(
+                f"Looks the same here: {', '.join(kb.failures[n].name for n in also[:MOST_HIDDEN])}.", width
+            )
         yield from _mechanism(right.id, kb, width)
     elif also:
         yield fill(
-            f"Not ruled out, because it would not show here: {', '.join(kb.failures[n].name for n in also[:MOST_HIDDEN])}"
+            f"Not ruled out, since it would not show here: {', '.join(kb.failures[n].name for n in also[:MOST_HIDDEN])}"
             f"{f' and {len(also) - MOST_HIDDEN} more' if len(also) > MOST_HIDDEN else ''}.",
             width,
         )
         if truth != SOUND:
-            yield fill(f"In truth it was there: {kb.failures[truth].name}.", width)
+            yield fill(f"It was there, though: {kb.failures[truth].name}.", width)
     yield from _why(marked, options, chances, posterior, studio, width)
 
 
@@ -130,21 +135,21 @@ def _why(
     one = () if right == SOUND else (right,)
     if one:
         told = _telling(posterior, one, (), kb)
-        yield fill(f"Why: {told}, so many times likelier than with nothing failed.", width)
+        yield fill(f"Why: {told}, compared with no failure.", width)
     if marked.given == OPEN:
-        yield fill("It could be told: the readings leave no other answer a fair chance.", width)
+        yield fill("You could tell: the readings leave no other answer a fair chance.", width)
     by_chance = sorted(zip(chances, (o.id for o in options), strict=True), reverse=True)
     alike = [name for _, name in by_chance if name not in (right, OPEN, SOUND)]
     other = marked.given if marked.given not in (right, OPEN, "") else (alike or [""])[0]
     if other and (other != SOUND or not one):
-        name = kb.failures[other].name if other != SOUND else "nothing failed"
+        name = kb.failures[other].name if other != SOUND else "no failure"
         told = _telling(posterior, one, () if other == SOUND else (other,), kb)
         # names of failures have colons of their own
         yield fill(f"Why not {name}? {upper(told)}.", width)
 
 
 def _telling(posterior: Posterior, right: tuple[str, ...], other: tuple[str, ...], kb: KnowledgeBase) -> str:
-    """Name the readings that tell one explanation from another, with their factors."""
+    """Name the readings that tell one explanation from another, and how strongly."""
     (contrast,) = contrasts(posterior, right, [other])
     weighed = zip(contrast.weights, statements_of(posterior.case), strict=True)
     best: dict[str, float] = {}
@@ -155,10 +160,10 @@ def _telling(posterior: Posterior, right: tuple[str, ...], other: tuple[str, ...
             best[words] = max(best.get(words, 0.0), weight)
     named = sorted(best.items(), key=lambda entry: -entry[1])[:MOST_TELLING]
     if named:
-        return " and ".join(f"{words} ({bound(times(weight))})" for words, weight in named)
+        return " and ".join(f"{words} ({strength(kb, weight)} evidence)" for words, weight in named)
     if not strength(kb, contrast.total):
-        return "no reading tells"
-    return f"all readings together ({bound(times(contrast.total))})"
+        return "no reading tells them apart"
+    return f"all readings together ({strength(kb, contrast.total)} evidence)"
 
 
 def _mechanism(failure: str, kb: KnowledgeBase, width: int) -> Iterator[str]:
@@ -182,7 +187,9 @@ def _open(options: Sequence[Option], chances: Sequence[float], truth: str, flown
     kb = studio.kb
     order = sorted(zip(chances, options, strict=True), key=lambda entry: -entry[0])
     left = [(chance, option) for chance, option in order if chance >= studio.number("left_open")]
-    yield fill("Left open: " + "; ".join(f"{option_words(o, kb)} {percent(c)}" for c, o in left) + ".", width)
+    yield fill(
+        "Still possible: " + "; ".join(f"{option_words(o, kb)} {percent(c)}" for c, o in left) + ".", width
+    )
     if len(left) > 1:
         pair = [option.id for _, option in left[:2]]
         # what was flown already has not told, but for what could not be seen: that first, then what is flown
@@ -206,16 +213,16 @@ def _open(options: Sequence[Option], chances: Sequence[float], truth: str, flown
             parting, condition = (unseen or elsewhere)[0]
             where = kb.manoeuvres[condition.manoeuvre].name
             moved = "".join(f", {kb.switches[s].name} {readable(p)}" for s, p in condition.switches.items())
-            shows = " against ".join(readable(s.readings[0][0]) for s in parting.shows)
+            shows = " or ".join(readable(s.readings[0][0]) for s in parting.shows)
             yield fill(
-                f"What would part the first two: the {facet_words(parting.facet, kb)}"
-                f"{', not seen here,' if unseen else ''} in '{where}{moved}': {shows}.",
+                f"What tells the first two apart: the {facet_words(parting.facet, kb)}"
+                f"{', not visible here,' if unseen else ''} in '{where}{moved}': {shows}.",
                 width,
             )
         else:
-            yield fill("No single look on this panel parts the first two.", width)
-    name = "nothing had failed" if truth == SOUND else kb.failures[truth].name
-    yield fill(f"In truth: {name}.", width)
+            yield fill("No single look on this panel tells the first two apart.", width)
+    name = "nothing had failed" if truth == SOUND else f"it was {kb.failures[truth].name}"
+    yield fill(f"In fact, {name}.", width)
     if truth != SOUND:
         yield from _mechanism(truth, kb, width)
 
@@ -224,11 +231,11 @@ def _predicted(exercise: PredictIt, marked: Marked, studio: Studio, width: int, 
     kb = studio.kb
     given = dict(part.split("=") for part in marked.given.split())
     hits = sum(given[a.facet] == a.readings[a.right] for a in exercise.asked)
-    yield "All right." if marked.correct else f"{hits} of {len(exercise.asked)} right."
+    yield "Correct." if marked.correct else f"{hits} of {len(exercise.asked)} right."
     rows = []
     for number, asked in enumerate(exercise.asked, 1):
         right = asked.readings[asked.right]
-        usual = "as in a sound aircraft" if right == asked.usual else f"a sound one: {readable(asked.usual)}"
+        usual = "as in a healthy airplane" if right == asked.usual else f"normally {readable(asked.usual)}"
         you = "" if given[asked.facet] == right else f"; you said {readable(given[asked.facet])}"
         rows.append(
             (
@@ -248,7 +255,7 @@ def _flown(exercise: FlyOn, marked: Marked, studio: Studio, width: int) -> Itera
     given = dict(part.split("=") for part in marked.given.split())
     right = dict(part.split("=") for part in marked.right.split())
     hits = sum(given[what] == right[what] for what in right)
-    yield "All right." if marked.correct else f"{hits} of {len(right)} right."
+    yield "Correct." if marked.correct else f"{hits} of {len(right)} right."
     trusts = studio.trusts(card.failure, card.manoeuvre)
     advice = {a.axis: a for a in partial_panel(studio.network, card.manoeuvre, trusts)}
     grades = {trust.gauge: trust.grade for trust in trusts}
@@ -276,10 +283,10 @@ def _why_not(what: str, given: str, right: str, grades: Mapping[str, Grade], kb:
     """Why a choice of what to cover, or of what to fly an axis on, does not do."""
     if what != COVER:
         misleads = grades.get(given) in (Grade.COVER, Grade.VERIFY)
-        return "it is not to be trusted here" if misleads else f"it shows no {what} here, or only by the way"
+        return "it can't be trusted here" if misleads else f"it shows no {what} here, or only indirectly"
     chosen, wanted = (set(text.split("+")) - {"none"} for text in (given, right))
     parts = [f"the {_short(g, kb)} misleads" for g in sorted(wanted - chosen)]
-    parts += [f"the {_short(g, kb)} is sound" for g in sorted(chosen - wanted)]
+    parts += [f"the {_short(g, kb)} is good" for g in sorted(chosen - wanted)]
     return ", ".join(parts)
 
 
@@ -293,20 +300,25 @@ def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Stud
     chances = exercise.chances()
     early = exercise.onset_s is not None and exercise.second <= exercise.onset_s
     if marked.given == "":
-        yield fill(f"Time is up without a call. What there was: {name}.", width)
+        yield fill(
+            f"Time is up and you made no call. It was {name}."
+            if truth != SOUND
+            else "Time is up and you made no call. Nothing had failed.",
+            width,
+        )
     else:
         right = _by_id(exercise.options, marked.right)
         yield fill(_verdict(marked, option_words(right, kb)), width)
         place = [option.id for option in exercise.options].index(marked.given)
         if marked.counts and not marked.correct and truth in exercise.options[place].like:
-            so = "That was so" if truth == SOUND else "It was there"
+            so = "That was true" if truth == SOUND else "It was there"
             yield fill(
                 f"{'It had not even begun' if early else so}, but what you had looked at gave it "
                 f"{percent(chances[place])}: a guess.",
                 width,
             )
         elif marked.counts and not marked.correct and marked.right == OPEN:
-            yield fill("What you had looked at left it open.", width)
+            yield fill("From what you had looked at you could not tell yet.", width)
     named = marked.given == "" or marked.right == truth
     yield from _began(exercise, "" if named else name, width, early=early)
     if marked.given != "" and marked.right != OPEN and marked.counts:
@@ -328,8 +340,7 @@ def _began(exercise: Scan, name: str, width: int, *, early: bool) -> Iterator[st
     if early:
         lead = clock(exercise.onset_s - exercise.second)
         yield fill(
-            f"You ended at {ended}. What you could not see yet comes later in this flight, at {at}, {lead} after "
-            f"your call: {name}.",
+            f"You ended at {ended}. What fails comes later in this flight, at {at}, {lead} after your call: {name}.",
             width,
         )
         return
@@ -339,7 +350,7 @@ def _began(exercise: Scan, name: str, width: int, *, early: bool) -> Iterator[st
     else:
         yield fill(f"It began at {at}; you ended at {ended}, {since} after it.", width)
     if name:
-        yield fill(f"What there was: {name}.", width)
+        yield fill(f"It was {name}.", width)
 
 
 def aftermath(exercise: Scan, studio: Studio, width: int) -> str:
@@ -358,13 +369,13 @@ def _gaze(looked: Review, kb: KnowledgeBase, width: int, *, sound: bool) -> Iter
 
     if looked.looks:
         dwell = ", ".join(f"{short(gauge)} {seconds} s" for gauge, seconds in looked.dwell.items())
-        yield fill(f"You looked: {dwell}.", width)
+        yield fill(f"Your looks: {dwell}.", width)
     for found in looked.faults:
         yield fill(_fault(found, short), width)
     if looked.looks and not looked.faults:
         yield "No fixation, omission or emphasis."
     if looked.followed is not None:
-        yield f"Steps that kept to the pattern: {percent(looked.followed)}."
+        yield f"Looks that followed the pattern: {percent(looked.followed)}."
     yield from _best_looks(looked, kb, width, sound=sound)
 
 
@@ -372,13 +383,13 @@ def _best_looks(looked: Review, kb: KnowledgeBase, width: int, *, sound: bool) -
     names = _sequence(looked.best, lambda gauge: _short(gauge, kb))
     if looked.best_knew:
         # that nothing fails is never known for good: the sequence goes on for half of the flight
-        reached = "watched until" if sound else "was sure at"
+        reached = "kept watching until" if sound else "was sure at"
         yield fill(
             f"The most informative sequence {reached} {clock(looked.best_s)}, with {len(looked.best)} looks: {names}.",
             width,
         )
     elif looked.best:
-        yield fill(f"Even the most informative sequence did not know by the end: {names}.", width)
+        yield fill(f"Even the most informative sequence could not tell by the end: {names}.", width)
 
 
 def _short(gauge: str, kb: KnowledgeBase) -> str:
@@ -399,13 +410,13 @@ def _sequence(looks: Sequence[Look], short: Callable[[str], str]) -> str:
 
 
 def _fault(found: Found, short: Callable[[str], str]) -> str:
-    tells = f"{short(found.instead)} at {clock(found.second)} would have told {found.bits:.1f} bit"
+    tells = f"the {short(found.instead)} at {clock(found.second)} was worth {found.bits:.1f} bits"
     match found.fault:
         case "fixation":
-            return f"Fixation: {found.seconds} s on the {short(found.gauge)} without a break; {tells}."
+            return (
+                f"Fixation: {found.seconds} s on the {short(found.gauge)} without a break; a look at {tells}."
+            )
         case "omission":
             return f"Omission: you never looked at the {short(found.gauge)}; {tells}."
         case _:
-            return (
-                f"Emphasis: {percent(found.share)} of your looks went to the {short(found.gauge)}; {tells}."
-            )
+            return f"Emphasis: {percent(found.share)} of your looks went to the {short(found.gauge)}; a look at {tells}."

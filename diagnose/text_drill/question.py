@@ -15,7 +15,7 @@ from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Gauge, ScanPattern
 from diagnose.pictures import panel_text, shown_dials
 from diagnose.simulate import shown_histories, state_at
-from diagnose.text import fill, reading_words
+from diagnose.text import NO_FAILURE, fill, reading_words
 from diagnose.text_drill.hands import LAMPS, hand_name, otherwise, short_name, value_words, went, written_unit
 from diagnose.text_drill.seen import seen_lines
 from diagnose.text_reasons import bound
@@ -52,9 +52,9 @@ def question(done: Round, studio: Studio, width: int, pattern: ScanPattern | Non
 def option_words(option: Option, kb: KnowledgeBase) -> str:
     """An answer in words; those that look the same are one answer."""
     if option.id == OPEN:
-        return "it cannot be told yet"
+        return "can't tell yet"
     if option.id == SOUND:
-        return "nothing has failed, as far as this shows"
+        return NO_FAILURE
     return kb.failures[option.id].name + (" (or similar)" if len(option.like) > 1 else "")
 
 
@@ -71,13 +71,13 @@ def option_lines(options: Sequence[Option], kb: KnowledgeBase, width: int) -> It
 
 def _conditions(context: Sequence[str], kb: KnowledgeBase, width: int) -> Iterator[str]:
     if context:
-        yield fill(f"Conditions of the day: {', '.join(kb.context[flag].name for flag in context)}.", width)
+        yield fill(f"Conditions: {', '.join(kb.context[flag].name for flag in context)}.", width)
 
 
 def _name_question(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
     yield from _conditions(exercise.flown.case.context, studio.kb, width)
     yield from seen_lines(exercise, studio, width)
-    yield "What has failed? One thing at most."
+    yield "What has failed? At most one thing."
     yield from option_lines(exercise.options, studio.kb, width)
 
 
@@ -88,7 +88,7 @@ def drawn(exercise: NameIt, studio: Studio) -> str:
 
 
 def flown_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
-    """What was flown, and what the hands did meanwhile."""
+    """What was flown, and what the needles did meanwhile."""
     kb, flown = studio.kb, exercise.flown
     yield from _conditions(flown.case.context, kb, width)
     count = len(flown.windows)
@@ -98,9 +98,9 @@ def flown_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
         moved = list(went(studio, flown.simulation, window, later, exercise.covered))
         moved += otherwise(exercise, number - 1, studio)
         if number == count:
-            rest = "everything else stands still" if moved else "everything stands still"
+            rest = "nothing else moves" if moved else "nothing moves"
         else:
-            rest = "the rest as below" if moved else "all as below"
+            rest = "the rest as shown below" if moved else "all as shown below"
         yield fill("; ".join([*moved, rest]) + ".", width, "   ")
 
 
@@ -109,16 +109,16 @@ def _predict_question(exercise: PredictIt, studio: Studio, width: int, *, first:
     failure = kb.failures[card.failure]
     if first:
         yield fill(f"New to you: {failure.name}. {upper(failure.mechanism)}.", width)
-    it = "It" if first else f"The failure: {failure.name}. It"
+    it = "" if first else f"The failure: {failure.name}. "
     flown = kb.manoeuvres[card.manoeuvre].name
-    yield fill(f"{it} has been so for some time. You fly: {flown}. What does each gauge show?", width)
+    yield fill(f"{it}This happened several minutes ago. You fly: {flown}. What does each gauge show?", width)
     for number, asked in enumerate(exercise.asked, 1):
         readings = "   ".join(
             bound(f"{letter} {readable(r)}") for letter, r in zip(LETTERS, asked.readings, strict=False)
         )
         yield fill(facet_words(asked.facet, kb), width, f"  {number}  ", " " * 5)
         yield fill(readings, width, " " * 7)
-    yield "Answer with a letter for each, in their order, such as: " + " ".join("a" for _ in exercise.asked)
+    yield "Answer with one letter per line, in order, such as: " + " ".join("a" for _ in exercise.asked)
 
 
 def upper(text: str) -> str:
@@ -152,7 +152,7 @@ def _fly_question(exercise: FlyOn, studio: Studio, width: int) -> Iterator[str]:
         )
         yield fill(gauges, width, f"  {number}  {ask:<20}", " " * 25)
     example = " ".join("ab" if choice.what == COVER else "c" for choice in exercise.choices)
-    yield f"Answer all in their order, such as: {example}   (- covers nothing)"
+    yield f"Answer all, in order, such as: {example}   (- covers nothing)"
 
 
 def _scan_question(exercise: Scan, studio: Studio, width: int, pattern: ScanPattern | None) -> Iterator[str]:
@@ -160,10 +160,10 @@ def _scan_question(exercise: Scan, studio: Studio, width: int, pattern: ScanPatt
     minutes = exercise.flown.simulation.samples / 60.0
     yield from _conditions(exercise.flown.case.context, kb, width)
     yield fill(
-        f"All gauges are hidden. A look at one takes {exercise.look_s} s while the flight goes on; it ends after "
-        f"{minutes:.1f} min. One thing at most is wrong, from the start or from some time on. Name gauges to look at "
-        "('alt vsi asi'), 'wait', or call it with a letter as soon as you know; that nothing has failed, or that it "
-        f"cannot be told, counts only from {clock(exercise.patience_s)} on.",
+        f"All gauges are hidden. Each look takes {exercise.look_s} s while the flight goes on; it ends after "
+        f"{minutes:.1f} min. At most one thing fails, at the start or later. Name gauges to look at ('alt vsi asi'), "
+        "or 'wait'. Answer with a letter as soon as you know. 'No failure' and 'can't tell' count only from "
+        f"{clock(exercise.patience_s)} on.",
         width,
     )
     names = [kb.gauges[g].words[0] if kb.gauges[g].words else g for g in studio.seen]

@@ -27,13 +27,13 @@ MOST_MINOR = 2
 
 
 def seen_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
-    """The table, then what showed the same all along, then what could not be seen."""
+    """The table, then what showed the same throughout, then what could not be seen."""
     kb, flown = studio.kb, exercise.flown
     count = len(flown.windows)
     each = (width - NAME) // count
     manoeuvres = [kb.manoeuvres[snapshot.manoeuvre] for snapshot in flown.case.snapshot]
     heads = [m.words[0] if count >= CROWDED and m.words else m.name for m in manoeuvres]
-    yield from _row("You fly:" if count == 1 else "One after other:", heads, each)
+    yield from _row("You fly:" if count == 1 else "First, then:", heads, each)
     minor: list[tuple[str, list[str]]] = []
     steady: list[str] = []
     for dial in shown_dials(kb.dials, studio.seen):
@@ -53,10 +53,12 @@ def seen_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
     else:
         yield fill("; ".join(f"{name} {' | '.join(cells)}" for name, cells in minor) + ".", width)
     if steady:
-        yield fill(f"{'All along' if count > 1 else 'And'}: {', '.join(steady)}.", width)
+        yield fill(f"{'Throughout' if count > 1 else 'Also'}: {', '.join(steady)}.", width)
     if exercise.covered:
         titles = {dial.id: dial.title.lower() for dial in kb.dials.values()}
-        yield fill(f"Not seen: {', '.join(titles.get(gauge, gauge) for gauge in exercise.covered)}.", width)
+        yield fill(
+            f"Not visible: {', '.join(titles.get(gauge, gauge) for gauge in exercise.covered)}.", width
+        )
 
 
 def _row(name: str, cells: Sequence[str], each: int) -> Iterator[str]:
