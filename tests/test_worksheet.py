@@ -387,7 +387,7 @@ def test_why_a_silent_gauge_matters_in_an_earlier_snapshot_too():
         entered, _ = obey(desk, f"go {at + 1}")
         entered, _ = obey(entered, "tc flag stowed")
         best = entered.answer().ranking[0]
-        (means,) = re.findall(r"if stowed \([^)]*\): ([^;]*)", said[at])
+        (means,) = re.findall(r"if out of view \([^)]*\): ([^;]*)", said[at])
         assert means == f"{names(desk.kb, best.failures)} {percent(best.posterior)}"
 
 

@@ -86,7 +86,7 @@ def _plain(dial: Dial, state: State) -> str:
         return "LIT" if number else "out"
     if dial.kind == "ball":
         side = "left" if (number or 0.0) < 0 else "right"
-        return "centred" if abs(number or 0.0) < 0.5 else f"{abs(number or 0.0):.1f} to the {side}"
+        return "centered" if abs(number or 0.0) < 0.5 else f"{abs(number or 0.0):.1f} to the {side}"
     if dial.kind == "strip":
         return "" if number is None else f"{round(number) % 360 or 360:03d}"
     if isinstance(value, str):

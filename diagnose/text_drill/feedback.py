@@ -72,7 +72,8 @@ def _verdict(marked: Marked, right: str) -> str:
     if marked.correct:
         text = f"Correct: {right}."
     else:
-        text = f"No: {right}." if marked.right in (OPEN, SOUND) else f"No, it was {right}."
+        said = {OPEN: "you can't tell yet", SOUND: "nothing has failed"}
+        text = f"No, {said.get(marked.right, f'it was {right}')}."
     if marked.sure is not None and marked.engine is not None:
         text += f" Score {100.0 * marked.score:.0f} of 100."
     return text
@@ -317,8 +318,6 @@ def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Stud
                 f"{percent(chances[place])}: a guess.",
                 width,
             )
-        elif marked.counts and not marked.correct and marked.right == OPEN:
-            yield fill("From what you had looked at you could not tell yet.", width)
     named = marked.given == "" or marked.right == truth
     yield from _began(exercise, "" if named else name, width, early=early)
     if marked.given != "" and marked.right != OPEN and marked.counts:

@@ -78,6 +78,7 @@ class Phrases:
     vague: Mapping[Words, str]
     asides: tuple[Words, ...]
     commands: Mapping[str, str]
+    shown: Mapping[str, str]
     unknown: frozenset[str]
     lost: frozenset[str]
     guide: Mapping[str, float]
@@ -136,6 +137,7 @@ def phrases() -> Phrases:
         vague=by_length(found["vague"]),
         asides=longest_first(found["asides"]),
         commands={plain(asked): command for asked, command in found["commands"].items()},
+        shown=found["shown"],
         unknown=frozenset(map(plain, found["unknown"])),
         lost=frozenset(map(plain, found["lost"])),
         guide=found["guide"],
@@ -204,6 +206,9 @@ def length_at(words: Words, place: int, known: Iterable[Words]) -> int:
 
 def readable(entry_id: str) -> str:
     """Give an id as words, as they are spelled on screens (ids keep the spelling of older files)."""
+    shown = phrases().shown
+    if entry_id in shown:
+        return shown[entry_id]
     spelled = entry_id.replace("behaviour", "behavior").replace("draught", "draft")
     return re.sub(r"_height\b", " altitude", spelled).replace("_", " ")
 
