@@ -353,6 +353,8 @@ def review_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
             for unit, (factor, _) in channel.units.items()
             if factor <= 0.0
         )
+        if channel.twin and channel.twin not in kb.recorded:
+            yield f"{where}: there is no channel {channel.twin!r}"
     for entry, relation in kb.relations.items():
         where = _at(kb, "relations", entry)
         for name in (*relation.channels, *relation.speaks_of):

@@ -70,7 +70,7 @@ COMMANDS = {
     "tabletop": (1, (("--team", NAME), ("--record", NAME), ("--width", NUMBER))),
     "debrief": (2, (("--html", NAME), ("--json",))),
     "drill": (0, (("--progress", "--data", NAME), ("--import", NAME, "--data", NAME), ("--read", NAME), ("--export", NAME), ("--delete", "--data", NAME))),
-    "review": (1, (("--map", NAME), ("--guess",), ("--yes",), ("--svg", NAME), ("--save", NAME))),
+    "review": (1, (("--map", NAME), ("--guess",), ("--yes",), ("--say", NAME), ("--svg", NAME), ("--save", NAME))),
     "writeup": (1, (("--map", NAME), ("--json",), ("-o", NAME))),
     "report": (1, (("--session", NAME), ("--data", NAME), ("-o", NAME))),
     "export": (1, (("--to", NAME),)),

@@ -42,7 +42,7 @@ def text_of(lines, header=HEADER, separator=","):
 def recorded(tmp_path, text, encoding="utf-8", mapping=None):
     path = tmp_path / "flight.csv"
     path.write_bytes(text if isinstance(text, bytes) else text.encode(encoding))
-    layout = layout_of(path)
+    layout = layout_of(path, KB)
     return read(layout, mapping or guess(layout, KB).mapping, KB)
 
 
@@ -270,9 +270,9 @@ def test_what_cannot_be_read_is_said(tmp_path, text, says):
 
 def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(CaseError, match="cannot be read"):
-        layout_of(tmp_path / "none.csv")
+        layout_of(tmp_path / "none.csv", KB)
     with pytest.raises(CaseError, match="cannot be read"):
-        layout_of(tmp_path)
+        layout_of(tmp_path, KB)
 
 
 # ------------------------------------------------------------------ mapping
@@ -286,7 +286,7 @@ def test_names_are_read_in_any_usual_form():
 def test_the_guess_survives_its_own_file(tmp_path):
     path = tmp_path / "flight.csv"
     path.write_text(text_of(rows()))
-    guessed = guess(layout_of(path), KB)
+    guessed = guess(layout_of(path, KB), KB)
     kept = tmp_path / "map.toml"
     kept.write_text(dump_map(guessed.mapping, guessed.notes))
     assert load_map(kept, KB).columns == guessed.mapping.columns

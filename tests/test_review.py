@@ -49,7 +49,7 @@ def recording_of(engine, folder, failure="", *, hz=1, gps=True, seed=1, kind="or
 
 
 def reviewed(engine, path, **options):
-    layout = layout_of(path)
+    layout = layout_of(path, KB)
     mapping = guess(layout, KB).mapping
     return review(engine, read(layout, mapping, KB), mapping, **options)
 
@@ -279,7 +279,9 @@ def test_the_timeline_shows_channels_residuals_chances_and_onset(engine, flight)
 def test_a_guess_must_be_confirmed(flight):
     shown = run("review", flight)
     assert shown.returncode == 1
-    assert 'airspeed_kt = { column = "IAS (kt)"' in shown.stderr
+    row = next(line for line in shown.stderr.splitlines() if "IAS (kt)" in line)
+    assert "indicated airspeed" in row
+    assert row.split()[-2:] == ["kt", "sure"]
     assert "a guess that nobody has confirmed" in shown.stderr
     assert "Traceback" not in shown.stderr
 
@@ -315,7 +317,7 @@ def test_a_folder_is_reviewed_and_a_bad_file_does_not_keep_the_others_back(engin
     (tmp_path / "good.csv").write_bytes(flight.read_bytes())
     asked = run("review", tmp_path)
     assert asked.returncode == 1
-    assert "# good.csv" in asked.stderr
+    assert "good.csv:" in asked.stderr
     assert "a guess that nobody has confirmed" in asked.stderr
     shown = run("review", tmp_path, "--yes")
     assert shown.returncode == 1

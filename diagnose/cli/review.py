@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, tell, width, write, writes
-from diagnose.console import step
+from diagnose.console import bounded, step
 from diagnose.errors import CaseError, DiagnoseError
 
 if TYPE_CHECKING:
@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from diagnose.review import Guess, MapRecord, Review
 
 USUAL_PANEL = "single_pump"
+HOW_TO_ANSWER = (
+    'Correct it in words ("speed is groundspeed in km/h", "ignore HDG2"), "save FILE" to keep it, '
+    '"show" it again, "yes" to go on, "no" to stop.'
+)
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
@@ -35,7 +39,17 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         action="store_true",
         help="show the mapping as guessed, to be saved, mended and given with --map",
     )
-    review.add_argument("--yes", action="store_true", help="take the guessed mapping without asking")
+    review.add_argument(
+        "--say",
+        action="append",
+        default=[],
+        metavar="WORDS",
+        help='correct the guess, as in "altimeter is gps altitude", "speed is groundspeed in km/h", "ignore HDG2"; '
+        "may be repeated",
+    )
+    review.add_argument(
+        "--yes", action="store_true", help="take the guess; a column that has to be asked about is not used"
+    )
     review.add_argument("--panel", metavar="PANEL", help=f"the aircraft's panel ({USUAL_PANEL})")
     review.add_argument(
         "--setting", metavar="WHY", help="why you are here: routine (the default), anomaly or exercise"
@@ -50,7 +64,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 
 def _review(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.guess:
-        return _guess(chosen.file, load())
+        return _guess(chosen, load())
     kb = load()
     setting = ""
     if chosen.setting:
@@ -92,52 +106,108 @@ def _write(chosen: argparse.Namespace, found: Review) -> None:
 # ------------------------------------------------------------------ mapping
 
 
-def _guess(file: Path, kb: KnowledgeBase) -> int:
-    from diagnose.review import dump_map, guess, layout_of
+def _guess(chosen: argparse.Namespace, kb: KnowledgeBase) -> int:
+    """Print the guess, corrected, as a mapping file; what is open stands in it as remarks."""
+    from diagnose.review import dump_map
 
-    guessed = guess(layout_of(file), kb)
+    guessed = guess_of(chosen.file, tuple(chosen.say), kb)
     print(dump_map(guessed.mapping, guessed.notes), end="")
+    for column, asks in guessed.questions:
+        print(f"# to be answered: {repr(f'{column}: {asks}' if column else asks)[1:-1]}")
     if guessed.unused:
         print(f"# not used: {', '.join(repr(name)[1:-1] for name in guessed.unused)}")
     return 0
 
 
-def _mapping(chosen: argparse.Namespace, kb: KnowledgeBase, *, ask: bool) -> MapRecord | None:
-    """The mapping of the file: the user's own, or a guess that is shown and confirmed."""
-    from diagnose.review import guess, layout_of, load_map
+def guess_of(file: Path, says: tuple[str, ...], kb: KnowledgeBase) -> Guess:
+    """The guess of a file, as these words correct it."""
+    from diagnose.review import corrected, guess, layout_of
+
+    found = guess(layout_of(file, kb), kb)
+    for words in says:
+        found = corrected(found, words, kb)
+    return found
+
+
+def _mapping(chosen: argparse.Namespace, kb: KnowledgeBase, *, ask: bool) -> MapRecord | Guess:
+    """The mapping of the file: the user's own, or a guess that is shown, corrected and confirmed."""
+    from diagnose.review import load_map
 
     if chosen.map:
         return load_map(chosen.map, kb)
-    if not ask:
-        return None
-    guessed = guess(layout_of(chosen.file), kb)
-    _confirm([(chosen.file, guessed)])
-    return guessed.mapping
+    found = guess_of(chosen.file, tuple(chosen.say), kb)
+    return _confirmed(chosen, chosen.file, found, kb)[0] if ask else found
 
 
-def _confirm(guesses: list[tuple[Path, Guess]]) -> None:
-    """Show guessed mappings and ask whether they are right. Raises CaseError if nobody says so."""
-    from diagnose.review import dump_map
+def _confirmed(chosen: argparse.Namespace, file: Path, found: Guess, kb: KnowledgeBase) -> tuple[Guess, tuple[str, ...]]:  # fmt: skip
+    """The guess as the user has corrected and confirmed it, and his corrections. Raises CaseError if nobody did."""
+    from diagnose.review import changed_text, columns_text, corrected, dump_map
 
-    for file, guessed in guesses:
-        print(f"# {file.name}", file=sys.stderr)
-        print(dump_map(guessed.mapping, guessed.notes), file=sys.stderr)
-    mend = "say --yes to take it, or save it (--guess), mend it and give it with --map"
+    columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    says: list[str] = []
+    print(f"{file.name}:\n{columns_text(found, kb, columns)}", file=sys.stderr)
     if not sys.stdin.isatty():
-        raise CaseError("the mapping above is a guess that nobody has confirmed", str(guesses[0][0]), mend)
-    answer = input("Is this right? (y/n) ")
-    if answer.strip().lower() not in ("y", "yes"):
-        raise CaseError("the mapping was not confirmed", mend=mend)
+        raise CaseError(
+            "the table above is a guess that nobody has confirmed",
+            str(file),
+            'say --yes to take it, correct it with --say "COLUMN is …", or save it (--guess) and give it with --map',
+        )
+    print(f"{HOW_TO_ANSWER}\n", file=sys.stderr)
+    while True:
+        sys.stderr.write("> ")
+        sys.stderr.flush()
+        line = sys.stdin.readline()
+        said = " ".join(line.split())
+        match said.lower() if line else "no":
+            case "":
+                continue
+            case "y" | "yes" | "ok" | "go on":
+                return found, tuple(says)
+            case "n" | "no" | "q" | "quit" | "stop":
+                raise CaseError("the mapping was not confirmed", str(file))
+            case "show":
+                print(columns_text(found, kb, columns), file=sys.stderr)
+                continue
+        try:
+            if bounded(said).lower().startswith("save "):
+                name = said[5:].removeprefix("as ").strip("\"' ")
+                write(chosen, Path(name), dump_map(found.mapping, found.notes), tell)
+                continue
+            before, found = found, corrected(found, said, kb)
+        except DiagnoseError as error:
+            print(error, file=sys.stderr)
+            continue
+        says.append(said)
+        print(changed_text(before, found, kb, columns), file=sys.stderr)
 
 
-def reviewed(file: Path, mapping: MapRecord | None, panel: str | None, setting: str, kb: KnowledgeBase, engine: Callable[[str], Engine]) -> Review:  # fmt: skip
-    """Read and review one file; without a mapping a guess is taken."""
-    from diagnose.review import guess, layout_of, read, review
+def reviewed(file: Path, mapping: MapRecord | Guess | None, panel: str | None, setting: str, kb: KnowledgeBase, engine: Callable[[str], Engine]) -> Review:  # fmt: skip
+    """Read and review one file; without a mapping a guess is taken, and what is open in it is a fault of the file."""
+    from dataclasses import replace
 
-    layout = layout_of(file)
-    found = guess(layout, kb).mapping if mapping is None else mapping
+    from diagnose.review import Fault, Guess, layout_of, read, review
+
+    layout = layout_of(file, kb)
+    found = guess_of(file, (), kb) if mapping is None else mapping
+    asked: tuple[Fault, ...] = ()
+    if isinstance(found, Guess):
+        asked = tuple(
+            Fault(
+                kind="question", says=f"not used until you answer: {says}" if column else says, column=column
+            )
+            for column, says in found.questions
+        )
+        found = found.mapping
     chosen = engine(panel or found.panel or USUAL_PANEL)
-    return review(chosen, read(layout, found, kb), found, setting=setting)
+    try:
+        recording = read(layout, found, kb)
+        return review(chosen, replace(recording, faults=(*asked, *recording.faults)), found, setting=setting)
+    except CaseError as error:
+        if not asked:
+            raise
+        # what is open may be all that it lacks
+        open_ones = "; ".join(str(fault) for fault in asked)
+        raise CaseError(error.what, error.where, f"{error.mend}. Open: {open_ones}") from None
 
 
 # ------------------------------------------------------------------ many flights
@@ -152,34 +222,41 @@ def _folder(chosen: argparse.Namespace, setting: str, kb: KnowledgeBase) -> int:
         raise CaseError("there is no CSV file in this folder", str(chosen.file))
     from diagnose.report.findings import summary_text
 
+    says = {}
     if not (chosen.map or chosen.yes or chosen.json):
-        guesses = _guesses(files, kb)
-        if guesses:
-            _confirm(guesses)
+        says = _says(chosen, files, kb)
     overlays = (*chosen.knowledge_first, *chosen.knowledge)
-    jobs = [(file, chosen.map, chosen.panel, setting, overlays) for file in files]
+    jobs = []
+    for file in files:
+        own = (*chosen.say, *says.get(_names(file, kb), ())) if not chosen.map else ()
+        jobs.append((file, chosen.map, own, chosen.panel, setting, overlays))
     rows = list(_progress(jobs))
     rows.sort(key=lambda row: str(row["file"]))
     print(json.dumps(rows, ensure_ascii=False, indent=1) if chosen.json else summary_text(rows))
     return 1 if any("error" in row for row in rows) else 0
 
 
-def _guesses(files: list[Path], kb: KnowledgeBase) -> list[tuple[Path, Guess]]:
-    """One guess for each way in which the files name their columns; a file that cannot be read is told of later."""
-    from diagnose.review import guess, layout_of
+def _names(file: Path, kb: KnowledgeBase) -> tuple[str, ...]:
+    """How a file names its columns; nothing for one that cannot be read, which is told of later."""
+    from diagnose.review import layout_of
 
-    found: dict[tuple[str, ...], tuple[Path, Guess]] = {}
+    try:
+        return layout_of(file, kb).names
+    except DiagnoseError:
+        return ()
+
+
+def _says(chosen: argparse.Namespace, files: list[Path], kb: KnowledgeBase) -> dict[tuple[str, ...], tuple[str, ...]]:  # fmt: skip
+    """The user's corrections of one guess for each way in which the files name their columns."""
+    found: dict[tuple[str, ...], tuple[str, ...]] = {}
     for file in files:
-        try:
-            layout = layout_of(file)
-            if layout.names not in found:
-                found[layout.names] = (file, guess(layout, kb))
-        except DiagnoseError:
-            continue
-    return list(found.values())
+        names = _names(file, kb)
+        if names and names not in found:
+            found[names] = _confirmed(chosen, file, guess_of(file, tuple(chosen.say), kb), kb)[1]
+    return found
 
 
-Job = tuple[Path, Path | None, str | None, str, tuple[Path, ...]]
+Job = tuple[Path, Path | None, tuple[str, ...], str | None, str, tuple[Path, ...]]
 
 
 def _progress(jobs: list[Job]) -> Iterator[dict[str, Any]]:
@@ -215,10 +292,10 @@ def _one(job: Job) -> dict[str, Any]:
     from diagnose.report.findings import review_data
     from diagnose.review import load_map
 
-    file, map_file, panel, setting, overlays = job
+    file, map_file, says, panel, setting, overlays = job
     kb = _knowledge(overlays)
     try:
-        mapping = load_map(map_file, kb) if map_file else None
+        mapping = load_map(map_file, kb) if map_file else guess_of(file, says, kb)
         return review_data(reviewed(file, mapping, panel, setting, kb, partial(_engine, overlays)))
     except DiagnoseError as error:
         return {"file": file.name, "error": error.what}

@@ -14,7 +14,11 @@ RelationId = Literal[
 
 
 class Channel(Record, frozen=True, kw_only=True):
-    """A channel that a recording can have. ``units``: name -> (factor, offset) to ``unit``."""
+    """A channel that a recording can have. ``units``: name -> (factor, offset) to ``unit``.
+
+    ``words`` mean this channel alone, ``loose`` ones this or its ``twin`` by GPS. ``usual``: where the 98th
+    percentile of the amounts of a flight lies, in ``unit``; (0, 0) where that tells nothing.
+    """
 
     id: str
     name: str
@@ -23,6 +27,9 @@ class Channel(Record, frozen=True, kw_only=True):
     units: dict[str, tuple[float, float]]
     range: tuple[float, float]
     circular: bool = False
+    loose: tuple[str, ...] = ()
+    twin: str = ""
+    usual: tuple[float, float] = (0.0, 0.0)
 
 
 class RecordingLimits(Cited, frozen=True, kw_only=True):
@@ -33,9 +40,14 @@ class RecordingLimits(Cited, frozen=True, kw_only=True):
     constant_minutes: float
     most_listed: int
     unit_ratio_tolerance: float
-    guess_rows: int
+    speed_ratio_tolerance: float
     few_rows: int
     longest_h: float
+    time_words: tuple[str, ...]
+    date_words: tuple[str, ...]
+    time_units: dict[str, float]
+    plain_words: tuple[str, ...]
+    other_words: tuple[str, ...]
 
 
 class Relation(Cited, frozen=True, kw_only=True):

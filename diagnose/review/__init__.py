@@ -7,6 +7,7 @@ in them, less what a sound horizon errs (``horizon``) and what was flown otherwi
 ``coding`` makes snapshots of it, ``findings`` asks the engine, ``onset`` when it began.
 """
 
+from diagnose.review.dialogue import changed_text, columns_text, corrected
 from diagnose.review.findings import Cause, Doubted, Onset, Review, review
 from diagnose.review.mapping import Guess, guess
 from diagnose.review.recording import Fault, Recording, read
@@ -24,6 +25,9 @@ __all__ = [
     "Onset",
     "Recording",
     "Review",
+    "changed_text",
+    "columns_text",
+    "corrected",
     "dump_map",
     "guess",
     "layout_of",

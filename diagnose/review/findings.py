@@ -139,10 +139,10 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
         for w in windows_of(flown, motion.power, changes, kb.review)
     )
     maker = coder(engine.network, recording, motion, changes, kb.review)
-    if not windows or not maker.made:
-        what = (
-            "nothing was flown in this recording" if maker.made else "no instrument of the panel is recorded"
-        )
+    # what satellites tell is no instrument that could be judged
+    judged = [name for name in maker.made if not name.startswith("gps_")]
+    if not windows or not judged:
+        what = "nothing was flown in this recording" if judged else "no instrument of the panel is recorded"
         raise CaseError(
             what,
             recording.name,

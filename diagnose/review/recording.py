@@ -7,17 +7,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from diagnose.errors import CaseError
 from diagnose.knowledge import KnowledgeBase, unknown_name
 from diagnose.model import Channel, RecordingLimits
-from diagnose.review.clock import in_order, seconds_of
+from diagnose.review.clock import Writing, in_order, seconds_of, spread_evenly, writing_of
 from diagnose.review.position import speed_and_track
 from diagnose.review.records import MapRecord, unit_of
-from diagnose.review.table import Layout, blocks, numbers
+from diagnose.review.table import MISSING, Layout, blocks, numbers
 from diagnose.units import Array, min_from_s
 
 STEP_S = 1.0
@@ -96,16 +96,25 @@ def read(layout: Layout, mapping: MapRecord, kb: KnowledgeBase) -> Recording:
         if name not in places:
             error = unknown_name("column", name, [n for n in layout.names if n])
             raise CaseError(f"{error.what}, nearest: {', '.join(error.nearest)}", where, "mend the mapping")
-    if not mapping.columns:
-        raise CaseError("no column is a channel that is known", where, "name the columns in a mapping file")
     if not mapping.time and mapping.period_s <= 0.0:
-        raise CaseError("no column tells the time", where, "give time or period_s in the mapping")
+        raise CaseError(
+            "no column tells the time",
+            where,
+            'say which one does (--say "time is COLUMN in s"), or give time or period_s in the mapping',
+        )
+    if not mapping.columns:
+        raise CaseError(
+            "no column is a channel that is known",
+            where,
+            'say what they are (--say "COLUMN is airspeed in kt")',
+        )
     faults = _Faults(kb.recording.most_listed)
     times: list[Array] = []
     parts: dict[str, list[Array]] = {name: [] for name in mapping.columns}
     row_numbers: list[np.ndarray] = []
     start_text = ""
     odd: list[np.ndarray] = []
+    writing: Writing | None = None
 
     def told(row: int, says: str, left_out: bool) -> None:
         faults.add("line left out" if left_out else "line", says, row)
@@ -130,7 +139,9 @@ def read(layout: Layout, mapping: MapRecord, kb: KnowledgeBase) -> Recording:
         if mapping.time:
             at = [places[name] for name in mapping.time]
             cell_rows = [[row[place] if place < len(row) else "" for place in at] for row in rows]
-            moments = np.array([seconds_of(cells) for cells in cell_rows], dtype=np.float64)
+            if writing is None:
+                writing = _writing(cell_rows, mapping, where, kb.recording)
+            moments = np.array([seconds_of(cells, writing) for cells in cell_rows], dtype=np.float64)
             for bad in np.flatnonzero(~np.isfinite(moments)).tolist():
                 faults.add(
                     "time",
@@ -145,6 +156,8 @@ def read(layout: Layout, mapping: MapRecord, kb: KnowledgeBase) -> Recording:
     count = len(numbers_of)
     raw = np.concatenate(times) if times else np.arange(count, dtype=np.float64) * mapping.period_s
     lost = faults.counts["line left out"] + _lost(raw, odd, parts)
+    if writing is not None:
+        raw = _whole_minutes(raw, mapping.time[-1], kb.recording, faults)
     if count < 2 or np.isfinite(raw).sum() < 2:
         raise CaseError("there are fewer than two rows with a time", where, "give a longer recording")
     clock = in_order(raw, kb.recording.jump_s)
@@ -203,6 +216,27 @@ def read(layout: Layout, mapping: MapRecord, kb: KnowledgeBase) -> Recording:
     )  # fmt: skip
 
 
+def _writing(cells: list[list[str]], mapping: MapRecord, where: str, limits: RecordingLimits) -> Writing:
+    """How the times are written, by the mapping and the file. Raises CaseError where nothing tells what is counted."""
+    found = writing_of(cells, mapping.time_unit, limits.time_units)
+    if found is None:
+        raise CaseError(
+            f"nothing tells in what {mapping.time[-1]!r} counts",
+            where,
+            'give time_unit in the mapping: "s" or "ms"',
+        )
+    return replace(found, order=mapping.date_order) if mapping.date_order else found
+
+
+def _whole_minutes(raw: Array, column: str, limits: RecordingLimits, faults: _Faults) -> Array:
+    spread = spread_evenly(raw, limits.gap_s)
+    if not np.array_equal(spread, raw, equal_nan=True):
+        faults.add(
+            "minutes", "the time stands to the minute only; the rows are spread evenly over each", 0, column
+        )
+    return spread
+
+
 def _lost(raw: Array, odd: list[np.ndarray], parts: Mapping[str, list[Array]]) -> int:
     """How many rows say nothing that can be used: none has a time, or they are cut and hold no value."""
     if not odd:
@@ -219,7 +253,7 @@ def _tell_texts(
 ) -> None:
     for place in np.flatnonzero(~np.isfinite(values)).tolist():
         text = cells[place].strip()
-        if text and text.lower() not in ("nan", "na", "n/a", "null", "none", "-", "--", "---"):
+        if text.lower() not in MISSING:
             faults.add("text", f"{text[:20]!r} is no number; left out", first + used[place], column)
 
 

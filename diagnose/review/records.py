@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -12,6 +11,8 @@ import msgspec
 from diagnose.errors import CaseError
 from diagnose.knowledge import KnowledgeBase, read_toml, unknown_name
 from diagnose.model import Channel, Record
+from diagnose.review.clock import Order
+from diagnose.review.table import plain_unit
 
 
 class MappedColumn(Record, frozen=True, kw_only=True):
@@ -25,10 +26,13 @@ class MapRecord(Record, frozen=True, kw_only=True):
     """A mapping file: which column is which channel.
 
     ``time``: column of the time, or of date and time; with ``period_s`` above 0 a row is that long
-    after the last and no time is needed. ``variation_deg``: east positive, for heading against track.
+    after the last and no time is needed. ``time_unit``: what a number of time counts, ``date_order`` of dates
+    such as 3/4/2026; "": judged by the file. ``variation_deg``: east positive, for heading against track.
     """
 
     time: tuple[str, ...] = ()
+    time_unit: str = ""
+    date_order: Order = ""
     period_s: float = 0.0
     variation_deg: float = 0.0
     panel: str = ""
@@ -48,6 +52,12 @@ def load_map(path: Path, kb: KnowledgeBase) -> MapRecord:
         record = msgspec.convert(content, MapRecord)
     except msgspec.ValidationError as error:
         raise CaseError(f"the mapping does not fit: {error}", str(path), "see what --guess writes") from None
+    if record.time_unit and record.time_unit not in kb.recording.time_units:
+        raise CaseError(
+            f"time is not counted in {record.time_unit!r}",
+            str(path),
+            f"use one of: {', '.join(kb.recording.time_units)}",
+        )
     for channel, mapped in record.columns.items():
         if channel not in kb.recorded:
             unknown = unknown_name("channel", channel, kb.recorded)
@@ -69,14 +79,9 @@ def unit_of(channel: Channel, unit: str, where: str = "") -> tuple[float, float]
 
 
 def known_unit(channel: Channel, unit: str) -> str | None:
-    """The channel's own writing of a unit, whatever case and signs it comes in."""
+    """The channel's own writing of a unit, whatever case and signs it comes in; None for one it cannot have."""
     bare = plain_unit(unit)
     return next((name for name in channel.units if plain_unit(name) == bare), None)
-
-
-def plain_unit(unit: str) -> str:
-    """A unit without case, blanks, brackets and degree signs."""
-    return re.sub(r"[\s()\[\]°.]", "", unit.lower()).replace("\u00b2", "2")
 
 
 def dump_map(record: MapRecord, notes: Mapping[str, str]) -> str:
@@ -85,6 +90,10 @@ def dump_map(record: MapRecord, notes: Mapping[str, str]) -> str:
         "# Which column of the recording is which channel. Check it, mend it, and give it with --map.",
         f"time = {_listed(record.time)}",
     ]
+    if record.time_unit:
+        lines.append(f"time_unit = {_quoted(record.time_unit)}")
+    if record.date_order:
+        lines.append(f"date_order = {_quoted(record.date_order)}")
     if record.period_s:
         lines.append(f"period_s = {record.period_s:g}")
     if record.panel:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable, Iterator
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -16,18 +18,27 @@ from typing import TextIO
 import numpy as np
 
 from diagnose.errors import CaseError
+from diagnose.knowledge import KnowledgeBase
+from diagnose.review.clock import seconds_of
 from diagnose.units import Array
 
 #: separators of columns that are tried, in the order of preference when two part the lines equally well
 SEPARATORS = (",", ";", "\t", "|")
-#: lines that are looked at to find separator and header
-LOOKED_AT = 40
+#: lines that are looked at to find separator and header, and for decimal commas
+LOOKED_AT, LOOKED_AT_FOR_COMMAS = 40, 400
+#: a row of words of which so many are units is a row of units
+UNITS_SHARE = 0.6
+#: how a missing value is written
+MISSING = ("", "nan", "na", "n/a", "null", "none", "-", "--", "---", "?", "*")
 #: characters of a line; no recorder writes longer ones, and the reader's own limit of a cell is larger
 LONGEST_LINE = 100_000
 #: rows that are read at a time
 BLOCK_ROWS = 20_000
 #: how lamps and switches are written
 LAMP_WORDS = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0, "yes": 1.0, "no": 0.0}
+#: thousands that are parted: 1,234.5 and 1.234,5
+GROUPED = re.compile(r"[+-]?\d{1,3}(,\d{3})+\.\d+")
+GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}(\.\d{3})+,\d+")
 #: byte-order marks and what they say of the encoding
 MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 
@@ -41,7 +52,10 @@ def _unheard(row: int, says: str, left_out: bool) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
-    """How a file is written. ``header_row`` counts from 1; ``units`` is "" where the file gives none."""
+    """How a file is written. ``header_row`` counts from 1; ``units`` is "" where the file gives none.
+
+    ``names`` are told apart: a second column "HDG" is "HDG #2".
+    """
 
     path: Path
     encoding: str
@@ -53,35 +67,50 @@ class Layout:
     decimal_comma: bool
 
 
-def layout_of(path: Path) -> Layout:
+def layout_of(path: Path, kb: KnowledgeBase) -> Layout:
     """Find out how a file is written. Raises CaseError if it is no table of numbers."""
     encoding = _encoding(path)
     with path.open(encoding=encoding, errors="replace", newline="") as file:
         lines = [
             line
-            for _, line in zip(range(LOOKED_AT), iter(partial(file.readline, LONGEST_LINE), ""), strict=False)
+            for _, line in zip(
+                range(LOOKED_AT_FOR_COMMAS), iter(partial(file.readline, LONGEST_LINE), ""), strict=False
+            )
         ]
+    lines, later = lines[:LOOKED_AT], lines[LOOKED_AT:]
     if not any(line.strip() for line in lines):
         raise CaseError("the file is empty", str(path), "give a table with a header and one row per moment")
     if any("\0" in line for line in lines):
         raise CaseError("this is no text", str(path), "export the recording as a CSV file first")
     separator = _separator(lines)
-    rows = list(
-        csv.reader(_whole_lines(io.StringIO("".join(lines), newline=""), separator), delimiter=separator)
-    )
-    header = _header_of(rows)
+
+    def parted(some: list[str]) -> list[list[str]]:
+        text = io.StringIO("".join(some), newline="")
+        return list(csv.reader(_whole_lines(text, separator), delimiter=separator))
+
+    rows = parted(lines)
+    known = _known_units(kb)
+    header = _header_of(rows, known)
     if header is None:
         raise CaseError(
             "no row names the columns",
             str(path),
             "give a header row above the numbers: time, airspeed, altitude, …",
         )
-    names = tuple(name.strip().lstrip("#").strip() for name in rows[header])
+    names = _told_apart(name.strip().lstrip("#").strip() for name in rows[header])
     first = header + 1
     units = ("",) * len(names)
-    if first < len(rows) and _numbers(rows[first]) == 0 and len(rows[first]) == len(names):
-        units, first = tuple(unit.strip().strip("()[]") for unit in rows[first]), first + 1
-    decimal_comma = separator != "," and any(_is_comma_number(cell) for row in rows[first:] for cell in row)
+    if first < len(rows) and _are_units(rows[first], len(names)):
+        units, first = _clean_units(rows[first]), first + 1
+    elif (
+        header
+        and len(rows[header - 1]) == len(names)
+        and _units_share(rows[header - 1], known) >= UNITS_SHARE
+    ):
+        units = _clean_units(rows[header - 1])
+    decimal_comma = separator != "," and any(
+        _is_comma_number(cell) for row in (*rows[first:], *parted(later)) for cell in row
+    )
     return Layout(
         path=path,
         encoding=encoding,
@@ -92,6 +121,46 @@ def layout_of(path: Path) -> Layout:
         units=units,
         decimal_comma=decimal_comma,
     )
+
+
+def _told_apart(names: Iterable[str]) -> tuple[str, ...]:
+    """Names with a number behind those that were there before."""
+    counts, found = Counter[str](), list[str]()
+    for name in names:
+        counts[name] += 1
+        found.append(f"{name} #{counts[name]}" if name and counts[name] > 1 else name)
+    return tuple(found)
+
+
+def plain_unit(unit: str) -> str:
+    """A unit without case, blanks, brackets and dots; a degree sign is "deg", a square is "2"."""
+    text = unit.lower().replace("\N{DEGREE SIGN}", "deg").replace("\N{MASCULINE ORDINAL INDICATOR}", "deg")
+    text = text.replace("\N{SUPERSCRIPT TWO}", "2").replace("\N{MICRO SIGN}", "u")
+    return re.sub(r"[\s()\[\].]", "", text)
+
+
+def _known_units(kb: KnowledgeBase) -> frozenset[str]:
+    units = {plain_unit(unit) for channel in kb.recorded.values() for unit in channel.units}
+    return frozenset(units | set(kb.recording.time_units) | {"hh:mm:ss", "yyyy-mm-dd"})
+
+
+def _units_share(row: list[str], known: frozenset[str]) -> float:
+    """Share of the cells with anything in them that are units; of which the first word is one counts as well."""
+    filled = [cell.strip().lstrip("#") for cell in row if cell.strip().lstrip("#")]
+    units = [c for c in filled if {plain_unit(c), plain_unit(c.split()[0])} & known]
+    return len(units) / len(filled) if len(filled) > 1 else 0.0
+
+
+def _are_units(row: list[str], wide: int) -> bool:
+    """Whether the row below the header gives units: as many cells, words without a number, and not all missing."""
+    if len(row) != wide or _numbers(row):
+        return False
+    return any(cell.strip().strip("()[]").lower() not in MISSING for cell in row)
+
+
+def _clean_units(row: list[str]) -> tuple[str, ...]:
+    units = (cell.strip().lstrip("#").strip().strip("()[]") for cell in row)
+    return tuple("" if unit.lower() in MISSING else unit for unit in units)
 
 
 def blocks(layout: Layout, told: Told = _unheard) -> Iterator[tuple[int, list[list[str]]]]:
@@ -180,23 +249,24 @@ def _separator(lines: list[str]) -> str:
     return max(SEPARATORS, key=quality)
 
 
-def _header_of(rows: list[list[str]]) -> int | None:
-    """The last row with words in most cells before the first row of numbers."""
+def _header_of(rows: list[list[str]], units: frozenset[str]) -> int | None:
+    """The row of words before the first row of numbers that has most of them and is no row of units."""
     widest = max((len(row) for row in rows), default=0)
-    found = None
+    found, best = None, (False, 0)
     for number, row in enumerate(rows):
         filled = [cell for cell in row if cell.strip()]
         if len(filled) * 2 < widest:
             continue
         if _numbers(row) * 2 >= len(filled):
             break
-        if found is None or len(filled) > len([cell for cell in rows[found] if cell.strip()]):
-            found = number
+        quality = (_units_share(row, units) < UNITS_SHARE, len(filled))
+        if found is None or quality > best:
+            found, best = number, quality
     return found
 
 
 def _numbers(row: list[str]) -> int:
-    return sum(_is_number(cell) for cell in row)
+    return sum(_is_number(cell) or not np.isnan(seconds_of([cell])) for cell in row)
 
 
 def _is_number(cell: str) -> bool:
@@ -221,6 +291,10 @@ def _number(cell: str, decimal_comma: bool) -> float:
     text = cell.strip().strip("\"'")
     if not text:
         return np.nan
+    if GROUPED.fullmatch(text):
+        text = text.replace(",", "")
+    elif GROUPED_COMMA.fullmatch(text):
+        text = text.replace(".", "").replace(",", ".")
     try:
         return float(text.replace(",", ".") if decimal_comma else text)
     except ValueError:

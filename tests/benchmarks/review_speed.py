@@ -41,7 +41,7 @@ def measure(path):
     kb = load_knowledge()
     engine = engine_for(kb, "single_pump")
     started = time.process_time()
-    layout = layout_of(path)
+    layout = layout_of(path, kb)
     mapping = guess(layout, kb).mapping
     recording = read(layout, mapping, kb)
     done_reading = time.process_time()

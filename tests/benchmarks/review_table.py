@@ -50,7 +50,7 @@ def one(job):
         path = Path(folder) / "flight.csv"
         path.write_text(written(simulation, hz, gps, seed, kind))
         began = time.perf_counter()
-        layout = layout_of(path)
+        layout = layout_of(path, kb)
         mapping = guess(layout, kb).mapping
         found = review(engine, read(layout, mapping, kb), mapping, setting=setting)
         took = time.perf_counter() - began
