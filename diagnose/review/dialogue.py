@@ -25,8 +25,8 @@ from diagnose.review.records import known_unit
 from diagnose.review.table import plain_unit
 
 #: heads of the table, and columns of the screen that each takes: most, fewer, least; the first to shrink first
-HEADS = ("column", "values", "whole file", "taken for", "unit", "how sure")
-ROOM = {"values": (24, 11, 11), "column": (22, 13, 9), "taken for": (24, 16, 10), "whole file": (18, 15, 13), "unit": (6, 4, 4), "how sure": (8, 8, 8)}  # fmt: skip
+HEADS = ("column", "values", "whole file", "taken for", "unit", "sure?")
+ROOM = {"values": (24, 11, 11), "column": (22, 12, 9), "taken for": (24, 18, 10), "whole file": (18, 15, 13), "unit": (6, 4, 4), "sure?": (6, 6, 6)}  # fmt: skip
 #: on a narrower screen the range tells more than the first values
 WIDE = 70
 #: how people say that a column is to be left out

@@ -560,8 +560,7 @@ def _guessed(columns: Sequence[_Column], times: _Times, found: Sequence[_Found],
             continue
         given, by = candidates[channel.id].stated, judged[channel.id].by
         why = f"{one.why}, {_unit_words(given, by, kb)}"
-        # courses of more than two turns' worth of radians leave no doubt
-        certain = given or by or len(channel.units) == 1 or channel.circular or channel.usual == (0.0, 0.0)
+        certain = given or by or len(candidates[channel.id].units) == 1
         sure = one.sure if certain else "likely"
         rows[one.column.name] = one.column.taken(channel=channel.id, unit=unit, sure=sure, why=why)
         mapped[channel.id] = MappedColumn(column=one.column.name, unit=unit)
