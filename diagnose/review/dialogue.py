@@ -62,7 +62,9 @@ def used_lines(rows: Iterable[Taken], kb: KnowledgeBase, width: int) -> list[str
 
 
 def _cells(row: Taken, kb: KnowledgeBase) -> tuple[str, ...]:
-    taken = "time" if row.channel == "time" else kb.recorded[row.channel].name
+    channel = kb.recorded.get(row.channel)
+    taken = channel.name if channel else row.channel
+    unit = channel.unit if channel and row.unit.lower() == channel.unit.lower() else row.unit
     # what the clock shows says more than the number it is read as
     span = "" if row.channel == "time" and any(":" in cell for cell in row.first) else _range(row)
     return (
