@@ -72,7 +72,7 @@ def _cells(row: Taken, kb: KnowledgeBase) -> tuple[str, ...]:
         _first(row),
         span,
         taken,
-        row.unit,
+        unit,
         "by you" if row.sure == "you said so" else row.sure,
     )
 
