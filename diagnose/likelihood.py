@@ -22,7 +22,7 @@ import numpy as np
 
 from diagnose.files import record_of, write_whole
 from diagnose.knowledge import KnowledgeBase, knowledge_root
-from diagnose.model import Facet, Row
+from diagnose.model import UNLISTED, Facet, Row
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import AIR, TURBULENCE, draw_flights
 from diagnose.physics.panel import show
@@ -119,6 +119,8 @@ def simulate_counts(
 ) -> np.ndarray:
     """Count readings over simulated flights, and behind them bins of sizes; shape (parents…, axes…, both), uint16.
 
+    An instrument with a fault that is ``UNLISTED`` shows each as often as any other.
+
     The names of the quantities that were drawn are added to ``used``.
     """
     drawn = set() if used is None else used
@@ -142,6 +144,9 @@ def simulate_counts(
     for index, state in _combinations(kb, facet):
         settled = _without_idle_memories(kb, facet, state)
         key = tuple(settled[name] for name in facet.parents)
+        if UNLISTED in key:
+            counts[index] = flights_per_cell
+            continue
         if key not in done:
             # the same instruments in any air, so that the bumps alone make the difference
             still = tuple(settled[name] for name in facet.parents if name != AIR)
@@ -179,6 +184,9 @@ def stated_chances(kb: KnowledgeBase, facet: Facet, fitted: str) -> Array:
     table = np.zeros((*(len(values) for values in states), len(facet.readings)))
     for index in itertools.product(*(range(len(values)) for values in states)):
         state = {name: values[i] for name, values, i in zip(names, states, index, strict=True)}
+        if UNLISTED in state.values():
+            table[index] = 1.0 / len(facet.readings)
+            continue
         row: Row = next(r for r in facet.rows if r.fitted in ("", fitted) and matches(r.when, state))
         table[index] = [row.gives.get(reading.id, 0.0) for reading in facet.readings]
     return table

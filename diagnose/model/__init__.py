@@ -37,6 +37,7 @@ from diagnose.model.gauges import Axis, Facet, Gauge, Opposition, Reading, Row, 
 from diagnose.model.record import ID_PATTERN, Cited, Document, Record
 from diagnose.model.review import Channel, GroundTest, RecordingLimits, Relation, ReviewLimits
 from diagnose.model.systems import (
+    UNLISTED,
     Circumstance,
     ContextEffect,
     ContextFlag,
@@ -54,6 +55,7 @@ from diagnose.model.systems import (
 
 __all__ = [
     "ID_PATTERN",
+    "UNLISTED",
     "Axis",
     "AxisUse",
     "CaseRecord",

@@ -164,6 +164,10 @@ def _begun(minutes: float, mean: float) -> float:
     return -math.expm1(-minutes / mean) if mean > 0.0 else 0.0
 
 
+#: condition of an instrument that is wrong in a way that the knowledge does not list
+UNLISTED = "unlisted"
+
+
 class FailureKind(Enum):
     """A failure of equipment, or something healthy that looks like one."""
 
@@ -210,6 +214,11 @@ class Failure(Cited, frozen=True, kw_only=True):
             return ()
         able = [effect for effect in self.context if (effect.latent or 0.0) > 0.0]
         return max(able, key=lambda effect: effect.latent or 0.0).when if able else ()
+
+    @property
+    def listed(self) -> bool:
+        """Whether the knowledge says how it shows; else it shows anything."""
+        return UNLISTED not in self.acts.values()
 
     @property
     def begins_in_flight(self) -> bool:
