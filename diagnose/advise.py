@@ -10,6 +10,7 @@ from diagnose.network import Network
 from diagnose.posterior import Posterior
 from diagnose.trust import trust
 from diagnose.witnesses import upstream
+from diagnose.words import readable
 
 AXES_OF_CONTROL = ("pitch", "bank", "power", "heading")
 
@@ -128,6 +129,11 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
         if leading.failures and leading.posterior >= limits.decided:
             return True, f"No failure: {names_of(network, leading.failures)}."
         return False, "Nothing here speaks for a failure; what is left is a matter of a second look."
+    unlisted = np.array([float(not failure.listed) for failure in network.failures])
+    beyond = float(sets[members @ unlisted > 0.0].sum())
+    if beyond >= limits.not_listed:
+        fits_nothing = _fits_nothing(network, posterior)
+        return False, f"Nothing that is listed here explains it well{fits_nothing} ({beyond:.0%})."
     if best_chance >= limits.decided:
         return True, f"Most likely: {best.name} ({best_chance:.0%})."
     alike = [failure for chance, failure in faulty if chance > limits.worth_naming]
@@ -149,6 +155,27 @@ TURN_WORDS = {
     "straight": "you are flying straight",
 }
 HEIGHT_WORDS = {"up": "you are climbing", "down": "you are descending", "level": "you are level"}
+
+
+def _fits_nothing(network: Network, posterior: Posterior) -> str:
+    """Name the odd readings of the instruments whose fault is in no list, the likeliest of them."""
+    blamed = [
+        (chance, failure)
+        for chance, failure in zip(posterior.marginals.tolist(), network.failures, strict=True)
+        if not failure.listed
+    ]
+    parts = max(blamed, key=lambda pair: float(f"{pair[0]:.11e}"))[1].acts.keys()
+    read: dict[str, str] = {}
+    for snapshot in posterior.case.snapshot:
+        usual = network.expected_readings(snapshot.manoeuvre, snapshot.switches)
+        for facet, reading in snapshot.readings.items():
+            if parts & set(network.facets[facet].parents) and usual[facet] != reading:
+                read[facet] = reading
+    said = [
+        f"{network.kb.gauges[facet.split('.')[0]].name} {readable(reading)}"
+        for facet, reading in read.items()
+    ]
+    return f": {', '.join(said)}" if said else ""
 
 
 def _strayed(network: Network, posterior: Posterior) -> str:

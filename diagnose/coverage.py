@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import msgspec
@@ -107,6 +107,7 @@ def overlaps(engine: Engine, manoeuvre: str, draws: int = DRAWS, seed: int = SEE
 
     Same seed, same answer. Raises UnknownName for a maneuver that is not there.
     """
+    engine = _of_listed(engine)
     network = engine.network
     weight, logs = _signatures(engine, manoeuvre)
     rng = np.random.default_rng(seed)
@@ -175,7 +176,7 @@ def cover(
         tables.append(overlaps(engine, name, draws))
     return PanelCoverage(
         panel=network.panel.id,
-        failures=tuple(_cover_one(failure.id, tables) for failure in network.failures),
+        failures=tuple(_cover_one(failure.id, tables) for failure in network.failures if failure.listed),
         groups={table.manoeuvre: table.groups() for table in tables},
     )
 
@@ -250,6 +251,16 @@ def _signatures(engine: Engine, manoeuvre: str) -> tuple[Array, _Facets]:
     weight = weight[:, cells]
     facets = _facet_logs(network, manoeuvre, state, moving.shape, cells)
     return weight / weight.sum(axis=1, keepdims=True), facets
+
+
+def _of_listed(engine: Engine) -> Engine:
+    """The engine of the failures that are listed: what is not could look like any of them."""
+    listed = tuple(failure for failure in engine.network.failures if failure.listed)
+    return (
+        engine
+        if listed == engine.network.failures
+        else Engine(replace(engine.network, failures=listed), largest_set=1)
+    )
 
 
 def _look(engine: Engine, manoeuvre: str) -> Step:

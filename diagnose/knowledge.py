@@ -306,6 +306,11 @@ def with_only(kb: KnowledgeBase, **tables: Any) -> KnowledgeBase:
     return replace(kb, **tables)
 
 
+def listed_only(kb: KnowledgeBase) -> KnowledgeBase:
+    """Give a copy without the faults that are not listed: what an instructor can choose, or a table compare."""
+    return with_only(kb, failures={name: failure for name, failure in kb.failures.items() if failure.listed})
+
+
 def read_toml(path: Path, name: str, problems: list[str]) -> dict[str, Any]:
     """Read one TOML file; what is wrong with it is added to ``problems``."""
     return _parsed(_read(path, name, problems), name, problems)

@@ -130,7 +130,8 @@ def _plain_odds(
     """Give the chances of these failures without the setting's weight.
 
     With ``equal_chance`` every failure that can be there at all has that chance from the start, and one that
-    can begin in flight begins as often again in every ``begins_within_min`` of the case.
+    can begin in flight begins as often again in every ``begins_within_min`` of the case. Somebody chose it
+    from a list: what is not listed keeps its rates.
     """
     found = [failure_rates(failure, case.context, largest_latent) for failure in failures]
     rates, latent = np.array(found).reshape(-1, 2).T
@@ -139,9 +140,10 @@ def _plain_odds(
     if setting.equal_chance is None:
         minutes[:1] += case.minutes_since_start
     else:
-        latent = np.where((rates > 0.0) | (latent > 0.0), setting.equal_chance, 0.0)
+        chosen = np.array([failure.listed for failure in failures], dtype=bool)
+        latent = np.where(chosen & ((rates > 0.0) | (latent > 0.0)), setting.equal_chance, latent)
         hourly = -np.log1p(-setting.equal_chance) * 60.0 / setting.begins_within_min
-        rates = np.where(rates > 0.0, hourly, 0.0)
+        rates = np.where(chosen & (rates > 0.0), hourly, rates)
     begins = -np.expm1(-rates * minutes[:, None] / 60.0)
     loud = np.array([not failure.silent for failure in failures], dtype=bool)
     return Odds(latent=latent, begins_first=begins[0], begins=begins[1:], loud=loud, weight=1.0)

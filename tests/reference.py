@@ -182,6 +182,9 @@ class Panel:
         table = np.zeros([len(states(name)) for name in names] + [len(readings)])
         for place in itertools.product(*(range(len(states(name))) for name in names)):
             here = {name: states(name)[i] for name, i in zip(names, place, strict=True)}
+            if "unlisted" in here.values():
+                table[place] = 1.0 / len(readings)
+                continue
             for row in facet["rows"]:
                 when = row.get("when", {}).items()
                 if row.get("fitted", fitted) == fitted and all(
@@ -335,7 +338,7 @@ def prior(panel, case):
     latent_of, onsets = {}, [{} for _ in case.snapshot]
     for name, failure in panel.failures.items():
         rate, latent = rate_and_latent(failure, context)
-        if "equal_chance" in setting:
+        if "equal_chance" in setting and "unlisted" not in failure["acts"].values():
             latent = setting["equal_chance"] if rate > 0.0 or latent > 0.0 else 0.0
             # as often again in so many minutes of the case
             a_minute = -math.log(1.0 - setting["equal_chance"]) / setting["begins_within_min"]

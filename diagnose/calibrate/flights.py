@@ -31,7 +31,7 @@ from diagnose.calibrate.world import (
     wider,
 )
 from diagnose.likelihood import confusion, matches
-from diagnose.model import CaseRecord, Facet, MemoryKind, Quantity, SnapshotRecord
+from diagnose.model import UNLISTED, CaseRecord, Facet, MemoryKind, Quantity, SnapshotRecord
 from diagnose.network import Network
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import AIR, SNAPSHOT_S, TURBULENCE, Flights, draw_flights
@@ -339,6 +339,8 @@ def _shown(
 ) -> str:
     """What a facet showed in a snapshot."""
     state = {**flight.states[number], **flight.motion[number]}
+    if UNLISTED in (state.get(name) for name in facet.parents):
+        return facet.readings[int(rng.integers(len(facet.readings)))].id
     if not facet.channel:
         gives = next(row.gives for row in facet.rows if matches(row.when, state))
         chance = np.array([gives.get(r.id, 0.0) for r in facet.readings]) ** pilot.vague

@@ -68,7 +68,8 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
     kb = load()
     if not chosen.name:
         panel = kb.panel(_panel(chosen, kb, ()))
-        listed = [f for f in kb.failures.values() if not chosen.panel or set(f.acts) <= set(panel.parts)]
+        parts = {*panel.parts} if chosen.panel else {*kb.parts}
+        listed = [f for f in kb.failures.values() if f.listed and set(f.acts) <= parts]
         if chosen.json:
             print(json.dumps(list_data(listed), ensure_ascii=False, indent=1))
         else:

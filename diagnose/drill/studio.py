@@ -12,7 +12,7 @@ import numpy as np
 from diagnose.answer import Trust
 from diagnose.explain.pictures import Album, Condition, Pictures
 from diagnose.inference import Engine
-from diagnose.knowledge import KnowledgeBase, unknown_name
+from diagnose.knowledge import KnowledgeBase, listed_only, unknown_name
 from diagnose.model import CaseRecord, Failure, FailureKind, SnapshotRecord
 from diagnose.network import Network, compile_network
 from diagnose.scenario import Alike
@@ -51,7 +51,7 @@ class Studio:
     @classmethod
     def of(cls, kb: KnowledgeBase, panel: str) -> Studio:
         """Make the studio of a panel. Raises UnknownName."""
-        network = compile_network(kb, panel)
+        network = compile_network(listed_only(kb), panel)
         engine = Engine(network, largest_set=1)
         whole = Engine(network)
         return cls(network=network, engine=engine, whole=whole, alike=Alike(network), album=Album.of(engine))

@@ -50,6 +50,7 @@ class Limits(Record, frozen=True, kw_only=True):
     decided: float
     nearly_sure: float
     worth_naming: float
+    not_listed: float
     coast_minutes: float
     largest_latent: float
     most_snapshots: int

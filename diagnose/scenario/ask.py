@@ -263,7 +263,7 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
 
     def possible(made: ScenarioRecord) -> dict[str, Named]:
         parts = set(kb.panel(made.panel).parts)
-        return {i: f for i, f in kb.failures.items() if set(f.acts) <= parts}
+        return {i: f for i, f in kb.failures.items() if f.listed and set(f.acts) <= parts}
 
     def followed(made: ScenarioRecord) -> dict[str, Named]:
         return {g: kb.gauges[g] for g in FOLLOWED if g in kb.panel(made.panel).gauges}

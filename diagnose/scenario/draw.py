@@ -68,6 +68,7 @@ def possible_failures(kb: KnowledgeBase, panel: str, system: str) -> tuple[Failu
         and failure.system is System(system)
         and set(failure.acts) <= parts
         and not failure.silent
+        and failure.listed
     )
 
 

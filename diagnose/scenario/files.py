@@ -148,7 +148,7 @@ def _number_problems(scenario: ScenarioRecord) -> Iterator[str]:
 def _panel_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> Iterator[str]:
     panel = kb.panel(scenario.panel)
     on_panel = f"on the panel {panel.id}"
-    possible = [f.id for f in kb.failures.values() if set(f.acts) <= set(panel.parts)]
+    possible = [f.id for f in kb.failures.values() if f.listed and set(f.acts) <= set(panel.parts)]
     for number, event in enumerate(scenario.failure, 1):
         for what in unknown_entries(f"failure {on_panel}", (event.id,), possible):
             yield f"failure {number}: {what}"

@@ -13,7 +13,7 @@ import msgspec
 import numpy as np
 
 from diagnose.inference import Engine
-from diagnose.knowledge import KnowledgeBase, with_only
+from diagnose.knowledge import KnowledgeBase, listed_only, with_only
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network, compile_network
 from diagnose.posterior import Posterior
@@ -90,7 +90,7 @@ def reasoner(kb: KnowledgeBase, panel: str) -> Engine:
     snapshot only adds its own part.
     """
     pairs = msgspec.structs.replace(kb.limits, most_triples=0)
-    return Engine(compile_network(with_only(kb, limits=pairs), panel))
+    return Engine(compile_network(with_only(listed_only(kb), limits=pairs), panel))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
