@@ -35,7 +35,7 @@ def made(*, channel="", rows=(), misreport=0.1, readings=("a", "b"), parents=("s
 
 
 def test_states_of_everything_that_has_some():
-    assert states_of(KB, "suction_gauge") == ("true", "stuck", "reads_zero")
+    assert states_of(KB, "suction_gauge") == ("true", "stuck", "reads_zero", "unlisted")
     assert states_of(KB, "static")[0] == "open"
     assert states_of(KB, "static_trapped") == ("below", "near", "above")
     assert states_of(KB, "vertical") == ("down", "level", "up")
@@ -92,7 +92,11 @@ def test_simulated_counts_are_the_same_again_and_hold_every_flight():
     used = set()
     counts = simulate_counts(few, "suction", facet, used)
     readings = len(facet.readings)
-    assert (counts[..., :readings].sum(axis=-1) == 20).all()
+    # every reading as often as any other where the fault is in no list
+    gauge = facet.parents.index("suction_gauge")
+    *flown, unlisted = np.moveaxis(counts[..., :readings], gauge, 0)
+    assert (np.array(flown).sum(axis=-1) == 20).all()
+    assert (unlisted == unlisted[..., :1]).all()
     assert (counts == simulate_counts(few, "suction", facet)).all()
     assert "suction.regulator.inhg" in used
     assert "memory.far_ft" not in used
@@ -171,7 +175,7 @@ def test_a_row_gives_its_readings_in_their_order():
     kb = with_only(KB, gauges={"g": replace_facet(made(rows=rows, misreport=0.0))})
     from diagnose.likelihood import not_stored
 
-    assert not_stored(kb, ("g",), ())["g.f"].tolist() == [[0.3, 0.7], [0.0, 1.0], [0.3, 0.7]]
+    assert not_stored(kb, ("g",), ())["g.f"].tolist() == [[0.3, 0.7], [0.0, 1.0], [0.3, 0.7], [0.5, 0.5]]
     assert not_stored(kb, ("g",), ("g.f",)) == {}
 
 
