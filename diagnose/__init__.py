@@ -68,7 +68,9 @@ def answer_posterior(engine: Engine, posterior: Posterior, *, looks: Looks = "")
         return answer
     from diagnose.looks import next_looks
 
-    found = next_looks(engine, posterior, everywhere=looks == "all", trusts=answer.trust)
+    found = next_looks(
+        engine, posterior, everywhere=looks == "all", trusts=answer.trust, orders=answer.decisions
+    )
     return replace(answer, looks=found)
 
 

@@ -16,8 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.answer import LookAdvice, LookOutcome, Trust
-from diagnose.decisions import upset
+from diagnose.advise import advise
+from diagnose.answer import DecisionAdvice, LookAdvice, LookOutcome, Trust
+from diagnose.decisions import upset, with_decisions
 from diagnose.guidance import Look
 from diagnose.hidden import HiddenSpace
 from diagnose.inference import Engine
@@ -153,15 +154,20 @@ def next_looks(
     everywhere: bool = True,
     recovered: bool = False,
     trusts: Sequence[Trust] = (),
+    orders: Sequence[DecisionAdvice] | None = None,
 ) -> tuple[LookAdvice, ...]:
     """Every look on offer, the most worth while first; those of last resort stand last.
 
+    First of all come those without hazard that do what is to be done at once anyway: pitot heat in ice.
+
     Without ``everywhere`` only those that can be had where the case ends: in the air not what is done
     on the ground afterward. Empty while the aircraft must be recovered first (``upset``), unless it
-    counts as ``recovered``. ``trusts``: what ``trust`` gives, if it is at hand.
+    counts as ``recovered``. ``trusts``, ``orders``: trust and decisions of the answer, if it is at hand.
     """
     if upset(posterior) and not recovered:
         return ()
+    if orders is None:
+        orders = with_decisions(posterior, advise(posterior)).decisions
     network, space = posterior.space.network, posterior.space
     pointed = suspects(posterior)
     last, before = posterior.case.snapshot[-1], posterior.before
@@ -192,7 +198,16 @@ def next_looks(
         saving = cost_now - trust_cost(network, tells.chance, tells.lies)
         regained = float(now.lies.sum() - tells.lies.sum()) if offer.look.switches else 0.0
         found.append(_advice(network, space, offer, tells, saving, regained))
-    return tuple(sorted(found, key=lambda advice: (advice.last_resort, -round(advice.worth, 9))))
+    known = network.kb.decisions
+    moves = [move for order in orders if order.decision in known and (move := known[order.decision].move)]
+
+    def place(advice: LookAdvice) -> tuple[bool, int, float]:
+        switches = network.kb.looks[advice.look].switches
+        harmless = not advice.hazard and switches in moves
+        first = moves.index(switches) if harmless else len(moves)
+        return advice.last_resort, first, -round(advice.worth, 9)
+
+    return tuple(sorted(found, key=place))
 
 
 def _advice(

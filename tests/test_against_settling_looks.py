@@ -90,12 +90,13 @@ def test_every_published_case_has_its_entry():
 #: cases whose settling look stands fourth or later: six of 21, where three in ten at most were wanted; a
 #: case that improves must leave this list
 FOURTH_OR_LATER = {
-    "asrs_1203290_pitot_static_mast_iced",
     "asrs_123539_static_branch_pinched",
     "asrs_128479_altimeter_stuck",
     "asrs_1579894_pitot_cover_left_on",
     "asrs_536579_mountain_wave",
     "asrs_841131_vacuum_pump",
+    # decided at 96 % before the look: no look is worth much any more
+    "dominican_1996_puerto_plata_pitot_blocked",
 }
 
 

@@ -26,10 +26,14 @@ SHOWN = ("T1", "T2")
 PLACES = 3
 
 
-def place_of_truth(case: CaseRecord, answer: Answer) -> int:
-    """Place of the first true set in the ranking, counted from one; 0 if it is not there."""
+def place_of_truth(kb: KnowledgeBase, case: CaseRecord, answer: Answer) -> int:
+    """Place of the first true set among what is listed, counted from one; 0 if it is not there.
+
+    A fault that is in no list is no rival: it says that nothing here explains the readings well.
+    """
     truths = {tuple(sorted(truth)) for truth in (case.truth.failures if case.truth else ())}
-    for place, ranked in enumerate(answer.ranking, 1):
+    listed = (r for r in answer.ranking if all(kb.failures[name].listed for name in r.failures))
+    for place, ranked in enumerate(listed, 1):
         if tuple(sorted(ranked.failures)) in truths:
             return place
     return 0
@@ -54,7 +58,7 @@ def incident_lines(
             engines[case.panel] = engine_for(kb, case.panel)
         answer = answer_case(kb, case, engines[case.panel])
         if case.truth is not None:
-            entry = (case, answer, place_of_truth(case, answer))
+            entry = (case, answer, place_of_truth(kb, case, answer))
             by_strength.setdefault(case.truth.strength, []).append(entry)
     for strength, meaning in STRENGTHS.items():
         entries = by_strength.get(strength, [])
