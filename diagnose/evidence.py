@@ -192,7 +192,8 @@ def group_likelihood(
         return np.asarray(said.take(_place_on_axes(network, group.facets[0], motions), axis=1))
     chances = [facet_chance(network, facet, state, motions) for facet in group.facets]
     if len(chances) == 1:
-        return chances[0] * group.weights[0]
+        silent = bool((group.weights[0] == 1.0).all())
+        return chances[0] if silent else chances[0] * group.weights[0]
     letters = "abcdefgh"
     motion = max(chance.shape[1] for chance in chances)
     spread = [np.broadcast_to(c, (c.shape[0], motion, c.shape[2])) for c in chances]

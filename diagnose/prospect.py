@@ -120,9 +120,17 @@ class Held:
         rows = np.concatenate([*layers, np.zeros(0, dtype=np.intp)])
         return rows, self.weight[rows][:, None], [len(layer) for layer in layers]
 
+    @cached_property
+    def _several_of_layers(self) -> Index:
+        return np.concatenate([np.arange(count) for count in self.layers[2]] or [np.zeros(0, dtype=np.intp)])
+
     def by_set(self, of_row: Index, chance: Array) -> Array:
         """P(set, outcome) of ``several``, from the chances of the outcomes (state, outcome) and each row's state."""
         rows, weight, counts = self.layers
+        if len(chance) * len(self.several) <= len(rows):
+            states, size = len(chance), len(chance) * len(self.several)
+            place = self._several_of_layers * states + of_row[rows]
+            return np.bincount(place, weights=weight[:, 0], minlength=size).reshape(-1, states) @ chance
         each = chance.take(of_row[rows], axis=0)
         each *= weight
         # adding layer upon layer is several times as fast as numpy's reduceat
@@ -425,14 +433,14 @@ def _chances(
             joint = np.matmul(said[:, None, :], chance)[:, 0]
         else:
             joined, gather = _project(scene, motions, every, shared)
-            with_first = gather.T @ (
-                said[:, :, None] * chance
-            )  # (state, shared motion, readings of the first)
-            rest = np.ones((len(rows), with_first.shape[1], 1))
+            # (state, readings of the first, shared motion), in one product of two tables
+            each = np.multiply(said[:, None, :], chance.transpose(0, 2, 1), order="C")
+            with_first = (each.reshape(-1, each.shape[2]) @ gather).reshape(len(rows), -1, gather.shape[1])
+            rest = np.ones((len(rows), with_first.shape[2], 1))
             for place in others:
                 chance = opened_chance(place, joined)
                 rest = (rest[:, :, :, None] * chance[:, :, None, :]).reshape(len(rows), rest.shape[1], -1)
-            joint = (with_first.transpose(0, 2, 1) @ rest).reshape(len(rows), -1)
+            joint = (with_first @ rest).reshape(len(rows), -1)
     motions = network.motions(scene.snapshot.manoeuvre, scene.space.strayed)
     for place in still:
         joint = (joint[:, :, None] * opened_chance(place, motions)[:, :1]).reshape(len(rows), -1)
