@@ -119,9 +119,9 @@ def _sized_group(network: Network, facet: str, said: str) -> Group | None:
     """The group of a facet of which a number was said; None for a reading."""
     known = network.facet(facet)
     size, table = size_of(known, said), network.facets[facet]
-    if size is None or known.sizes is None or table.sizes is None:
+    if size is None or known.sizes is None or table.size_report is None:
         return None
-    weights = np.zeros(table.sizes.shape[-1])
+    weights = np.zeros(len(table.size_report))
     weights[int(np.digitize(size, known.sizes.edges))] = 1.0
     return Group(facets=(facet,), weights=(weights,), sized=True)
 
@@ -150,15 +150,13 @@ def _group(
 def _by_axes(network: Network, facet: str, state: Mapping[str, Index], *, sized: bool = False) -> Array:
     """Chances (row, values of the facet's axes, reading) of one facet for these rows; ``sized``: (…, bin)."""
     table = network.facets[facet]
-    chances = table.sizes if sized and table.sizes is not None else table.chance
     rows = len(next(iter(state.values())))
     place = np.zeros(rows, dtype=np.intp)
-    for name, count in zip(table.parents, table.chance.shape, strict=False):
+    for name, count in zip(table.parents, table.drawn.shape, strict=False):
         place *= count
         if name in state:  # what the panel does not have is as it should be
             place += state[name]
-    parents = math.prod(chances.shape[: len(table.parents)])
-    return chances.reshape(parents, -1, chances.shape[-1]).take(place, axis=0)
+    return table.rows(place, sized=sized)
 
 
 def _place_on_axes(network: Network, facet: str, motions: Motions) -> Index:

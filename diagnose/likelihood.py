@@ -11,10 +11,12 @@ from __future__ import annotations
 import hashlib
 import io
 import itertools
+import math
 import zipfile
 import zlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import msgspec
@@ -27,7 +29,10 @@ from diagnose.physics.draws import Draws
 from diagnose.physics.flight import AIR, TURBULENCE, draw_flights
 from diagnose.physics.panel import show
 from diagnose.readings import STATISTICS, classify
+from diagnose.ready import digest
 from diagnose.units import Array
+
+Index = np.ndarray
 
 SEED = 20261125
 #: raised whenever the physics code changes what a table holds
@@ -35,22 +40,71 @@ PHYSICS_VERSION = 6
 TABLES_FILE = "likelihoods.npz"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class FacetTable:
     """Chances of a facet's readings.
 
-    ``chance``: axes are the parents in their order, then the motion axes, then the readings;
-    ``sizes``: the same with bins of what is said as a number instead of the readings.
-    misreport is mixed in: chance = drawn @ ``report``, with ``report`` (reading drawn, reading told).
+    ``drawn``: counts or stated chances before anything is told wrongly; axes are the parents in their order,
+    then the motion axes, then the readings. ``report`` (reading drawn, reading told) mixes misreports in:
+    chance = drawn @ ``report``, as shares of one. ``drawn_sizes``: gives the same with bins of what is said as a
+    number instead of the readings, ``size_report`` (bin, bin). The large tables are small whole numbers, so
+    chances are worked out where they are asked for.
     """
 
     facet: str
     parents: tuple[str, ...]
     axes: tuple[str, ...]
     readings: tuple[str, ...]
-    chance: Array
+    drawn: np.ndarray
     report: Array
-    sizes: Array | None = None
+    drawn_sizes: Callable[[], np.ndarray] | None = None
+    size_report: Array | None = None
+
+    def _told(self, drawn: np.ndarray, *, sized: bool = False) -> Array:
+        report = self.size_report if sized and self.size_report is not None else self.report
+        chance = drawn @ report
+        return np.asarray(chance / (chance @ np.ones(len(report)))[..., None])
+
+    def at(self, place: tuple[int | slice, ...]) -> Array:
+        """Chances at a place of the table (parents…, axes…, reading)."""
+        return self._told(self.drawn[place])
+
+    @cached_property
+    def chance(self) -> Array:
+        """All chances; (parents…, axes…, reading)."""
+        return self.at(())
+
+    @property
+    def sizes(self) -> Array | None:
+        """All chances of the bins; (parents…, axes…, bin). None if nothing is said as a number."""
+        return None if self.drawn_sizes is None else self._told(self.drawn_sizes(), sized=True)
+
+    @cached_property
+    def _worked_out(self) -> dict[bool, tuple[np.ndarray, Array, Index]]:
+        """By whether sized: what was drawn, the chances as far as they were asked for, and where; by combination of
+        the parents' states.
+        """
+        return {}
+
+    def rows(self, combination: Index, *, sized: bool = False) -> Array:
+        """Chances for combinations of the parents' states, numbered in their order; (row, values of the axes, reading).
+
+        ``sized``: (…, bin).
+        """
+        sized = sized and self.drawn_sizes is not None
+        if sized not in self._worked_out:
+            drawn = self.drawn_sizes() if sized and self.drawn_sizes is not None else self.drawn
+            drawn = drawn.reshape(math.prod(drawn.shape[: len(self.parents)]), -1, drawn.shape[-1])
+            # memory is taken only for what is written
+            self._worked_out[sized] = drawn, np.zeros(drawn.shape), np.zeros(len(drawn), dtype=bool)
+        drawn, chance, known = self._worked_out[sized]
+        if not known.take(combination).all():
+            asked = np.zeros_like(known)
+            asked[combination] = True
+            new = np.flatnonzero(asked & ~known)
+            chance[new] = self._told(drawn[new], sized=sized)
+            known[new] = True
+        return chance.take(combination, axis=0)
 
     def truly(self, weights: Array) -> Array:
         """Weights w of told readings as weights of ``chance`` that count only what was told rightly; (reading,).
@@ -192,42 +246,53 @@ def stated_chances(kb: KnowledgeBase, facet: Facet, fitted: str) -> Array:
     return table
 
 
-def facet_table(kb: KnowledgeBase, gauge_id: str, facet: Facet, raw: np.ndarray) -> FacetTable:
+def facet_table(
+    kb: KnowledgeBase,
+    gauge_id: str,
+    facet: Facet,
+    raw: np.ndarray,
+    sizes: Callable[[], np.ndarray] | None = None,
+) -> FacetTable:
     """Give the table of a facet from its counts or stated rows, with misreports mixed in.
 
+    ``sizes`` gives the counts of its bins where they do not stand behind the readings.
     A simulated cell counts as ``prior_flights`` flights more, spread as ``confusion`` spreads what was drawn.
     """
     readings = len(facet.readings)
+    if facet.sizes and sizes is None:
+        behind = np.ascontiguousarray(raw[..., readings:])
+
+        def sizes() -> np.ndarray:
+            return behind
+
     same, spread = np.eye(readings), confusion(kb, facet)
     report = (1.0 - facet.misreport) * same + facet.misreport * spread
     if facet.channel:
         few = kb.limits.prior_flights / (kb.limits.flights_per_cell + kb.limits.prior_flights)
         report = ((1.0 - few) * same + few * spread) @ report
-    chance = raw[..., :readings] @ report
-    chance /= (chance @ np.ones(readings))[..., None]
     return FacetTable(
         facet=f"{gauge_id}.{facet.id}",
         parents=facet.parents,
         axes=facet.axes,
         readings=tuple(reading.id for reading in facet.readings),
-        chance=chance,
+        drawn=np.ascontiguousarray(raw[..., :readings]),
         report=report,
-        sizes=_size_chances(kb, facet, raw[..., readings:]) if facet.sizes else None,
+        drawn_sizes=sizes,
+        size_report=_size_report(kb, facet) if facet.sizes else None,
     )
 
 
-def _size_chances(kb: KnowledgeBase, facet: Facet, counts: np.ndarray) -> Array:
-    """Chances of the bins of a facet's sizes: slips into the next bin and misreports mixed in."""
+def _size_report(kb: KnowledgeBase, facet: Facet) -> Array:
+    """P(bin told | bin drawn) of a facet's sizes: slips into the next bin and misreports; (bin, bin)."""
     assert facet.sizes is not None
-    bins = counts.shape[-1]
+    bins = len(facet.sizes.edges) + 1
     same, even = np.eye(bins), np.full((bins, bins), 1.0 / bins)
     beside = np.eye(bins, k=1) + np.eye(bins, k=-1)
     beside /= beside.sum(axis=1, keepdims=True)
     few = kb.limits.prior_flights / (kb.limits.flights_per_cell + kb.limits.prior_flights)
     wrong = min(facet.misreport + few, 1.0)
-    told = (1.0 - wrong) * ((1.0 - facet.sizes.slip) * same + facet.sizes.slip * beside) + wrong * even
-    chance = counts @ told
-    return np.asarray(chance / chance.sum(axis=-1, keepdims=True))
+    slipped = (1.0 - facet.sizes.slip) * same + facet.sizes.slip * beside
+    return np.asarray((1.0 - wrong) * slipped + wrong * even)
 
 
 def confusion(kb: KnowledgeBase, facet: Facet) -> Array:
@@ -253,9 +318,13 @@ def confusion(kb: KnowledgeBase, facet: Facet) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class StoredCounts:
-    """Counts as they stand on disk: facet -> (fingerprint, quantities that were drawn, counts)."""
+    """Counts as they stand on disk: facet -> (fingerprint, quantities that were drawn, counts).
+
+    ``mark`` tells one file's content from another's.
+    """
 
     counts: Mapping[str, tuple[str, tuple[str, ...], np.ndarray]]
+    mark: str = ""
 
     def of(self, kb: KnowledgeBase, gauges: Iterable[str]) -> dict[str, np.ndarray]:
         """Counts of the facets of some gauges, but for those whose knowledge has changed since."""
@@ -267,15 +336,32 @@ class StoredCounts:
         return found
 
 
-def read_counts(path: Path | None = None) -> StoredCounts:
-    """Read the stored counts; an absent or damaged file gives none (they are simulated anew)."""
+def counts_mark(path: Path | None = None) -> str:
+    """Tell the stored counts from others by their content, without reading them; "" if there are none."""
+    file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
+    try:
+        return digest([file.read_bytes()])
+    except OSError:
+        return ""
+
+
+def read_counts(path: Path | None = None, only: Collection[str] = ()) -> StoredCounts:
+    """Read the stored counts, or ``only`` those of some facets.
+
+    An absent or damaged file gives none (they are simulated anew).
+    """
     file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
     if not file.is_file():
         return StoredCounts({})
     try:
         with np.load(file) as archive:
             marks = record_of(bytes(archive["fingerprints"]), dict[str, tuple[str, tuple[str, ...]]])
-            return StoredCounts({name: (mark, used, archive[name]) for name, (mark, used) in marks.items()})
+            counts = {
+                name: (mark, used, archive[name])
+                for name, (mark, used) in marks.items()
+                if name in (only or marks)
+            }
+            return StoredCounts(counts, counts_mark(file))
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error):
         return StoredCounts({})
 

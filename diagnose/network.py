@@ -7,9 +7,9 @@ failures -> parts -> sources -> gauges; memories carry the past; motion is tied 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from typing import TYPE_CHECKING, Literal
 
 import msgspec
@@ -21,10 +21,12 @@ from diagnose.knowledge import KnowledgeBase
 from diagnose.likelihood import (
     FacetTable,
     StoredCounts,
+    counts_mark,
     facet_table,
     facets_of,
     not_stored,
     read_counts,
+    simulate_counts,
     stated_chances,
     states_of,
 )
@@ -322,7 +324,7 @@ class Network:
         """Chances of a facet's readings with everything healthy; shape (axes…, readings)."""
         table, state = self.facets[facet_id], self._healthy
         index = tuple(int(state[name][0]) if name in state else 0 for name in table.parents)
-        return np.asarray(table.chance[index])
+        return table.at(index)
 
     def sound_chance(self, facet_id: str) -> Array:
         """As ``healthy_chance``, for every condition of what the gauge tells of: a suction gauge that shows
@@ -334,7 +336,7 @@ class Network:
             slice(None) if name in told else slice(at := int(state[name][0]) if name in state else 0, at + 1)
             for name in table.parents
         )
-        return np.asarray(table.chance[index])
+        return table.at(index)
 
     def expected_readings(self, manoeuvre_id: str, switches: Mapping[str, str]) -> dict[str, str]:
         """Give each facet's most likely reading when nothing has failed and the flight is as meant."""
@@ -351,7 +353,7 @@ class Network:
         for name, table in self.facets.items():
             parents = tuple(int(state[p][0]) if p in state else 0 for p in table.parents)
             motion = tuple(self.states[axis].index(expected[axis]) for axis in table.axes)
-            row = table.chance[(*parents, *motion)]
+            row = table.at((*parents, *motion))
             chances[name] = dict(zip(table.readings, row.tolist(), strict=True))
         return chances
 
@@ -381,27 +383,44 @@ class Network:
 
 
 class _Made(msgspec.Struct, frozen=True):
-    """What a panel's tables are made of, as plain data: ``raw`` of facets that are not stored."""
+    """What a panel's tables are made of, as plain data: what was drawn of each facet, without sizes."""
 
-    raw: dict[str, Table]
+    drawn: dict[str, Table]
     memories: dict[str, tuple[dict[str, Table], dict[str, Table], dict[str, Table]]]
 
 
-def _made(kb: KnowledgeBase, panel: Panel, memories: Sequence[str], stored: Iterable[str]) -> _Made:
+def _made(
+    kb: KnowledgeBase,
+    panel: Panel,
+    memories: Sequence[str],
+    stored: StoredCounts,
+) -> _Made:
+    counts = stored.of(kb, panel.gauges)
+    raw = {**counts, **not_stored(kb, panel.gauges, counts, panel.ammeter)}
+    drawn = {name: raw[name][..., : len(facet.readings)] for name, facet in facets_of(kb, panel.gauges)}
+
     def plain(tables: Mapping[str, np.ndarray]) -> dict[str, Table]:
         return {name: as_table(values) for name, values in tables.items()}
 
     found = {name: memory_tables(kb, kb.memories[name]) for name in memories}
     return _Made(
-        raw=plain(not_stored(kb, panel.gauges, stored, panel.ammeter)),
+        drawn=plain(drawn),
         memories={
             name: (plain(one.carry), plain(one.onset), plain(one.first)) for name, one in found.items()
         },
     )
 
 
+def _bins(kb: KnowledgeBase, name: str, facet: Facet, stored: StoredCounts | None) -> np.ndarray:
+    """Counts of the bins of a facet's sizes; they are large, and most cases say no number of it."""
+    gauge = name.split(".")[0]
+    counts = (read_counts(only=(name,)) if stored is None else stored).of(kb, (gauge,))
+    raw = counts[name] if name in counts else simulate_counts(kb, gauge, facet)
+    return raw[..., len(facet.readings) :]
+
+
 @lru_cache(maxsize=2)
-def _shared(made_from: str) -> dict[str, FacetTable]:
+def _shared(made_from: str, mark: str) -> dict[str, FacetTable]:
     """Tables of one knowledge base's facets, the same on all its panels, as far as they were asked for."""
     return {}
 
@@ -441,27 +460,19 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
 
     for name in sorted(wanted):
         take(name)
-    counts = (read_counts() if stored is None else stored).of(kb, panel.gauges)
+    mark = counts_mark() if stored is None else stored.mark
+    made_from = digest(text.encode() for text in (np.__version__, kb.made_from, panel_id, mark))
+    shared = _shared(kb.made_from, mark) if kb.made_from else {}
 
     def make() -> _Made:
-        return _made(kb, panel, memories, counts)
+        return _made(kb, panel, memories, read_counts() if stored is None else stored)
 
-    shared: dict[str, FacetTable] = {}
-    if kb.made_from:
-        made = kept(
-            "network",
-            digest(text.encode() for text in (np.__version__, kb.made_from, panel_id, *sorted(counts))),
-            _Made,
-            make,
-        )
-        shared = _shared(kb.made_from)
-    else:
-        made = make()
-    raw = {**counts, **arrays(made.raw)}
+    made = kept("network", made_from, _Made, make) if kb.made_from else make()
     for name, facet in facets_of(kb, panel.gauges):
         key = _key(panel, name, facet)
         if key not in shared:
-            shared[key] = facet_table(kb, name.split(".")[0], facet, raw[name])
+            sizes = partial(_bins, kb, name, facet, stored) if facet.sizes else None
+            shared[key] = facet_table(kb, name.split(".")[0], facet, made.drawn[name].array(), sizes)
     return Network(
         kb=kb,
         panel=panel,

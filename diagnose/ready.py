@@ -41,10 +41,10 @@ class Table(msgspec.Struct, frozen=True):
     data: memoryview
 
     def array(self) -> np.ndarray:
-        """The array; it cannot be written to."""
+        """The array, a copy: it lies as numpy wants it, and what was read with it can be forgotten."""
         import numpy as np
 
-        return np.frombuffer(self.data, dtype=self.kind).reshape(self.shape)
+        return np.frombuffer(self.data, dtype=self.kind).reshape(self.shape).copy()
 
 
 def as_table(values: np.ndarray) -> Table:

@@ -50,8 +50,8 @@ def misleading_states(network: Network, facet: str, phase: str) -> Array:
     """
     table = network.facets[facet]
     slices = _motion_slices(network, table.axes, phase)
-    parents = table.chance.shape[: len(table.parents)]
-    met = _met(table.chance, slices, len(table.parents))
+    parents = table.drawn.shape[: len(table.parents)]
+    met = _met(table.at(()), slices, len(table.parents))
     usual = _met(network.sound_chance(facet), slices, len(table.parents))
     distance = 0.5 * np.abs(met - usual).sum(axis=-1)
     worst = distance.reshape(*parents, -1).max(axis=-1)

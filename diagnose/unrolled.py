@@ -336,9 +336,9 @@ def _facets(tables: Tables, network: Network, number: int, snapshot: SnapshotRec
         absent = tuple(slice(None) if at(parent, number) in tables.states else 0 for parent in table.parents)
         parents = [at(parent, number) for parent in (*present, *table.axes)]
         tables.add(at(name, number), table.readings, parents, table.chance[absent])
-        if table.sizes is not None:
-            bins = tuple(f"bin_{place}" for place in range(table.sizes.shape[-1]))
-            tables.add(at(f"{name}.size", number), bins, parents, table.sizes[absent])
+        if (sizes := table.sizes) is not None:
+            bins = tuple(f"bin_{place}" for place in range(sizes.shape[-1]))
+            tables.add(at(f"{name}.size", number), bins, parents, sizes[absent])
 
 
 def _statements(tables: Tables, network: Network, number: int, snapshot: SnapshotRecord) -> None:

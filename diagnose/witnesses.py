@@ -194,7 +194,7 @@ def _speaks(
             at[place] = gone
         elif at[place] == gone:
             return 0.0
-        return float(table.chance[(*at, *axes, reading_index(network, facet, reading))])
+        return float(table.at((*at, *axes))[reading_index(network, facet, reading)])
 
     parts = [name for name in told if name in network.parts]
     there = max(

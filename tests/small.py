@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache, lru_cache
+
+import numpy as np
 
 from diagnose import engine_for
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase, load_knowledge, with_only
+from diagnose.likelihood import FacetTable
 from diagnose.model import CaseRecord, Panel, SnapshotRecord
 from diagnose.network import Network, compile_network
 
@@ -18,6 +22,11 @@ FAILURES = ("static_ports_taped", "pitot_ram_iced", "pump_sheared", "attitude_wo
 def shipped() -> KnowledgeBase:
     """The shipped knowledge base."""
     return load_knowledge()
+
+
+def showing(table: FacetTable, chance: np.ndarray, **changes: object) -> FacetTable:
+    """A table with these chances of its readings, told as they are."""
+    return replace(table, drawn=chance, report=np.eye(chance.shape[-1]), **changes)  # type: ignore[arg-type]
 
 
 @lru_cache(maxsize=12)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import time
-from dataclasses import replace
 
 import msgspec
 import numpy as np
@@ -20,7 +19,7 @@ from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network import Network, compile_network
 from diagnose.remember import Recent
 from tests.examples import some
-from tests.small import shipped, small_case, small_network
+from tests.small import shipped, showing, small_case, small_network
 
 NETWORK = small_network()
 ENGINE = Engine(NETWORK, largest_set=4)
@@ -229,7 +228,7 @@ def test_impossible_evidence_names_the_smallest_conflict():
     sure = tables["airspeed.trend"]
     chance = np.zeros_like(sure.chance)
     chance[..., sure.readings.index("steady")] = 1.0
-    tables["airspeed.trend"] = replace(sure, chance=chance)
+    tables["airspeed.trend"] = showing(sure, chance)
     rigid = Network(
         kb=NETWORK.kb,
         panel=NETWORK.panel,

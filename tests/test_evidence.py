@@ -13,7 +13,7 @@ from diagnose.evidence import agreement, group_likelihood, groups_of, opened, re
 from diagnose.hidden import HiddenSpace
 from diagnose.model import SnapshotRecord
 from diagnose.network import Motions
-from tests.small import small_network
+from tests.small import showing, small_network
 
 NETWORK = small_network()
 BANK, TURN, TREND = "attitude.bank", "turn_coordinator.turn", "heading.trend"
@@ -23,7 +23,7 @@ def flat(facet, **chances):
     """The table of a facet that shows the same in every state: a chance by reading, the rest shared."""
     table = NETWORK.facets[facet]
     row = np.array([chances.get(reading, 0.0) for reading in table.readings])
-    return replace(table, parents=(), axes=(), chance=row)
+    return showing(table, row, parents=(), axes=())
 
 
 def one_motion():

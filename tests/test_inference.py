@@ -13,7 +13,7 @@ from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
 from diagnose.posterior import to_twelve_digits
 from diagnose.statements import replace_readings
-from tests.small import shipped, small_case, small_network
+from tests.small import shipped, showing, small_case, small_network
 
 NETWORK = small_network()
 ENGINE = Engine(NETWORK, largest_set=4)
@@ -179,7 +179,7 @@ def test_the_smallest_conflict_is_named_whatever_else_was_said():
     sure = NETWORK.facets["airspeed.trend"]
     chance = np.zeros_like(sure.chance)
     chance[..., sure.readings.index("steady")] = 1.0
-    facets = dict(NETWORK.facets) | {"airspeed.trend": replace(sure, chance=chance)}
+    facets = dict(NETWORK.facets) | {"airspeed.trend": showing(sure, chance)}
     engine = Engine(replace(NETWORK, facets=facets), largest_set=4)
     case = small_case(
         shot("level", readings={"airspeed.trend": "steady", "suction.value": "normal"}),

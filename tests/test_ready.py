@@ -151,6 +151,10 @@ def test_tables_found_again_are_those_made_without_anything_kept(folder):
     for network in (compile_network(kb, "single_pump"), compile_network(kb, "single_pump")):
         assert list(network.facets) == list(plain.facets)
         assert all(np.array_equal(t.chance, plain.facets[name].chance) for name, t in network.facets.items())
+        for name, found in network.facets.items():
+            assert np.array_equal(found.report, plain.facets[name].report)
+            assert (found.sizes is None) == (plain.facets[name].sizes is None)
+            assert found.sizes is None or np.array_equal(found.sizes, plain.facets[name].sizes)
         assert list(network.memories) == list(plain.memories)
         for name, tables in network.memories.items():
             for kind in ("carry", "onset", "first"):

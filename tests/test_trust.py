@@ -20,7 +20,7 @@ from diagnose.hidden import HiddenSpace
 from diagnose.inference import Engine
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.trust import grade_of, misleading_states, misled, trust
-from tests.small import shipped, small_case, small_network
+from tests.small import shipped, showing, small_case, small_network
 
 NETWORK = small_network()
 
@@ -48,7 +48,7 @@ def two_states(healthy, failed):
     """The network whose suction gauge shows these chances of two readings, by the condition of its own part."""
     table = NETWORK.facets["suction.value"]
     rows = np.array([healthy, failed, healthy])
-    made = replace(table, parents=("suction_gauge",), axes=(), readings=("low", "normal"), chance=rows)
+    made = showing(table, rows, parents=("suction_gauge",), axes=(), readings=("low", "normal"))
     return replace(NETWORK, facets=dict(NETWORK.facets) | {"suction.value": made})
 
 
@@ -74,9 +74,7 @@ def test_only_motions_that_the_phase_can_meet_count():
     chance = np.zeros((3, len(paces), 2))
     chance[:, :, 0] = 1.0
     chance[1, paces.index("at_rest")] = [0.0, 1.0]
-    made = replace(
-        table, parents=("suction_gauge",), axes=("pace",), readings=("low", "normal"), chance=chance
-    )
+    made = showing(table, chance, parents=("suction_gauge",), axes=("pace",), readings=("low", "normal"))
     network = replace(NETWORK, facets=dict(NETWORK.facets) | {"suction.value": made})
     assert misleading_states(network, "suction.value", "air").tolist() == [False, False, False]
     assert misleading_states(network, "suction.value", "ground").tolist() == [False, True, False]

@@ -257,7 +257,7 @@ def effect_of(network: Network, facets: Iterable[str], acts: Mapping[str, str]) 
             slice(None) if p in network.memories else int(state[p][0]) if p in state else 0
             for p in table.parents
         )
-        shows[name] = table.chance[place]
+        shows[name] = table.at(place)
         for parent in table.parents:
             if parent in network.memories:
                 memory = network.memories[parent].memory

@@ -58,7 +58,7 @@ class Alike:
                 slice(None) if p in network.memories else int(state[p][0]) if p in state else 0
                 for p in table.parents
             )
-            marks.add((name, table.chance[place].tobytes()))
+            marks.add((name, table.at(place).tobytes()))
         for name, tables in network.memories.items():
             driver = tables.memory.driver
             marks.add((name, tables.memory.carry.get(network.states[driver][int(state[driver][0])], "")))
