@@ -64,8 +64,13 @@ def answer_posterior(engine: Engine, posterior: Posterior, *, looks: Looks = "")
 
     answer = with_decisions(posterior, advise(posterior))
     answer = replace(answer, because=because(engine, posterior, answer.ranking))
-    if not looks:
-        return answer
+    return with_looks(engine, posterior, answer, looks) if looks else answer
+
+
+def with_looks(engine: Engine, posterior: Posterior, answer: Answer, looks: Looks) -> Answer:
+    """Give the answer with what to look at next."""
+    from dataclasses import replace
+
     from diagnose.looks import next_looks
 
     found = next_looks(

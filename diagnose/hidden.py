@@ -17,6 +17,7 @@ import numpy as np
 from diagnose.memories import at_time
 from diagnose.model import Cure, FailureKind, MemoryKind
 from diagnose.network import Index, Network
+from diagnose.ready import MOST_OF_PANEL, Table, arrays, as_tables, digest, kept
 from diagnose.remember import Remembered
 from diagnose.units import Array
 
@@ -38,6 +39,8 @@ class Step:
         return (tuple(sorted(self.switches.items())), self.phase, self.minutes, self.minutes_before)
 
 
+#: spaces of fewer sets are laid out as fast as they are read
+FEW_SETS = 200
 #: columns of what is said of a row: the three vertical motions, and their sum
 COLUMNS = 4
 ANY_VERTICAL = 3
@@ -104,6 +107,21 @@ class HiddenSpace:
     def all_remembered(self, kind: str) -> tuple[Any, ...]:
         """Everything of a kind that is remembered, the latest last."""
         return self._recent[kind].values()
+
+    @cached_property
+    def _made_from(self) -> str:
+        """Digest of all that this space is made of; "" where it is not worth keeping anything between runs."""
+        if not self.network.made_from or len(self.sets) < FEW_SETS:
+            return ""
+        return digest([self.network.made_from.encode(), repr(self.sets).encode()])
+
+    def ready(self, kind: str, key: object, make: Callable[[], dict[str, Index]]) -> dict[str, Index]:
+        """Give arrays that hang on the panel and its sets alone, and on ``key``: kept between runs."""
+        if not self._made_from:
+            return make()
+        mark = digest([self._made_from.encode(), repr(key).encode()])
+        made = kept(kind, mark, dict[str, Table], lambda: as_tables(make()), MOST_OF_PANEL)
+        return arrays(made)
 
     # -------------------------------------------------------------- rows
 
@@ -179,7 +197,13 @@ class HiddenSpace:
 
     @cached_property
     def _layout(self) -> tuple[Index, Index, Index]:
-        """Set index (row,), acting (row, failure) and memory states (row, memory).
+        """Set index (row,), acting (row, failure) and memory states (row, memory)."""
+        found = self.ready("rows", (), self._lay_out)
+        acting = np.unpackbits(found["acting"], axis=1, count=len(self.network.failures)).astype(bool)
+        return np.repeat(np.arange(len(self.sets)), found["count"]), acting, found["memory"]
+
+    def _lay_out(self) -> dict[str, Index]:
+        """Number of rows of each set, acting in packed bits, and memory states.
 
         Sets of one size that stir the same memories, and whose members come and go alike, have the
         same grid of rows, which is laid out once.
@@ -215,7 +239,7 @@ class HiddenSpace:
             columns = np.array([self.sets[number] for number in numbers], dtype=np.intp)
             for place in range(size):
                 acting[rows, columns[:, place, None]] = grid[:, place] == 1
-        return np.repeat(np.arange(len(self.sets)), row_count), acting, memory
+        return {"count": row_count.astype(np.int32), "acting": np.packbits(acting, axis=1), "memory": memory}
 
     def _reached(self, name: str, drives: frozenset[tuple[str, str]]) -> list[int]:
         """States that a memory can come to when these drive it, or nothing does; places, rising."""
@@ -269,18 +293,17 @@ class HiddenSpace:
     @cached_property
     def members(self) -> Index:
         """Which failures belong to each set; bool (set, failure)."""
-        table = np.zeros((len(self.sets), len(self.network.failures)), dtype=bool)
-        for row, members in enumerate(self.sets):
-            table[row, list(members)] = True
-        return table
+        table = np.zeros((len(self.sets), len(self.network.failures) + 1), dtype=bool)
+        table[np.arange(len(self.sets)), self.padded] = True
+        return table[:, :-1]
 
     @cached_property
     def padded(self) -> Index:
         """Members of each set, filled up with a place after the last failure; (largest set, set)."""
-        table = np.full((max(map(len, self.sets), default=0), len(self.sets)), len(self.network.failures))
-        for number, members in enumerate(self.sets):
-            table[: len(members), number] = members
-        return table
+        largest, nobody = max(map(len, self.sets), default=0), len(self.network.failures)
+        padding = (nobody,) * largest
+        table = np.array([members + padding[len(members) :] for members in self.sets], dtype=np.intp)
+        return np.ascontiguousarray(table.reshape(len(self.sets), largest).T)
 
     @cached_property
     def set_names(self) -> tuple[tuple[str, ...], ...]:
@@ -300,10 +323,13 @@ class HiddenSpace:
             for place, failure in enumerate(self.network.failures)
             if failure.silent and failure.kind is FailureKind.LOOK_ALIKE
         }
-        number = {members: place for place, members in enumerate(self.sets)}
-        bare = (tuple(member for member in members if member not in known) for members in self.sets)
-        shown = (rest or members[-1:] for members, rest in zip(self.sets, bare, strict=True))
-        return np.array([number[names] for names in shown], dtype=np.intp)
+        shown = np.arange(len(self.sets))
+        beside = np.flatnonzero(self.members[:, sorted(known)].any(axis=1) & (self.members.sum(axis=1) > 1))
+        number = {members: place for place, members in enumerate(self.sets)} if len(beside) else {}
+        for place in beside.tolist():
+            members = self.sets[place]
+            shown[place] = number[tuple(m for m in members if m not in known) or members[-1:]]
+        return shown
 
     def by_failure(self, sets: Array) -> Array:
         """Sum chances of sets (set,) over the sets that hold each failure; (failure,)."""

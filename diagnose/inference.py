@@ -7,7 +7,7 @@ is summed out on the way. Sets that are not enumerated are left out, and their p
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -414,22 +414,26 @@ class Engine:
         space, only = self._given_space(failures)
         return self._forward(space, case, odds_of(self.network, case), only)[1]
 
-    def predict(self, case: CaseRecord, failures: Sequence[str]) -> tuple[dict[str, dict[str, float]], ...]:
+    def predict(
+        self, case: CaseRecord, failures: Sequence[str], facets: Collection[str] = ()
+    ) -> tuple[dict[str, dict[str, float]], ...]:
         """For each snapshot P(reading | exactly these failures), facet -> reading -> chance.
 
-        The readings that stand in the case are not used: this is the failure's signature.
+        ``facets``: those asked for, if not all. The readings that stand in the case are not used: this is the
+        failure's signature.
         """
         (space, only), steps, bare = self._given_space(failures), self.steps(case), without_readings(case)
         odds = odds_of(self.network, bare)
         rows = self._start(space, bare, steps[0], odds, only) if steps else np.zeros(0)
         nothing_begins = np.zeros(len(self.network.failures))
         answers: list[dict[str, dict[str, float]]] = []
-        so_far = short(*failures, case.setting, case.context, case.minutes_since_start)
+        asked = sorted(facets) or list(self.network.facets)
+        so_far = short(*failures, case.setting, case.context, case.minutes_since_start, asked)
         for number, (snapshot, step) in enumerate(zip(bare.snapshot, steps, strict=True)):
             joint = rows[:, None] * self._emission(space, snapshot, step)
             here = joint[:, ANY_VERTICAL] / joint[:, ANY_VERTICAL].sum()
             so_far = short(so_far, snapshot.manoeuvre, step.key)
-            shown = partial(self._signature, space, snapshot, step, here)
+            shown = partial(self._signature, space, snapshot, step, here, asked)
             answers.append(space.remembered("signature", so_far, shown))
             if number + 1 < len(steps):
                 rows = transitions(space, step, steps[number + 1], nothing_begins).forward(joint)
@@ -444,18 +448,23 @@ class Engine:
         return space, rows
 
     def _signature(
-        self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step, rows: Array
+        self,
+        space: HiddenSpace,
+        snapshot: SnapshotRecord,
+        step: Step,
+        rows: Array,
+        facets: Sequence[str],
     ) -> dict[str, dict[str, float]]:
         network = self.network
         motions = network.motions(snapshot.manoeuvre)
         state = space.conditions(step.switches)
         weight = rows[:, None] * motion_chance(network, motions, state)
         found = {}
-        for facet, table in network.facets.items():
+        for facet in facets:
             chance = facet_chance(network, facet, state, motions)
-            chance = np.broadcast_to(chance, (*weight.shape, len(table.readings)))
+            chance = np.broadcast_to(chance, (*weight.shape, chance.shape[-1]))
             spread = np.einsum("rm,rmk->k", weight, chance)
-            found[facet] = dict(zip(table.readings, spread.tolist(), strict=True))
+            found[facet] = dict(zip(network.facets[facet].readings, spread.tolist(), strict=True))
         return found
 
     # -------------------------------------------------------------- impossible evidence

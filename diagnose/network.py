@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache, partial
 from typing import TYPE_CHECKING, Literal
 
@@ -32,7 +32,7 @@ from diagnose.likelihood import (
 )
 from diagnose.memories import MemoryTables, memory_tables
 from diagnose.model import Facet, Failure, Manoeuvre, Panel, Rule, SnapshotRecord
-from diagnose.ready import Table, arrays, as_table, digest, kept
+from diagnose.ready import MOST_OF_PANEL, Table, arrays, as_tables, digest, kept
 from diagnose.units import Array
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ class Motions:
 
 @dataclass(frozen=True)
 class Network:
-    """One panel's network, compiled."""
+    """One panel's network, compiled. ``made_from``: digest of what it was compiled from; "" if it was changed since."""
 
     kb: KnowledgeBase
     panel: Panel
@@ -70,6 +70,7 @@ class Network:
     sources: tuple[str, ...]
     memories: Mapping[str, MemoryTables]
     facets: Mapping[str, FacetTable]
+    made_from: str = field(default="", init=False, compare=False, repr=False)
 
     @cached_property
     def states(self) -> Mapping[str, tuple[str, ...]]:
@@ -170,18 +171,15 @@ class Network:
         found = np.zeros(rows, dtype=np.int8)
         undecided = np.ones(rows, dtype=bool)
         for rule in self.rules[source]:
+            wanted = {n: (to,) if isinstance(to, str) else to for n, to in rule.when.items()}
+            stated = [n for n in wanted if n in switches or n in self.kb.circumstances]
+            stands = (switches[n] if n in switches else self.kb.circumstances[n].positions[0] for n in stated)
+            if any(position not in wanted[n] for n, position in zip(stated, stands, strict=True)):
+                continue
             fits = undecided.copy()
-            for name, wanted in rule.when.items():
-                allowed = (wanted,) if isinstance(wanted, str) else wanted
-                if name in switches:
-                    if switches[name] not in allowed:
-                        fits[:] = False
-                elif name in self.kb.circumstances:
-                    if self.kb.circumstances[name].positions[0] not in allowed:
-                        fits[:] = False
-                else:
-                    fits &= np.array([value in allowed for value in self.states[name]])[state[name]]
-            found[fits] = names.index(rule.gives)
+            for name in wanted.keys() - stated:
+                fits &= np.array([value in wanted[name] for value in self.states[name]]).take(state[name])
+            np.copyto(found, names.index(rule.gives), where=fits)
             undecided &= ~fits
         return found
 
@@ -215,6 +213,17 @@ class Network:
         return np.asarray(np.any(differs, axis=0))
 
     def _motions_of(self, manoeuvre_id: str) -> Motions:
+        def make() -> dict[str, Table]:
+            return as_tables(self._motion_tables(manoeuvre_id))
+
+        mark = digest([self.made_from.encode(), manoeuvre_id.encode()])
+        made = kept("motions", mark, dict[str, Table], make, MOST_OF_PANEL) if self.made_from else make()
+        found = arrays(made)
+        chance = found.pop("")
+        return Motions(axes=tuple(self.kb.axes), values=found, chance=chance)
+
+    def _motion_tables(self, manoeuvre_id: str) -> dict[str, Array]:
+        """Value of each motion on each axis, and "": its chance for each state of air and pilot."""
         manoeuvre = self.kb.manoeuvres[manoeuvre_id]
         axes = tuple(self.kb.axes)
         usual: list[Array] = []
@@ -231,11 +240,7 @@ class Network:
         kept = np.flatnonzero(flat.max(axis=0) >= self.kb.limits.motion_floor)
         chance = flat[:, kept]
         place = np.unravel_index(kept, joint.shape[1:])
-        return Motions(
-            axes=axes,
-            values=dict(zip(axes, place, strict=True)),
-            chance=chance / chance.sum(axis=1, keepdims=True),
-        )
+        return {**dict(zip(axes, place, strict=True)), "": chance / chance.sum(axis=1, keepdims=True)}
 
     def _joint_motion(
         self, axes: tuple[str, ...], usual: Sequence[Array], manoeuvre: Manoeuvre, combo: Sequence[str]
@@ -399,14 +404,12 @@ def _made(
     raw = {**counts, **not_stored(kb, panel.gauges, counts, panel.ammeter)}
     drawn = {name: raw[name][..., : len(facet.readings)] for name, facet in facets_of(kb, panel.gauges)}
 
-    def plain(tables: Mapping[str, np.ndarray]) -> dict[str, Table]:
-        return {name: as_table(values) for name, values in tables.items()}
-
     found = {name: memory_tables(kb, kb.memories[name]) for name in memories}
     return _Made(
-        drawn=plain(drawn),
+        drawn=as_tables(drawn),
         memories={
-            name: (plain(one.carry), plain(one.onset), plain(one.first)) for name, one in found.items()
+            name: (as_tables(one.carry), as_tables(one.onset), as_tables(one.first))
+            for name, one in found.items()
         },
     )
 
@@ -473,7 +476,7 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
         if key not in shared:
             sizes = partial(_bins, kb, name, facet, stored) if facet.sizes else None
             shared[key] = facet_table(kb, name.split(".")[0], facet, made.drawn[name].array(), sizes)
-    return Network(
+    network = Network(
         kb=kb,
         panel=panel,
         failures=tuple(f for f in kb.failures.values() if set(f.acts) <= set(parts)),
@@ -484,3 +487,5 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
         },
         facets={name: shared[_key(panel, name, facet)] for name, facet in facets_of(kb, panel.gauges)},
     )
+    object.__setattr__(network, "made_from", made_from if kb.made_from else "")
+    return network

@@ -30,6 +30,8 @@ Kept = TypeVar("Kept")
 PACKAGE = Path(__file__).resolve().parent
 #: beyond so many files of one kind the oldest is removed: an own aircraft's file, an older version
 MOST_FILES = 4
+#: the same of kinds that one panel needs several of, one for a setting of the switches or so
+MOST_OF_PANEL = 24
 DIGEST_BYTES = hashlib.sha256().digest_size
 
 
@@ -50,6 +52,11 @@ class Table(msgspec.Struct, frozen=True):
 def as_table(values: np.ndarray) -> Table:
     """Give an array as plain data."""
     return Table(values.dtype.str, values.shape, memoryview(values.tobytes()))
+
+
+def as_tables(values: Mapping[str, np.ndarray]) -> dict[str, Table]:
+    """Give arrays by name as plain data."""
+    return {name: as_table(one) for name, one in values.items()}
 
 
 def arrays(tables: Mapping[str, Table]) -> dict[str, np.ndarray]:
@@ -84,10 +91,13 @@ def folder() -> Path:
     return Path(platformdirs.user_cache_dir("diagnose-gauges", appauthor=False)) / "ready"
 
 
-def kept(kind: str, made_from: str, shape: type[Kept], make: Callable[[], Kept]) -> Kept:
+def kept(
+    kind: str, made_from: str, shape: type[Kept], make: Callable[[], Kept], most: int = MOST_FILES
+) -> Kept:
     """Give what an earlier run kept under this digest of all that it is made from, or make it and keep it.
 
-    ``shape``: the type of the data, made of what MessagePack can hold. Raises only what ``make`` raises.
+    ``shape``: the type of the data, made of what MessagePack can hold; ``most``: how many files of this kind
+    stay. Raises only what ``make`` raises.
     """
     program = _program()
     if not program:
@@ -99,7 +109,7 @@ def kept(kind: str, made_from: str, shape: type[Kept], make: Callable[[], Kept])
             return msgspec.msgpack.decode(content, type=shape)
     found = make()
     with contextlib.suppress(OSError, msgspec.MsgspecError):
-        _write(path, msgspec.msgpack.encode(found))
+        _write(path, msgspec.msgpack.encode(found), most)
     return found
 
 
@@ -131,7 +141,7 @@ def _read(path: Path) -> memoryview | None:
     return rest if hashlib.sha256(rest).digest() == mark else None
 
 
-def _write(path: Path, content: bytes) -> None:
+def _write(path: Path, content: bytes, most: int = MOST_FILES) -> None:
     """Write a file whole or not at all, for its owner only; older ones of its kind make room."""
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     if not _own_folder(path.parent):
@@ -148,7 +158,7 @@ def _write(path: Path, content: bytes) -> None:
     kind = path.name.rsplit("-", 1)[0]
     others = sorted(path.parent.glob(f"{kind}-*"), key=_written, reverse=True)
     broken_off = [p for p in path.parent.glob(".new-*") if _written(p) < time.time() - 3600.0]
-    for old in (*others[MOST_FILES:], *broken_off):
+    for old in (*others[most:], *broken_off):
         old.unlink(missing_ok=True)
 
 

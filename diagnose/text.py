@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+import msgspec
 
 from diagnose.advice_text import (
     CAUTION,
@@ -209,8 +210,7 @@ LABEL = 9
 NO_FAILURE = "no failure evident"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cause:
+class Cause(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     """What a pilot names in one breath: families of failures (or look-alikes), and the chance of all of it."""
 
     name: str
@@ -225,11 +225,14 @@ def causes(answer: Answer, kb: KnowledgeBase) -> tuple[Cause, ...]:
     ``limits.decided`` of the family's chance.
     """
     family = {member: record for record in kb.families.values() for member in record.members}
+    called = {f: family[f].id if f in family else f for f in kb.failures}
+    real = {f for f, failure in kb.failures.items() if failure.kind is FailureKind.FAILURE}
     chances: dict[tuple[str, ...], dict[tuple[str, ...], float]] = {}
-    for ranked in answer.ranking:
-        real = tuple(f for f in ranked.failures if kb.failures[f].kind is FailureKind.FAILURE)
-        shown = real or ranked.failures
-        key = tuple(sorted({family[f].id if f in family else f for f in shown}))
+    for ranked in answer.ranking:  # thousands of sets
+        shown = ranked.failures
+        if not real.issuperset(shown):
+            shown = tuple([f for f in shown if f in real]) or shown
+        key = tuple(sorted({called[f] for f in shown})) if len(shown) > 1 else tuple(called[f] for f in shown)
         of_key = chances.setdefault(key, {})
         of_key[shown] = of_key.get(shown, 0.0) + ranked.posterior
     found = []

@@ -63,7 +63,7 @@ def _transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array |
     kernels = [memory_kernel(space, name, earlier, later) for name in space.memory_names]
     masks = [_mask(kernel) for kernel in kernels]
     pattern = _fitting_pattern(space, earlier, later, masks, staying=begins is None)
-    moves = _cure_moves(space, pattern.cures, pattern.moves, later)
+    moves = _cure_moves(space, pattern.cures, pattern.in_kernel.shape[1], later)
     for kernel, place in zip(kernels, pattern.in_kernel, strict=True):
         moves *= kernel.ravel().take(place)
     weight = moves.take(pattern.of_move)
@@ -80,7 +80,7 @@ def _transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array |
 def set_pairs(space: HiddenSpace) -> Index:
     """Every (earlier set, later set) of which the earlier is a part of the later; (pair, 2)."""
 
-    def find() -> Index:
+    def find() -> dict[str, Index]:
         number = {members: place for place, members in enumerate(space.sets)}
         pairs = [
             (number[subset], later)
@@ -88,9 +88,12 @@ def set_pairs(space: HiddenSpace) -> Index:
             for size in range(len(members) + 1)
             for subset in itertools.combinations(members, size)
         ]
-        return np.array(pairs, dtype=np.intp)
+        return {"pairs": np.array(pairs, dtype=np.int32)}
 
-    found: Index = space.remembered("set pairs", "all", find)
+    def ready() -> Index:
+        return space.ready("pairs", (), find)["pairs"].astype(np.intp)
+
+    found: Index = space.remembered("set pairs", "all", ready)
     return found
 
 
@@ -212,7 +215,6 @@ class _Pattern:
     of_pair: Index
     of_move: Index
     in_kernel: Index
-    moves: int
     cures: tuple[Cured, ...]
     key: tuple[object, ...]
     masks: tuple[Index, ...]
@@ -238,9 +240,25 @@ def _fitting_pattern(
             for other in (*(known.masks for known in alike), *_masks_at_other_times(space, earlier, later)):
                 wide = [(a | b) & MOVES | a & b & SAME for a, b in zip(wide, other, strict=True)]
             key = _pattern_key(switches, wide)
-    found: _Pattern = space.remembered(
-        kind, key, lambda: _pattern(space, earlier, later, wide, key, staying=staying)
-    )
+
+    def ready() -> _Pattern:
+        made = space.ready(
+            "pattern", (kind, *key), lambda: _pattern(space, earlier, later, wide, staying=staying)
+        )
+        cures = tuple((made[f"cured {n}"], made[f"how {n}"]) for n in range(len(space.curable)))
+        return _Pattern(
+            source=made["source"].astype(np.intp),
+            target=made["target"].astype(np.intp),
+            of_pair=made["of_pair"],
+            of_move=made["of_move"],
+            in_kernel=made["in_kernel"],
+            cures=cures,
+            key=key,
+            masks=tuple(wide),
+            switches=switches,
+        )
+
+    found: _Pattern = space.remembered(kind, key, ready)
     return found
 
 
@@ -265,10 +283,10 @@ def _pattern(
     earlier: Step,
     later: Step,
     masks: Sequence[Index],
-    key: tuple[object, ...],
     *,
     staying: bool,
-) -> _Pattern:
+) -> dict[str, Index]:
+    """The arrays of a pattern by name, in small whole numbers."""
     pairs = np.repeat(np.arange(len(space.sets))[:, None], 2, axis=1) if staying else set_pairs(space)
     before, after = _set_classes(space, earlier.switches), _set_classes(space, later.switches)
     code = before[pairs[:, 0]] * (int(after.max()) + 1) + after[pairs[:, 1]]
@@ -300,18 +318,15 @@ def _pattern(
         (from_row[source[alive]] + to_row[target[alive]]) * 3 + column % ANY_VERTICAL
         for from_row, to_row in places
     ]
-    return _Pattern(
-        source=rows[:, 0] * COLUMNS + (own_source[alive] * COLUMNS + column)[of_move],
-        target=rows[:, 1] + own_target[alive][of_move],
-        of_pair=of_pair,
-        of_move=of_move.astype(np.int32),
-        in_kernel=np.array(in_kernel, dtype=np.int32),
-        moves=len(alive),
-        cures=_cures(space, source[alive], target[alive], later),
-        key=key,
-        masks=tuple(masks),
-        switches=tuple(_driven(space, step.switches) for step in (earlier, later)),
-    )
+    cured = enumerate(_cures(space, source[alive], target[alive], later))
+    return {
+        "source": (rows[:, 0] * COLUMNS + (own_source[alive] * COLUMNS + column)[of_move]).astype(np.int32),
+        "target": (rows[:, 1] + own_target[alive][of_move]).astype(np.int32),
+        "of_pair": of_pair,
+        "of_move": of_move.astype(np.int32),
+        "in_kernel": np.array(in_kernel, dtype=np.int32),
+        **{f"{name} {n}": one for n, pair in cured for name, one in zip(("cured", "how"), pair, strict=True)},
+    }
 
 
 def _places_in_kernels(
@@ -405,7 +420,7 @@ def _cures(space: HiddenSpace, source: Index, target: Index, later: Step) -> tup
         before, after = source[there], target[there]
         gone_before = has[before] & ~acting[before]
         how = acting[after] + np.where(gone_before, 2, 4 * space.cure_works(index, later)[after])
-        found.append((there, how.astype(np.int8)))
+        found.append((there.astype(np.int32), how.astype(np.int8)))
     return tuple(found)
 
 

@@ -103,6 +103,14 @@ def _lying_states(space: HiddenSpace, facet: str, phase: str) -> Array:
 
 
 def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misled:
+    key = (phase, *sorted(switches.items()))
+    found = space.ready("misled", key, lambda: _misled_rows(space, phase, switches))
+    now, soon, fed, right = np.split(found["gauges"].astype(np.float64), 4, axis=1)
+    return Misled(of_row=found["of_row"].astype(np.intp), now=now, soon=soon, fed=fed, right=right)
+
+
+def _misled_rows(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> dict[str, Index]:
+    """The pattern of each row, and the gauges of each pattern now, soon, fed and right."""
     network, state = space.network, space.conditions(switches)
     now, soon, fed = _lies(space, phase, state)
     rows, mended = space.set_right(switches)
@@ -110,12 +118,11 @@ def _misled(space: HiddenSpace, phase: str, switches: Mapping[str, str]) -> Misl
     for gauge, lying in _lies(space, phase, mended)[-1].items():
         # what has no power shows nothing until the switch is on again
         right[gauge][rows] = lying | _unpowered(network, gauge, state)[rows]
-    tables = (now, soon, fed, right)
-    columns = [column for table in tables for column in table.values()]
-    of_row, first = number_codes([(column, 2) for column in columns], space.count)
-    every = np.stack(columns, axis=1)[first].astype(np.float64)
-    parts = np.split(every, len(tables), axis=1)
-    return Misled(of_row=of_row, now=parts[0], soon=parts[1], fed=parts[2], right=parts[3])
+    columns = np.array([column for table in (now, soon, fed, right) for column in table.values()])
+    # eight gauges are one number
+    octets = np.packbits(columns, axis=0)
+    of_row, first = number_codes([(octet, 256) for octet in octets], space.count)
+    return {"of_row": of_row.astype(np.int32), "gauges": columns[:, first].T}
 
 
 def _lies(space: HiddenSpace, phase: str, state: Mapping[str, Index]) -> tuple[dict[str, Index], ...]:
@@ -127,14 +134,18 @@ def _lies(space: HiddenSpace, phase: str, state: Mapping[str, Index]) -> tuple[d
         gauge = facet.split(".")[0]
         lies = _lying_states(space, facet, phase)
         names = table.parents
-        index = tuple(state.get(name, np.zeros(count, dtype=np.int8)) for name in names)
-        found = lies[index]
+        index = np.zeros(count, dtype=np.intp)
+        for name, states in zip(names, lies.shape, strict=True):
+            index *= states
+            if name in state:
+                index += state[name]
+        found = lies.ravel().take(index)
         now[gauge] |= found
         soon[gauge] |= found
         for place, name in enumerate(names):
             if name in network.memories:
                 moved = np.broadcast_to(lies.any(axis=place, keepdims=True), lies.shape)
-                soon[gauge] |= space.running(name, state) & moved[index]
+                soon[gauge] |= space.running(name, state) & moved.ravel().take(index)
     fed = {gauge: lying.copy() for gauge, lying in soon.items()}
     spoilt = {source: _spoilt(space, source, phase) for source in network.sources}
     for gauge, lying in fed.items():
@@ -162,6 +173,12 @@ def fed_by(network: Network, gauge: str) -> tuple[str, ...]:
 
 def _spoilt(space: HiddenSpace, source: str, phase: str) -> Index:
     """Whether some instrument misleads by each condition of a source alone; bool (condition,)."""
+    key = ("by a source", source, phase)
+    found: Index = space.remembered("lying states", key, lambda: _spoilt_by(space, source, phase))
+    return found
+
+
+def _spoilt_by(space: HiddenSpace, source: str, phase: str) -> Index:
     network = space.network
     found = np.zeros(len(network.states[source]), dtype=bool)
     for facet, table in network.dials.items():

@@ -195,6 +195,7 @@ def test_states_that_are_left_out_could_not_have_been_reached(readings, monkeypa
         return list(range(len(network.states[name]))) if moved else [space.at_start(name)]
 
     monkeypatch.setattr(HiddenSpace, "_reached", every)
+    monkeypatch.setattr(HiddenSpace, "ready", lambda space, kind, key, make: make())
     long = Engine(network, largest_set=2).posterior(case)
     assert long.space.count > short.space.count
     assert short.sets == pytest.approx(long.sets, rel=1e-10, abs=1e-15)

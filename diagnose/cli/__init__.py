@@ -6,6 +6,7 @@ Each module of this package adds its own commands, with a function that carries 
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -90,6 +91,8 @@ def parser() -> argparse.ArgumentParser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; gives the exit code."""
     given = sys.argv[1:] if arguments is None else list(arguments)
+    # an answer is made of some ten thousand small records that stay: not worth looking through time and again
+    gc.set_threshold(100_000, 20, 20)
     with streams() as working:
         try:
             return _run(given, working)

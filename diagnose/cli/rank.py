@@ -54,9 +54,8 @@ def _cases(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _rank(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.explain.why import reasons
+    from diagnose import with_looks
     from diagnose.text import brief, render, to_data
-    from diagnose.text_reasons import reasons_data, why, why_short
     from diagnose.words import entry_forms, find
 
     kb = load()
@@ -67,14 +66,18 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
     worst = 0
     for number, name in enumerate(chosen.case):
         try:
-            looks: Looks = "all" if chosen.looks or chosen.json else "here"
-            case, answer, posterior, engine = _answer(name, kb, setting, engines, looks)
             full = chosen.full or chosen.why or chosen.looks
-            because = (
-                reasons(engine, posterior, whole=chosen.why)
-                if chosen.why or (full and not chosen.json)
-                else None
-            )
+            looks: Looks = "all" if chosen.looks or chosen.json else "here" if full else ""
+            case, answer, posterior, engine = _answer(name, kb, setting, engines, looks)
+            if not (looks or answer.decided):
+                # the first screen names a look only where the cause is not clear yet
+                answer = with_looks(engine, posterior, answer, "here")
+            because = None
+            if chosen.why or (full and not chosen.json):
+                from diagnose.explain.why import reasons
+                from diagnose.text_reasons import reasons_data, why, why_short
+
+                because = reasons(engine, posterior, whole=chosen.why)
         except DiagnoseError as error:
             # one bad case does not keep the others from being ranked
             worst = max(worst, report(error, as_json=chosen.json))

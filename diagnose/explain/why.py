@@ -111,7 +111,8 @@ def because(engine: Engine, posterior: Posterior, ranking: Sequence[Ranked] = ()
     statements = [s for s in statements_of(posterior.case) if s.kind != "disagree"]
     if one == rival or not statements:
         return ()
-    shown, other = engine.predict(posterior.case, one), engine.predict(posterior.case, rival)
+    read = {s.name for s in statements}
+    shown, other = (engine.predict(posterior.case, failures, read) for failures in (one, rival))
     found = []
     for s in statements:
         # a number counts here as the reading that it stands for

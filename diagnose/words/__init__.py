@@ -9,21 +9,54 @@ back, never guessed: evidence that was not given is worse than a question.
 was flown and the conditions of the day, ``completion`` what can follow.
 """
 
-from diagnose.words.completion import beginning, complete_words
-from diagnose.words.line import (
-    AsExpected,
-    Disagreement,
-    RestAsExpected,
-    Said,
-    Statement,
-    leaves_out,
-    parse_line,
-    say_back,
-    with_doubt,
-)
-from diagnose.words.names import entry_forms, find, forms, gauge_forms, nearest, plain, readable
-from diagnose.words.scene import SceneWords, flown_in, meanwhile, named_anywhere, scene_words
-from diagnose.words.switches import Switched
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from diagnose.words.completion import beginning, complete_words
+    from diagnose.words.line import (
+        AsExpected,
+        Disagreement,
+        RestAsExpected,
+        Said,
+        Statement,
+        leaves_out,
+        parse_line,
+        say_back,
+        with_doubt,
+    )
+    from diagnose.words.names import entry_forms, find, forms, gauge_forms, nearest, plain, readable
+    from diagnose.words.scene import SceneWords, flown_in, meanwhile, named_anywhere, scene_words
+    from diagnose.words.switches import Switched
+
+#: what each module gives; one is imported when something of it is asked for, an answer needs few of them
+GIVEN_BY = {
+    "completion": ("beginning", "complete_words"),
+    "line": (
+        "AsExpected",
+        "Disagreement",
+        "RestAsExpected",
+        "Said",
+        "Statement",
+        "leaves_out",
+        "parse_line",
+        "say_back",
+        "with_doubt",
+    ),
+    "names": ("entry_forms", "find", "forms", "gauge_forms", "nearest", "plain", "readable"),
+    "scene": ("SceneWords", "flown_in", "meanwhile", "named_anywhere", "scene_words"),
+    "switches": ("Switched",),
+}
+
+
+def __getattr__(name: str) -> object:
+    for module, names in GIVEN_BY.items():
+        if name in names:
+            return getattr(import_module(f"{__name__}.{module}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
 
 __all__ = [
     "AsExpected",
