@@ -120,8 +120,7 @@ class HiddenSpace:
         if not self._made_from:
             return make()
         mark = digest([self._made_from.encode(), repr(key).encode()])
-        made = kept(kind, mark, dict[str, Table], lambda: as_tables(make()), MOST_OF_PANEL)
-        return arrays(made)
+        return arrays(kept(kind, mark, dict[str, Table], lambda: as_tables(make()), MOST_OF_PANEL))
 
     # -------------------------------------------------------------- rows
 
@@ -209,7 +208,6 @@ class HiddenSpace:
         same grid of rows, which is laid out once.
         """
         network = self.network
-        starts = [network.states[n].index(network.memories[n].memory.start) for n in self.memory_names]
         known = self._stirred
         changing = set(self.comes_and_goes)
         groups: dict[tuple[tuple[bool, ...], frozenset[tuple[str, str]]], list[int]] = {}
@@ -231,7 +229,7 @@ class HiddenSpace:
             row_count[numbers] = len(grids[kind])
         first_row = np.cumsum(row_count) - row_count
         acting = np.zeros((int(row_count.sum()), len(network.failures)), dtype=bool)
-        memory = np.zeros((len(acting), len(starts)), dtype=np.int8)
+        memory = np.zeros((len(acting), len(self.memory_names)), dtype=np.int8)
         for kind, numbers in groups.items():
             grid, size = grids[kind], len(kind[0])
             rows = first_row[numbers][:, None] + np.arange(len(grid))
@@ -302,8 +300,8 @@ class HiddenSpace:
         """Members of each set, filled up with a place after the last failure; (largest set, set)."""
         largest, nobody = max(map(len, self.sets), default=0), len(self.network.failures)
         padding = (nobody,) * largest
-        table = np.array([members + padding[len(members) :] for members in self.sets], dtype=np.intp)
-        return np.ascontiguousarray(table.reshape(len(self.sets), largest).T)
+        table = [members + padding[len(members) :] for members in self.sets]
+        return np.ascontiguousarray(np.array(table, dtype=np.intp).reshape(len(self.sets), largest).T)
 
     @cached_property
     def set_names(self) -> tuple[tuple[str, ...], ...]:
@@ -392,9 +390,8 @@ class HiddenSpace:
 
     def first(self, step: Step, minutes_since_start: float) -> Array:
         """P(memories and acting of a row | its set) at the first snapshot; (row,)."""
-        found: Array = self.remembered(
-            "first", (step.key, minutes_since_start), lambda: self._first(step, minutes_since_start)
-        )
+        key = (step.key, minutes_since_start)
+        found: Array = self.remembered("first", key, lambda: self._first(step, minutes_since_start))
         return found
 
     def _first(self, step: Step, minutes_since_start: float) -> Array:

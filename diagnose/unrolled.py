@@ -25,12 +25,12 @@ from diagnose.evidence import (
 )
 from diagnose.hidden import HiddenSpace, Step
 from diagnose.inference import Engine
+from diagnose.kernels import memory_kernel
 from diagnose.likelihood import matches
 from diagnose.model import CaseRecord, Failure, SnapshotRecord
 from diagnose.network import Motions, Network
 from diagnose.odds import Odds, odds_of, survival
 from diagnose.readings import size_of
-from diagnose.transitions import memory_kernel
 from diagnose.units import Array
 
 NO_YES = ("no", "yes")

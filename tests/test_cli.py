@@ -396,6 +396,7 @@ ORDER = (
     "odds",
     "remember",
     "hidden",
+    "kernels",
     "transitions",
     "evidence",
     "statements",

@@ -144,8 +144,8 @@ def test_suspects_are_what_the_readings_raised_threefold():
     assert KB.look_weights.suspect_factor == 3.0
 
     def found(before, after):
-        space = SimpleNamespace(member_weights=np.eye(len(before)), network=NETWORK)
-        posterior = SimpleNamespace(space=space, prior_sets=np.array(before), marginals=np.array(after))
+        space = SimpleNamespace(network=NETWORK)
+        posterior = SimpleNamespace(space=space, priors=np.array(before), marginals=np.array(after))
         return suspects(posterior).tolist()
 
     assert found([0.01, 0.1, 0.1], [0.03, 0.2501, 0.24]) == [True, True, False]
