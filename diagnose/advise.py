@@ -128,7 +128,7 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
         leading = ranking[0]
         if leading.failures and leading.posterior >= limits.decided:
             return True, f"No failure: {names_of(network, leading.failures)}."
-        return False, "Nothing here speaks for a failure; what is left is a matter of a second look."
+        return False, "Nothing here speaks for a failure; recheck the readings."
     unlisted = np.array([float(not failure.listed) for failure in network.failures])
     beyond = float(sets[members @ unlisted > 0.0].sum())
     if beyond >= limits.not_listed:
@@ -142,10 +142,10 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
     share = float(sets[members @ within > 0.0].sum())
     if len(systems) == 1 and share >= limits.decided:
         system = systems.pop().value
-        return False, f"Not enough yet for one cause, but it lies in the {system} system ({share:.0%})."
+        return False, f"Can't tell the cause yet, but it lies in the {system} system ({share:.0%})."
     return (
         False,
-        f"Not enough yet: leading is {names_of(network, ranking[0].failures)} ({ranking[0].posterior:.0%}).",
+        f"Best guess so far: {names_of(network, ranking[0].failures)} ({ranking[0].posterior:.0%}).",
     )
 
 

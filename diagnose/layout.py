@@ -39,10 +39,10 @@ def chance_words(chance: float, kb: KnowledgeBase) -> str:
 
 
 def factor(value: float) -> str:
-    """How far the readings moved the odds: "x 160" up, ": 16" down, "as it was"."""
-    sign, size = ("x", value) if value >= 1.0 else (":", 1.0 / max(value, 1e-99))
+    """How far the readings moved the odds: "x 160" up, "/ 16" down, "no change"."""
+    sign, size = ("x", value) if value >= 1.0 else ("/", 1.0 / max(value, 1e-99))
     if size < 1.05:
-        return "as it was"
+        return "no change"
     if size < 9.95:
         return f"{sign} {size:.1f}"
     if size < 99_500:
@@ -53,7 +53,7 @@ def factor(value: float) -> str:
 def factor_in_words(value: float) -> str:
     """The same for a listener: "odds times 160"."""
     sign, _, size = factor(value).partition(" ")
-    return {"x": f"odds times {size}", ":": f"odds divided by {size}"}.get(sign, "odds as they were")
+    return {"x": f"odds times {size}", "/": f"odds divided by {size}"}.get(sign, "odds unchanged")
 
 
 def names(kb: KnowledgeBase, failures: tuple[str, ...]) -> str:

@@ -30,7 +30,7 @@ from diagnose.trust import trust
 from diagnose.units import Array
 
 NO_HORIZON = ("visible_moisture", "instruments_only")
-"""Conditions of the day without an outside horizon."""
+"""Conditions without an outside horizon."""
 
 LEAST_OUTCOME = 1e-3
 """Outcomes rarer than this are counted but not listed."""

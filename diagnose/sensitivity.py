@@ -144,7 +144,7 @@ def numbers(kb: KnowledgeBase) -> tuple[Number, ...]:
             what = "rate per hour" if rate else "chance to be there before the flight"
             found.append(("failure", failure.id, what, value, low, high, failure.rate_range is not None))
         if failure.context:
-            what = "factors for the conditions of the day"
+            what = "factors for the conditions"
             found.append(("context", failure.id, what, 1.0, 1.0 / FACTOR, FACTOR, False))
     for gauge in kb.gauges.values():
         for facet in gauge.facets:

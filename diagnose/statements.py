@@ -97,6 +97,6 @@ def smallest_conflict(case: CaseRecord, possible: Callable[[CaseRecord], bool]) 
     texts = tuple(_say(case, statement) for statement in smallest)
     return ImpossibleEvidence(
         f"these cannot all be true: {'; '.join(texts)}",
-        mend="correct or take back one of them, or say how sure you are",
+        mend="correct or remove one of them, or say how sure you are",
         conflict=texts,
     )

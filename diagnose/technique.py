@@ -329,12 +329,12 @@ def recover(left: Standing) -> TechniqueNote:
         uses, source = doubtful, derived
     else:
         sort = (
-            "by sound and feel, no dial tells the nose: rising sound and rpm mean nose low, falling ones and soft "
+            "by sound and feel, no pitch reference: rising sound and rpm mean nose low, falling ones and soft "
             "controls nose high"
         )
         uses = [g for g in ("gps_height",) if left.first(g)]
         sort += "; GPS altitude follows late" if uses else ""
-        level, source = "cruise power, trim, hands light", derived
+        level, source = "cruise power, trim, light control pressures", derived
     turn, bank = left.first("turn_coordinator"), left.first(*HORIZONS)
     steady = left.first("heading", "gps_track", "compass")
     if turn:
@@ -344,7 +344,7 @@ def recover(left: Standing) -> TechniqueNote:
     elif steady:
         wings = f"wings level by the {names[steady]} standing still"
     else:
-        wings = "ball centered and hands light, no dial tells the wings"
+        wings = "ball centered and light control pressures, no bank reference"
     uses += [g for g in (turn or bank or steady,) if g]
     return TechniqueNote(
         topic="recovery",

@@ -170,7 +170,7 @@ def render(
 def setting_line(answer: Answer, kb: KnowledgeBase, width: int) -> str:
     """Say where the chances before the readings come from, and what was left out."""
     setting = kb.settings[answer.setting]
-    something = f", something is there with {percent(setting.chance)}" if setting.chance else ""
+    something = f", assuming something was wrong with {percent(setting.chance)}" if setting.chance else ""
     return fill(
         f"Odds: {setting.name}{something}. 'before' is the chance before any reading, 'readings' how far "
         f"they moved its odds. Not covered: combinations with {percent(answer.uncovered)} before any reading.",

@@ -9,9 +9,9 @@ from typing import Any
 from diagnose.explain.weights import Contrast, Explanation, Statement
 from diagnose.explain.why import Reasons
 from diagnose.knowledge import KnowledgeBase
-from diagnose.layout import HARD_SPACE
+from diagnose.layout import HARD_SPACE, chance_words
 from diagnose.model import CaseRecord, FailureKind
-from diagnose.text import NARROWEST, factor, fill, names, percent, reading_words, table
+from diagnose.text import NARROWEST, factor, fill, names, percent, reading_words, short_name, table
 from diagnose.words import readable, with_doubt
 
 #: columns of a factor with its word, and of a factor alone where there is no room for words
@@ -47,7 +47,7 @@ def strength(kb: KnowledgeBase, weight: float) -> str:
 
 
 def times(weight: float) -> str:
-    """The factor of a weight: "x 160", ": 16"."""
+    """The factor of a weight: "x 160", "/ 16"."""
     return factor(math.exp(max(-200.0, min(weight, 200.0))))
 
 
@@ -69,28 +69,63 @@ def odds(log_odds: float) -> str:
 # ------------------------------------------------------------------ the whole text
 
 
-def why(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int = 80) -> str:
-    """Give the reasons for an explanation as text."""
+def why(
+    reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int = 80, *, figures: bool = False
+) -> str:
+    """Give the reasons for an explanation as text: the plumbing first, ``figures`` last and on request."""
     width = max(width, NARROWEST)
     first = [fill(f"Why {names(kb, reasons.explanation)}?", width)]
-    first += [fill(text, width) for text in plain_lines(kb, reasons.explanation)]
-    here = here_line(reasons, case, kb)
-    parts = ["\n".join([*first, fill(here, width)] if here else first)]
+    first += [fill(text, width) for text in (*path_lines(reasons, kb), *plain_lines(kb, reasons.explanation))]
+    parts = ["\n".join(first)]
     if not reasons.statements:
-        parts.append(fill("Nothing has been read yet: only the odds before any reading count.", width))
+        parts.append(fill("Nothing has been read yet: only how common each failure is counts so far.", width))
         return "\n\n".join([*parts, "\n".join(_unread(reasons, kb, width))])
-    if reasons.contrasts:
+    here = here_line(reasons, case, kb)
+    evidence = [*([fill(here, width)] if here else []), *_for_and_against(reasons, kb, width)]
+    parts += ["\n".join(evidence), "\n".join(_unread(reasons, kb, width))]
+    parts.append("\n".join(_changes(reasons, kb, width)))
+    if figures and reasons.contrasts:
         parts.append("\n".join(_table(reasons, case, kb, width)))
-    parts += ["\n".join(_for_and_against(reasons, kb, width)), "\n".join(_unread(reasons, kb, width))]
-    return "\n\n".join([*parts, "\n".join(_changes(reasons, kb, width))])
+    return "\n\n".join(parts)
+
+
+def path_lines(reasons: Reasons, kb: KnowledgeBase) -> Iterator[str]:
+    """The plumbing: from what has failed to the gauges that use it, then those that show it or do not use it."""
+    chain = [
+        f"{kb.parts[part].name} ({kb.parts[part].conditions[condition]})"
+        for name in reasons.explanation
+        for part, condition in kb.failures[name].acts.items()
+    ]
+    # what drives a memory is told by the memory
+    driving = {kb.memories[name].driver for name in reasons.states if name in kb.memories}
+    for node in reasons.plumbing.through:
+        state = reasons.states[node]
+        if node in kb.memories:
+            chain.append(f"{kb.memories[node].name} ({kb.memories[node].states[state]})")
+        elif node not in driving:
+            chain.append(f"{kb.sources[node].name} ({kb.sources[node].conditions[state]})")
+
+    def listed(gauges: Iterable[str]) -> str:
+        return _listed(short_name(kb.gauges[gauge]) for gauge in gauges)
+
+    reached = reasons.plumbing
+    if not chain:
+        return
+    wrong = f" -> {listed(reached.wrong)}" if reached.wrong else ""
+    shared = " They share it, so they go wrong together." if len(reached.wrong) > 1 and reasons.states else ""
+    yield f"Path: {' -> '.join(chain)}{wrong}.{shared}"
+    if reached.shows:
+        yield f"Shown by: {listed(reached.shows)}."
+    if reached.independent:
+        yield f"Independent (they do not use it): {listed(reached.independent)}."
 
 
 def plain_lines(kb: KnowledgeBase, explanation: Explanation) -> Iterator[str]:
     """One plain line on each failure; what is no failure is called so."""
     if not explanation:
         yield (
-            "No failure: what looked odd would be the lag of a healthy gauge, a small stray of the aircraft, "
-            "or a slip of the eye."
+            "No failure: what looked odd would be the lag of a healthy gauge, a small stray of the airplane, "
+            "or a misread gauge."
         )
     for name in explanation:
         failure = kb.failures[name]
@@ -99,29 +134,16 @@ def plain_lines(kb: KnowledgeBase, explanation: Explanation) -> Iterator[str]:
 
 
 def here_line(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase) -> str:
-    """The mechanism made concrete: what is wrong, step by step, and which readings follow from it."""
-    chain = [
-        f"{kb.parts[part].name} ({kb.parts[part].conditions[condition]})"
-        for name in reasons.explanation
-        for part, condition in kb.failures[name].acts.items()
-    ]
-    # what drives a memory is told by the memory
-    driving = {kb.memories[name].driver for name in reasons.states if name in kb.memories}
-    for node, state in reasons.states.items():
-        if node in kb.memories:
-            chain.append(f"{kb.memories[node].name} ({kb.memories[node].states[state]})")
-        elif node not in driving:
-            chain.append(f"{kb.sources[node].name} ({kb.sources[node].conditions[state]})")
+    """Which readings follow from the failure where they say most, each with its chance in words."""
     seen = _foreseen(reasons)
-    if not chain or not seen:
+    if not reasons.explanation or not seen:
         return ""
     when = kb.manoeuvres[case.snapshot[seen[0][0].snapshot].manoeuvre].name
-    with_it = _listed(f"{statement_words(kb, s)} in {percent(one)}" for s, one, _ in seen)
-    sound = _listed(percent(other) for _, _, other in seen)
-    return (
-        f"Here: {' -> '.join(chain)}. So in '{when}' you would read {with_it} of all flights; with nothing "
-        f"failed in {sound}."
+    told = "; ".join(
+        f"{statement_words(kb, s)} {chance_words(one, kb)} (with no failure {chance_words(other, kb)})"
+        for s, one, other in seen
     )
+    return f"Expect in '{when}': {told}."
 
 
 def _listed(words: Iterable[str]) -> str:
@@ -189,7 +211,7 @@ def _table(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int) ->
     if reasons.rival is not None:
         yield fill(f"{_other(reasons).capitalize()}: {names(kb, reasons.rival.against)}.", width)
     yield line("Each reading moves its odds", ["against"] * len(heads))
-    yield line("(x up, : down)", heads)
+    yield line("(x up, / down)", heads)
     mute = []
     for number, snapshot in enumerate(case.snapshot):
         rows = []
@@ -225,39 +247,64 @@ def _table(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int) ->
 # ------------------------------------------------------------------ sentences and lists
 
 
+def _evidence(reasons: Reasons, contrast: Contrast, kb: KnowledgeBase) -> str:
+    """The strongest readings for the explanation, with how strong they are in words; "" if there are none."""
+    return "; ".join(
+        f"{statement_words(kb, statement)} ({strength(kb, weight)} evidence)"
+        for statement, weight in _strongest(reasons, contrast, kb)
+    )
+
+
 def _for_and_against(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
-    """What speaks against the explanation, and whether anything tells it from the best other one."""
+    """The strongest readings for and against, and what separates the explanation from the best other one."""
+    first = reasons.nothing or reasons.rival
+    if first is not None and (told := _evidence(reasons, first, kb)):
+        yield fill(f"For it: {told}.", width)
+    elif first is not None and first.total > 0.0 and strength(kb, first.total):
+        yield fill(
+            f"For it: all readings together ({strength(kb, first.total)} evidence), none of them alone.",
+            width,
+        )
     found = []
     for place, statement in enumerate(reasons.statements):
         least = min((contrast.weights[place] for contrast in reasons.contrasts), default=0.0)
         if least < 0.0 and strength(kb, least):
-            found.append(f"{statement_words(kb, statement)} ({bound(times(least))}, {strength(kb, least)})")
-    against = f"Against it: {'; '.join(found)}." if found else "Nothing that was read speaks against it."
-    yield fill(against, width)
+            found.append(f"{statement_words(kb, statement)} ({strength(kb, least)} evidence)")
+    yield fill(
+        f"Against it: {'; '.join(dict.fromkeys(found))}." if found else "Against it: nothing that was read.",
+        width,
+    )
     rival = reasons.rival
-    if rival is not None and not any(strength(kb, w) for w in (*rival.weights, rival.total)):
+    if rival is None:
+        return
+    name = names(kb, rival.against)
+    if not any(strength(kb, w) for w in (*rival.weights, rival.total)):
         yield fill(
-            f"No reading so far tells it from {names(kb, rival.against)}: between these two only the odds "
-            f"before any reading count ({bound(odds(rival.before))}).",
+            f"{_other(reasons).capitalize()}: {name}. No reading so far separates the two, only how common they are "
+            f"({bound(odds(rival.before))}).",
             width,
         )
+    elif told := _evidence(reasons, rival, kb):
+        yield fill(f"{_other(reasons).capitalize()}: {name}. What separates them: {told}.", width)
+    else:
+        yield fill(f"{_other(reasons).capitalize()}: {name}.", width)
 
 
 def _unread(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
     """What was not looked at in the last snapshot and would tell."""
     if reasons.unread_against is None:
-        yield fill("No gauge left unread in the last snapshot would tell it from the next best ones.", width)
+        yield fill("No unread gauge in the last snapshot would separate it from the next best ones.", width)
         return
     other = names(kb, reasons.unread_against)
-    yield fill(f"Not read in the last snapshot, and would tell it from {other}:", width)
+    yield fill(f"Not read in the last snapshot; would separate it from {other}:", width)
     rows = []
     for look in reasons.unread[:MOST_UNREAD]:
         by_difference = sorted(look.chances, key=lambda r: look.chances[r][0] - look.chances[r][1])
         sides = []
-        for reading, side in ((by_difference[-1], "for it"), (by_difference[0], "against it")):
+        for reading, side in ((by_difference[-1], "for"), (by_difference[0], "against")):
             one, rest = look.chances[reading]
             weight = math.log(max(one, LEAST_LOOK) / max(rest, LEAST_LOOK))
-            sides.append(f"{readable(reading)} speaks {side} ({bound(times(weight))})")
+            sides.append(f"{readable(reading)} {side} ({strength(kb, weight) or 'no'} evidence)")
         gauge = kb.gauges[look.facet.split(".")[0]]
         rows.append((f"  {gauge.words[0] if gauge.words else gauge.name}", ", ".join(sides)))
     yield table(rows, width)
@@ -266,15 +313,17 @@ def _unread(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
 def _changes(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
     """Which single reading, had it been otherwise, would have put another explanation first."""
     if not reasons.changes:
-        yield fill("No single reading, had it been another, would have put another explanation first.", width)
+        yield fill(
+            "No single reading, had it been different, would have put another explanation first.", width
+        )
         return
     yield fill("Another explanation would come first:", width)
     for change in reasons.changes[:MOST_CHANGES]:
         statement = change.statement
         had_been = reading_words(kb, statement.name, change.reading)
-        was = f", not {with_doubt(readable(statement.reading), statement.sure)}" if statement.positive else ""
+        was = with_doubt(readable(statement.reading), statement.sure)
         yield fill(
-            f"had {had_been} been read{was} (snapshot {statement.snapshot + 1}): "
+            f"with {had_been}{f' instead of {was}' if statement.positive else ''} (snapshot {statement.snapshot + 1}): "
             f"{names(kb, change.leading)} ({percent(change.posterior)})",
             width,
             "  ",
@@ -290,23 +339,20 @@ def why_short(reasons: Reasons, kb: KnowledgeBase, width: int = 80) -> str:
     first = reasons.nothing or reasons.rival
     if first is None or not strength(kb, first.total):
         return ""
-    against = "nothing failed" if not first.against else names(kb, first.against)
-    best = _strongest(reasons, first, kb)
-    if best:
-        told = _listed(f"{statement_words(kb, s)} ({bound(times(w))})" for s, w in best)
-        text = f"Why: {told} {'speaks' if len(best) == 1 else 'speak'} most for it, against '{against}'."
+    against = "no failure" if not first.against else names(kb, first.against)
+    if told := _evidence(reasons, first, kb):
+        text = f"Why: {told}, compared with {against}."
     else:
         text = (
-            f"Why: the readings say it together ({bound(times(first.total))} against '{against}'); any one of them "
-            "could be left out."
+            f"Why: the readings together ({strength(kb, first.total)} evidence, compared with {against}); any one of "
+            "them could be left out."
         )
     rival = reasons.rival
     if rival is not None and rival is not first:
-        best = _strongest(reasons, rival, kb)
-        if best:
-            text += f" From the next best {statement_words(kb, best[0][0])} tells it ({bound(times(best[0][1]))})."
+        if best := _strongest(reasons, rival, kb):
+            text += f" {statement_words(kb, best[0][0])} separates it from the next best ({strength(kb, best[0][1])})."
         elif not strength(kb, rival.total):
-            text += f" No reading tells it from the next best, only the odds before do ({bound(odds(rival.before))})."
+            text += f" No reading separates it from the next best; only how common they are ({bound(odds(rival.before))})."
     return fill(text, width)
 
 
@@ -319,7 +365,13 @@ def reasons_data(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase) -> dict[
         "explanation": list(reasons.explanation),
         "name": names(kb, reasons.explanation),
         "plain": list(plain_lines(kb, reasons.explanation)),
+        "path": list(path_lines(reasons, kb)),
         "here": here_line(reasons, case, kb),
+        "reached": {
+            "wrong": list(reasons.plumbing.wrong),
+            "shown_by": list(reasons.plumbing.shows),
+            "independent": list(reasons.plumbing.independent),
+        },
         "states": dict(reasons.states),
         "against": [
             {

@@ -157,7 +157,7 @@ def _about(failure: Failure, kb: KnowledgeBase) -> Iterator[tuple[str, str]]:
     else:
         yield "  what it is", f"failure of the {failure.system.value} system. {acts}"
     yield "  how it shows", failure.mechanism
-    comes = {"sudden": "at once", "gradual": "by and by", "either": ""}[failure.onset]
+    comes = {"sudden": "at once", "gradual": "gradually", "either": ""}[failure.onset]
     goes = (
         f"it comes and goes: it acts in {percent(failure.acting)} of the time" if failure.acting < 1 else ""
     )
@@ -166,7 +166,7 @@ def _about(failure: Failure, kb: KnowledgeBase) -> Iterator[tuple[str, str]]:
     if failure.silent:
         alike = failure.kind is FailureKind.LOOK_ALIKE
         yield (
-            ("  known", "whoever is in it knows: never the anomaly that was noticed")
+            ("  known", "obvious to everyone aboard: never the anomaly that was noticed")
             if alike
             else ("  hidden", "shows nothing until it is needed")
         )
@@ -176,7 +176,7 @@ def _gauges(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
     """What the gauges show, then trapped pressures and switches."""
     if not found.mostly.conditions and not found.trapped and not found.switched:
         return [fill("Shows nothing by itself on this panel, whatever is flown.", width)]
-    lines = [fill("What the gauges show after some time, not what a sound panel would:", width)]
+    lines = [fill("What the gauges show after some time, not what a healthy panel would:", width)]
     if found.mostly.changed:
         lines += _picture(found.mostly, kb, width)
     for picture in found.pictures:
@@ -218,7 +218,7 @@ def _look_alikes(found: Signature, kb: KnowledgeBase, width: int) -> Iterator[st
     if not found.look_alikes:
         yield fill("Taken for nothing else on this panel, if the right gauges are read.", width)
         return
-    yield "Easily taken for:"
+    yield "Often confused with:"
     groups: dict[str, list[LookAlike]] = {}
     for alike in found.look_alikes:
         groups.setdefault(_parted(alike.parting, kb), []).append(alike)
@@ -230,10 +230,10 @@ def _look_alikes(found: Signature, kb: KnowledgeBase, width: int) -> Iterator[st
 
 def _parted(parting: Parting | None, kb: KnowledgeBase) -> str:
     if parting is None:
-        return "no single look on this panel parts them well: inspection must"
+        return "no single look on this panel tells them apart well: inspection must"
     this, other = (reading_words(shown) for shown in parting.shows)
     return (
-        f"parted by {gauge_words(kb, parting.facet)} ({condition_words(kb, parting.conditions)}): "
+        f"told apart by {gauge_words(kb, parting.facet)} ({condition_words(kb, parting.conditions)}): "
         f"{this} with this one, {other} with the other; right in {_told(parting)}"
     )
 
@@ -315,13 +315,13 @@ def _lines_of_partings(
 ) -> Iterator[str]:
     if not found.partings:
         yield fill(
-            "No single look on this panel parts them"
+            "No single look on this panel tells them apart"
             + (" in this maneuver." if found.manoeuvre else ", in whatever maneuver: inspection must."),
             width,
         )
         return
     yield fill(
-        "What parts them, best first (in brackets how often the look names the right one, if they were the "
+        "What tells them apart, best first (in brackets how often the look names the right one, if they were the "
         "only ones and even):",
         width,
     )

@@ -531,6 +531,6 @@ def test_progress_as_a_page_that_needs_nothing_else(told):
 
 def test_nothing_answered_yet():
     told = summary(load_knowledge(), (), {}, START)
-    assert "Nothing was answered yet" in progress_text(told, load_knowledge(), 80)
-    assert "Nothing was answered yet" in progress_page(told, load_knowledge())
+    assert "No answers yet" in progress_text(told, load_knowledge(), 80)
+    assert "No answers yet" in progress_page(told, load_knowledge())
     assert "answered nothing yet" in instructor_text(told, load_knowledge(), 80)

@@ -22,7 +22,16 @@ from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
 from diagnose.pgmpy_bridge import pgmpy_marginals
 from diagnose.session import load_case
-from diagnose.text_reasons import here_line, odds, plain_lines, reasons_data, strength, why, why_short
+from diagnose.text_reasons import (
+    here_line,
+    odds,
+    path_lines,
+    plain_lines,
+    reasons_data,
+    strength,
+    why,
+    why_short,
+)
 from tests.small import GAUGES, shipped, small_case, small_network
 
 #: the rounding of double precision over some thousand products, on a logarithm
@@ -201,7 +210,7 @@ def test_a_reading_said_not_to_have_shown_can_change_the_leader(engine):
         context=(),
     )
     found = reasons(engine, engine.posterior(case))
-    assert "had altimeter rising been read (snapshot 1)" in " ".join(why(found, case, shipped()).split())
+    assert "with altimeter rising (snapshot 1)" in " ".join(why(found, case, shipped()).split())
     assert "rising" in {change.reading for change in found.changes}
     # what was said is that it was none of the rising ones
     (under,) = engine.predict(case, found.explanation)
@@ -235,11 +244,23 @@ def test_the_mechanism_is_made_concrete_from_the_case(engine):
     case = load_case("static_blocked_climb", shipped())
     found = reasons(engine, engine.posterior(case))
     line = here_line(found, case, shipped())
-    for part in ("static ports (blocked", "static pressure (trapped)", "altimeter steady in 99 %"):
-        assert part in line
+    # more than 99 in 100, and what a healthy panel shows in one flight of 250
+    assert (
+        "altimeter steady almost certain (with no failure less than 1 in 100)" in line or "1 in 100" in line
+    )
+    path = " ".join(path_lines(found, shipped()))
+    # the static line feeds these three and the encoder, and nothing else on the panel (FAA-H-8083-15B, chapter 5)
+    assert "static ports (blocked: pressure trapped) -> static pressure (trapped) -> " in path
+    assert set(found.plumbing.wrong) == {"airspeed", "altimeter", "vertical_speed", "atc_height"}
+    assert {"attitude", "heading", "suction", "turn_coordinator", "gps_height"} <= set(
+        found.plumbing.independent
+    )
     case = load_case("vacuum_pump_three_snapshots", shipped())
     found = reasons(engine, engine.posterior(case))
-    assert "rotor of the attitude indicator (stopped" in here_line(found, case, shipped())
+    assert "rotor of the attitude indicator (stopped" in " ".join(path_lines(found, shipped()))
+    assert {"attitude", "heading"} <= set(found.plumbing.wrong)
+    assert set(found.plumbing.shows) == {"suction", "vacuum_light"}
+    assert {"airspeed", "altimeter", "turn_coordinator", "compass"} <= set(found.plumbing.independent)
 
 
 def test_what_is_no_failure_is_said_plainly():
@@ -273,9 +294,9 @@ def test_the_text_says_what_speaks_against_and_what_tells_nothing(engine):
     case = load_case("static_blocked_climb", kb)
     posterior = engine.posterior(case)
     text = " ".join(why(reasons(engine, posterior), case, kb).split())
-    assert "Nothing that was read speaks against it." in text
-    assert "No reading so far tells it from static ports or line frozen shut" in text
-    assert "had altimeter rising been read, not steady" in text
+    assert "Against it: nothing that was read." in text
+    assert "static ports or line frozen shut. No reading so far separates the two" in text
+    assert "with altimeter rising instead of steady" in text
     text = " ".join(why(reasons(engine, posterior, ("downdraught",)), case, kb).split())
     assert "The leading one: static ports blocked (tape, paint, wax, dirt)" in text
     assert "Against it: airspeed steady" in text
@@ -294,4 +315,4 @@ def test_before_anything_was_read_only_the_odds_count(engine):
 def test_short_reasons_of_readings_that_only_count_together(engine):
     case = load_case("all_agree_turning", shipped())
     text = why_short(reasons(engine, engine.posterior(case), whole=False), shipped())
-    assert "the readings say it together" in text
+    assert "the readings together (" in text

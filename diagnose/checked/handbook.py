@@ -102,7 +102,7 @@ class RowCheck:
             found.append(f"{names(self.kb, first.failures)} comes first and explains them differently well")
         # a sound panel would hardly show this, in the readings that do not contradict us
         if row.failures and self.unlikely(()) - self.excused and alike(()):
-            found.append("a sound panel explains it as well")
+            found.append("a healthy panel explains it as well")
         return tuple(found)
 
 

@@ -116,7 +116,7 @@ def _as_text(result: Calibration) -> list[str]:
         lines += ["", "  given          how many   on average   came true (95 %)", *map(_bin, scores.bins)]
     lines += ["", "Healthy flights, a failure above 0.5:"]
     for alarms in result.healthy:
-        also = f", a look-alike in {alarms.look_alikes}" if alarms.look_alikes else ""
+        also = f", no failure but something like it in {alarms.look_alikes}" if alarms.look_alikes else ""
         lines.append(
             f"  {alarms.setting:<9} {alarms.kind:<9} {alarms.alarms} of {alarms.flights} "
             f"({_share(alarms.alarms, alarms.flights)}){also}"

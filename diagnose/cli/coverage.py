@@ -112,7 +112,7 @@ def _as_text(found: PanelCoverage, kb: KnowledgeBase, columns: int) -> Iterable[
     total = len(found.groups)
     yield from _wrapped(f"Panel: {kb.panels[found.panel].name}", columns)
     yield from _wrapped(
-        f"Every gauge read once in one maneuver; counts are of {total}. Shows: told from a sound aircraft. "
+        f"Every gauge read once in one maneuver; counts are of {total}. Shows: told from a healthy airplane. "
         "Apart: told from every other single failure too.",
         columns,
     )

@@ -29,7 +29,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         "name",
         nargs="*",
         metavar="A B",
-        help="failures: ids, words in quotes, or words parted by commas; 'nothing' is a sound aircraft; "
+        help="failures: ids, words in quotes, or words separated by commas; 'nothing' is no failure; "
         "none with --maneuver: the groups that look alike there",
     )
     compare.add_argument(

@@ -27,7 +27,10 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     rank.add_argument(
         "--full", action="store_true", help="everything: all explanations, trust, advice, looks"
     )
-    rank.add_argument("--why", action="store_true", help="add the reasons, reading by reading")
+    rank.add_argument("--why", action="store_true", help="add the reasons")
+    rank.add_argument(
+        "--figures", action="store_true", help="add to --why how far each reading moves the odds"
+    )
     rank.add_argument("--setting", metavar="WHY", help="why you are here: routine, anomaly or exercise")
     rank.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
     rank.add_argument("--cross-check", action="store_true", help="work it out by pgmpy too, and compare")
@@ -90,7 +93,11 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
             print("\n" * bool(number) + brief(answer, case, kb, columns), flush=True)
         else:
             assert because is not None
-            told = why(because, case, kb, columns) if chosen.why else why_short(because, kb, columns)
+            told = (
+                why(because, case, kb, columns, figures=chosen.figures)
+                if chosen.why
+                else why_short(because, kb, columns)
+            )
             shown = render(answer, case, kb, columns, why=told, all_looks=chosen.looks)
             print("\n" * bool(number) + shown, flush=True)
         if chosen.cross_check:

@@ -126,7 +126,7 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         return answer(desk, text)
     if not desk.guide and plain(text) in phrases().lost | phrases().unknown:
         raise CaseError(
-            f"{text!r} says nothing of a gauge yet", mend="to be asked, one question at a time: guide"
+            f"{text!r} doesn't mention a gauge", mend="to be asked, one question at a time: guide"
         )
     if command is None or names_a_gauge(desk, text):
         try:
@@ -135,7 +135,7 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
             raise (None if command_of(word) else _near_command(desk, word, rest)) or error from None
     if command.puts_away and desk.asks and desk.session.unsaved and (rest.strip() or command.name != "load"):
         return replace(desk, pending=text), fill(
-            f"The case on the table is saved nowhere. '{text}' puts it away: 'yes' does it, 'no' leaves all as it is; "
+            f"This case has unsaved changes. '{text}' puts it away: 'yes' does it, 'no' leaves all as it is; "
             "or save it first: save NAME.",
             desk.width,
         )

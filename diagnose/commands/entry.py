@@ -93,7 +93,7 @@ def when_flown(desk: Desk, text: str, old: SnapshotRecord | None) -> SnapshotRec
     flown = msgspec.structs.replace(old, **fields) if old else SnapshotRecord(**fields)
     if not (flown.minutes > 0.0 and flown.minutes_before >= 0.0):
         raise CaseError(
-            "a snapshot lasts longer than nothing, and comes after the one before it",
+            "the duration must be positive, and so must the gap",
             mend="for example: snapshot climb for 2 after 10",
         )
     if max(flown.minutes, flown.minutes_before) > LONGEST_MINUTES:
@@ -174,11 +174,11 @@ def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
 
 
 def _undo(desk: Desk, _: str) -> tuple[Desk, str]:
-    return replace(desk, session=desk.session.undo()), "Taken back."
+    return replace(desk, session=desk.session.undo()), "Undone."
 
 
 def _redo(desk: Desk, _: str) -> tuple[Desk, str]:
-    return replace(desk, session=desk.session.redo()), "Done again."
+    return replace(desk, session=desk.session.redo()), "Redone."
 
 
 def left_out(desk: Desk, flags: tuple[str, ...]) -> str:
@@ -193,7 +193,7 @@ def hear(desk: Desk, text: str) -> tuple[Desk, str]:
     """Take in what the gauges showed. Raises DiagnoseError, and then nothing has changed."""
     statements: tuple[Statement, ...] = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))
     if not statements and leaves_out(text):
-        return desk, fill("Nothing is taken down: what you do not know is simply left out.", desk.width)
+        return desk, fill("Nothing recorded. Leave out what you do not know.", desk.width)
     if not statements:
         raise CaseError(f"{text.strip()!r} says nothing", mend="for example: airspeed falling")
     before = desk.session.snapshot
@@ -214,7 +214,7 @@ ENTRY: tuple[Command, ...] = (
     command(
         _snapshot,
         "snapshot",
-        "MANOEUVRE [for N] [after N]",
+        "MANEUVER [for N] [after N]",
         "start a snapshot: what was flown, for how many minutes, how long after the last",
         "Switches stay as they were. The readings may follow after a semicolon: "
         "snapshot climb for 2 after 10; airspeed falling. 'snapshot' alone lists the maneuvers.",
@@ -240,7 +240,7 @@ ENTRY: tuple[Command, ...] = (
         _context,
         "context",
         "[WORDS; WORDS]",
-        "add conditions of the day: icing, washed, parked uncovered",
+        "add conditions: icing, washed, parked without pitot cover",
         "'context not icing' takes one out, 'context none' all; 'context' alone lists them.",
         ranked=True,
     ),
@@ -262,5 +262,5 @@ ENTRY: tuple[Command, ...] = (
         way_out=True,
     ),
     command(_undo, "undo", "", "take the last change back", ranked=True, way_out=True),
-    command(_redo, "redo", "", "do again what was taken back", ranked=True, way_out=True),
+    command(_redo, "redo", "", "redo what was undone", ranked=True, way_out=True),
 )

@@ -79,7 +79,9 @@ def _restore(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text and len(desk.left) > 1:
         return desk, left_over(desk)
     if not (text or "1").isdecimal() or not 1 <= int(text or "1") <= len(desk.left):
-        raise CaseError(f"there is no {text!r} among what was left", mend="restore, restore 1, restore none")
+        raise CaseError(
+            f"there is no {text!r} among the unsaved cases", mend="restore, restore 1, restore none"
+        )
     chosen = desk.left[int(text or "1") - 1]
     rest = tuple(left for left in desk.left if left is not chosen)
     session = desk.session.go(chosen.state)
@@ -137,7 +139,7 @@ FILES: tuple[Command, ...] = (
         _restore,
         "restore",
         "[N|none]",
-        "take up what was left when the prompt was closed or crashed",
+        "recover unsaved work after the prompt was closed or crashed",
         "Every prompt keeps its own; what a prompt that still runs has on its table is not touched.",
         puts_away=True,
         ranked=True,

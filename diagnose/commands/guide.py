@@ -68,7 +68,7 @@ def _guide(desk: Desk, _: str) -> tuple[Desk, str]:
 
 def _back(desk: Desk, _: str) -> tuple[Desk, str]:
     if desk.guided is None or desk.face == "worksheet":
-        raise CaseError("the guide has not asked anything", mend="the last change is taken back by: undo")
+        raise CaseError("the guide has not asked anything", mend="undo takes the last change back")
     return _question_before(replace(desk, guided=None), desk.guided.trail)
 
 
@@ -433,7 +433,7 @@ def _hear(desk: Desk, text: str) -> Desk:
         desk = desk.change(context=tuple(dict.fromkeys((*desk.case.context, *scene.context))))
     if not statements:
         raise CaseError(
-            f"{text!r} says nothing of a gauge", mend="for example: airspeed falling; or: don't know"
+            f"{text!r} doesn't mention a gauge", mend="for example: airspeed falling; or: don't know"
         )
     after = replace(desk, session=desk.session.say(statements, desk.engine.network))
     after.answer()  # refuses what cannot be, before it is taken
@@ -493,5 +493,5 @@ def _end(desk: Desk, why: str) -> tuple[Desk, str]:
     given = desk.answer()
     shown = first_screen(given, desk.case, desk.kb, desk.width)
     if not given.decided:
-        shown += "\n" + fill("What is left cannot be told apart with what you remember.", desk.width)
+        shown += "\n" + fill("What is left can't be told apart with what you remember.", desk.width)
     return replace(desk, answered=given), f"{lead}\n\n{shown}"

@@ -30,7 +30,7 @@ def _copy(desk: Desk, text: str) -> tuple[Desk, str]:
 def _delete(desk: Desk, text: str) -> tuple[Desk, str]:
     at = desk.session.index(_number(desk, text))
     gone = desk.kb.manoeuvres[desk.case.snapshot[at].manoeuvre].name
-    return desk.on(desk.session.delete(at)), f"Snapshot {at + 1} taken out: {gone}. 'undo' brings it back."
+    return desk.on(desk.session.delete(at)), f"Snapshot {at + 1} removed: {gone}. 'undo' brings it back."
 
 
 def _manoeuvre(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -64,7 +64,7 @@ PLACES: tuple[Command, ...] = (
         _go,
         "go",
         "N",
-        "take an earlier snapshot in hand, to add to it or to mend it",
+        "go to an earlier snapshot, to add to it or correct it",
         "What you say then counts for that snapshot. 'go last' returns to the last.",
         ("goto",),
     ),

@@ -16,6 +16,9 @@ def _why(desk: Desk, text: str) -> tuple[Desk, str]:
     from diagnose.explain.why import reasons
     from diagnose.text_reasons import why
 
+    words = text.split()
+    figures = bool(words) and words[-1].lower() in ("figures", "full")
+    text = " ".join(words[:-1]) if figures else text
     posterior = desk.engine.posterior(desk.case)
     explanation = None
     if text:
@@ -25,7 +28,7 @@ def _why(desk: Desk, text: str) -> tuple[Desk, str]:
             raise unknown_name(f"failure on the panel {desk.case.panel}", name, here)
         explanation = (name,) if name else ()
     given = reasons(desk.engine, posterior, explanation)
-    return desk, desk.page(lambda width: why(given, desk.case, desk.kb, width))
+    return desk, desk.page(lambda width: why(given, desk.case, desk.kb, width, figures=figures))
 
 
 def _alike(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -48,15 +51,15 @@ REASONS: tuple[Command, ...] = (
         _why,
         "why",
         "[FAILURE]",
-        "the reasons, reading by reading: for the leading answer or another failure",
-        "Each factor is what a reading adds to the odds once all the others are known. 'why nothing' asks "
-        "about a sound panel.",
+        "the reasons: what the failure reaches, and the readings for and against it",
+        "'why nothing' asks about no failure; 'why figures' adds how far each reading moves the odds once all the "
+        "others are known.",
         tells=True,
     ),
     command(
         _alike,
         "alike",
-        "[MANOEUVRE]",
+        "[MANEUVER]",
         "the groups of failures that this panel cannot tell apart in a maneuver",
         "With every gauge read once; 'alike' alone takes the maneuver of this snapshot.",
         ("lookalikes", "similar"),

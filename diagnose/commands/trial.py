@@ -59,11 +59,11 @@ def _branch(desk: Desk, text: str) -> tuple[Desk, str]:
     name = plain(text)
     if not name:
         listed = ", ".join(name for name, _ in desk.session.now.branches) or "none yet"
-        return desk, fill(f"Put by: {listed}. 'branch NAME' puts the case by as it stands.", desk.width)
+        return desk, fill(f"Copies: {listed}. 'branch NAME' saves a copy of the case as it is.", desk.width)
     if name in ("now", "before", "what if") or not desk.case.snapshot:
         why = "there is no snapshot yet" if not desk.case.snapshot else f"{name!r} means something else"
-        raise CaseError(f"nothing can be put by as {name!r}: {why}", mend="for example: branch pitot ice")
-    told = f"Put by as {name!r}. Go on changing the case; 'compare {name}' shows both side by side."
+        raise CaseError(f"no copy can be saved as {name!r}: {why}", mend="for example: branch pitot ice")
+    told = f"Saved a copy as {name!r}. Go on changing the case; 'compare {name}' shows both side by side."
     return replace(desk, session=desk.session.put_by(name)), fill(told, desk.width)
 
 
@@ -220,8 +220,8 @@ TRIAL: tuple[Command, ...] = (
         _branch,
         "branch",
         "[NAME]",
-        "put the case by under a name, to compare with",
-        "'branch' alone lists what is put by.",
+        "save a copy of the case under a name, to compare with",
+        "'branch' alone lists the copies.",
         ranked=False,
     ),
     command(
@@ -230,7 +230,7 @@ TRIAL: tuple[Command, ...] = (
         "[A, B]",
         "two cases side by side, or where and by which look failures part on this panel",
         "A and B are branches, 'now', 'before' (the 'what if'), shipped cases or files; or failures: "
-        "compare pump sheared, suction gauge zero. 'nothing' is a sound panel.",
+        "compare pump sheared, suction gauge zero. 'nothing' is no failure.",
         tells=True,
     ),
 )

@@ -40,7 +40,7 @@ class FlyOn:
         if len(parts) != len(self.choices):
             raise CaseError(
                 f"{text.strip()!r} does not answer {len(self.choices)} questions",
-                mend="answer them in their order, parted by spaces, such as: "
+                mend="answer in order, separated by spaces, such as: "
                 + " ".join("ab" if choice.what == COVER else "a" for choice in self.choices),
             )
         hits, given = [], []

@@ -201,7 +201,7 @@ def read_results(path: Path) -> Results:
         raise CaseError(f"the file cannot be read ({error.strerror or error})", str(path)) from None
     except ValueError as error:
         raise CaseError(
-            f"these are no results of a page ({error})", str(path), "download them again from the page"
+            f"this is not a drill-results file ({error})", str(path), "download them again from the page"
         ) from None
     if results.format != FORMAT or results.version != VERSION:
         raise CaseError(f"these are no {FORMAT} of version {VERSION}", str(path))

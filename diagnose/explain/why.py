@@ -21,8 +21,52 @@ from diagnose.explain.weights import (
 )
 from diagnose.inference import Engine
 from diagnose.model import CaseRecord, FailureKind
+from diagnose.network import Network
 from diagnose.posterior import Posterior
 from diagnose.readings import reading_of
+from diagnose.witnesses import upstream
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plumbing:
+    """What an explanation reaches through lines, suction and wires: gauges of the panel, in its order.
+
+    ``wrong``: those that rest on what is not healthy. ``shows``: those that are there to show it.
+    ``independent``: instruments that use none of it. ``through``: the nodes of ``states_under`` that some
+    gauge reads itself, in their order; the others only lie between.
+    """
+
+    wrong: tuple[str, ...]
+    shows: tuple[str, ...]
+    independent: tuple[str, ...]
+    through: tuple[str, ...]
+
+
+def plumbing(network: Network, explanation: Explanation, states: Mapping[str, str]) -> Plumbing:
+    """Follow the lines from what has failed to the gauges. ``states``: those of ``states_under``."""
+    parts = {part for name in explanation for part in network.kb.failures[name].acts}
+    failed = parts | set(states)
+    wrong: list[str] = []
+    shows: list[str] = []
+    independent: list[str] = []
+    read: set[str] = set()
+    for gauge in network.dial_gauges:
+        known = network.kb.gauges[gauge]
+        parents = {n for facet in known.facets for n in network.facets[f"{gauge}.{facet.id}"].parents}
+        read |= parents | {known.power}
+        reached = parents | upstream(network, (*parents, known.power)) | {known.power}
+        if set(known.tells_of) & failed:
+            shows.append(gauge)
+        elif reached & failed:
+            wrong.append(gauge)
+        elif known.instrument:
+            independent.append(gauge)
+    return Plumbing(
+        wrong=tuple(wrong),
+        shows=tuple(shows),
+        independent=tuple(independent),
+        through=tuple(node for node in states if node in read),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +75,8 @@ class Reasons:
 
     ``nothing`` weighs it against "nothing failed" (None for that explanation itself), ``rival`` against
     the best other explanation (None if there is none). ``states``: sources and memories that are not in
-    their healthy state at the last snapshot if the explanation is right. ``foreseen``: for each statement
+    their healthy state at the last snapshot if the explanation is right; ``plumbing``: which gauges that
+    reaches. ``foreseen``: for each statement
     about one gauge its chance (explanation, nothing failed) before anything was read; None for others.
     ``unread`` tells the explanation from ``unread_against``: the best other one that some look on this
     panel could tell from it (None if none can).
@@ -42,6 +87,7 @@ class Reasons:
     nothing: Contrast | None
     rival: Contrast | None
     states: Mapping[str, str]
+    plumbing: Plumbing
     foreseen: tuple[tuple[float, float] | None, ...]
     unread: tuple[Unread, ...] = ()
     unread_against: Explanation | None = None
@@ -143,13 +189,15 @@ def reasons(
     rival = rival_of(posterior, one)
     others = [other for other in ((), rival) if other is not None and other != one]
     by_other = {contrast.against: contrast for contrast in contrasts(posterior, one, others)}
+    states = states_under(posterior, one)
     looks, told_from = telling(posterior, one) if whole else ((), None)
     return Reasons(
         explanation=one,
         statements=statements_of(posterior.case),
         nothing=by_other.get(()),
         rival=None if rival is None else by_other[rival],
-        states=states_under(posterior, one),
+        states=states,
+        plumbing=plumbing(engine.network, one, states),
         foreseen=_foreseen(engine, posterior.case, one) if whole else (),
         unread=looks,
         unread_against=told_from,

@@ -121,7 +121,7 @@ def _call_form() -> str:
         '<button id="call">Record</button></form>'
         '<div class="bar screen"><label>Look at <select id="look"></select></label>'
         '<button id="look-now">Look (costs time)</button><span id="looked"></span></div>'
-        '<div class="bar screen"><button id="undo">Take back the last call</button>'
+        '<div class="bar screen"><button id="undo">Undo the last call</button>'
         '<button id="save">Download the record</button></div>'
         '<table id="calls"><thead><tr><th>min</th><th>team</th><th>call</th></tr></thead><tbody></tbody></table>'
     )

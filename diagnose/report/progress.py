@@ -24,7 +24,7 @@ def progress_page(told: Summary, kb: KnowledgeBase) -> str:
 def _body(told: Summary, kb: KnowledgeBase) -> Iterator[str]:
     yield heading(1, "Drill: progress")
     if told.first is None:
-        yield paragraph("Nothing was answered yet.")
+        yield paragraph("No answers yet.")
         return
     yield paragraph(
         f"{told.count + told.uncounted} answers from {told.first:%Y-%m-%d} to {told.at:%Y-%m-%d}; {told.begun} exercises begun, "
@@ -56,7 +56,7 @@ def _body(told: Summary, kb: KnowledgeBase) -> Iterator[str]:
         numbers=2,
     )
     if told.confused:
-        yield heading(2, "Taken for another")
+        yield heading(2, "Confused")
         yield table(
             ("what was right", "what was said", "times"),
             [(answer_words(a, kb), answer_words(b, kb), str(n)) for a, b, n in told.confused],

@@ -50,7 +50,7 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
         (names(kb, c.failures), ", ".join(kb.failures[a].name for a in c.alike) or "-", percent(c.prior), percent(c.chance))
         for c in review.causes
     ]  # fmt: skip
-    body.append(table(("what", "cannot be told from", "before", "chance"), rows, numbers=2))
+    body.append(table(("what", "can't be told from", "before", "chance"), rows, numbers=2))
     body.append(heading(2, "Not to be believed"))
     doubted = [
         (kb.gauges[d.gauge].name, at(d.since), kb.failures[d.blame].name if d.blame else "-", "yes" if d.recorded else "no")

@@ -111,13 +111,13 @@ class Session:
     def undo(self) -> Session:
         """Take the last change back. Raises CaseError if there is none."""
         if not self.past:
-            raise CaseError("there is nothing to take back")
+            raise CaseError("nothing to undo")
         return replace(self, now=self.past[-1], past=self.past[:-1], future=(self.now, *self.future))
 
     def redo(self) -> Session:
         """Do again what was taken back. Raises CaseError if there is nothing."""
         if not self.future:
-            raise CaseError("there is nothing to do again")
+            raise CaseError("nothing to redo")
         return replace(self, now=self.future[0], past=(*self.past, self.now), future=self.future[1:])
 
     @property

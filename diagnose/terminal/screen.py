@@ -66,7 +66,10 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
         "go": numbers,
         "copy": numbers,
         "delete": numbers,
-        "compare": {**{name: ("put by", ()) for name, _ in desk.session.now.branches}, **_options(can_fail)},
+        "compare": {
+            **{name: ("saved copy", ()) for name, _ in desk.session.now.branches},
+            **_options(can_fail),
+        },
         "restore": {str(n): (told_left(left), ()) for n, left in enumerate(desk.left, 1)},
     }
     return beginning(tables.get(command.name, {}), rest)

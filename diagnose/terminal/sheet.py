@@ -31,7 +31,7 @@ FEEDS: Mapping[frozenset[System], str] = {
     frozenset({System.VACUUM}): "fed by suction",
     frozenset({System.ELECTRICAL}): "fed by the electrical bus",
     frozenset({System.VACUUM, System.ELECTRICAL}): "fed by suction and the electrical bus",
-    frozenset(): "fed by nothing that fails here",
+    frozenset(): "independent",
 }
 
 

@@ -1,0 +1,96 @@
+"""What people read is worded as pilots speak: no banned wording, and names of the trade's terms."""
+
+from __future__ import annotations
+
+import ast
+import re
+import tomllib
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+BANNED = Path(__file__).parent / "data" / "banned_wording.toml"
+#: files of words that people may type, which must hold old and odd ones too
+TYPED = {"words.toml", "story.toml"}
+#: keys whose values are ids, sources, or what people may type
+NO_TEXT = {"words", "id", "source", "sources", "failures", "context", "truth", "system", "unit"}
+#: names of files, stored columns and patterns are no texts
+ONLY_IDS = re.compile(r"[\w./:-]*")
+
+
+@cache
+def banned() -> tuple[tuple[re.Pattern[str], str], ...]:
+    entries = tomllib.loads(BANNED.read_text(encoding="utf-8"))["banned"]
+    return tuple((re.compile(rf"(?<!\w)(?:{e['wrong']})(?!\w)", re.IGNORECASE), e["say"]) for e in entries)
+
+
+def spoken(source: str) -> Iterator[tuple[int, str]]:
+    """Every text of a module but its docstrings, which tell engineers and not pilots."""
+    tree = ast.parse(source)
+    docs = {
+        id(node.body[0].value)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
+        and node.body
+        and isinstance(node.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docs:
+            yield node.lineno, node.value
+
+
+def told(value: object, key: str, where: str) -> Iterator[tuple[str, str]]:
+    """Every text of a knowledge or case file."""
+    if isinstance(value, dict):
+        for inner, entry in value.items():
+            yield from told(entry, inner, f"{where} {inner}")
+    elif isinstance(value, list):
+        for entry in value:
+            yield from told(entry, key, where)
+    elif isinstance(value, str) and key not in NO_TEXT:
+        yield where, value
+
+
+def texts() -> Iterator[tuple[str, str]]:
+    for path in sorted((ROOT / "diagnose").rglob("*.py")):
+        for line, text in spoken(path.read_text(encoding="utf-8")):
+            yield f"{path.relative_to(ROOT)}:{line}", text
+    for path in (*sorted((ROOT / "diagnose").rglob("*.js")), ROOT / "README.md"):
+        screen = False
+        for line, text in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+            # a screen is what the program says, whose own texts are read above
+            screen ^= text.startswith("```")
+            if not screen:
+                yield f"{path.relative_to(ROOT)}:{line}", text
+    for folder in ("knowledge", "cases"):
+        for path in sorted((ROOT / folder).rglob("*.toml")):
+            if path.name not in TYPED:
+                content = tomllib.loads(path.read_text(encoding="utf-8"))
+                yield from told(content, "", str(path.relative_to(ROOT)))
+
+
+def is_exempt(text: str) -> bool:
+    exempt = tomllib.loads(BANNED.read_text(encoding="utf-8"))["exempt"]
+    return text in exempt or "CREATE TABLE" in text
+
+
+def test_no_text_that_a_person_reads_holds_a_banned_wording():
+    found = [
+        f"{where}: {match[0]!r} (say: {say}) in {text[max(0, match.start() - 40) : match.end() + 40]!r}"
+        for where, text in texts()
+        if not ONLY_IDS.fullmatch(text) and not is_exempt(text)
+        for pattern, say in banned()
+        if (match := pattern.search(text))
+    ]
+    assert not found, f"{len(found)} texts:\n" + "\n".join(found)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["To mend: x", "the updraught", "Flag stowed", "All along: steady", "sound aircraft", "Not so: it"],
+)
+def test_a_banned_wording_is_found(text):
+    assert any(pattern.search(text) for pattern, _ in banned())
