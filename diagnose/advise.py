@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from diagnose.answer import Answer, AxisAdvice, Ranked, Trust
 from diagnose.model import AxisUse, CaseRecord, FailureKind, Grade, NormalEffect
 from diagnose.network import Network
@@ -112,14 +110,14 @@ def names_of(network: Network, failures: tuple[str, ...]) -> str:
 
 def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]) -> tuple[bool, str]:
     limits = network.kb.limits
-    sets, members = posterior.sets, posterior.space.member_weights
+    sets, members = posterior.sets, posterior.space.members
     faulty = [
         (float(chance), failure)
         for chance, failure in zip(posterior.marginals, network.failures, strict=True)
         if failure.kind is FailureKind.FAILURE
     ]
-    real = np.array([float(failure.kind is FailureKind.FAILURE) for failure in network.failures])
-    no_failure = float(sets[members @ real == 0.0].sum())
+    real = [failure.kind is FailureKind.FAILURE for failure in network.failures]
+    no_failure = float(sets[~members[:, real].any(axis=1)].sum())
     strayed = _strayed(network, posterior)
     best_chance, best = max(faulty, key=lambda pair: float(f"{pair[0]:.11e}"))
     if no_failure >= limits.decided:
@@ -129,8 +127,8 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
         if leading.failures and leading.posterior >= limits.decided:
             return True, f"No failure: {names_of(network, leading.failures)}."
         return False, "Nothing here speaks for a failure; recheck the readings."
-    unlisted = np.array([float(not failure.listed) for failure in network.failures])
-    beyond = float(sets[members @ unlisted > 0.0].sum())
+    unlisted = [not failure.listed for failure in network.failures]
+    beyond = float(sets[members[:, unlisted].any(axis=1)].sum())
     if beyond >= limits.not_listed:
         fits_nothing = _fits_nothing(network, posterior)
         return False, f"Nothing that is listed here explains it well{fits_nothing} ({beyond:.0%})."
@@ -138,8 +136,8 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
         return True, f"Most likely: {best.name} ({best_chance:.0%})."
     alike = [failure for chance, failure in faulty if chance > limits.worth_naming]
     systems = {failure.system for failure in alike}
-    within = np.array([float(failure.system in systems) for failure in network.failures])
-    share = float(sets[members @ within > 0.0].sum())
+    within = [failure.system in systems for failure in network.failures]
+    share = float(sets[members[:, within].any(axis=1)].sum())
     if len(systems) == 1 and share >= limits.decided:
         system = systems.pop().value
         return False, f"Can't tell the cause yet, but it lies in the {system} system ({share:.0%})."

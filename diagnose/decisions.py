@@ -142,10 +142,9 @@ class Told:
         """Slips of the pilot that the readings speak for, to be set right."""
         posterior, kb = self.posterior, self.posterior.space.network.kb
         failures = posterior.space.network.failures
-        before = posterior.prior_sets @ posterior.space.member_weights
         said: set[str] = set()
         for failure, chance, prior in zip(
-            failures, posterior.marginals.tolist(), before.tolist(), strict=True
+            failures, posterior.marginals.tolist(), posterior.priors.tolist(), strict=True
         ):
             needs = failure.set_right_by
             raised = chance * (1.0 - prior) >= kb.look_weights.suspect_factor * prior * (1.0 - chance)

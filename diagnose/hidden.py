@@ -339,11 +339,6 @@ class HiddenSpace:
         """Sum chances of sets (set,) over those that are named alike; zero for what has no line of its own."""
         return np.asarray(np.bincount(self.shown_as, weights=sets, minlength=len(self.sets)))
 
-    @cached_property
-    def member_weights(self) -> Array:
-        """The same as numbers, for sums over sets; (set, failure)."""
-        return self.members.astype(np.float64)
-
     def _part_conditions(self, acting: Index) -> dict[str, Index]:
         """Condition of each part: the most dominant among the acting failures'."""
         found: dict[str, Index] = {}

@@ -124,4 +124,4 @@ class Outcomes:
     @property
     def marginals(self) -> Array:
         """Chance of each failure, given each reading; (reading, failure)."""
-        return np.asarray(self.sets @ self.space.member_weights)
+        return np.array([self.space.by_failure(sets) for sets in self.sets])

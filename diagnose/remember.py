@@ -69,7 +69,7 @@ class Recent:
 #: what all spaces of a process remember together, in bytes; beyond it the ones used longest ago forget it all
 MOST_BYTES = 64 << 20
 #: a space asked within so many questions is in use, and forgets nothing: an answer asks several spaces in turn
-IN_USE = 1000
+IN_USE = 400
 
 
 def short(*parts: object) -> bytes:

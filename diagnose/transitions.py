@@ -246,8 +246,8 @@ def _fitting_pattern(
         )
         cures = tuple((made[f"cured {n}"], made[f"how {n}"]) for n in range(len(space.curable)))
         return _Pattern(
-            source=made["source"].astype(np.intp),
-            target=made["target"].astype(np.intp),
+            source=made["source"],
+            target=made["target"],
             of_pair=made["of_pair"],
             of_move=made["of_move"],
             in_kernel=made["in_kernel"],
@@ -321,7 +321,7 @@ def _pattern(
     return {
         "source": (rows[:, 0] * COLUMNS + (own_source[alive] * COLUMNS + column)[of_move]).astype(np.int32),
         "target": (rows[:, 1] + own_target[alive][of_move]).astype(np.int32),
-        "of_pair": of_pair,
+        "of_pair": np.zeros(0, dtype=np.int32) if staying else of_pair,
         "of_move": of_move.astype(np.int32),
         "in_kernel": np.array(in_kernel, dtype=np.int32),
         **{f"{name} {n}": one for n, pair in cured for name, one in zip(("cured", "how"), pair, strict=True)},

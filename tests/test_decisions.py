@@ -39,11 +39,11 @@ def seen(manoeuvre="level", motion=None, context=(), readings=None, kb=None, set
         manoeuvre=manoeuvre, readings=readings or {}, switches=fields.pop("switches", {})
     )
     return Seen(
-        space=SimpleNamespace(network=network, members=members, member_weights=members.astype(float)),
+        space=SimpleNamespace(network=network, members=members),
         case=small_case(snapshot, context=context),
         motion=motion or {"turn": {}, "vertical": {}, "speed": {}},
         sets=chances,
-        prior_sets=chances,
+        priors=chances @ members,
         marginals=chances @ members,
         chances=fields.pop("conditions", {}),
         **fields,

@@ -19,12 +19,12 @@ IDS = [failure.id for failure in NETWORK.failures]
 def verdict(manoeuvre="level", motion=None, **chances):
     """Of sets of one failure each with these chances; the rest is "nothing failed"."""
     sets = np.array([1.0 - sum(chances.values()), *(chances.get(name, 0.0) for name in IDS)])
-    members = np.vstack([np.zeros(4), np.eye(4)])
+    members = np.vstack([np.zeros(4), np.eye(4)]).astype(bool)
     names = [(), *((name,) for name in IDS)]
     order = np.argsort(-sets, kind="stable")
     ranking = tuple(Ranked(failures=names[i], prior=0.1, posterior=float(sets[i])) for i in order)
     posterior = SimpleNamespace(
-        space=SimpleNamespace(network=NETWORK, member_weights=members),
+        space=SimpleNamespace(network=NETWORK, members=members),
         case=small_case(SnapshotRecord(manoeuvre=manoeuvre)),
         sets=sets,
         marginals=sets[1:],

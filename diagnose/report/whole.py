@@ -164,7 +164,7 @@ def _shown(case: CaseRecord, kb: KnowledgeBase) -> str:
 
 def chances_svg(case: CaseRecord, engine: Engine) -> str:
     """Chance of nothing and of the likeliest failures after each snapshot, as steps."""
-    kept = [space.by_set(rows) @ space.member_weights for space, rows in engine.filtered(case)]
+    kept = [space.by_failure(space.by_set(rows)) for space, rows in engine.filtered(case)]
     nothing = [float(space.by_set(rows)[0]) for space, rows in engine.filtered(case)]
     over_time = np.array(kept)
     order = np.argsort(-over_time[-1], kind="stable").tolist()

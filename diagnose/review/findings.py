@@ -218,9 +218,9 @@ def _over_time(engine: Engine, case: CaseRecord) -> tuple[Array, Array, Array]:
     failures, nothing, trusts = [], [], []
     for (space, rows), snapshot in zip(engine.filtered(case), case.snapshot, strict=True):
         sets = space.by_set(rows)
-        failures.append(sets @ space.member_weights)
-        real = np.array([float(f.kind is FailureKind.FAILURE) for f in engine.network.failures])
-        nothing.append(float(sets[space.member_weights @ real == 0.0].sum()))
+        failures.append(space.by_failure(sets))
+        real = [f.kind is FailureKind.FAILURE for f in engine.network.failures]
+        nothing.append(float(sets[~space.members[:, real].any(axis=1)].sum()))
         lies = misled(space, snapshot.manoeuvre, engine.network.switch_positions(snapshot.switches))
         trusts.append(lies.chances(rows)[0])
     return np.array(failures), np.array(nothing), np.array(trusts)
