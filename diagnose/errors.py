@@ -67,7 +67,7 @@ class UnknownName(DiagnoseError):
     def __init__(self, what: str, where: str = "", mend: str = "", *, nearest: tuple[str, ...] = ()) -> None:
         self.nearest = tuple(nearest)
         if not mend and self.nearest:
-            mend = f"use one of: {', '.join(self.nearest)}"
+            mend = f"{', '.join(self.nearest)}"
         super().__init__(what, where, mend)
 
     def as_dict(self) -> dict[str, object]:

@@ -54,6 +54,7 @@ from diagnose.model import (
     Strength,
     Substitute,
     Switch,
+    Term,
     Variation,
     World,
 )
@@ -87,6 +88,7 @@ TABLES: dict[str, tuple[str, type]] = {
     "grade_cost": ("grade_costs", GradeCost),
     "strength": ("strengths", Strength),
     "family": ("families", Family),
+    "term": ("terms", Term),
     "chance_word": ("chance_words", ChanceWord),
     "dial": ("dials", Dial),
     "flown_quantity": ("flown_quantities", Quantity),
@@ -139,6 +141,7 @@ class KnowledgeBase:
     grade_costs: Mapping[str, GradeCost] = field(default_factory=dict)
     strengths: Mapping[str, Strength] = field(default_factory=dict)
     families: Mapping[str, Family] = field(default_factory=dict)
+    terms: Mapping[str, Term] = field(default_factory=dict)
     chance_words: Mapping[str, ChanceWord] = field(default_factory=dict)
     dials: Mapping[str, Dial] = field(default_factory=dict)
     flown_quantities: Mapping[str, Quantity] = field(default_factory=dict)

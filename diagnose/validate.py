@@ -64,6 +64,7 @@ def sources_are_known(kb: KnowledgeBase) -> Iterator[str]:
         "settings",
         "substitutes",
         "strengths",
+        "terms",
         "looks",
         "decisions",
         *DRAWN,

@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.commands import COMMANDS, HINT, Desk, command_of, obey
+from diagnose.commands import COMMANDS, HINT, Desk, command_of, next_step, obey
 from diagnose.commands.desk import Left
+from diagnose.commands.helping import TOPICS
 from diagnose.errors import CaseError, DiagnoseError
 from diagnose.model import SnapshotRecord
 from diagnose.terminal.screen import complete, summary
@@ -184,12 +185,41 @@ def test_rank_gives_the_whole_answer():
 
 
 def test_help_lists_every_command_and_explains_each():
-    listed = answer_to("help")
+    listed = answer_to("help all")
+    first = answer_to("help")
+    # what cannot stand on one screen stands behind a topic
+    assert len(first.splitlines()) <= 20
+    topics = " ".join(answer_to(f"help {topic}") for topic in TOPICS)
     for command in COMMANDS.values():
+        assert command.usage in topics or command.name in ("help", "yes", "no"), command.name
         assert command.usage in listed
         assert command.help in " ".join(listed.split())
         assert command.help in answer_to(f"help {command.name}")
         assert all(command_of(word) is command for word in (command.name, *command.also))
+
+
+def test_help_explains_the_terms_of_the_glossary():
+    text = answer_to("help precession")
+    assert "gyro's slow drift" in text
+    # a word that is a gauge and a term is told as both
+    both = answer_to("help ammeter")
+    assert "into or out of the battery" in both
+    assert "discharge" in both
+    for term in shipped().terms.values():
+        for word in (term.name, *term.words):
+            assert " ".join(term.means.split()) in " ".join(answer_to(f"help {word}").split()), word
+
+
+@pytest.mark.parametrize(
+    ("said", "next_said"),
+    [
+        ((), "Say what you were flying"),
+        (("snapshot climb",), "what the gauges showed"),
+        (("snapshot climb", "asi falling"), "'rank'"),
+    ],
+)
+def test_enter_alone_says_what_to_do_next(said, next_said):
+    assert next_said in next_step(desk_after(*said))
 
 
 def test_help_tells_of_every_gauge_and_reading():
@@ -329,12 +359,12 @@ def test_what_was_left_is_taken_up_or_thrown_away_only_after_a_yes():
     after, _ = obey(desk, "restore 2")
     assert (after.case, after.left) == (state.case, lefts[:1])
     after, text = obey(desk, "restore none")
-    assert (after.left, "'yes' does it" in text) == (lefts, True)
+    assert (after.left, "'yes' or 'no'" in text) == (lefts, True)
     assert obey(after, "yes")[0].left == ()
     for line in ("restore 3", "restore banana"):
         with pytest.raises(CaseError):
             obey(desk, line)
-    with pytest.raises(CaseError, match="nothing was left"):
+    with pytest.raises(CaseError, match="there is no unsaved work"):
         desk_after("restore")
 
 

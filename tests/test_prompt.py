@@ -44,7 +44,7 @@ def test_first_run_hints_answers_and_keeps_what_was_not_saved(tmp_path, capsys):
     assert [case.snapshot[0].readings for case in kept(tmp_path)] == [{"suction.value": "zero"}]
     typed("restore\rshow\rundo\rquit\r", tmp_path)
     shown = capsys.readouterr().out
-    assert "Left from last time: untitled, 1 snapshot, last: level (" in shown
+    assert "Unsaved from last time: untitled, 1 snapshot, last: level (" in shown
     assert "Restored: untitled, 1 snapshot" in shown
     assert "suction gauge  zero" in shown
     assert kept(tmp_path) == []
@@ -102,7 +102,7 @@ def test_two_prompts_do_not_share_what_they_keep(tmp_path, capsys):
     first.keep(obey(desk, "snapshot climb")[0], desk)
     typed("restore\rsnapshot level\rquit\r", tmp_path)
     shown = capsys.readouterr().out
-    assert "nothing was left by an earlier prompt" in shown
+    assert "there is no unsaved work" in shown
     assert [case.snapshot[0].manoeuvre for case in kept(tmp_path)] == ["level"]
     first.close()
     assert sorted(case.snapshot[0].manoeuvre for case in kept(tmp_path)) == ["climb", "level"]

@@ -20,19 +20,19 @@ from tests.examples import some
         (
             "snapshot loop the loop",
             UnknownName,
-            "there is no maneuver 'loop the loop'. Try: use one of:",
+            "there is no maneuver 'loop the loop'. Try:",
         ),
         (
             "snapshot turn",
             UnknownName,
-            "'turn' can mean several maneuvers. Try: use one of: left turn, r",
+            "'turn' can mean several maneuvers. Try: left turn, r",
         ),
         ("snapshot climb after 25 h", CaseError, "no snapshot lasts, and no gap is, longer than a day"),
-        ("snapshot climb for 0", CaseError, "a snapshot lasts longer than nothing, and comes after the one"),
+        ("snapshot climb for 0", CaseError, "the duration must be positive, and so must the gap"),
         (
             "snapshot climb after -5",
             CaseError,
-            "a snapshot lasts longer than nothing, and comes after the one",
+            "the duration must be positive, and so must the gap",
         ),
         (
             "snapshot climb; airspeed purple",
@@ -42,7 +42,7 @@ from tests.examples import some
         (
             "panel dual",
             UnknownName,
-            "'dual' can mean several panels. Try: use one of: dual pump, two sets.",
+            "'dual' can mean several panels. Try: dual pump, two sets.",
         ),
         (
             "panel electric attitude",
@@ -52,7 +52,7 @@ from tests.examples import some
         (
             "odds banana",
             UnknownName,
-            "there is no setting 'banana'. Try: use one of: routine, anomaly, exer",
+            "there is no setting 'banana'. Try: routine, anomaly, exer",
         ),
         ("context banana", UnknownName, "there is no context 'banana'"),
         (
@@ -64,19 +64,19 @@ from tests.examples import some
         (
             "switch standby on",
             UnknownName,
-            "there is no switch 'standby'. Try: use one of: alternate static",
+            "there is no switch 'standby'. Try: alternate static",
         ),
-        ("forget", CaseError, "forget which gauge? Try: for example: forget airspeed."),
+        ("forget", CaseError, "forget which gauge? Try: forget airspeed."),
         ("forget vsi", CaseError, "nothing was said of the vertical speed indicator in snapshot 1."),
         ("forget banana", UnknownName, "there is no gauge 'banana'"),
-        ("readings", CaseError, "readings of which gauge? Try: for example: readings airspeed."),
+        ("readings", CaseError, "readings of which gauge? Try: readings airspeed."),
         (
             "failure pump",
             UnknownName,
-            "'pump' can mean several failures. Try: use one of: pump sheared, pum",
+            "'pump' can mean several failures. Try: pump sheared, pum",
         ),
-        ("save", CaseError, "save under which file name? Try: for example: save tuesday."),
-        ("save /", CaseError, "'/' is no file name. Try: for example: save tuesday."),
+        ("save", CaseError, "save under which file name? Try: save tuesday."),
+        ("save /", CaseError, "'/' is no file name. Try: save tuesday."),
         ("save ~nobody_lives_here/x", CaseError, "'~nobody_lives_here/x' is no file name"),
         (
             "save /no/such/folder/x",
@@ -85,7 +85,7 @@ from tests.examples import some
         ),
         ("load nowhere", UnknownName, "there is no case 'nowhere'"),
         ("load no\0where", UnknownName, "there is no case"),
-        ("help banana", UnknownName, "there is no command, gauge or reading 'banana'"),
+        ("help banana", UnknownName, "'banana' is not a command, a gauge, a reading or a term"),
         ("hlep", UnknownName, "there is no command 'hlep'. Try: use: help."),
         ("snapshto climb", UnknownName, "there is no command 'snapshto'. Try: use: snapshot climb."),
         (
@@ -94,8 +94,8 @@ from tests.examples import some
             "airspeed trend cannot be both rising and falling in one",
         ),
         ("airspeed disagrees with ball", CaseError, "airspeed and ball do not tell of one thing"),
-        ("!", CaseError, "'!' says nothing. Try: for example: airspeed falling."),
-        ("redo", CaseError, "there is nothing to do again."),
+        ("!", CaseError, "'!' says nothing. Try: airspeed falling."),
+        ("redo", CaseError, "nothing to redo."),
     ],
 )
 def test_what_is_refused_is_explained_and_changes_nothing(line, error, text):
@@ -111,7 +111,7 @@ def test_before_the_first_snapshot_the_way_is_shown():
             desk_after(line)
     with pytest.raises(CaseError, match="the case has no snapshot"):
         desk_after("rank")
-    with pytest.raises(CaseError, match="there is nothing to take back"):
+    with pytest.raises(CaseError, match="nothing to undo"):
         desk_after("undo")
 
 

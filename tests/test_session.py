@@ -168,7 +168,7 @@ def test_all_that_is_not_known_is_told_at_once(tmp_path):
         (
             "static_blocked_clim",
             UnknownName,
-            "there is no case 'static_blocked_clim'. Try: use one of: static_b",
+            "there is no case 'static_blocked_clim'. Try: static_b",
         ),
         ("nowhere/case.toml", CaseError, "there is no file nowhere/case.toml. Try: check the path"),
         ("a\0b", UnknownName, "there is no case"),
@@ -423,7 +423,7 @@ def test_undo_and_redo_walk_the_whole_way(steps):
 
 
 def test_there_is_an_end_to_undo_and_redo():
-    with pytest.raises(CaseError, match="there is nothing to take back"):
+    with pytest.raises(CaseError, match="nothing to undo"):
         Session().undo()
     with pytest.raises(CaseError, match="there is nothing to do again"):
         Session().redo()

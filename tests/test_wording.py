@@ -11,6 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from diagnose.words import plain
+from tests.small import shipped
+
 ROOT = Path(__file__).parents[1]
 BANNED = Path(__file__).parent / "data" / "banned_wording.toml"
 #: files of words that people may type, which must hold old and odd ones too
@@ -94,3 +97,49 @@ def test_no_text_that_a_person_reads_holds_a_banned_wording():
 )
 def test_a_banned_wording_is_found(text):
     assert any(pattern.search(text) for pattern, _ in banned())
+
+
+# ------------------------------------------------------------------ names are made of the trade's terms
+
+
+def plain_names() -> Iterator[tuple[str, str]]:
+    kb = shipped()
+    for table in ("failures", "families", "gauges", "switches", "context", "manoeuvres", "dials"):
+        for entry, record in getattr(kb, table).items():
+            yield f"{table} {entry}", plain(record.title.lower() if table == "dials" else record.name)
+
+
+@cache
+def term_words() -> frozenset[str]:
+    return frozenset(plain(way) for term in shipped().terms.values() for way in (term.name, *term.words))
+
+
+def test_every_name_uses_a_term_of_the_glossary():
+    """Failures, gauges, switches and maneuvers are called by the terms that help explains."""
+    terms = {re.compile(rf"\b{re.escape(way)}s?\b") for way in term_words()}
+    for where, name in plain_names():
+        if where.split()[0] in ("failures", "families", "switches", "manoeuvres"):
+            assert any(term.search(name) for term in terms), f"{where}: {name!r} uses no term of the glossary"
+
+
+def test_every_word_of_a_name_is_a_term_or_plain_english():
+    """A new word in a name is either explained in the glossary or put into tests/data/plain_words.txt on purpose."""
+    plain_words = set((Path(__file__).parent / "data" / "plain_words.txt").read_text().split())
+    known = plain_words | {word for way in term_words() for word in way.split()}
+    odd = {
+        (where, word)
+        for where, name in plain_names()
+        for word in name.split()
+        if word not in known and word.removesuffix("s") not in known and not re.search(r"\d", word)
+    }
+    assert not odd
+    unused = plain_words - {word for _, name in plain_names() for word in name.split()}
+    assert not unused, "no name uses these words any more"
+
+
+def test_the_glossary_is_no_longer_than_a_sentence_each_and_unambiguous():
+    seen: dict[str, str] = {}
+    for term in shipped().terms.values():
+        assert len(term.means) < 200, term.id
+        for way in {plain(term.name), *map(plain, term.words)}:
+            assert seen.setdefault(way, term.id) == term.id, way

@@ -19,7 +19,7 @@ from diagnose.commands.faces import FACES
 from diagnose.commands.files import FILES
 from diagnose.commands.guide import GUIDE, answer, is_answer, put, say_held
 from diagnose.commands.hearing import is_prose, question_line, tell_story
-from diagnose.commands.helping import help_commands
+from diagnose.commands.helping import help_commands, next_step
 from diagnose.commands.places import PLACES
 from diagnose.commands.reasons import REASONS
 from diagnose.commands.reports import REPORTS
@@ -32,15 +32,15 @@ from diagnose.text import fill, first_screen
 from diagnose.words import gauge_forms, plain
 from diagnose.words.names import core, phrase_at, phrases
 
-__all__ = ["COMMANDS", "HINT", "Command", "Desk", "command_of", "hear", "names_a_gauge", "obey"]
+__all__ = ["COMMANDS", "HINT", "Command", "Desk", "command_of", "hear", "names_a_gauge", "next_step", "obey"]
 
 #: commands behind which readings or conditions may stand in many words
 READINGS_FOLLOW = frozenset({"snapshot", "what", "context"})
 
 HINT = (
-    "1. Say what you were flying:      snapshot climb",
-    "2. then what the gauges showed:   airspeed falling; altimeter steady; vsi zero",
-    "3. and read the answer:           rank    (or: guide, worksheet, help)",
+    "Tell what you saw:                in the climb the airspeed was falling",
+    "Add what else the gauges showed:  altimeter steady; vsi zero",
+    "Read the answer:                  rank   (or: guide, help, or just Enter)",
 )
 
 
@@ -126,7 +126,7 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         return answer(desk, text)
     if not desk.guide and plain(text) in phrases().lost | phrases().unknown:
         raise CaseError(
-            f"{text!r} doesn't mention a gauge", mend="to be asked, one question at a time: guide"
+            f"{text!r} doesn't mention a gauge", mend="airspeed falling; or 'guide', and you are asked"
         )
     if command is None or names_a_gauge(desk, text):
         try:

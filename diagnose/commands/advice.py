@@ -71,7 +71,7 @@ ADVICE: tuple[Command, ...] = (
         "fly",
         "[KT] [LATITUDE] [BANK]",
         "partial panel: what to fly on, the numbers that apply, what to decide",
-        "for example: fly 95 kt 51 n",
+        "fly 95 kt 51 n",
         ("partial",),
         tells=True,
     ),

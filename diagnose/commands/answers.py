@@ -61,7 +61,7 @@ def _gauges(desk: Desk, _: str) -> tuple[Desk, str]:
 
 def _readings(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
-        raise CaseError("readings of which gauge?", mend="for example: readings airspeed")
+        raise CaseError("readings of which gauge?", mend="readings airspeed")
     return desk, explain_gauge(
         desk, find(text, gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)), "gauge")
     )

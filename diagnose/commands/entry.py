@@ -94,7 +94,7 @@ def when_flown(desk: Desk, text: str, old: SnapshotRecord | None) -> SnapshotRec
     if not (flown.minutes > 0.0 and flown.minutes_before >= 0.0):
         raise CaseError(
             "the duration must be positive, and so must the gap",
-            mend="for example: snapshot climb for 2 after 10",
+            mend="snapshot climb for 2 after 10",
         )
     if max(flown.minutes, flown.minutes_before) > LONGEST_MINUTES:
         raise CaseError("no snapshot lasts, and no gap is, longer than a day", mend="give minutes or hours")
@@ -161,7 +161,7 @@ def _counts_after(snapshot: SnapshotRecord) -> str:
 def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
     snapshot = desk.session.snapshot
     if not text:
-        raise CaseError("forget which gauge?", mend="for example: forget airspeed")
+        raise CaseError("forget which gauge?", mend="forget airspeed")
     gauge = find(text, gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)), "gauge")
     fewer = msgspec.structs.replace(
         fewer_readings(snapshot, lambda facet: facet.split(".")[0] == gauge),
@@ -195,7 +195,7 @@ def hear(desk: Desk, text: str) -> tuple[Desk, str]:
     if not statements and leaves_out(text):
         return desk, fill("Nothing recorded. Leave out what you do not know.", desk.width)
     if not statements:
-        raise CaseError(f"{text.strip()!r} says nothing", mend="for example: airspeed falling")
+        raise CaseError(f"{text.strip()!r} says nothing", mend="airspeed falling")
     before = desk.session.snapshot
     session = desk.session.say(statements, desk.engine.network)
     after = replace(desk, session=session)

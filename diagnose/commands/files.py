@@ -20,7 +20,7 @@ def _save(desk: Desk, text: str) -> tuple[Desk, str]:
     # "save as tuesday", "save it", "save this as tuesday"
     text = re.sub(r"^(?:(?:it|this|case)\s+)?as\s+|^(?:it|this)$", "", text.strip(), flags=re.IGNORECASE)
     if not text and own is None:
-        raise CaseError("save under which file name?", mend="for example: save tuesday")
+        raise CaseError("save under which file name?", mend="save tuesday")
     path, over = new_file(text, ".toml", "save", own) if text else (own or Path(), True)
     if desk.session.now.base:
         raise CaseError("a 'what if' is open", mend="say 'keep' or 'drop' first, or put it by: branch NAME")
@@ -41,7 +41,7 @@ def new_file(text: str, suffix: str, command: str, own: Path | None = None) -> t
     name = name.removesuffix(" over").strip().strip("\"'")
     path = _path(name)
     if not path.name:
-        raise CaseError(f"{name!r} is no file name", mend=f"for example: {command} tuesday")
+        raise CaseError(f"{name!r} is no file name", mend=f"{command} tuesday")
     path = path if path.suffix else path.with_suffix(suffix)
     if path.exists() and path != own and not over:
         raise CaseError(f"there is a file {path} already", mend=f"another name, or: {command} {name} over")
@@ -70,14 +70,14 @@ def _load(desk: Desk, text: str) -> tuple[Desk, str]:
 
 def _restore(desk: Desk, text: str) -> tuple[Desk, str]:
     if not desk.left:
-        raise CaseError("nothing was left by an earlier prompt")
+        raise CaseError("there is no unsaved work")
     if plain(text) in ("none", "nothing"):
         if desk.asks and not desk.pending:
-            told = f"{left_over(desk)}\nThrown away, it is gone: 'yes' does it, 'no' leaves it."
+            told = f"{left_over(desk, len(desk.left))}\nDelete for good? 'yes' or 'no'."
             return replace(desk, pending="restore none"), told
-        return replace(desk, left=()), "Thrown away."
+        return replace(desk, left=()), "Deleted."
     if not text and len(desk.left) > 1:
-        return desk, left_over(desk)
+        return desk, left_over(desk, len(desk.left))
     if not (text or "1").isdecimal() or not 1 <= int(text or "1") <= len(desk.left):
         raise CaseError(
             f"there is no {text!r} among the unsaved cases", mend="restore, restore 1, restore none"
@@ -98,16 +98,20 @@ def told_left(left: Left) -> str:
     return f"{case.title}, {count}{last}{trial} ({left.when})"
 
 
-def left_over(desk: Desk) -> str:
-    """Say what earlier prompts have left, and how to take it up."""
+#: unsaved cases that are offered at start-up
+MOST_OFFERED = 3
+
+
+def left_over(desk: Desk, most: int = MOST_OFFERED) -> str:
+    """Say what earlier prompts have left, the ``most`` newest, and how to open it."""
     if len(desk.left) == 1:
         return fill(
-            f"Left from last time: {told_left(desk.left[0])}. 'restore' takes it up, 'restore none' throws "
-            "it away.",
+            f"Unsaved from last time: {told_left(desk.left[0])}. 'restore' opens it, 'restore none' deletes it.",
             desk.width,
         )
-    rows = [(f"  {number}", told_left(left)) for number, left in enumerate(desk.left, 1)]
-    lead = "Left from earlier times ('restore 1' takes it up, 'restore none' throws all away):"
+    rows = [(f"  {number}", told_left(left)) for number, left in enumerate(desk.left[:most], 1)]
+    older = f" {len(desk.left) - most} older ones: restore." if len(desk.left) > most else ""
+    lead = f"Unsaved cases ('restore 1' opens the first, 'restore none' deletes all).{older}"
     return f"{fill(lead, desk.width)}\n{table(rows, desk.width)}"
 
 

@@ -432,9 +432,7 @@ def _hear(desk: Desk, text: str) -> Desk:
         statements = parse_line(scene.rest, desk.kb, panel)
         desk = desk.change(context=tuple(dict.fromkeys((*desk.case.context, *scene.context))))
     if not statements:
-        raise CaseError(
-            f"{text!r} doesn't mention a gauge", mend="for example: airspeed falling; or: don't know"
-        )
+        raise CaseError(f"{text!r} doesn't mention a gauge", mend="airspeed falling; or: don't know")
     after = replace(desk, session=desk.session.say(statements, desk.engine.network))
     after.answer()  # refuses what cannot be, before it is taken
     return after

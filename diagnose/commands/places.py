@@ -55,7 +55,7 @@ def _number(desk: Desk, text: str) -> int:
     said = plain(text).removeprefix("snapshot ")
     named = {"": desk.session.now.at + 1, "first": 1, "last": len(desk.case.snapshot)}
     if said not in named and not said.isdecimal():
-        raise CaseError(f"{text.strip()!r} is no number of a snapshot", mend="for example: go 1, go last")
+        raise CaseError(f"{text.strip()!r} is no number of a snapshot", mend="go 1, go last")
     return named[said] if said in named else int(said)
 
 

@@ -37,7 +37,7 @@ def _alike(desk: Desk, text: str) -> tuple[Desk, str]:
     elif desk.case.snapshot:
         manoeuvre = desk.case.snapshot[-1].manoeuvre
     else:
-        raise CaseError("alike in which maneuver?", mend="for example: alike climb")
+        raise CaseError("alike in which maneuver?", mend="alike climb")
     # numpy comes with these, and the prompt should be there before
     from diagnose.coverage import ambiguity_groups
     from diagnose.text_signature import alike

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 def _report(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
-        raise CaseError("a report under which file name?", mend="for example: report tuesday")
+        raise CaseError("a report under which file name?", mend="report tuesday")
     path, over = new_file(text, ".html", "report")
     sources = [desk.session.path] if desk.session.path else []
     check_output(path, over=over, sources=sources, what="report")

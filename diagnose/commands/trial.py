@@ -62,7 +62,7 @@ def _branch(desk: Desk, text: str) -> tuple[Desk, str]:
         return desk, fill(f"Copies: {listed}. 'branch NAME' saves a copy of the case as it is.", desk.width)
     if name in ("now", "before", "what if") or not desk.case.snapshot:
         why = "there is no snapshot yet" if not desk.case.snapshot else f"{name!r} means something else"
-        raise CaseError(f"no copy can be saved as {name!r}: {why}", mend="for example: branch pitot ice")
+        raise CaseError(f"no copy can be saved as {name!r}: {why}", mend="branch pitot ice")
     told = f"Saved a copy as {name!r}. Go on changing the case; 'compare {name}' shows both side by side."
     return replace(desk, session=desk.session.put_by(name)), fill(told, desk.width)
 
@@ -84,9 +84,7 @@ def _compare(desk: Desk, text: str) -> tuple[Desk, str]:
         pieces = pieces[0].split(" and ")
     if any(_is_case(desk, piece) for piece in pieces):
         if len(pieces) > 2:
-            raise CaseError(
-                "two cases can be compared, not more", mend="for example: compare tuesday with now"
-            )
+            raise CaseError("two cases can be compared, not more", mend="compare tuesday with now")
         return desk, _cases(desk, pieces[0], pieces[1] if len(pieces) == 2 else "now")
     # numpy comes with these, and the prompt should be there before
     from diagnose.explain.contrast import compare, named_failures

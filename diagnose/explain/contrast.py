@@ -161,9 +161,7 @@ def named_failures(kb: KnowledgeBase, given: Iterable[str], panel: Panel | None 
     """
     names = tuple(dict.fromkeys(named_failure(kb, text, panel) for text in given if text.strip()))
     if not names:
-        raise CaseError(
-            "compare which failures?", mend="for example: compare pump sheared, suction gauge zero"
-        )
+        raise CaseError("compare which failures?", mend="compare pump sheared, suction gauge zero")
     if len(names) == 1:
         raise CaseError("one failure alone cannot be compared", mend="name two or more: compare A, B")
     if len(names) > MOST_COMPARED:

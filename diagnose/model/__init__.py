@@ -21,6 +21,7 @@ from diagnose.model.engine import (
     Setting,
     Strength,
     Telling,
+    Term,
 )
 from diagnose.model.flying import (
     AxisUse,
@@ -107,6 +108,7 @@ __all__ = [
     "Switch",
     "System",
     "Telling",
+    "Term",
     "TruthRecord",
     "Variation",
     "World",

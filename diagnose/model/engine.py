@@ -96,6 +96,15 @@ class Family(Record, frozen=True, kw_only=True):
     members: tuple[str, ...]
 
 
+class Term(Cited, frozen=True, kw_only=True):
+    """A term of the trade, or of this program, explained. ``words``: other ways to say it."""
+
+    id: str
+    name: str
+    words: tuple[str, ...] = ()
+    means: str
+
+
 class ChanceWord(Record, frozen=True, kw_only=True):
     """A chance as people say it."""
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
 
-from diagnose.commands import HINT, Desk, obey
+from diagnose.commands import HINT, Desk, next_step, obey
 from diagnose.commands.files import left_over
 from diagnose.commands.guide import never_taken_in, put
 from diagnose.console import LONGEST_LINE, pause
@@ -142,6 +142,8 @@ def run_terminal(
             except EOFError:
                 break
             desk = replace(desk, width=desk.width and width_of_terminal())
+            if not any(line.strip() for line in lines):
+                print(put(desk) if desk.guide else next_step(desk))
             for line in lines:
                 before = desk
                 # what comes from the command line only lays the table

@@ -189,7 +189,7 @@ def readings_in(gauge: Gauge, words: Words) -> dict[str, Found]:
 def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:
     """Say why these words are no reading of the gauge."""
     said, text, ways = phrases(), " ".join(words), reading_ways(gauge, only)
-    options = f"say one of: {reading_list(gauge, only)}"
+    options = reading_list(gauge, only)
     if vague := phrase_at(words, 0, said.vague):
         kind = TellsMore if any(word[0].isdigit() for word in words) else CaseError  # "from 145 to 105"
         return kind(
@@ -220,9 +220,7 @@ def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:
             others = [reading.id for reading in facet.readings if reading.id not in begun]
             if len(others) == 1 < len(facet.readings) - 1 == len(begun):
                 near += f"; if you do not know which: {gauge.words[0]} not {readable(others[0])}"
-        return CaseError(
-            f"{text!r} can mean several readings of the {gauge.name}", mend=f"say one of: {near}"
-        )
+        return CaseError(f"{text!r} can mean several readings of the {gauge.name}", mend=near)
     known = {readable(reading): (" ".join(way),) for way, (_, reading) in ways.items()}
     return UnknownName(
         f"there is no reading of the {gauge.name} {text!r}", mend=options, nearest=nearest(text, known)

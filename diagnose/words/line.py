@@ -288,7 +288,7 @@ class _Reader:
                 groups.append(_Group(gauges=(gauge,), sure=1.0 if doubt is None else doubt))
             doubt, joined, place = None, False, place + length
         if not groups:
-            raise CaseError(f"{clause.strip()!r} does not name a gauge", mend="for example: airspeed falling")
+            raise CaseError(f"{clause.strip()!r} does not name a gauge", mend="airspeed falling")
         if doubt is not None:
             groups[-1] = replace(groups[-1], sure=doubt)
         return groups
@@ -398,7 +398,7 @@ class _Reader:
         for gauge_id in self.panel.gauges:
             if words in reading_ways(self.kb.gauges[gauge_id]):
                 name = self.kb.gauges[gauge_id].words[0]
-                return CaseError(f"{text!r} does not say which gauge", mend=f"for example: {name} {text}")
+                return CaseError(f"{text!r} does not say which gauge", mend=f"{name} {text}")
         known = gauge_forms(self.kb, self.panel)
         begun = [gauge for gauge, ways in known.items() if any(way.startswith(words[0]) for way in ways)]
         if len(begun) > 1:
