@@ -33,11 +33,8 @@ from diagnose.odds import Odds, odds_of
 from diagnose.posterior import Outcomes, Posterior
 from diagnose.remember import Recent, short
 from diagnose.statements import said, smallest_conflict, with_snapshots, without_readings
-from diagnose.transitions import first_sets, transitions
+from diagnose.transitions import first_sets, set_chance, set_pairs, transitions
 from diagnose.units import Array
-
-#: the pass of ``_messages`` that no reading touches, beside those of the explanations
-UNREAD = -1
 
 
 @dataclass
@@ -69,7 +66,7 @@ class Engine:
         rows, log_evidence = self._forward(space, case, odds)
         if rows is None:
             raise self._conflict(space, case, odds)
-        prior = self._prior_sets(space, case, odds)
+        prior = self._prior_sets(space, odds)
         last, step = case.snapshot[-1], self.steps(case)[-1]
         return Posterior(
             space=space,
@@ -313,7 +310,7 @@ class Engine:
         """Give P(row at the last snapshot | earlier readings) and their log chance, for each pass that is possible.
 
         A pass is the strongest explanation that odd readings may have; all go side by side, so that they share
-        transitions, and with them the one without readings, of which the prior is made. Messages are kept, so that only what comes after an edited snapshot is worked out again, and
+        transitions. Messages are kept, so that only what comes after an edited snapshot is worked out again, and
         shared up to the first odd reading.
         """
         begins = odds.begins if only is None else np.zeros_like(odds.begins)
@@ -322,13 +319,9 @@ class Engine:
         found: dict[int, tuple[Array, float]] = {}
         keys: dict[int, list[bytes]] = {}
         known = {}
-        told = dict.fromkeys(passes, case.snapshot)
-        bare = without_readings(case)
-        if only is None and bare != case and not space.has("prior", self._prior_key(bare, odds)):
-            told[UNREAD] = bare.snapshot
-        for most, snapshots in told.items():
+        for most in passes:
             own, odd = [start], FAILURE
-            for number, (snapshot, chances) in enumerate(zip(snapshots, begins, strict=False)):
+            for number, (snapshot, chances) in enumerate(zip(case.snapshot, begins, strict=False)):
                 if most in (MISREADING, BENIGN) and self._odd(space, snapshot, steps[number]):
                     odd = most
                 own.append(short(own[-1], said(snapshot), odd, steps[number + 1].key, chances.tobytes()))
@@ -339,16 +332,14 @@ class Engine:
             )
         for number in range(min(known.values()), len(steps) - 1):
             moves = transitions(space, steps[number], steps[number + 1], begins[number])
-            for most, snapshots in told.items():
+            for most in passes:
                 if number < known[most] or most not in found:
                     continue
                 message, log_evidence = found[most]
                 key = keys[most][number + 1]
                 if not space.has("message", key):
-                    strongest = FAILURE if most == UNREAD else most
-                    joint = message[:, None] * self._emission(
-                        space, snapshots[number], steps[number], strongest
-                    )
+                    said_here = self._emission(space, case.snapshot[number], steps[number], most)
+                    joint = message[:, None] * said_here
                     total = float(joint[:, ANY_VERTICAL].sum())
                     if not total > 0.0:
                         del found[most]
@@ -369,23 +360,21 @@ class Engine:
             start = np.array([1.0 if members == only else 0.0 for members in space.sets])
         return np.asarray(start[space.row_set] * space.first(step, case.minutes_since_start))
 
-    def _prior_sets(self, space: HiddenSpace, case: CaseRecord, odds: Odds) -> Array:
+    def _prior_sets(self, space: HiddenSpace, odds: Odds) -> Array:
         """Chance of each set at the last snapshot before any reading; failures hasten each other here too."""
-        bare = without_readings(case)
 
         def pass_without_readings() -> Array:
-            rows, log_total = self._forward(space, bare, odds)
-            assert rows is not None  # without readings nothing is impossible
-            return space.by_set(rows) * np.exp(log_total)
+            # what the memories and intermittent failures do sums to one
+            sets, (before, after) = first_sets(space, odds), set_pairs(space).T
+            for begins in odds.begins:
+                flow = sets.take(before) * set_chance(space, begins)
+                sets = np.asarray(np.bincount(after, weights=flow, minlength=len(sets)))
+            return np.asarray(sets * odds.weights(space.members) / odds.total)
 
-        found: Array = space.remembered("prior", self._prior_key(bare, odds), pass_without_readings)
-        return found
-
-    def _prior_key(self, bare: CaseRecord, odds: Odds) -> tuple[object, ...]:
-        """All that the prior of a case without readings hangs on."""
         chances = (odds.latent, odds.begins_first, odds.begins)
-        steps = tuple(step.key for step in self.steps(bare))
-        return (*(each.tobytes() for each in chances), odds.weight, bare.minutes_since_start, steps)
+        key = (*(each.tobytes() for each in chances), odds.weight)
+        found: Array = space.remembered("prior", key, pass_without_readings)
+        return found
 
     def _motion(self, weighed: Emission, rows: Array) -> dict[str, dict[str, float]]:
         """P(value of each axis of the motion | all readings) at the last snapshot."""

@@ -11,6 +11,9 @@ from diagnose.memories import at_time, gap_matrix
 from diagnose.model import MemoryKind
 from diagnose.units import Array
 
+#: how many a network keeps, some kilobytes each
+MOST_KERNELS = 1024
+
 
 def memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) -> Array:
     """Kernel (driver before, memory before, driver after, memory after, vertical).
@@ -24,13 +27,17 @@ def memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) -> 
         later.minutes_before,
         earlier.phase,
         later.phase,
-        _moved(space, earlier, later),
+        moved(space, earlier, later),
     )
-    found: Array = space.remembered("kernel", key, lambda: made_kernel(space, name, earlier, later))
-    return found
+    known = space.network.kernels
+    if key not in known:
+        if len(known) >= MOST_KERNELS:
+            known.clear()
+        known[key] = made_kernel(space, name, earlier, later)
+    return known[key]
 
 
-def _moved(space: HiddenSpace, earlier: Step, later: Step) -> bool:
+def moved(space: HiddenSpace, earlier: Step, later: Step) -> bool:
     """Whether any switch of the panel stands otherwise in the later snapshot."""
     return any(earlier.switches[name] != later.switches[name] for name in space.network.panel.switches)
 
@@ -61,7 +68,7 @@ def made_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) -> Ar
                 onsets[carry] = _onset_states(space, name, carry, later, elapsed)
             enter[0, place, start] = onsets[carry]
     # a switch is moved at once: what it drives runs from the end of the earlier snapshot
-    if memory.kind is not MemoryKind.HEIGHT and _moved(space, earlier, later):
+    if memory.kind is not MemoryKind.HEIGHT and moved(space, earlier, later):
         known = [carry for carry in carried if carry is not None]
         first = {carry: tables.carry_at(carry, earlier.minutes) for carry in known}
         then = {carry: tables.carry_at(carry, later.minutes_before) for carry in known}

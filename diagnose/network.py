@@ -309,6 +309,11 @@ class Network:
         return self.conditions({}, self.switch_positions({}), 1)
 
     @cached_property
+    def kernels(self) -> dict[tuple[object, ...], Array]:
+        """How memories move on (``kernels``), as far as it was asked for; the same for all sets of failures."""
+        return {}
+
+    @cached_property
     def worked_out(self) -> dict[tuple[object, ...], bool]:
         """What readings speak for by the tables alone, as far as it was asked for."""
         return {}
@@ -353,7 +358,7 @@ class Network:
     def sound_chances(self, manoeuvre_id: str, switches: Mapping[str, str]) -> dict[str, dict[str, float]]:
         """Give facet -> reading -> chance when nothing has failed and the flight is as meant."""
         expected = self.kb.manoeuvres[manoeuvre_id].expected
-        state = self.conditions({}, self.switch_positions(switches), 1)
+        state = self.sound(self.switch_positions(switches))
         chances = {}
         for name, table in self.facets.items():
             parents = tuple(int(state[p][0]) if p in state else 0 for p in table.parents)

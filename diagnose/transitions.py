@@ -9,15 +9,16 @@ than zero once per setting of the switches.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
 from hashlib import blake2b
 from typing import ClassVar
 
 import numpy as np
 
 from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, Step, number_codes
-from diagnose.kernels import made_kernel, memory_kernel
+from diagnose.kernels import made_kernel, memory_kernel, moved
 from diagnose.network import Index
 from diagnose.odds import Odds, survival
 from diagnose.units import Array
@@ -41,9 +42,14 @@ class Transitions:
 
     def forward(self, joint: Array) -> Array:
         """Carry chances of one snapshot (row, column) on to P(row) of the next; columns as in ``COLUMNS``."""
-        flow = joint.ravel().take(self.source)
+        flow = taken(joint.ravel(), self.source)
         flow *= self.weight
         return self.share * np.bincount(self.target, weights=flow, minlength=len(joint))
+
+
+def taken(values: Array, places: Index) -> Array:
+    """Values at these places, which are kept in half the room: numpy is slow to take by small numbers."""
+    return values.take(places.astype(np.intp))
 
 
 def transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array | None) -> Transitions:
@@ -64,10 +70,10 @@ def _transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array |
     pattern = _fitting_pattern(space, earlier, later, masks, staying=begins is None)
     moves = _cure_moves(space, pattern.cures, pattern.in_kernel.shape[1], later)
     for kernel, place in zip(kernels, pattern.in_kernel, strict=True):
-        moves *= kernel.ravel().take(place)
-    weight = moves.take(pattern.of_move)
+        moves *= taken(kernel.ravel(), place)
+    weight = taken(moves, pattern.of_move)
     if begins is not None:
-        weight *= set_chance(space, begins).take(pattern.of_pair)
+        weight *= taken(set_chance(space, begins), pattern.of_pair)
     return Transitions(
         source=pattern.source, target=pattern.target, weight=weight, share=space.intermittent_chance
     )
@@ -230,20 +236,22 @@ def _fitting_pattern(
     """
     kind = "staying pattern" if staying else "pattern"
     switches = tuple(_driven(space, step.switches) for step in (earlier, later))
-    wide = list(masks)
+    wide, usual = list(masks), True
     key = _pattern_key(switches, wide)
     if not space.has(kind, key):
         alike = [known for known in space.all_remembered(kind) if known.switches == switches]
         fitting = (known.key for known in alike if all(map(_holds, known.masks, masks)))
         if len(alike) >= MOST_ALIKE and (key := next(fitting, ())) == ():
-            for other in (*(known.masks for known in alike), *_masks_at_other_times(space, earlier, later)):
-                wide = [(a | b) & MOVES | a & b & SAME for a, b in zip(wide, other, strict=True)]
-            key = _pattern_key(switches, wide)
+            for other in (*(known.masks for known in alike), _masks_at_other_times(space, earlier, later)):
+                wide = [_joined(a, b) for a, b in zip(wide, other, strict=True)]
+            key, usual = _pattern_key(switches, wide), False
+
+    def make() -> dict[str, Index]:
+        return _pattern(space, earlier, later, wide, staying=staying)
 
     def ready() -> _Pattern:
-        made = space.ready(
-            "pattern", (kind, *key), lambda: _pattern(space, earlier, later, wide, staying=staying)
-        )
+        # those of a long case would push out what every case needs
+        made = space.ready("pattern", (kind, *key), make) if usual else make()
         cures = tuple((made[f"cured {n}"], made[f"how {n}"]) for n in range(len(space.curable)))
         return _Pattern(
             source=made["source"],
@@ -261,11 +269,22 @@ def _fitting_pattern(
     return found
 
 
-def _masks_at_other_times(space: HiddenSpace, earlier: Step, later: Step) -> Iterator[list[Index]]:
-    """Where moves are possible if the two snapshots and the gap last otherwise."""
-    for minutes, gap in itertools.product(OTHER_MINUTES, (0.0, *OTHER_MINUTES)):
-        steps = replace(earlier, minutes=minutes), replace(later, minutes_before=gap)
-        yield [_mask(made_kernel(space, name, *steps)) for name in space.memory_names]
+def _joined(one: Index, other: Index) -> Index:
+    """The mask of where a move is possible by one of two masks."""
+    return (one | other) & MOVES | one & other & SAME
+
+
+def _masks_at_other_times(space: HiddenSpace, earlier: Step, later: Step) -> list[Index]:
+    """Where moves are possible if the two snapshots and the gap last otherwise, of each memory."""
+    known, found = space.network.kernels, []
+    for name in space.memory_names:
+        key = ("other times", name, earlier.phase, later.phase, moved(space, earlier, later))
+        if key not in known:
+            times = itertools.product(OTHER_MINUTES, (0.0, *OTHER_MINUTES))
+            steps = ((replace(earlier, minutes=m), replace(later, minutes_before=gap)) for m, gap in times)
+            known[key] = reduce(_joined, (_mask(made_kernel(space, name, *pair)) for pair in steps))
+        found.append(known[key])
+    return found
 
 
 def _pattern_key(switches: tuple[object, ...], masks: Sequence[Index]) -> tuple[object, ...]:
@@ -295,14 +314,17 @@ def _pattern(
     width = row_count[pairs[example, 1]].astype(np.int32)
     kind, cell = ragged(row_count[pairs[example, 0]] * width)
     own_source, own_target = np.divmod(cell, width[kind])
-    source, target = first_of[kind, 0] + own_source, first_of[kind, 1] + own_target
+    source, target = (
+        first_of[:, place].take(kind) + own for place, own in enumerate((own_source, own_target))
+    )
     # where none of the parts is zero
     cures = _cures(space, source, target, later)
     possible = _cure_moves(space, cures, len(source), later) > 0.0
     mask = np.where(possible, np.uint8(15), np.uint8(0))
     places = _places_in_kernels(space, earlier.switches, later.switches)
+    wide_source, wide_target = source.astype(np.intp), target.astype(np.intp)
     for (from_row, to_row), table in zip(places, masks, strict=True):
-        mask &= table.ravel().take(from_row[source] + to_row[target])
+        mask &= taken(table.ravel(), from_row.take(wide_source) + to_row.take(wide_target))
     vertical = np.array([*MOVES_WITH, MOVES_WITH[0]], dtype=np.uint8)
     some = (mask[:, None] & vertical) > 0
     some &= ((mask & SAME) > 0)[:, None] == (np.arange(COLUMNS) == ANY_VERTICAL)
@@ -311,16 +333,18 @@ def _pattern(
     per_kind = np.bincount(kind[alive], minlength=len(example))
     first_move = np.cumsum(per_kind) - per_kind
     of_pair, number = ragged(per_kind[kind_of_pair])
-    of_move = first_move[kind_of_pair][of_pair] + number
-    rows = space.first_row[pairs][of_pair]
+    of_move = first_move[kind_of_pair].take(of_pair) + number
+    rows = space.first_row[pairs].take(of_pair, axis=0)
+    wide_source, wide_target, motion = wide_source[alive], wide_target[alive], column % ANY_VERTICAL
     in_kernel = [
-        (from_row[source[alive]] + to_row[target[alive]]) * 3 + column % ANY_VERTICAL
-        for from_row, to_row in places
+        (from_row.take(wide_source) + to_row.take(wide_target)) * 3 + motion for from_row, to_row in places
     ]
-    cured = enumerate(_cures(space, source[alive], target[alive], later))
+    cured = enumerate(_cures(space, wide_source, wide_target, later))
     return {
-        "source": (rows[:, 0] * COLUMNS + (own_source[alive] * COLUMNS + column)[of_move]).astype(np.int32),
-        "target": (rows[:, 1] + own_target[alive][of_move]).astype(np.int32),
+        "source": (rows[:, 0] * COLUMNS + (own_source[alive] * COLUMNS + column).take(of_move)).astype(
+            np.int32
+        ),
+        "target": (rows[:, 1] + own_target[alive].take(of_move)).astype(np.int32),
         "of_pair": np.zeros(0, dtype=np.int32) if staying else of_pair,
         "of_move": of_move.astype(np.int32),
         "in_kernel": np.array(in_kernel, dtype=np.int32),
@@ -412,14 +436,17 @@ def _cures(space: HiddenSpace, source: Index, target: Index, later: Step) -> tup
 
     How: 1 where it acts after, 2 where it had gone before, or else 4 where the cure works.
     """
+    some = np.asarray(space.members[:, list(space.curable)].any(axis=1))[space.row_set]
+    places = np.flatnonzero(some.take(target))
+    before, after = source.take(places), target.take(places)
     found = []
     for index in space.curable:
         has, acting = space.members[:, index][space.row_set], space.acting[:, index]
-        there = np.flatnonzero(has[target])
-        before, after = source[there], target[there]
-        gone_before = has[before] & ~acting[before]
-        how = acting[after] + np.where(gone_before, 2, 4 * space.cure_works(index, later)[after])
-        found.append((there.astype(np.int32), how.astype(np.int8)))
+        there = np.flatnonzero(has.take(after))
+        own_before, own_after = before.take(there), after.take(there)
+        gone_before = has[own_before] & ~acting[own_before]
+        how = acting[own_after] + np.where(gone_before, 2, 4 * space.cure_works(index, later)[own_after])
+        found.append((places.take(there).astype(np.int32), how.astype(np.int8)))
     return tuple(found)
 
 
@@ -431,5 +458,5 @@ def _cure_moves(space: HiddenSpace, cures: Sequence[Cured], moves: int, later: S
         helps = cure.helps(later.switches)
         alone, helped = (cure.cleared(minutes, helped=works) for works in (False, helps))
         gone = np.array([alone, 1.0 - cure.returned(minutes, helped=helps), helped])
-        chance[there] *= np.stack([gone, 1.0 - gone], axis=1).ravel()[how]
+        chance[there] *= taken(np.stack([gone, 1.0 - gone], axis=1).ravel(), how)
     return chance

@@ -334,11 +334,6 @@ def hundred_snapshots(network):
     return CaseRecord(title="long", panel="single_pump", snapshot=tuple(snapshots()))
 
 
-@pytest.mark.xfail(
-    strict=False,
-    raises=AssertionError,
-    reason="9.5 s of process time on a loaded machine of two cores (2026-11-28), with three passes over the readings",
-)
 def test_a_hundred_snapshots_are_answered_in_time():
     network = compile_network(shipped(), "single_pump")
     case = hundred_snapshots(network)
