@@ -49,6 +49,7 @@ __all__ = [
     "names",
     "percent",
     "render",
+    "screen_rows",
     "table",
     "to_data",
 ]
@@ -170,7 +171,8 @@ def render(
 def setting_line(answer: Answer, kb: KnowledgeBase, width: int) -> str:
     """Say where the chances before the readings come from, and what was left out."""
     setting = kb.settings[answer.setting]
-    something = f", assuming something was wrong with {percent(setting.chance)}" if setting.chance else ""
+    assumed = chance_words(setting.chance, kb).removeprefix("about ")
+    something = f", assuming something was wrong ({assumed})" if setting.chance else ""
     return fill(
         f"Odds: {setting.name}{something}. 'before' is the chance before any reading, 'readings' how far "
         f"they moved its odds. Not covered: combinations with {percent(answer.uncovered)} before any reading.",
@@ -249,6 +251,14 @@ def causes(answer: Answer, kb: KnowledgeBase) -> tuple[Cause, ...]:
 
 def first_screen(answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int = 80) -> str:
     """The answer in a few labeled lines: what, why, what to ignore, what to fly by, what to do, what else."""
+    rows = screen_rows(answer, case, kb)
+    if width == PLAIN:
+        return "\n".join(f"{label}: {text}." for label, text in rows)
+    return "\n".join(fill(text, width, f"{label:<{LABEL}}", " " * LABEL) for label, text in rows)
+
+
+def screen_rows(answer: Answer, case: CaseRecord, kb: KnowledgeBase) -> tuple[tuple[str, str], ...]:
+    """The lines of the first screen, each a label and a text; screens and heads of pages share them."""
     limits = kb.first_screen
     best, *others = causes(answer, kb)
     grades = {
@@ -273,9 +283,7 @@ def first_screen(answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int
         ("DO", "; ".join(do)),
         ("ELSE", "; ".join(other)),
     )
-    if width == PLAIN:
-        return "\n".join(f"{label}: {text}." for label, text in rows if text)
-    return "\n".join(fill(text, width, f"{label:<{LABEL}}", " " * LABEL) for label, text in rows if text)
+    return tuple((label, text) for label, text in rows if text)
 
 
 def brief(answer: Answer, case: CaseRecord, kb: KnowledgeBase, width: int = 80) -> str:

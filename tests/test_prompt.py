@@ -107,7 +107,7 @@ def test_two_prompts_do_not_share_what_they_keep(tmp_path, capsys):
     first.close()
     assert sorted(case.snapshot[0].manoeuvre for case in kept(tmp_path)) == ["climb", "level"]
     typed("restore\rrestore none\ryes\rquit\r", tmp_path)
-    assert "Left from earlier times" in capsys.readouterr().out
+    assert "Unsaved cases (" in capsys.readouterr().out
     assert kept(tmp_path) == []
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from functools import cache
+from html import unescape
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from msgspec import structs
 
 from diagnose import answer_case
 from diagnose.answer import Answer, AxisAdvice, Because, Ranked, Trust
+from diagnose.cli import main
 from diagnose.layout import chance_words
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.session import load_case
@@ -26,6 +28,7 @@ from diagnose.text import (
     first_screen,
     percent,
     render,
+    screen_rows,
     table,
     to_data,
 )
@@ -94,14 +97,14 @@ def test_a_chance_is_read_at_a_glance(chance, text):
 @pytest.mark.parametrize(
     ("value", "text"),
     [
-        (1.0, "as it was"),
+        (1.0, "no change"),
         (1.3, "x 1.3"),
-        (0.4, ": 2.5"),
+        (0.4, "/ 2.5"),
         (53.1, "x 53"),
         (2184.0, "x 2200"),
-        (1 / 280.0, ": 280"),
+        (1 / 280.0, "/ 280"),
         (1e9, "x >100000"),
-        (0.0, ": >100000"),
+        (0.0, "/ >100000"),
     ],
 )
 def test_a_factor_is_read_at_a_glance(value, text):
@@ -179,7 +182,7 @@ def test_the_ground_has_nothing_to_fly_on():
 
 
 def test_the_setting_says_what_it_assumes():
-    assert "anomaly noticed, something is there with 75 %" in shown()
+    assert "anomaly noticed, assuming something was wrong (3 in 4)" in shown()
     assert "Odds: routine flight. 'before'" in shown(setting="routine")
 
 
@@ -328,3 +331,14 @@ def test_a_name_too_long_for_its_column_stands_on_a_line_of_its_own():
         "    all of it",
         "         three",
     ]
+
+
+def test_pages_begin_with_the_lines_of_the_first_screen(capsys, tmp_path):
+    path = tmp_path / "r.html"
+    assert main(["report", "static_blocked_climb", "-o", str(path)]) == 0
+    page = unescape(path.read_text())
+    case = load_case("static_blocked_climb", shipped())
+    answer = answer_case(shipped(), case, looks="here")
+    before = page[: page.index("<h2>")]
+    for label, text in screen_rows(answer, case, shipped()):
+        assert f"<th>{label}</th><td>{text}</td>" in before

@@ -196,7 +196,7 @@ def test_other_statements_are_heard(line, statement):
         (
             "airspeed purple",
             UnknownName,
-            "there is no reading of the airspeed indicator 'purple'. Try: say",
+            "there is no reading of the airspeed indicator 'purple'. Try: erratic",
         ),
         (
             "airspeed falling, then steady",

@@ -73,6 +73,12 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]], kind: str = "", n
     return f"<table{marked}>{head}<tbody>{body}</tbody></table>"
 
 
+def head(rows: Iterable[tuple[str, str]]) -> str:
+    """The answer in a few labeled lines at the head of a page."""
+    lines = "".join(f"<tr><th>{escape(label)}</th><td>{escape(text)}</td></tr>" for label, text in rows)
+    return f'<table class="head"><tbody>{lines}</tbody></table>'
+
+
 def filled_columns(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple[list[str], list[list[str]]]:
     """Leave out the columns in which nothing stands."""
     kept = [place for place in range(len(heads)) if any(row[place] for row in rows)]

@@ -9,15 +9,16 @@ import numpy as np
 from diagnose.answer import Answer
 from diagnose.inference import Engine
 from diagnose.knowledge import KnowledgeBase
+from diagnose.layout import chance_words
 from diagnose.model import CaseRecord
 from diagnose.pictures.svg import INK, element, number, words
 from diagnose.report.findings import at, onset_words, verdict
-from diagnose.report.page import Paper, figure, filled_columns, heading, listed, page, paragraph, table
+from diagnose.report.page import Paper, figure, filled_columns, head, heading, listed, page, paragraph, table
 from diagnose.report.recorded import DASHES, timeline_svg
 from diagnose.report.timeline import clock
 from diagnose.report.writeup import DEFER, RULES, WriteUp
 from diagnose.review import Review
-from diagnose.text import GRADE_WORDS, names, percent
+from diagnose.text import GRADE_WORDS, NO_FAILURE, names, percent, screen_rows, short_name
 from diagnose.units import Array
 from diagnose.words import readable, with_doubt
 
@@ -31,7 +32,11 @@ MOST_LINES, LEAST_DRAWN = 4, 0.05
 def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") -> str:
     """A reviewed recording with its timeline, and its write-up if there is one."""
     kb, recording = review.network.kb, review.recording
-    body = [heading(1, f"Recorded flight {recording.name}"), paragraph(verdict(review), "says")]
+    body = [
+        heading(1, f"Recorded flight {recording.name}"),
+        head(_review_rows(review)),
+        paragraph(verdict(review)),
+    ]
     if review.found:
         begun = [f"{kb.failures[o.failure].name}: {onset_words(o)}." for o in review.onsets]
         if review.sufficed is not None:
@@ -77,6 +82,27 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
     return page(f"Recorded flight {recording.name}", body, paper)
 
 
+def _review_rows(review: Review) -> Iterator[tuple[str, str]]:
+    """The head of a reviewed recording: what, since when, what to ignore, what else."""
+    kb = review.network.kb
+    first, *others = review.causes
+    yield (
+        "LIKELY",
+        f"{names(kb, first.failures) if first.failures else NO_FAILURE}, {chance_words(first.chance, kb)}",
+    )
+    if review.onsets:
+        yield "BEGAN", "; ".join(f"{kb.failures[o.failure].name} {onset_words(o)}" for o in review.onsets)
+    if review.doubted:
+        yield "IGNORE", ", ".join(short_name(kb.gauges[d.gauge]) for d in review.doubted)
+    other = [
+        f"{names(kb, c.failures) if c.failures else NO_FAILURE} {chance_words(c.chance, kb).removeprefix('about ')}"
+        for c in others[: kb.first_screen.most_else]
+        if c.chance >= kb.first_screen.least_else
+    ]
+    if other:
+        yield "ELSE", "; ".join(other)
+
+
 def _open(review: Review) -> Iterator[str]:
     kb, first = review.network.kb, review.causes[0]
     if first.alike:
@@ -93,7 +119,7 @@ def _open(review: Review) -> Iterator[str]:
 def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | None = None, paper: Paper = "a4") -> str:  # fmt: skip
     """A case with its answer, how the chances grew, what to trust, and its write-up if there is one."""
     kb = engine.network.kb
-    body = [heading(1, case.title), paragraph(answer.verdict, "says")]
+    body = [heading(1, case.title), head(screen_rows(answer, case, kb)), paragraph(answer.verdict)]
     if case.source:
         body.append(paragraph(f"Source: {case.source}", "quiet"))
     body.append(
@@ -101,7 +127,7 @@ def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | No
     )
     if case.context:
         body.append(
-            paragraph(f"The day: {'; '.join(kb.context[flag].name for flag in case.context)}.", "quiet")
+            paragraph(f"Conditions: {'; '.join(kb.context[flag].name for flag in case.context)}.", "quiet")
         )
     body.append(heading(2, "What has failed"))
     ranked = [(str(n), names(kb, r.failures), percent(r.prior), percent(r.posterior)) for n, r in enumerate(answer.ranking[:8], 1)]  # fmt: skip
@@ -214,10 +240,17 @@ def write_up_page(up: WriteUp, paper: Paper = "a4") -> str:
 
 
 def _write_up_body(up: WriteUp, level: int) -> list[str]:
-    body = [heading(level, f"Maintenance discrepancy: {up.title}"), paragraph(DEFER, "caution")]
+    body = [heading(level, f"Maintenance discrepancy: {up.title}")]
+    named = [f"{name} ({percent(chance)})" for _, name, chance in up.causes]
+    rows_of_head = (
+        ("LIKELY", "".join(named[:1])),
+        ("ELSE", "; ".join(named[1:])),
+        ("BEGAN", up.onset),
+        ("SUSPECT", ", ".join(up.disbelieved)),
+        ("TEST", "; ".join(test.name for test in up.tests[:3])),
+    )
+    body += [head((label, text) for label, text in rows_of_head if text), paragraph(DEFER, "caution")]
     body.append(paragraph(f"Panel: {up.panel}. Conditions: {', '.join(up.conditions) or 'none stated'}."))
-    if up.onset:
-        body.append(paragraph(f"Onset: {up.onset}."))
     if up.recorded:
         body.append(listed([f"Recorded: {text}." for text in up.recorded]))
     body.append(heading(level + 1, "What was seen, in order"))
