@@ -171,8 +171,10 @@ def render(
 def setting_line(answer: Answer, kb: KnowledgeBase, width: int) -> str:
     """Say where the chances before the readings come from, and what was left out."""
     setting = kb.settings[answer.setting]
-    assumed = chance_words(setting.chance, kb).removeprefix("about ")
-    something = f", assuming something was wrong ({assumed})" if setting.chance else ""
+    something = ""
+    if setting.chance:
+        assumed = chance_words(setting.chance, kb).removeprefix("about ")
+        something = f", assuming something was wrong ({assumed})"
     return fill(
         f"Odds: {setting.name}{something}. 'before' is the chance before any reading, 'readings' how far "
         f"they moved its odds. Not covered: combinations with {percent(answer.uncovered)} before any reading.",
