@@ -139,13 +139,23 @@ def _mapping(chosen: argparse.Namespace, kb: KnowledgeBase, *, ask: bool) -> Map
     return _confirmed(chosen, chosen.file, found, kb)[0] if ask else found
 
 
+def _columns(chosen: argparse.Namespace) -> int:
+    return int(chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST))
+
+
+def _show(chosen: argparse.Namespace, file: Path, found: Guess, kb: KnowledgeBase) -> None:
+    from diagnose.review import columns_text
+
+    print(f"{file.name}:\n{columns_text(found, kb, _columns(chosen))}", file=sys.stderr)
+
+
 def _confirmed(chosen: argparse.Namespace, file: Path, found: Guess, kb: KnowledgeBase) -> tuple[Guess, tuple[str, ...]]:  # fmt: skip
     """The guess as the user has corrected and confirmed it, and his corrections. Raises CaseError if nobody did."""
-    from diagnose.review import changed_text, columns_text, corrected, dump_map
+    from diagnose.review import changed_text, corrected, dump_map
 
-    columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    columns = _columns(chosen)
     says: list[str] = []
-    print(f"{file.name}:\n{columns_text(found, kb, columns)}", file=sys.stderr)
+    _show(chosen, file, found, kb)
     if not sys.stdin.isatty():
         raise CaseError(
             "the table above is a guess that nobody has confirmed",
@@ -166,7 +176,7 @@ def _confirmed(chosen: argparse.Namespace, file: Path, found: Guess, kb: Knowled
             case "n" | "no" | "q" | "quit" | "stop":
                 raise CaseError("the mapping was not confirmed", str(file))
             case "show":
-                print(columns_text(found, kb, columns), file=sys.stderr)
+                _show(chosen, file, found, kb)
                 continue
         try:
             if bounded(said).lower().startswith("save "):
@@ -247,13 +257,21 @@ def _names(file: Path, kb: KnowledgeBase) -> tuple[str, ...]:
 
 
 def _says(chosen: argparse.Namespace, files: list[Path], kb: KnowledgeBase) -> dict[tuple[str, ...], tuple[str, ...]]:  # fmt: skip
-    """The user's corrections of one guess for each way in which the files name their columns."""
-    found: dict[tuple[str, ...], tuple[str, ...]] = {}
+    """The user's corrections of one guess for each way in which the files name their columns.
+
+    A file of which nothing can be used is told of when it is reviewed.
+    """
+    first: dict[tuple[str, ...], Path] = {}
     for file in files:
         names = _names(file, kb)
-        if names and names not in found:
-            found[names] = _confirmed(chosen, file, guess_of(file, tuple(chosen.say), kb), kb)[1]
-    return found
+        if names:
+            first.setdefault(names, file)
+    guesses = {names: guess_of(file, tuple(chosen.say), kb) for names, file in first.items()}
+    guesses = {names: found for names, found in guesses.items() if any(row.channel for row in found.rows)}
+    if not sys.stdin.isatty():
+        for names in list(guesses)[:-1]:
+            _show(chosen, first[names], guesses[names], kb)
+    return {names: _confirmed(chosen, first[names], found, kb)[1] for names, found in guesses.items()}
 
 
 Job = tuple[Path, Path | None, tuple[str, ...], str | None, str, tuple[Path, ...]]

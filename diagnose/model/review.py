@@ -122,6 +122,8 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     suction_slack_inhg: float
     rough_turn_dps: float
     rough_pitch_deg: float
+    drift_min: float
+    alike_within: float
     enough: float
     disbelieve: float
     onset_share: float

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from diagnose.report.timeline import clock
-from diagnose.review import Cause, Onset, Review
+from diagnose.review import Onset, Review
 from diagnose.text import CAUTION, fill, names, percent
 from diagnose.units import min_from_s
 
@@ -39,19 +39,27 @@ def unread(review: Review) -> str:
 def _judged(review: Review) -> str:
     decided, kb = review.network.kb.limits.decided, review.network.kb
     first = review.causes[0]
-    together = group_chance(review, first)
-    if first.failures and together >= decided:
+    if first.failures and first.together >= decided:
         alike = f", or what the recording cannot tell from it: {', '.join(kb.failures[a].name for a in first.alike)}" if first.alike else ""  # fmt: skip
         return f"Most likely: {names(kb, first.failures)} ({percent(first.chance)}){alike}."
+    if review.unsettled:
+        apart = " and ".join(kb.gauges[gauge].name for gauge in review.unsettled)
+        return (
+            f"{apart} contradict each other; this recording cannot tell which of them is wrong.".capitalize()
+        )
     if float(review.nothing[-1]) >= decided:
         return "Nothing in this recording speaks for a failure."
     return "Not enough for one cause."
 
 
-def group_chance(review: Review, cause: Cause) -> float:
-    """Chance of a cause and of what is alike."""
-    same = {cause.failures, *((other,) for other in cause.alike)}
-    return sum(c.chance for c in review.causes if c.failures in same)
+def remarks_words(review: Review) -> str:
+    """What may have been there as well, "" for nothing."""
+    kb = review.network.kb
+    if not review.remarks:
+        return ""
+    return (
+        f"Remark: {names(kb, review.remarks)} may be there as well, but no instrument's reading calls for it."
+    )
 
 
 def onset_words(onset: Onset) -> str:
@@ -82,6 +90,8 @@ def _lines(review: Review, width: int) -> Iterator[str]:
     if review.found:
         for onset in review.onsets:
             yield fill(f"{kb.failures[onset.failure].name}: {onset_words(onset)}.", width)
+        if review.remarks:
+            yield fill(remarks_words(review), width)
         if review.sufficed is not None:
             yield fill(f"From {at(review.sufficed)} on the readings sufficed to name it.", width)
     yield ""
@@ -175,6 +185,8 @@ def review_data(review: Review) -> dict[str, Any]:
             for c in residual.changes
         ],
         "not_recorded": list(review.silent),
+        "remarks": list(review.remarks),
+        "unsettled": list(review.unsettled),
         "faults": [{"kind": f.kind, "row": f.row, "column": f.column, "says": f.says} for f in recording.faults],
         "caution": CAUTION,
     }  # fmt: skip

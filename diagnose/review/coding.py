@@ -11,6 +11,8 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from diagnose.model import Facet, ReviewLimits, SnapshotRecord
 from diagnose.network import Network
 from diagnose.review.compared import (
@@ -54,6 +56,10 @@ GUSTS = "erratic"
 NOISE = (GUSTS, "jerky", "swinging", "tumbling")
 #: bumps are what is quicker than this
 BUMP_S = 11
+#: facets that are read against the rate of turn, beside those whose usual reading hangs on it
+BY_TURN = ("attitude.behaviour",)
+#: a window of which more is contested tells nothing that hangs on the turn
+CONTESTED_SHARE = 0.1
 #: what a pilot does to the speed takes longer than this
 QUICK_S = 31
 
@@ -69,6 +75,8 @@ class Coder:
     made: Mapping[str, Callable[[Window, Facet], Said | None]]
     twins: Mapping[str, Twin]
     usual: Mapping[str, Mapping[str, str]]
+    contested: np.ndarray
+    left_out: frozenset[str]
 
     def powered(self, window: Window) -> bool:
         """Whether the engine ran all the time as the maneuver has it: a gauge that hangs on it needs that."""
@@ -91,7 +99,7 @@ class Coder:
 
     def judged(self, name: str, said: Said, window: Window) -> Said | None:
         """A reading less what was flown; None if it is odd only because something else was flown (``twins``)."""
-        if said.reading == self.usual[window.manoeuvre][name]:
+        if said.compared or said.reading == self.usual[window.manoeuvre][name]:
             return said
         twin = self.twins.get(name)
         if twin is None:
@@ -132,9 +140,12 @@ class Coder:
         """Readings of a window, and those that are not sure."""
         sure: dict[str, str] = {}
         unsure: dict[str, tuple[str, float]] = {}
+        contested = float(self.contested[window.first : window.end].mean()) > CONTESTED_SHARE
         for name, read in self.made.items():
             facet = self._rule(name)
             if "power" in facet.axes and not self.powered(window):
+                continue
+            if contested and name in self.left_out:
                 continue
             read_as = read(window, facet)
             said = None if read_as is None else self.judged(name, read_as, window)
@@ -179,7 +190,18 @@ def coder(network: Network, recording: Recording, motion: Motion, changes: Seque
         network=network, recording=recording, motion=motion, limits=limits,
         made={name: made[name] for name in facets if name in made}, twins=twins_of(recording, motion, limits),
         usual={name: network.expected_readings(name, {}) for name in network.kb.manoeuvres},
+        contested=motion.contested, left_out=_left_out(network, motion),
     )  # fmt: skip
+
+
+def _left_out(network: Network, motion: Motion) -> frozenset[str]:
+    """Facets that nothing can be said of where the turn is contested: all that hang on it, if no source is believed.
+
+    A horizon that is believed cannot be held against the other source.
+    """
+    if motion.believed:
+        return frozenset(BY_TURN if motion.believed == "bank_deg" else ())
+    return frozenset({*BY_TURN, *(name for name, table in network.facets.items() if "turn" in table.axes)})
 
 
 def snapshots_of(coder: Coder, windows: Sequence[Window], switches: Mapping[str, str]) -> tuple[SnapshotRecord, ...]:  # fmt: skip
@@ -225,7 +247,9 @@ def _leave_out_wander(coder: Coder, windows: Sequence[Window], coded: Sequence[d
     ways: dict[int, list[dict[str, tuple[str, float]]]] = {1: [], -1: []}
     for window, unsure in zip(windows, coded, strict=True):
         part = cut(twin.apart, window)
-        if part is not None and unsure.get("heading.trend", ("",))[0] == "drifting":
+        # a drift that was measured against track and wind is no pilot's wandering
+        drifts = unsure.get("heading.trend", ("", 0.0))
+        if part is not None and drifts[0] == "drifting" and drifts[1] < coder.limits.sure_by_wind:
             ways[1 if twin.within(part)[-1] >= 0.0 else -1].append(unsure)
     fewer, more = sorted(ways.values(), key=len)
     for unsure in (*fewer, *more[: len(fewer)]):

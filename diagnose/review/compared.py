@@ -11,11 +11,14 @@ from diagnose.model import Facet, ReviewLimits
 from diagnose.network import Network
 from diagnose.readings import mean_at_end
 from diagnose.review.horizon import horizon_bands
-from diagnose.review.motion import Motion, bank_for, mean_over, unwrapped
+from diagnose.review.motion import USUAL_KT, Motion, bank_for, mean_over, unwrapped
 from diagnose.review.recording import Recording
 from diagnose.review.relations import Change, circular
 from diagnose.review.windows import Said, Window, by_rule, cut
 from diagnose.units import Array
+
+#: one look at the heading's error takes so long
+LOOK_S = 20
 
 
 def begins_with(values: Array, recording: Recording, motion: Motion, limits: ReviewLimits) -> float:
@@ -206,6 +209,39 @@ def horizon(recording: Recording, motion: Motion, network: Network, limits: Revi
     return made
 
 
+def _creeping(off: Array, trend: Callable[[Window, Facet], Said | None], limits: ReviewLimits) -> Callable[[Window, Facet], Said | None]:  # fmt: skip
+    """A drift too slow to show within one snapshot: against track and wind, once in some minutes.
+
+    ``off`` heading less what track and wind ask for, (second,). Looks that overlap would be one witness counted often,
+    so that the snapshots between two of them tell nothing while it creeps.
+    """
+    span = round(60.0 * limits.drift_min)
+    # by so much may the wind have changed meanwhile, as surely as the reading is said
+    per_kt = float(np.degrees(1.0 / USUAL_KT))
+    allowed = (
+        NormalDist().inv_cdf(limits.sure_by_wind) * limits.wind_walk_kt * np.sqrt(limits.drift_min) * per_kt
+    )
+
+    def look(end: int) -> float:
+        part = off[max(end - LOOK_S, 0) : max(end, 0)]
+        known = part[np.isfinite(part)]
+        return float(np.median(known)) if len(known) * 2 >= LOOK_S else np.nan
+
+    def read(window: Window, facet: Facet) -> Said | None:
+        said, usual = trend(window, facet), facet.readings[-1].id
+        crept = circular(np.array(look(window.end) - look(window.end - span)))
+        if said is None or said.reading != usual or not np.isfinite(crept):
+            return said
+        left = np.sign(crept) * np.maximum(np.abs(crept) - allowed, 0.0)
+        slow = by_rule(facet, np.linspace(0.0, float(left), LOOK_S))
+        if slow is None or slow.reading == usual:
+            return said
+        again = window.first // span == window.end // span
+        return None if again else Said(reading="drifting", sure=limits.sure_by_wind, compared=True)
+
+    return read
+
+
 def _heading(recording: Recording, motion: Motion, limits: ReviewLimits, first: Callable[[Array], float]) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
     ch = recording.channels
     turned = unwrapped(ch["heading_deg"])
@@ -224,6 +260,9 @@ def _heading(recording: Recording, motion: Motion, limits: ReviewLimits, first: 
 
     made: dict[str, Callable[[Window, Facet], Said | None]] = {"heading.trend": trend}
     straight = np.abs(motion.turn_dps) < limits.straight_dps
+    if np.isfinite(motion.roughly_deg).any():
+        off = np.where(straight, circular(ch["heading_deg"] - motion.roughly_deg), np.nan)
+        made["heading.trend"] = _creeping(off, trend, limits)
     if "compass_deg" in ch:
         against = np.where(straight, circular(ch["heading_deg"] - ch["compass_deg"]), np.nan)
         sure = 1.0

@@ -61,12 +61,16 @@ SHIPPED_SETTING = "routine"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """A ranked explanation. ``alike``: other failures that this recording cannot tell from it."""
+    """A ranked explanation. ``alike``: other failures that this recording cannot tell from it.
+
+    ``together``: chance that it or one of those is there.
+    """
 
     failures: tuple[str, ...]
     prior: float
     chance: float
     alike: tuple[str, ...] = ()
+    together: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +100,9 @@ class Doubted:
 class Review:
     """Everything that a review found. ``failures_over_time`` (snapshot, failure), ``nothing`` (snapshot,).
 
+    ``remarks``: what may have been there as well, but is no cause of its own: a slip beside a failure, or a second
+    failure that no reading of an instrument calls for. ``unsettled``: gauges that contradict each other, and nothing
+    tells which of them is wrong.
     ``told``: facets that the recorded channels can tell of; ``silent``: gauges of the panel of which none does.
     """
 
@@ -107,6 +114,8 @@ class Review:
     network: Network
     answer: Answer
     causes: tuple[Cause, ...]
+    remarks: tuple[str, ...]
+    unsettled: tuple[str, ...]
     onsets: tuple[Onset, ...]
     sufficed: float | None
     doubted: tuple[Doubted, ...]
@@ -130,6 +139,75 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
     motion = motion_of(recording, kb.review, mapping.variation_deg)
     found = residuals(recording, motion, kb)
     changes = [change for residual in found for change in residual.changes]
+    network = engine.network
+    engine = _without(engine, _not_compared(network, recording))
+    coded = _likeliest(engine, recording, motion, changes, mapping, setting)
+    motion, windows, maker, case, posterior = (
+        coded.motion,
+        coded.windows,
+        coded.maker,
+        coded.case,
+        coded.posterior,
+    )
+    remarks = _not_needed(engine, case, posterior)
+    over_time, nothing, trusts = _over_time(engine, case, remarks)
+    answer = advise(posterior)
+    causes = _causes(posterior, maker, remarks)
+    onsets = _onsets(engine, case, causes, windows, found, kb.review.onset_share)
+    sufficed = _sufficed(engine.network, over_time, nothing, causes, windows, kb.review.enough)
+    return Review(
+        recording=recording,
+        motion=motion,
+        residuals=found,
+        windows=windows,
+        case=case,
+        network=network,
+        answer=answer,
+        causes=causes,
+        remarks=remarks,
+        unsettled=_unsettled(motion, found),
+        onsets=onsets,
+        sufficed=sufficed,
+        doubted=_doubted(engine.network, recording, answer, trusts, windows, onsets, causes),
+        failures_over_time=over_time,
+        nothing=nothing,
+        told=tuple(maker.made),
+        silent=tuple(
+            g for g in engine.network.dial_gauges if not any(n.split(".")[0] == g for n in maker.made)
+        ),
+        would_help=_would_help(engine, case, maker, posterior),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Coded:
+    """A recording as a case, under one account of the motion, and what the engine makes of it."""
+
+    motion: Motion
+    windows: tuple[Window, ...]
+    maker: Coder
+    case: CaseRecord
+    posterior: Posterior
+
+
+def _likeliest(engine: Engine, recording: Recording, motion: Motion, changes: Sequence[Change], mapping: MapRecord, setting: str) -> _Coded:  # fmt: skip
+    """The recording as a case. Where two sources of the turn contradict each other, the one is believed with which
+    fewer failures explain all that was recorded; else nothing is read there that hangs on the turn.
+    """
+    plain = _coded(engine, recording, motion, changes, mapping, setting)
+    told = [name for name, rate in motion.rates_dps.items() if np.isfinite(rate[motion.contested]).any()]
+    if not told:
+        return plain
+    accounts = [_coded(engine, recording, motion.believing(n), changes, mapping, setting) for n in told]
+    ids, real = [failure.id for failure in engine.network.failures], _real(engine.network)
+    needs = [sum(real[ids.index(n)] for n in c.posterior.ranking()[0].failures) for c in accounts]
+    fewest = [coded for coded, count in zip(accounts, needs, strict=True) if count == min(needs)]
+    return fewest[0] if len(fewest) == 1 else plain
+
+
+def _coded(engine: Engine, recording: Recording, motion: Motion, changes: Sequence[Change], mapping: MapRecord, setting: str) -> _Coded:  # fmt: skip
+    """The recording as a case under this account of the motion. Raises CaseError where there is nothing to review."""
+    kb = engine.network.kb
     flown = manoeuvres_of(recording, motion, kb.review)
     trend = next(f for f in kb.gauges["airspeed"].facets if f.id == "trend")
     windows = tuple(
@@ -158,31 +236,7 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
         source="recorded data",
     )
     case, posterior = _posterior(engine, case)
-    over_time, nothing, trusts = _over_time(engine, case)
-    answer = advise(posterior)
-    causes = _causes(posterior, maker)
-    onsets = _onsets(engine, case, causes, windows, found, kb.review.onset_share)
-    sufficed = _sufficed(engine.network, over_time, nothing, causes, windows, kb.review.enough)
-    return Review(
-        recording=recording,
-        motion=motion,
-        residuals=found,
-        windows=windows,
-        case=case,
-        network=engine.network,
-        answer=answer,
-        causes=causes,
-        onsets=onsets,
-        sufficed=sufficed,
-        doubted=_doubted(engine.network, recording, answer, trusts, windows, onsets, causes),
-        failures_over_time=over_time,
-        nothing=nothing,
-        told=tuple(maker.made),
-        silent=tuple(
-            g for g in engine.network.dial_gauges if not any(n.split(".")[0] == g for n in maker.made)
-        ),
-        would_help=_would_help(engine, case, maker, posterior),
-    )
+    return _Coded(motion=motion, windows=windows, maker=maker, case=case, posterior=posterior)
 
 
 #: so many seconds of flight at or below freezing make it a fact of the day
@@ -196,6 +250,37 @@ def _context(recording: Recording, motion: Motion, mapping: MapRecord) -> tuple[
         return mapping.context
     cold = int(((outside <= 0.0) & motion.airborne).sum()) >= FREEZING_S
     return (*mapping.context, "below_freezing") if cold else mapping.context
+
+
+def _not_compared(network: Network, recording: Recording) -> frozenset[str]:
+    """Failures of a compass that is not recorded: the heading is compared with track and wind, not with it."""
+    if "compass_deg" in recording.channels:
+        return frozenset()
+    gauges = {name: name.partition(".")[0] for name in network.facets}
+    own = {
+        part for name, gauge in gauges.items() if gauge == "compass" for part in network.facets[name].parents
+    }
+    others = {
+        part
+        for name, gauge in gauges.items()
+        if gauge not in ("compass", "heading")
+        for part in network.facets[name].parents
+    }
+    return frozenset(failure.id for failure in network.failures if set(failure.acts) <= own - others)
+
+
+def _without(engine: Engine, failures: frozenset[str]) -> Engine:
+    """The engine with these failures as unlikely as can be."""
+    if not failures:
+        return engine
+    network = replace(
+        engine.network,
+        failures=tuple(
+            msgspec.structs.replace(f, latent=0.0, rate_per_hour=0.0, context=()) if f.id in failures else f
+            for f in engine.network.failures
+        ),
+    )
+    return engine.with_rates_of(network)
 
 
 def _posterior(engine: Engine, case: CaseRecord) -> tuple[CaseRecord, Posterior]:
@@ -213,17 +298,34 @@ def _posterior(engine: Engine, case: CaseRecord) -> tuple[CaseRecord, Posterior]
         return softer, engine.posterior(softer)
 
 
-def _over_time(engine: Engine, case: CaseRecord) -> tuple[Array, Array, Array]:
-    """Chance of each failure, of none, and of each gauge telling the truth, after each snapshot."""
+def _over_time(engine: Engine, case: CaseRecord, remarks: Sequence[str]) -> tuple[Array, Array, Array]:
+    """Chance of each failure, of none, and of each gauge telling the truth, after each snapshot.
+
+    The truth is weighed as if what is a remark only were not there: no instrument is condemned for it.
+    """
     failures, nothing, trusts = [], [], []
+    left_out = [place for place, failure in enumerate(engine.network.failures) if failure.id in remarks]
     for (space, rows), snapshot in zip(engine.filtered(case), case.snapshot, strict=True):
         sets = space.by_set(rows)
         failures.append(space.by_failure(sets))
         real = [f.kind is FailureKind.FAILURE for f in engine.network.failures]
         nothing.append(float(sets[~space.members[:, real].any(axis=1)].sum()))
         lies = misled(space, snapshot.manoeuvre, engine.network.switch_positions(snapshot.switches))
-        trusts.append(lies.chances(rows)[0])
+        there = np.asarray(space.members[:, left_out].any(axis=1))
+        kept = np.where(there[space.row_set], 0.0, rows)
+        trusts.append(lies.chances(kept / kept.sum() if kept.sum() > 0.0 else rows)[0])
     return np.array(failures), np.array(nothing), np.array(trusts)
+
+
+def _unsettled(motion: Motion, found: Sequence[Residual]) -> tuple[str, ...]:
+    """Gauges whose turns contradict each other for long while neither could be believed."""
+    if motion.believed or not motion.contested.any():
+        return ()
+    told = {n for n, rate in motion.rates_dps.items() if np.isfinite(rate[motion.contested]).any()}
+    # bank is compared with whatever else tells of the turn
+    apart = any(r.changes and told & set(r.relation.speaks_of) for r in found)
+    gauges = [gauge for gauge, channels in GAUGE_CHANNELS.items() if told & set(channels)]
+    return tuple(gauges) if apart and len(gauges) > 1 else ()
 
 
 # ------------------------------------------------------------------ causes
@@ -269,7 +371,11 @@ def effect_of(network: Network, facets: Iterable[str], acts: Mapping[str, str]) 
 def alike_finder(network: Network, facets: Sequence[str]) -> Callable[[str], tuple[str, ...]]:
     """Give for a failure the others that these facets cannot tell from it."""
     sound = effect_of(network, facets, {})
-    effects = {failure.id: effect_of(network, facets, failure.acts) for failure in network.failures}
+    effects = {
+        failure.id: effect_of(network, facets, failure.acts)
+        for failure in network.failures
+        if failure.latent > 0.0 or failure.rate_per_hour > 0.0 or failure.context
+    }
 
     def alike(failure: str) -> tuple[str, ...]:
         own = effects[failure]
@@ -280,17 +386,87 @@ def alike_finder(network: Network, facets: Sequence[str]) -> Callable[[str], tup
     return alike
 
 
-def _causes(posterior: Posterior, maker: Coder) -> tuple[Cause, ...]:
+def _real(network: Network) -> np.ndarray:
+    """Which failures are failures of equipment, and neither slips nor weather; (failure,)."""
+    return np.array([failure.kind is FailureKind.FAILURE for failure in network.failures])
+
+
+def _not_needed(engine: Engine, case: CaseRecord, posterior: Posterior) -> tuple[str, ...]:
+    """Members of the leading explanation that are no cause of their own.
+
+    Beside a failure a slip or the weather is a remark. A second failure is needed only if the readings of the
+    instruments call for it without those that rest on an estimate (of the wind, of a usual difference from GPS):
+    an error of an estimate lasts, so that its many readings are one witness.
+    """
+    leading = posterior.ranking()[0].failures
+    ids = [failure.id for failure in engine.network.failures]
+    real = _real(engine.network)
+    failures = [name for name in leading if real[ids.index(name)]]
+    if not failures or len(leading) < 2:
+        return ()
+    out = [name for name in leading if name not in failures]
+    if len(failures) > 1:
+        firm = msgspec.structs.replace(
+            case, snapshot=tuple(msgspec.structs.replace(s, unsure={}) for s in case.snapshot)
+        )
+        try:
+            firmly = engine.posterior(firm)
+        except ImpossibleEvidence:
+            return tuple(out)
+        members = firmly.space.members[:, real]
+        places = np.flatnonzero(real).tolist()
+
+        def chance(names: Sequence[str]) -> float:
+            """Chance of these failures, and of no others, with whatever slips."""
+            wanted = np.isin(places, [ids.index(name) for name in names])
+            return float(firmly.sets[(members == wanted).all(axis=1)].sum())
+
+        for name in sorted(failures, key=lambda name: firmly.marginals[ids.index(name)]):
+            left = [other for other in failures if other != name]
+            if left and chance(left) >= chance(failures):
+                failures, out = left, [*out, name]
+    return tuple(out)
+
+
+def _causes(posterior: Posterior, maker: Coder, remarks: Sequence[str]) -> tuple[Cause, ...]:
+    """The likeliest explanations; what differs only in slips beside a failure, or in remarks, is one of them."""
+    network = maker.network
+    ids, real = [failure.id for failure in network.failures], _real(network)
+    slips = {name for name, failure in zip(ids, real.tolist(), strict=True) if not failure}
+    merged: dict[tuple[str, ...], list[float]] = {}
+    for ranked in posterior.ranking():
+        kept = tuple(name for name in ranked.failures if name not in slips)
+        needed = tuple(name for name in kept if name not in remarks) or kept or ranked.failures
+        both = merged.setdefault(needed, [0.0, 0.0])
+        both[0], both[1] = both[0] + ranked.prior, both[1] + ranked.posterior
+    alike_to = alike_finder(network, tuple(maker.made))
+    single = {names[0]: both for names, both in merged.items() if len(names) == 1 and names[0] not in slips}
+    within, decided = network.kb.review.alike_within, network.kb.limits.decided
+
+    def as_well(name: str) -> list[str]:
+        """Other failures that explain what was recorded as well, or between which and this one it does not decide."""
+        prior, chance = single[name]
+        own = _gauges_of(network, name)
+        open_ones = [o for o, both in single.items() if both[1] * decided >= chance * (1.0 - decided)]
+        # only what speaks for a failure at all can speak for two of them as well
+        factor = chance / prior if prior > 0.0 else 0.0
+        alike = [
+            o for o, (p, c) in single.items() if factor > within and p > 0.0 and factor / within <= c / p <= factor * within
+        ]  # fmt: skip
+        return [o for o in dict.fromkeys([*alike, *open_ones]) if own & _gauges_of(network, o)]
+
     found = []
-    alike_to = alike_finder(maker.network, tuple(maker.made))
-    for ranked in posterior.ranking()[:MOST_CAUSES]:
-        alike = dict.fromkeys(other for failure in ranked.failures for other in alike_to(failure))
-        found.append(
-            Cause(
-                failures=ranked.failures, prior=ranked.prior, chance=ranked.posterior,
-                alike=tuple(other for other in alike if other not in ranked.failures),
-            )
-        )  # fmt: skip
+    for failures, (prior, chance) in sorted(merged.items(), key=lambda one: -one[1][1])[:MOST_CAUSES]:
+        alike = dict.fromkeys(other for failure in failures for other in alike_to(failure))
+        if len(failures) == 1 and failures[0] in single:
+            alike |= dict.fromkeys(as_well(failures[0]))
+        others = tuple(other for other in alike if other not in failures)
+        if len(failures) == 1:
+            group = {*failures, *others}
+            together = posterior.any_of([name in group for name in ids])
+        else:
+            together = sum(both[1] for names, both in merged.items() if names == failures or set(names) <= set(others))  # fmt: skip
+        found.append(Cause(failures=failures, prior=prior, chance=chance, alike=others, together=together))
     return tuple(found)
 
 
@@ -328,13 +504,7 @@ def _touches(network: Network, failure: str) -> tuple[set[str], bool]:
 
     It does if it comes gradually, or by a rotor that runs down.
     """
-    record = network.kb.failures[failure]
-    sound, hurt = (effect_of(network, network.facets, acts) for acts in ({}, record.acts))
-    gauges = {
-        name.partition(".")[0]
-        for name, shown in hurt.shows.items()
-        if shown.shape != sound.shows[name].shape or bool((np.abs(shown - sound.shows[name]) > 0.01).any())
-    }
+    record, gauges = network.kb.failures[failure], _gauges_of(network, failure)
     rotors = {m.memory.driver for m in network.memories.values() if m.memory.kind is MemoryKind.ROTOR}
     state = network.conditions(
         {part: np.array([network.states[part].index(c)]) for part, c in record.acts.items()},
@@ -342,6 +512,20 @@ def _touches(network: Network, failure: str) -> tuple[set[str], bool]:
     )  # fmt: skip
     slow = record.onset == "gradual" or any(int(state[driver][0]) for driver in rotors)
     return {channel for gauge in gauges for channel in GAUGE_CHANNELS.get(gauge, ())}, slow
+
+
+def _gauges_of(network: Network, failure: str) -> set[str]:
+    """Gauges of which a failure alters the readings, at once or by what runs down."""
+    record = network.kb.failures[failure]
+    sound, hurt = (effect_of(network, network.facets, acts) for acts in ({}, record.acts))
+    moved = {name for name, _ in sound.marks ^ hurt.marks}
+    return {
+        name.partition(".")[0]
+        for name, shown in hurt.shows.items()
+        if shown.shape != sound.shows[name].shape
+        or bool((np.abs(shown - sound.shows[name]) > 0.01).any())
+        or moved & set(network.facets[name].parents)
+    }
 
 
 def _onset(chances: Array, failure: str, windows: Sequence[Window], changes: Sequence[Change], slow_s: float, share: float) -> Onset:  # fmt: skip
@@ -385,11 +569,14 @@ def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Arr
     begun = min((onset.likeliest for onset in onsets), default=0.0)
     knew = next((i for i, w in enumerate(windows) if w.end >= begun), 0)
     told = {trust.gauge: trust for trust in answer.trust}
+    leading = causes[0].failures if causes else ()
+    hurt = {name: _gauges_of(network, name) for name in leading}
     for place, gauge in enumerate(network.panel.gauges):
         if gauge not in told:
             continue  # the result of a check
         low = trusts[:, place] < limit
-        blame = told[gauge].blame
+        # what leads is to blame for all that it touches
+        blame = next((name for name in leading if gauge in hurt[name]), told[gauge].blame)
         if not low[-1] or (
             network.kb.gauges[gauge].group in WARNING_GROUPS and not _own(network, blame, gauge)
         ):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,6 +20,8 @@ from diagnose.units import Array
 
 #: used where no airspeed is recorded or it cannot be right
 USUAL_KT, SLOWEST_KT, FASTEST_KT = 100.0, 55.0, 250.0
+#: two sources of the turn that differ for so long contest it
+CONTESTED_S = 10
 LOWEST_FT, HIGHEST_FT = -1000.0, 30000.0
 
 
@@ -71,7 +73,8 @@ class Motion:
     ``by_wind_kt`` calibrated airspeed and ``by_wind_deg`` heading that track,
     groundspeed and wind ask for, NaN where the wind is not known well; ``roughly_kt`` and ``roughly_deg`` the
     same wherever there is any estimate; ``power`` "idle", "cruise", "full" or "" where unknown;
-    ``turns_differ_dps``: rates that differ by more are not averaged.
+    ``turns_differ_dps``: rates that differ by more are not averaged. ``believed``: the channel that is believed
+    where the turn is contested, "" for none.
     """
 
     airborne: np.ndarray
@@ -88,6 +91,23 @@ class Motion:
     roughly_kt: Array
     roughly_deg: Array
     turns_differ_dps: float
+    believed: str = ""
+
+    def believing(self, channel: str) -> Motion:
+        """The same with this channel's rate of turn wherever it is contested."""
+        turn = np.where(self.contested, self.rates_dps[channel], self.turn_dps)
+        return replace(self, turn_dps=turn, believed=channel)
+
+    @property
+    def contested(self) -> np.ndarray:
+        """Where just two sources tell of the turn and they differ, so that nothing says which is right; (second,)."""
+        rates = list(self.rates_dps.values())
+        if len(rates) < 2:
+            return np.zeros(len(self.airborne), dtype=bool)
+        known = np.sum([np.isfinite(rate) for rate in rates], axis=0)
+        span = np.fmax.reduce(rates) - np.fmin.reduce(rates)
+        apart = mean_over(np.where(known == 2, span, np.nan), CONTESTED_S)
+        return np.asarray((known == 2) & (np.nan_to_num(apart) > self.turns_differ_dps))
 
     def turn_without(self, channel: str, own: Array, *also: str) -> Array:
         """Rate of turn by the other channels but ``also``; where two of them differ, the one nearer to ``own``."""

@@ -43,10 +43,11 @@ class Window:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Said:
-    """A reading, and how sure it is (1: as it stands)."""
+    """A reading, and how sure it is (1: as it stands); ``compared``: what was flown is taken out of it already."""
 
     reading: str
     sure: float = 1.0
+    compared: bool = False
 
 
 def cut(values: Array, window: Window) -> Array | None:
@@ -91,7 +92,8 @@ def _runs(values: np.ndarray) -> list[tuple[int, int]]:
 
 def manoeuvres_of(recording: Recording, motion: Motion, limits: ReviewLimits) -> np.ndarray:
     """Maneuver of each second, "" on the ground or where nothing tells; (second,)."""
-    turn = mean_over(motion.turn_dps, 10)
+    # what is contested is called straight; nothing that hangs on the turn is read there
+    turn = np.where(motion.contested & (not motion.believed), 0.0, mean_over(motion.turn_dps, 10))
     climb = mean_over(motion.climb_fpm, 10)
     sideways = np.select([turn >= limits.turn_dps, turn <= -limits.turn_dps], ["right", "left"], "straight")
     upward = np.select([climb >= limits.vertical_fpm, climb <= -limits.vertical_fpm], ["up", "down"], "level")
