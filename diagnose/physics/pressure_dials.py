@@ -118,6 +118,8 @@ def pitot_inhg(states: States, flights: Flights, draws: Draws, source: str = "pi
             pushed = draws.steps(upward - head, upward, flights.samples, every)
             lag = np.full(count, draws.fixed("pitot.erratic.lag_s"))
             return static + pressure_line(impact + pushed, STEP_S, lag)
+        case "empty":
+            return static
         case "vented":
             begins = draws.chance("pitot.vented.begins_now", count)
             left = np.where(begins, 1.0, 0.0)[:, None] * impact[:, :1]

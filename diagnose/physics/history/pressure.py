@@ -85,7 +85,8 @@ def _pitot(flown: Flown, source: str) -> Array:
         every = sizes("pitot.erratic.every_s")
         pushed = water * sizes.steps("pitot water", upward - head, upward, samples, every)
         tau = np.where(water > 0.0, sizes("pitot.erratic.lag_s"), tau)
-    if (vented := flown.degree(source, "vented")).any():
+    vented = np.maximum(flown.degree(source, "vented"), flown.degree(source, "empty"))
+    if vented.any():
         # the pitot tube inlet is shut: what is left in the line bleeds out through the drain
         share = share * (1.0 - vented)
         tau = np.where(vented > 0.0, sizes("pitot.vented.bleed_s"), tau)
