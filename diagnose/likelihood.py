@@ -366,6 +366,14 @@ def read_counts(path: Path | None = None, only: Collection[str] = ()) -> StoredC
         return StoredCounts({})
 
 
+def drawn_bins(kb: KnowledgeBase, name: str, facet: Facet, stored: StoredCounts | None) -> np.ndarray:
+    """Counts of the bins of a facet's sizes; they are large, and most cases say no number of it."""
+    gauge = name.split(".")[0]
+    counts = (read_counts(only=(name,)) if stored is None else stored).of(kb, (gauge,))
+    raw = counts[name] if name in counts else simulate_counts(kb, gauge, facet)
+    return raw[..., len(facet.readings) :]
+
+
 def facets_of(kb: KnowledgeBase, gauges: Iterable[str]) -> Iterator[tuple[str, Facet]]:
     """Give every facet of some gauges with its full name."""
     for gauge_id in gauges:

@@ -10,7 +10,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache, partial
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 import numpy as np
@@ -22,11 +22,11 @@ from diagnose.likelihood import (
     FacetTable,
     StoredCounts,
     counts_mark,
+    drawn_bins,
     facet_table,
     facets_of,
     not_stored,
     read_counts,
-    simulate_counts,
     stated_chances,
     states_of,
 )
@@ -319,16 +319,17 @@ class Network:
         return {}
 
     @cached_property
-    def _sound(self) -> dict[tuple[tuple[str, str], ...], dict[str, Index]]:
-        """What ``sound`` has given."""
+    def _known(self) -> dict[tuple[object, ...], Any]:
+        """What ``sound`` and ``sound_chances`` have given."""
         return {}
 
     def sound(self, switches: Mapping[str, str]) -> dict[str, Index]:
         """State of everything with nothing failed and the switches as they stand; each (1,)."""
         key = tuple(sorted(switches.items()))
-        if key not in self._sound:
-            self._sound[key] = self.conditions({}, switches, 1)
-        return self._sound[key]
+        if key not in self._known:
+            self._known[key] = self.conditions({}, switches, 1)
+        found: dict[str, Index] = self._known[key]
+        return found
 
     def healthy_chance(self, facet_id: str) -> Array:
         """Chances of a facet's readings with everything healthy; shape (axes…, readings)."""
@@ -357,6 +358,13 @@ class Network:
 
     def sound_chances(self, manoeuvre_id: str, switches: Mapping[str, str]) -> dict[str, dict[str, float]]:
         """Give facet -> reading -> chance when nothing has failed and the flight is as meant."""
+        key = (manoeuvre_id, *sorted(self.switch_positions(switches).items()))
+        if key not in self._known:
+            self._known[key] = self._as_meant(manoeuvre_id, switches)
+        found: dict[str, dict[str, float]] = self._known[key]
+        return found
+
+    def _as_meant(self, manoeuvre_id: str, switches: Mapping[str, str]) -> dict[str, dict[str, float]]:
         expected = self.kb.manoeuvres[manoeuvre_id].expected
         state = self.sound(self.switch_positions(switches))
         chances = {}
@@ -419,14 +427,6 @@ def _made(
     )
 
 
-def _bins(kb: KnowledgeBase, name: str, facet: Facet, stored: StoredCounts | None) -> np.ndarray:
-    """Counts of the bins of a facet's sizes; they are large, and most cases say no number of it."""
-    gauge = name.split(".")[0]
-    counts = (read_counts(only=(name,)) if stored is None else stored).of(kb, (gauge,))
-    raw = counts[name] if name in counts else simulate_counts(kb, gauge, facet)
-    return raw[..., len(facet.readings) :]
-
-
 @lru_cache(maxsize=2)
 def _shared(made_from: str, mark: str) -> dict[str, FacetTable]:
     """Tables of one knowledge base's facets, the same on all its panels, as far as they were asked for."""
@@ -479,7 +479,7 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
     for name, facet in facets_of(kb, panel.gauges):
         key = _key(panel, name, facet)
         if key not in shared:
-            sizes = partial(_bins, kb, name, facet, stored) if facet.sizes else None
+            sizes = partial(drawn_bins, kb, name, facet, stored) if facet.sizes else None
             shared[key] = facet_table(kb, name.split(".")[0], facet, made.drawn[name].array(), sizes)
     network = Network(
         kb=kb,
