@@ -236,7 +236,9 @@ def causes(answer: Answer, kb: KnowledgeBase) -> tuple[Cause, ...]:
         shown = ranked.failures
         if not real.issuperset(shown):
             shown = tuple([f for f in shown if f in real]) or shown
-        key = tuple(sorted({called[f] for f in shown})) if len(shown) > 1 else tuple(called[f] for f in shown)
+        key = tuple([called[f] for f in shown])
+        if len(key) > 1:
+            key = tuple(sorted(set(key)))
         of_key = chances.setdefault(key, {})
         of_key[shown] = of_key.get(shown, 0.0) + ranked.posterior
     found = []

@@ -168,13 +168,10 @@ def _new_members(space: HiddenSpace) -> Index:
     """
 
     def find() -> Index:
-        pairs, count = set_pairs(space), len(space.network.failures)
-        new = space.members[pairs[:, 1]] & ~space.members[pairs[:, 0]]
-        pair, member = np.nonzero(new)
-        first = np.cumsum(new.sum(axis=1)) - new.sum(axis=1)
-        found = np.full((max(map(len, space.sets)), len(pairs)), count, dtype=np.intp)
-        found[np.arange(len(pair)) - first[pair], pair] = member
-        return found
+        earlier, later = set_pairs(space).T
+        members = space.padded.take(later, axis=1)
+        had = np.pad(space.members, ((0, 0), (0, 1)))[earlier, members]
+        return np.where(had, len(space.network.failures), members)
 
     found: Index = space.remembered("set pairs", "new members", find)
     return found
