@@ -44,9 +44,14 @@ SHOWN = [
 Marginals = dict[str, float]
 
 
-def case_of(network: Network, count: int) -> CaseRecord:
-    """A case of some snapshots with the same gauges read in each."""
-    snapshots = tuple(SnapshotRecord(manoeuvre=MANOEUVRES[i % 4], readings=SHOWN[0]) for i in range(count))
+def case_of(network: Network, count: int, minutes: float = 1.0) -> CaseRecord:
+    """A case of some snapshots with the same gauges read in each; ``minutes``: how long the last one lasts."""
+    snapshots = tuple(
+        SnapshotRecord(
+            manoeuvre=MANOEUVRES[i % 4], readings=SHOWN[0], minutes=minutes if i + 1 == count else 1.0
+        )
+        for i in range(count)
+    )
     return small_case(*snapshots, panel=network.panel.id)
 
 
