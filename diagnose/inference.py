@@ -413,19 +413,26 @@ class Engine:
         """
         (space, only), steps, bare = self._given_space(failures), self.steps(case), without_readings(case)
         odds = odds_of(self.network, bare)
-        rows = self._start(space, bare, steps[0], odds, only) if steps else np.zeros(0)
-        nothing_begins = np.zeros(len(self.network.failures))
-        answers: list[dict[str, dict[str, float]]] = []
+        begins = np.zeros(len(self.network.failures))
         asked = sorted(facets) or list(self.network.facets)
         so_far = short(*failures, case.setting, case.context, case.minutes_since_start, asked)
+        joint = np.zeros(0)
+
+        def carried_on(number: int) -> Array:
+            """P(row, vertical motion) at a snapshot, from that at the one before."""
+            if number == 0:
+                rows = self._start(space, bare, steps[0], odds, only)
+            else:
+                rows = transitions(space, steps[number - 1], steps[number], begins).forward(joint)
+            return rows[:, None] * self._emission(space, bare.snapshot[number], steps[number])
+
+        answers: list[dict[str, dict[str, float]]] = []
         for number, (snapshot, step) in enumerate(zip(bare.snapshot, steps, strict=True)):
-            joint = rows[:, None] * self._emission(space, snapshot, step)
-            here = joint[:, ANY_VERTICAL] / joint[:, ANY_VERTICAL].sum()
             so_far = short(so_far, snapshot.manoeuvre, step.key)
+            joint = space.remembered("message", so_far, partial(carried_on, number))
+            here = joint[:, ANY_VERTICAL] / joint[:, ANY_VERTICAL].sum()
             shown = partial(self._signature, space, snapshot, step, here, asked)
             answers.append(space.remembered("signature", so_far, shown))
-            if number + 1 < len(steps):
-                rows = transitions(space, step, steps[number + 1], nothing_begins).forward(joint)
         return tuple(answers)
 
     def given(self, case: CaseRecord, failures: Sequence[str]) -> tuple[HiddenSpace, Array]:
