@@ -58,8 +58,8 @@ class Engine:
         """
         if not case.snapshot:
             raise CaseError(
-                "the case has no snapshot",
-                mend="start one with a maneuver and say what the gauges showed",
+                "nothing has been said yet",
+                mend="say what you were flying and what you saw: climb, airspeed falling",
             )
         odds = odds_of(self.network, case)
         space = self._space(odds)

@@ -143,7 +143,8 @@ def bif_of(network: Network, case: CaseRecord, told: Callable[[str], None] = lam
     """
     if not case.snapshot:
         raise CaseError(
-            "the case has no snapshot", mend="start one with a maneuver and say what the gauges showed"
+            "nothing has been said yet",
+            mend="say what you were flying and what you saw: climb, airspeed falling",
         )
     pgmpy = _quiet_import()
     tables = build_tables(network, case)

@@ -267,7 +267,7 @@ def _for_and_against(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterato
         )
     found = []
     for place, statement in enumerate(reasons.statements):
-        least = min((contrast.weights[place] for contrast in reasons.contrasts), default=0.0)
+        least = first.weights[place] if first is not None else 0.0
         if least < 0.0 and strength(kb, least):
             found.append(f"{statement_words(kb, statement)} ({strength(kb, least)} evidence)")
     yield fill(
@@ -284,10 +284,15 @@ def _for_and_against(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterato
             f"({bound(odds(rival.before))}).",
             width,
         )
-    elif told := _evidence(reasons, rival, kb):
-        yield fill(f"{_other(reasons).capitalize()}: {name}. What separates them: {told}.", width)
-    else:
-        yield fill(f"{_other(reasons).capitalize()}: {name}.", width)
+        return
+    told = _evidence(reasons, rival, kb)
+    text = f"{_other(reasons).capitalize()}: {name}." + (f" What separates them: {told}." if told else "")
+    other = [
+        f"{statement_words(kb, s)} ({strength(kb, weight)})"
+        for s, weight in zip(reasons.statements, rival.weights, strict=True)
+        if weight < 0.0 and strength(kb, weight)
+    ]
+    yield fill(f"{text} In its favor: {'; '.join(dict.fromkeys(other))}." if other else text, width)
 
 
 def _unread(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:

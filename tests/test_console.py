@@ -263,7 +263,7 @@ def test_the_streams_are_given_back(capsys):
 def test_a_case_without_snapshots_is_exported_nowhere(tmp_path, capsys):
     (tmp_path / "c.toml").write_text('title = "x"\npanel = "single_pump"\n')
     assert main(["export", str(tmp_path / "c.toml")]) == 1
-    assert "the case has no snapshot" in capsys.readouterr().err
+    assert "nothing has been said yet" in capsys.readouterr().err
 
 
 def test_without_the_library_the_rest_works_and_it_is_said(monkeypatch, capsys):

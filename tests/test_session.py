@@ -386,9 +386,7 @@ def test_gauges_that_tell_of_different_things_cannot_disagree():
 def test_nothing_can_be_said_before_the_first_snapshot():
     with pytest.raises(CaseError) as caught:
         Session().say((FALLING,), network())
-    assert str(caught.value) == (
-        "no snapshot has been started. Try: say what you were flying: snapshot climb (or be asked: guide)."
-    )
+    assert str(caught.value) == ("what were you flying? Try: snapshot climb; or guide, and you are asked.")
 
 
 def test_what_says_anything():

@@ -19,7 +19,7 @@ from diagnose.errors import CaseError
 from diagnose.guidance import CHECKS
 from diagnose.terminal import sheet as moves
 from diagnose.terminal.background import Background
-from diagnose.terminal.sheet import Sheet, rows_of
+from diagnose.terminal.sheet import Sheet, rows_of, select, type_letter
 from diagnose.terminal.sheet_view import KEYS, Shown, keys_line, view
 from diagnose.terminal.worksheet import COLOURS, Worksheet
 from diagnose.text import names, percent
@@ -72,7 +72,7 @@ def test_every_facet_of_the_panel_stands_once_under_what_feeds_it(panel):
         ("altimeter.trend", "fed by static pressure"),
         ("attitude.bank", "fed by suction"),
         ("turn_coordinator.turn", "fed by the electrical bus"),
-        ("compass.trend", "fed by nothing that fails here"),
+        ("compass.trend", "independent"),
     ],
 )
 def test_a_gauge_stands_under_what_feeds_it(facet, feed):
@@ -318,7 +318,7 @@ def test_many_snapshots_scroll_with_the_one_in_hand():
 def test_an_empty_case_shows_three_first_steps():
     text = screen(Sheet(desk=desk_after()), 80, 24, answered=False)
     assert "Type what was flown" in text
-    assert "F1 tells all keys" in text
+    assert "F1 all keys, F4 leaves" in text
 
 
 def test_contradicting_readings_are_told_in_place_of_the_ranking():
@@ -458,3 +458,25 @@ def test_an_overtaken_ranking_is_not_shown():
     worksheet.take("answer", old, None)
     assert worksheet.shown == shown
     worksheet.work.end()
+
+
+def test_letters_of_another_row_of_the_gauge_go_there():
+    """ "ri" on the row of the value: only "normal" has a word that begins so there, but the trend can rise."""
+    desk, _ = obey(Desk(kb=shipped()), "snapshot climb")
+    sheet = Sheet(desk=desk)
+    value = next(place for place, row in enumerate(sheet.rows) if row.facet == "airspeed.value")
+    sheet = select(sheet, value, 0)
+    for letter in "ri":
+        sheet = type_letter(sheet, letter)
+    assert sheet.facet == "airspeed.trend"
+    assert sheet.desk.case.snapshot[0].readings == {"airspeed.trend": "rising"}
+
+
+def test_a_narrow_screen_keeps_what_to_ignore_and_how_to_leave():
+    desk, _ = obey(Desk(kb=shipped()), "snapshot climb; airspeed falling; altimeter steady; vsi zero")
+    sheet = Sheet(desk=desk)
+    shown = Shown(answer=desk.answer())
+    lines = ["".join(piece.text for piece in line) for line in view(sheet, shown, 60, 18)]
+    assert any(line.startswith("x IGNORE: airspeed, altimeter") for line in lines)
+    assert "F4 leave" in keys_line(sheet, 60)
+    assert ": say more" in keys_line(sheet, 80)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from diagnose.advice_text import all_look_lines, recovery_lines, render_flying
+from diagnose.advice_text import all_look_lines, next_look_lines, recovery_lines, render_flying
 from diagnose.commands.desk import Command, Desk, command
 from diagnose.errors import CaseError
+from diagnose.text import fill
+from diagnose.words import plain
 
 #: unit as it is said -> what it sets; the latitude is counted north or south
 UNITS = {
@@ -23,11 +25,16 @@ UNITS = {
 USAGE = "say numbers with their units, for example: fly 95 kt 51 n 15 bank"
 
 
-def _next(desk: Desk, _: str) -> tuple[Desk, str]:
-    answer = desk.answer("all")
-    lines = (
-        recovery_lines(answer, desk.width) if answer.upset else all_look_lines(answer, desk.kb, desk.width)
-    )
+def _next(desk: Desk, text: str) -> tuple[Desk, str]:
+    whole = plain(text) in ("all", "full", "figures")
+    answer = desk.answer("all" if whole else "here")
+    if answer.upset:
+        lines = recovery_lines(answer, desk.width)
+    elif whole:
+        lines = all_look_lines(answer, desk.kb, desk.width)
+    else:
+        more = fill("More: next all (every look, with figures).", desk.width)
+        lines = [*next_look_lines(answer, desk.kb, desk.width), more]
     return replace(desk, answered=answer), "\n".join(lines).rstrip()
 
 
@@ -60,9 +67,9 @@ ADVICE: tuple[Command, ...] = (
     command(
         _next,
         "next",
-        "",
-        "everything that could be looked at next, what it would tell and what it costs",
-        "bits: expected information about what has failed; worth weighs it against time, workload and hazard.",
+        "[all]",
+        "what to look at next, and what it would tell",
+        "'next all' lists every look with its figures. bits: expected information about what has failed; worth weighs it against time, workload and hazard.",
         ("looks",),
         tells=True,
     ),

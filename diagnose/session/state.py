@@ -181,8 +181,8 @@ class Session:
         """The snapshot in hand. Raises CaseError before the first."""
         if not self.case.snapshot:
             raise CaseError(
-                "no snapshot has been started",
-                mend="say what you were flying: snapshot climb (or be asked: guide)",
+                "what were you flying?",
+                mend="snapshot climb; or guide, and you are asked",
             )
         return self.case.snapshot[self.now.at]
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import itertools
 import shutil
+import sys
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
@@ -173,8 +174,24 @@ def _answer(desk: Desk, line: str) -> Desk:
         print("Stopped; nothing was changed.")
         return desk
     if text:
-        print(text)
+        paged(text)
     return after
+
+
+def paged(text: str, ask: Callable[[str], str] = input) -> None:
+    """Print a text; on a terminal one that is longer than the screen stops after each page."""
+    lines = text.splitlines()
+    rows = shutil.get_terminal_size((80, 24)).lines - 2
+    while len(lines) > rows > 3 and sys.stdout.isatty():
+        print("\n".join(lines[:rows]))
+        lines = lines[rows:]
+        try:
+            if ask(f"-- {len(lines)} more lines: Enter, or q to stop -- ").strip():
+                return
+        except (EOFError, KeyboardInterrupt):
+            print()
+            return
+    print("\n".join(lines))
 
 
 def _reader(folder: Path | None, options: Options, desk: Any, more: dict[str, Any]) -> Any:

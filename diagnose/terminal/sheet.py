@@ -238,6 +238,11 @@ def type_letter(sheet: Sheet, letter: str) -> Sheet:
         return give(sheet, "")
     typed = sheet.typed + letter.lower()
     found = fitting(sheet, typed)
+    if (elsewhere := _beside(sheet, typed)) is not None:
+        # "ri" on the row of the value: the trend is what rises
+        there = select(sheet, elsewhere, sheet.desk.session.now.at)
+        after = type_letter(replace(there, typed=sheet.typed), letter)
+        return replace(after, message=f"That is the row {label_of(sheet.rows[elsewhere].facet)}.")
     if not found:
         told = f"no reading begins with {typed!r}: {', '.join(map(readable, sheet.options))}"
         return _settled(sheet, message=told)
@@ -246,6 +251,29 @@ def type_letter(sheet: Sheet, letter: str) -> Sheet:
     before = reading_at(sheet, sheet.facet, sheet.desk.session.now.at)
     after = sheet if before == (found[0], "") else give(sheet, found[0])
     return replace(after, typed=typed, choice=None, message="")
+
+
+def _beside(sheet: Sheet, typed: str) -> int | None:
+    """The row of the same gauge whose readings begin as typed, where none of this row does by its own name."""
+
+    def named(facet: str) -> bool:
+        readings = facet_of(sheet.desk.kb, facet).readings
+        return any(readable(r.id).startswith(typed) for r in readings)
+
+    if named(sheet.facet):
+        return None
+    gauge = sheet.facet.split(".")[0]
+    rows = [
+        place
+        for place, row in enumerate(sheet.rows)
+        if row.facet.split(".")[0] == gauge and row.facet != sheet.facet
+    ]
+    return next((place for place in rows if named(sheet.rows[place].facet)), None)
+
+
+def label_of(facet: str) -> str:
+    """A facet as words: "airspeed trend"."""
+    return readable(facet.replace(".", " "))
 
 
 def open_choice(sheet: Sheet) -> Sheet:

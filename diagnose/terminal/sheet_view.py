@@ -15,7 +15,7 @@ from diagnose.answer import Answer, LookAdvice
 from diagnose.model import Grade
 from diagnose.terminal.screen import summary
 from diagnose.terminal.sheet import Sheet, facet_of, fitting, label, reading_at
-from diagnose.text import GRADE_WORDS, NARROWEST, names, percent
+from diagnose.text import GRADE_WORDS, NARROWEST, names, percent, short_name
 from diagnose.words import readable
 
 #: narrower than this there is no room for the ranking beside the grid, and it goes below
@@ -28,12 +28,12 @@ MOST_LOOKS = 3
 MARKS = {Grade.USE: "+", Grade.VERIFY: "?", Grade.COVER: "x"}
 GRADE_STYLES = {Grade.USE: "class:use", Grade.VERIFY: "class:verify", Grade.COVER: "class:cover"}
 KEYS = (
-    "letters: a reading",
-    "Enter: choose",
-    ">: look next",
-    ": command",
+    "F4 leave",
     "F1 help",
-    "F4 lines",
+    ": say more",
+    "type a reading",
+    "Enter choose",
+    "> look next",
     "?: unsure",
     "Del: empty",
     "=: as expected",
@@ -42,27 +42,28 @@ KEYS = (
 FIRST_STEPS = (
     "Type what was flown and press Enter: climb, or straight and level.",
     "Then go to a cell with arrow keys or mouse and type what the gauge did.",
-    "The ranking beside the sheet follows every change; F1 tells all keys.",
+    "Conditions: press : and say them, such as icing, or just washed.",
+    "The answer beside the sheet follows every change. F1 all keys, F4 leaves.",
 )
-HELP = """Worksheet: rows are gauges, grouped by what feeds them; columns are snapshots.
+HELP = """Rows are gauges by what feeds them; columns are snapshots.
 
-arrows, mouse     go to a cell; left and right change the snapshot in hand
-letters           type a reading: it is taken as soon as only one begins so
-Enter, Space      choose a reading with the arrow keys; Enter takes it, Esc none
+F4, Ctrl-D        leave the worksheet; the case stays
+:                 say more: icing; washed; snapshot climb; rank
+arrows, mouse     go to a cell; left and right change the snapshot
+letters           type a reading; it is taken as soon as it is clear
+Enter, Space      choose a reading with the arrow keys
 ?                 make the reading unsure, or sure again
 Del, Backspace    empty the cell: the gauge was not looked at
 =                 the gauge looked as expected in this maneuver
 *                 so did all other dials not spoken of
->                 go to the gauge that is most worth a look; its cell says "> look"
-:                 a command or a sentence, as at the prompt: snapshot climb
-Ctrl-Z, Ctrl-Y    take the last change back, do it again
-Ctrl-C, Esc       leave what is half typed
-F4, Ctrl-D        back to the lines, with the same case
-F10               leave the program; an unsaved case is offered next time
+>                 go to the gauge that is most worth a look
+Ctrl-Z, Ctrl-Y    undo, redo
+Ctrl-C, Esc       drop what is half typed
+F10               leave the program; an unsaved case is kept
 
-Before a gauge: + use, ? verify, x cover it.
-In a cell: ~ filled in, falling? unsure, "not falling", != disagrees with that gauge.
-A paste of many lines is read as lines of the prompt.""".splitlines()
+Before a gauge: + use, ? cross-check, x cover it.
+In a cell: ~ filled in, ? unsure, != disagrees with that gauge.
+Pasted lines are read as lines of the prompt.""".splitlines()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -304,9 +305,20 @@ def _plain(texts: Iterable[str], width: int, style: str) -> list[Line]:
 
 
 def _strip(sheet: Sheet, shown: Shown, width: int, most: int) -> list[Line]:
-    """The ranking below a narrow grid."""
+    """What to ignore and the ranking, below a narrow grid."""
     head = _head("WHAT HAS FAILED", width, shown.stale)
-    return [head, *_ranking(sheet, shown, width, most)][: most + 1]
+    kb, trust = sheet.desk.kb, shown.answer.trust if shown.answer else ()
+    lines: list[Line] = []
+    for grade, lead in ((Grade.COVER, "IGNORE"), (Grade.VERIFY, "CHECK")):
+        bad = [
+            short_name(kb.gauges[t.gauge])
+            for t in trust
+            if t.grade is grade and kb.gauges[t.gauge].instrument
+        ]
+        if bad:
+            text = f"{MARKS[grade]} {lead}: {', '.join(bad)}"
+            lines.append((Piece(text=_fit(text, width), style=GRADE_STYLES[grade]),))
+    return [*lines, head, *_ranking(sheet, shown, width, most)][: most + 1]
 
 
 # ------------------------------------------------------------------ the foot
