@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from diagnose.commands import Desk, obey
 from diagnose.commands.asking import questions
-from diagnose.commands.guide import asked
+from diagnose.commands.guide import asked, put
 from diagnose.errors import CaseError, DiagnoseError
 from diagnose.terminal.screen import complete
 from diagnose.words.names import phrases
@@ -63,7 +63,16 @@ def test_the_most_telling_gauge_is_asked_first_in_words_and_numbers():
     assert obey(desk, "airspeed falling")[0].case.snapshot[0].readings["airspeed.trend"] == "falling"
 
 
-@pytest.mark.parametrize("words", ["don't know", "Dont know", "no idea", "?", "I can't remember", "skip"])
+@pytest.mark.parametrize("words", ["?", "help", "Help?"])
+def test_a_question_mark_tells_how_to_answer_and_asks_again(words):
+    desk, _ = after(*START)
+    onward, told = obey(desk, words)
+    assert "'don't know' skips" in " ".join(told.split())
+    assert told.endswith(put(desk))
+    assert (onward.guide, onward.case) == (desk.guide, desk.case)
+
+
+@pytest.mark.parametrize("words", ["don't know", "Dont know", "no idea", "I can't remember", "skip"])
 def test_not_knowing_is_always_an_answer_and_changes_nothing(words):
     desk, _ = after(*START)
     onward, _ = obey(desk, words)
@@ -97,7 +106,7 @@ def test_it_ends_when_nothing_is_worth_asking_and_gives_the_answer():
     assert "Nothing else is worth asking." in " ".join(text.split())
     assert "LIKELY   Vacuum pump failed" in text
     # no question is open any more
-    with pytest.raises(CaseError, match=r"says nothing of a gauge yet\. Try: .*guide"):
+    with pytest.raises(CaseError, match=r"mention a gauge\. Try: .*guide"):
         obey(desk, "don't know")
 
 

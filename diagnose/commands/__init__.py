@@ -17,7 +17,7 @@ from diagnose.commands.desk import Command, Desk, command
 from diagnose.commands.entry import ENTRY, hear
 from diagnose.commands.faces import FACES
 from diagnose.commands.files import FILES
-from diagnose.commands.guide import GUIDE, answer, is_answer, put, say_held
+from diagnose.commands.guide import GUIDE, GUIDE_HELP, answer, is_answer, put, say_held
 from diagnose.commands.hearing import is_prose, question_line, tell_story
 from diagnose.commands.helping import help_commands, next_step
 from diagnose.commands.places import PLACES
@@ -100,6 +100,8 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     asked = plain(text).split()
     while asked and asked[0] in phrases().openers:
         asked = asked[1:]
+    if desk.guide and text.rstrip("?").lower() in ("", "help"):
+        return desk, f"{fill(GUIDE_HELP, desk.width)}\n\n{put(desk)}"
     text = phrases().commands.get(" ".join(asked), text)
     if " ".join(asked) in phrases().lost and says_anything(desk.case) and not desk.guide:
         text = phrases().commands["what do i fly on"]

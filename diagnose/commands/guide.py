@@ -118,6 +118,11 @@ def asked(desk: Desk) -> Asked:
     )
 
 
+#: answers up to which each has a line of its own
+MOST_LISTED = 16
+GUIDE_HELP = "Answer with a number, or in your own words. 'don't know' skips, 'back' goes back, 'stop' ends the questions."
+
+
 def put(desk: Desk) -> str:
     """The open question as text, with its answers by number."""
     question = asked(desk)
@@ -131,6 +136,13 @@ def put(desk: Desk) -> str:
             listed.setdefault(question.kinds[entry], []).append(f"{number} {text}".replace(" ", _TOGETHER))
         rows = ((f"  {kind}", ", ".join(answers)) for kind, answers in listed.items())
         return "\n".join([*lines, table(rows, desk.width).replace(_TOGETHER, " ")])
+    if len(question.options) > MOST_LISTED and desk.width != PLAIN:
+        # so many that one a line would not fit a screen
+        joined = "; ".join(
+            f"{number} {text}".replace(" ", _TOGETHER, 1)
+            for number, text in enumerate(question.options.values(), 1)
+        )
+        return "\n".join([*lines, fill(joined, desk.width, "  ").replace(_TOGETHER, " ")])
     for number, text in enumerate(question.options.values(), 1):
         lead = f"{number}. " if desk.width == PLAIN else f"  {number:>2}  "
         lines.append(f"{lead}{text}" if desk.width == PLAIN else fill(text, desk.width, lead, " " * 6))

@@ -39,9 +39,8 @@ class FlyOn:
         parts = text.lower().replace(",", " ").split()
         if len(parts) != len(self.choices):
             raise CaseError(
-                f"{text.strip()!r} does not answer {len(self.choices)} questions",
-                mend="answer in order, separated by spaces, such as: "
-                + " ".join("ab" if choice.what == COVER else "a" for choice in self.choices),
+                f"{len(self.choices)} answers are needed, in order",
+                mend=" ".join("ab" if choice.what == COVER else "a" for choice in self.choices),
             )
         hits, given = [], []
         for part, choice in zip(parts, self.choices, strict=True):

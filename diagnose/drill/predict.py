@@ -40,8 +40,8 @@ class PredictIt:
         letters = [sign for sign in text.lower() if sign not in " ,;"]
         if len(letters) != len(self.asked):
             raise CaseError(
-                f"{text.strip()!r} is not a letter for each of the {len(self.asked)} gauges",
-                mend="say a letter for each, in their order, such as: " + " ".join("a" for _ in self.asked),
+                f"{len(self.asked)} letters are needed, one per gauge",
+                mend=" ".join("a" for _ in self.asked),
             )
         places = [place_of(sign, len(one.readings)) for sign, one in zip(letters, self.asked, strict=True)]
         hits = [place == one.right for place, one in zip(places, self.asked, strict=True)]

@@ -91,13 +91,21 @@ def _late(when: float | None, possible: float | None) -> str:
     if when is None:
         return "never"
     if possible is None or when <= possible:
-        return f"at {clock(when)}, as soon as possible" if possible is not None else f"at {clock(when)}"
+        early = (
+            ", before it could be known: a guess"
+            if possible is None or when < possible - 1e-6
+            else ", as soon as possible"
+        )
+        return f"at {clock(when)}{early}"
     return f"at {clock(when)}, {clock(when - possible)} after it was possible"
 
 
 def _trusted(score: TeamScore, simulation: Simulation) -> Iterator[str]:
     """Which gauges that mislead were covered when, and which good ones were covered at the end."""
     gauges = simulation.network.kb.gauges
+    if score.cover and score.most_wrong_trust <= score.least_wrong_trust:
+        yield "nobody could know which gauges misled before the session ended"
+        return
     for gauge, (began, when) in score.cover.items():
         name = short_name(gauges[gauge])
         if when is None:

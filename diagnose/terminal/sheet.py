@@ -114,6 +114,8 @@ def _system(kb: KnowledgeBase, parent: str) -> tuple[System, ...]:
 
 def label(kb: KnowledgeBase, facet: str, room: int) -> str:
     """A name for the row that fits: the first of the gauge's words with which all its facets of this kind do."""
+    if facet in phrases().shown:
+        return phrases().shown[facet]
     gauge_id, which = facet.split(".")
     gauge = kb.gauges[gauge_id]
     if len(gauge.facets) == 1:

@@ -329,7 +329,8 @@ def unread_lines(desk: Desk) -> list[str]:
         fill(f"{clock(u.minutes)}  {f'{u.team} {u.text}'.strip()}", desk.width, "  ", "    ")
         for u in desk.table.unread
     ]
-    return ["", "Not understood, so not scored (enter them as: at 4:00 red suspect pump sheared 60):", *lines]
+    lead = "Not understood, so not scored. Enter them as: at 4:00 red suspect pump sheared 60"
+    return ["", fill(lead, desk.width), *lines]
 
 
 def _save(table: Table, path: Path, *, over: bool) -> None:
