@@ -441,7 +441,9 @@ def rule_5(case: Tried) -> Verdict:
     if sure < 0.9:
         return None
     broken = [f"{g} is covered for a slip" for g in set(SLIPS.values()) if case.grades.get(g) is COVER]
-    broken += [f"{d.decision} for a slip" for d in case.answer.decisions if d.kind == "land"]
+    # a failure beside it that is likely enough to act on has decisions of its own (rule 3)
+    if 1.0 - sure < SUSPICION:
+        broken += [f"{d.decision} for a slip" for d in case.answer.decisions if d.kind == "land"]
     if case.grades.get("atc_height") is not USE and "altimeter" in {
         SLIPS[n] for n in SLIPS if case.answer.failures[n] > 0.9
     }:
