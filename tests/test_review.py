@@ -272,7 +272,14 @@ def test_the_timeline_shows_channels_residuals_chances_and_onset(engine, flight)
 
     drawing = timeline_svg(reviewed(engine, flight))
     ElementTree.fromstring(drawing)
-    for text in ("airspeed kt", "suction inHg", "begins", "evidence suffices", "nothing failed", "maneuver"):
+    for text in (
+        "airspeed kt",
+        "suction inHg",
+        "first shows",
+        "evidence suffices",
+        "nothing failed",
+        "maneuver",
+    ):
         assert text in drawing
 
 

@@ -12,6 +12,8 @@ from diagnose.units import min_from_s
 
 #: an interval of the onset longer than this is of a failure that did not show at once
 LONG_S = 180.0
+#: what shows so much later than it began has a time of its own
+LATER_S = 60.0
 
 
 def at(second: float) -> str:
@@ -63,14 +65,16 @@ def remarks_words(review: Review) -> str:
 
 
 def onset_words(onset: Onset) -> str:
-    """When a failure began."""
+    """When a failure first showed and when it began."""
+    showed = f"it first showed at {at(onset.showed)}"
     if onset.before_start > 0.5:
-        return "it was there before the recording tells of it"
+        return f"it was there before the recording tells of it; {showed}"
     seen = " (seen by the channels' disagreement)" if onset.seen_by else ""
     between = f"between {at(onset.earliest)} and {at(onset.latest)}"
     if onset.latest - onset.earliest > LONG_S:
-        return f"it showed from about {at(onset.likeliest)} on and began {between}{seen}"
-    return f"it began at {at(onset.likeliest)}, {between}{seen}"
+        return f"{showed}; it began {between}"
+    later = f"; {showed}" if abs(onset.showed - onset.likeliest) > LATER_S else ""
+    return f"it began at {at(onset.likeliest)}, {between}{seen}{later}"
 
 
 def review_text(review: Review, width: int = 80) -> str:
@@ -172,7 +176,7 @@ def review_data(review: Review) -> dict[str, Any]:
             for c in review.causes
         ],
         "onset": [
-            {"failure": o.failure, "at_s": o.likeliest, "earliest_s": o.earliest, "latest_s": o.latest, "before_start": o.before_start}
+            {"failure": o.failure, "at_s": o.likeliest, "earliest_s": o.earliest, "latest_s": o.latest, "before_start": o.before_start, "showed_s": o.showed}
             for o in review.onsets
         ],
         "sufficed_s": review.sufficed,

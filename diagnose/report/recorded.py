@@ -59,7 +59,7 @@ def timeline_svg(review: Review) -> str:
     sheet.strip([(w.first, w.end, w.manoeuvre.replace("_", " ")) for w in review.windows])
     sheet.chances(*_chances(review))
     marks: list[tuple[float, str, tuple[float, float] | None]] = [
-        (onset.likeliest, "begins", (onset.earliest, onset.latest)) for onset in review.onsets
+        (onset.showed, "first shows", (onset.earliest, onset.latest)) for onset in review.onsets
     ]
     if review.sufficed is not None:
         marks.append((review.sufficed, "evidence suffices", None))

@@ -162,7 +162,7 @@ def _recorded(review: Review, moments: Sequence[Moment], kb: KnowledgeBase) -> I
     if ":" in recording.start_text:
         yield f"first row of the recording: {recording.start_text}"
     odd = [moment.minutes * 60.0 for moment in moments if moment.odd]
-    begun = [onset.likeliest for onset in review.onsets if onset.before_start <= 0.5]
+    begun = [onset.worst for onset in review.onsets if onset.before_start <= 0.5]
     when = min(begun or odd, default=None)
     if when is None:
         return

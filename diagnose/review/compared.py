@@ -268,9 +268,10 @@ def _heading(recording: Recording, motion: Motion, limits: ReviewLimits, first: 
         sure = 1.0
     elif np.isfinite(motion.by_wind_deg).any():
         error = np.where(straight, circular(ch["heading_deg"] - motion.by_wind_deg), np.nan)
-        usual = first(error)
+        # what is usual is what the flight begins with, not what it is where the wind is first known well
+        usual = first(off)
         against, sure = circular(error - usual), limits.sure_by_wind
-        roughly = np.where(straight, circular(ch["heading_deg"] - motion.roughly_deg - usual), np.nan)
+        roughly = circular(off - usual)
         doubt = np.degrees(limits.wind_gate * motion.wind.spread_kt / motion.tas_kt)
         beyond = mean_over(_less_doubt(roughly, doubt), 15)
     else:

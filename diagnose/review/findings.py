@@ -75,13 +75,19 @@ class Cause:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Onset:
-    """When a failure began, seconds from the first row; ``before_start``: it may have been there already."""
+    """When a failure began and when it showed, seconds from the first row.
+
+    It began between ``earliest`` and ``latest``; ``before_start``: chance that it was there already. ``showed``: the
+    first disagreement or odd reading, which may be long after; ``worst``: when the channels disagreed most.
+    """
 
     failure: str
     likeliest: float
     earliest: float
     latest: float
     before_start: float
+    showed: float
+    worst: float
     seen_by: str = ""
 
 
@@ -495,8 +501,51 @@ def _onsets(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: 
         touched, slow = _touches(network, name)
         changes = [c for r in found if touched & set(r.relation.speaks_of) for c in r.changes]
         chances = onset_chances(engine, case, causes[0].failures, name)
-        onsets.append(_onset(chances, name, windows, changes, SLOW_S if slow else 0.0, share))
+        onset = _onset(chances, name, windows, changes, SLOW_S if slow else 0.0, share)
+        own = [r for r in found if touched & set(r.relation.speaks_of)]
+        odd = _odd_windows(network, case, windows, _gauges_of(network, name))
+        onsets.append(_shown(onset, own, odd))
     return tuple(onsets)
+
+
+def _odd_windows(
+    network: Network, case: CaseRecord, windows: Sequence[Window], gauges: set[str]
+) -> list[Window]:
+    """Windows in which one of these gauges read what a sound one does not."""
+    usual = {name: network.expected_readings(name, {}) for name in {w.manoeuvre for w in windows}}
+    return [
+        window
+        for window, snapshot in zip(windows, case.snapshot, strict=True)
+        if any(
+            name.partition(".")[0] in gauges and reading != usual[window.manoeuvre].get(name, reading)
+            for name, reading in (
+                *snapshot.readings.items(),
+                *((name, said) for name, (said, _) in snapshot.unsure.items()),
+            )
+        )
+    ]
+
+
+def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window]) -> Onset:
+    """When a failure first showed: where its channels part for good by the detector, else the first odd reading.
+
+    A sound flight's energy balance parts as well, with every change of power, so that it is no witness of a second.
+    """
+    first = next((w for w in odd if w.end >= onset.earliest), None)
+    changes = [
+        change
+        for residual in own
+        for change in residual.changes
+        if residual.relation.id != "airspeed_energy" and change.alarm >= onset.earliest
+    ]
+    # one that had passed before any reading was odd tells of something else
+    lasting = [c.onset for c in changes if first is None or c.until > first.first]
+    at_first = [] if first is None else [float(first.first)]
+    showed = max(min([*lasting, *at_first], default=onset.likeliest), onset.earliest)
+    size = [np.abs(np.nan_to_num(r.values / r.noise)) for r in own]
+    after = np.max(size, axis=0)[round(showed) :] if size else np.zeros(0)
+    worst = showed + float(after.argmax()) if len(after) and after.max() > 0.0 else showed
+    return replace(onset, showed=showed, worst=worst)
 
 
 def _touches(network: Network, failure: str) -> tuple[set[str], bool]:
@@ -556,6 +605,8 @@ def _onset(chances: Array, failure: str, windows: Sequence[Window], changes: Seq
         earliest=max(min(earliest, likeliest), 0.0),
         latest=max(latest, likeliest),
         before_start=float(chances[0]),
+        showed=likeliest,
+        worst=likeliest,
         seen_by=seen_by,
     )
 
