@@ -59,7 +59,8 @@ def reviewed(engine, path, **options):
 
 def test_every_failure_of_equipment_has_a_test_on_the_ground():
     asked = {failure for test in KB.ground_tests.values() for failure in test.failures}
-    left = {f.id for f in KB.failures.values() if f.kind is FailureKind.FAILURE} - asked
+    # a fault in no list has no test of its own
+    left = {f.id for f in KB.failures.values() if f.kind is FailureKind.FAILURE and f.listed} - asked
     # what no test of the write-up covers: second sets, venturi and standby belong to panels of their own
     assert left <= {
         "electric_attitude_supply_open", "second_altimeter_stuck", "second_airspeed_stuck", "second_pitot_blocked",

@@ -16,7 +16,7 @@ import pytest
 
 from diagnose import engine_for, load_knowledge
 from diagnose.model import FailureKind
-from diagnose.report.findings import review_text, verdict
+from diagnose.report.findings import at, onset_words, review_text, verdict
 from diagnose.review import guess, layout_of, read, review
 
 KB = load_knowledge()
@@ -26,8 +26,10 @@ LEGS = (
     (3, 0, 0, 2350), (3, -500, 0, 2000), (3, 0, 0, 2350), (2, 0, 3, 2350), (3, 0, 0, 2350), (2, 400, -2, 2550),
     (3, 0, 0, 2350), (4, -500, 0, 2000), (2, 0, 0, 2350),
 )  # fmt: skip
-#: the fault is put in here: in level flight, a minute and a half after a turn
+#: the fault is put in here: at one altitude, in the last half minute of a turn
 AT = 900
+#: seconds at which the next descent and the next turn begin (sums of LEGS)
+DESCENT, TURN = 1110, 1470
 COLUMNS = {
     "ias": ("IAS (kt)", 0.4), "alt": ("Altimeter (ft)", 3.0), "vs": ("VSI (fpm)", 15.0), "pitch": ("Pitch (deg)", 0.15),
     "bank": ("Roll (deg)", 0.2), "hdg": ("HDG (deg)", 0.4), "turn": ("Turn rate (deg/s)", 0.1), "rpm": ("RPM", 8.0),
@@ -181,6 +183,25 @@ def test_what_lies_is_named_and_nothing_else(found_in, fault):
     assert first.failures[0] in causes
     assert condemned(found) == lying
     assert all(KB.failures[d.blame].kind is FailureKind.FAILURE for d in found.doubted if d.blame)
+
+
+#: fault -> when it can first be seen: at once, or when what is stuck is first asked to move
+SHOWS = {
+    "vacuum": AT, "alternator": AT, "heading stuck": AT, "static closed": DESCENT, "altimeter stuck": DESCENT,
+    "turn dead": TURN,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("fault", SHOWS)
+def test_when_it_first_showed_and_when_it_may_have_begun_are_two_instants(found_in, fault):
+    onset = found_in(fault).onsets[0]
+    assert abs(onset.showed - SHOWS[fault]) <= 60.0
+    assert onset.earliest <= AT <= onset.latest
+    assert onset.showed <= onset.worst
+    assert (
+        f"it first showed at {at(onset.showed)}" in onset_words(onset)
+        or abs(onset.showed - onset.likeliest) <= 60.0
+    )
 
 
 def test_an_alternator_that_gives_nothing_condemns_no_dial(found_in):

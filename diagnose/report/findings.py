@@ -44,7 +44,7 @@ def _judged(review: Review) -> str:
     if first.failures and first.together >= decided:
         alike = f", or what the recording cannot tell from it: {', '.join(kb.failures[a].name for a in first.alike)}" if first.alike else ""  # fmt: skip
         return f"Most likely: {names(kb, first.failures)} ({percent(first.chance)}){alike}."
-    if review.unsettled:
+    if review.unsettled and not first.failures:
         apart = " and ".join(kb.gauges[gauge].name for gauge in review.unsettled)
         return (
             f"{apart} contradict each other; this recording cannot tell which of them is wrong.".capitalize()
@@ -143,6 +143,25 @@ def _lines(review: Review, width: int) -> Iterator[str]:
     yield fill(CAUTION, width)
 
 
+def too_small(review: Review) -> Iterator[str]:
+    """Leaks that would not show: what an altimeter or an airspeed may be off by without being called so."""
+    kb, channels = review.network.kb, review.recording.channels
+    limits = {}
+    for gauge, channel in (("altimeter", "altimeter_ft"), ("airspeed", "airspeed_kt")):
+        facet = next(f for f in kb.gauges[gauge].facets if f.id == "value")
+        high = next(r.where["end"][0] for r in facet.readings if r.id == "high")
+        if channel in channels:
+            limits[gauge] = f"{high:.0f} {kb.recorded[channel].unit}"
+    if not limits:
+        return
+    leak = "a small leak in the pitot or static lines"
+    if "gps_height_ft" not in channels:
+        yield f"{leak}: there is no GPS altitude to compare the altimeter with"
+    else:
+        bounds = " and ".join(f"the {kb.gauges[g].name} by less than {limit}" for g, limit in limits.items())
+        yield f"{leak}, which puts {bounds} off"
+
+
 def open_questions(review: Review, width: int) -> Iterator[str]:
     """What the data cannot tell, and what would."""
     kb = review.network.kb
@@ -154,6 +173,8 @@ def open_questions(review: Review, width: int) -> Iterator[str]:
     yield fill(
         f"what these showed, which were not recorded: {', '.join(silent) or 'none'}", width, "  ", "    "
     )
+    for text in too_small(review):
+        yield fill(text, width, "  ", "    ")
     for facet, gain in review.would_help:
         gauge = kb.gauges[facet.partition(".")[0]].name
         yield fill(f"the {gauge} would have told most ({gain:.1f} bits)", width, "  ", "    ")

@@ -461,15 +461,32 @@ def _causes(posterior: Posterior, maker: Coder, remarks: Sequence[str]) -> tuple
         ]  # fmt: skip
         return [o for o in dict.fromkeys([*alike, *open_ones]) if own & _gauges_of(network, o)]
 
-    found = []
+    def any_of(group: set[str]) -> float:
+        return posterior.any_of([name in group for name in ids])
+
+    def until_decided(name: str, others: Sequence[str]) -> list[str]:
+        """The next likeliest that show on the same gauges, until it is decided that it is one of these; none if never."""
+        own, group, added = _gauges_of(network, name), {name, *others}, list[str]()
+        for other in sorted(single, key=lambda o: -single[o][1])[: MOST_CAUSES + len(group)]:
+            if other not in group and own & _gauges_of(network, other):
+                added.append(other)
+                group.add(other)
+                if any_of(group) >= decided:
+                    return added
+        return []
+
+    found = list[Cause]()
     for failures, (prior, chance) in sorted(merged.items(), key=lambda one: -one[1][1])[:MOST_CAUSES]:
         alike = dict.fromkeys(other for failure in failures for other in alike_to(failure))
         if len(failures) == 1 and failures[0] in single:
             alike |= dict.fromkeys(as_well(failures[0]))
         others = tuple(other for other in alike if other not in failures)
         if len(failures) == 1:
-            group = {*failures, *others}
-            together = posterior.any_of([name in group for name in ids])
+            together, more = any_of({*failures, *others}), []
+            if not found and together < decided:
+                more = until_decided(failures[0], others)
+                together = any_of({*failures, *others, *more}) if more else together
+            others = (*others, *more)
         else:
             together = sum(both[1] for names, both in merged.items() if names == failures or set(names) <= set(others))  # fmt: skip
         found.append(Cause(failures=failures, prior=prior, chance=chance, alike=others, together=together))

@@ -22,6 +22,8 @@ from diagnose.units import Array
 USUAL_KT, SLOWEST_KT, FASTEST_KT = 100.0, 55.0, 250.0
 #: two sources of the turn that differ for so long contest it
 CONTESTED_S = 10
+#: less than this in a whole flight is none
+CONTESTED_LEAST_S = 60
 LOWEST_FT, HIGHEST_FT = -1000.0, 30000.0
 
 
@@ -107,7 +109,9 @@ class Motion:
         known = np.sum([np.isfinite(rate) for rate in rates], axis=0)
         span = np.fmax.reduce(rates) - np.fmin.reduce(rates)
         apart = mean_over(np.where(known == 2, span, np.nan), CONTESTED_S)
-        return np.asarray((known == 2) & (np.nan_to_num(apart) > self.turns_differ_dps))
+        found = np.asarray((known == 2) & (np.nan_to_num(apart) > self.turns_differ_dps))
+        # the ends of a recording and bumps contest nothing
+        return found if found.sum() >= CONTESTED_LEAST_S else np.zeros(len(self.airborne), dtype=bool)
 
     def turn_without(self, channel: str, own: Array, *also: str) -> Array:
         """Rate of turn by the other channels but ``also``; where two of them differ, the one nearer to ``own``."""
