@@ -159,7 +159,7 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
     over_time, nothing, trusts = _over_time(engine, case, remarks)
     answer = advise(posterior)
     causes = _causes(posterior, maker, remarks)
-    onsets = _onsets(engine, case, causes, windows, found, kb.review.onset_share)
+    onsets = _onsets(engine, case, causes, windows, found, tuple(maker.made))
     sufficed = _sufficed(engine.network, over_time, nothing, causes, windows, kb.review.enough)
     return Review(
         recording=recording,
@@ -208,7 +208,8 @@ def _likeliest(engine: Engine, recording: Recording, motion: Motion, changes: Se
     ids, real = [failure.id for failure in engine.network.failures], _real(engine.network)
     needs = [sum(real[ids.index(n)] for n in c.posterior.ranking()[0].failures) for c in accounts]
     fewest = [coded for coded, count in zip(accounts, needs, strict=True) if count == min(needs)]
-    return fewest[0] if len(fewest) == 1 else plain
+    # an account that needs no failure leaves the contradiction as it is
+    return fewest[0] if len(fewest) == 1 and min(needs) else plain
 
 
 def _coded(engine: Engine, recording: Recording, motion: Motion, changes: Sequence[Change], mapping: MapRecord, setting: str) -> _Coded:  # fmt: skip
@@ -509,7 +510,7 @@ def _sufficed(network: Network, over_time: Array, nothing: Array, causes: Sequen
 # ------------------------------------------------------------------ onset
 
 
-def _onsets(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], share: float) -> tuple[Onset, ...]:  # fmt: skip
+def _onsets(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], told: Sequence[str]) -> tuple[Onset, ...]:  # fmt: skip
     if not causes or not causes[0].failures:
         return ()
     network = engine.network
@@ -518,11 +519,33 @@ def _onsets(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: 
         touched, slow = _touches(network, name)
         changes = [c for r in found if touched & set(r.relation.speaks_of) for c in r.changes]
         chances = onset_chances(engine, case, causes[0].failures, name)
-        onset = _onset(chances, name, windows, changes, SLOW_S if slow else 0.0, share)
+        onset = _onset(
+            chances, name, windows, changes, SLOW_S if slow else 0.0, network.kb.review.onset_share
+        )
         own = [r for r in found if touched & set(r.relation.speaks_of)]
-        odd = _odd_windows(network, case, windows, _gauges_of(network, name))
-        onsets.append(_shown(onset, own, odd))
+        gauges = _gauges_of(network, name)
+        odd = _odd_windows(network, case, windows, gauges)
+        onsets.append(_unasked(_shown(onset, own, odd), odd, windows, _asked(network, told, gauges)))
     return tuple(onsets)
+
+
+def _asked(network: Network, told: Sequence[str], gauges: set[str]) -> frozenset[str]:
+    """Maneuvers in which one of these gauges must show something else than in level flight."""
+    usual = {name: network.expected_readings(name, {}) for name in network.kb.manoeuvres}
+    own = [name for name in told if name.partition(".")[0] in gauges]
+    return frozenset(m for m, shows in usual.items() if any(shows[n] != usual["level"][n] for n in own))
+
+
+def _unasked(onset: Onset, odd: Sequence[Window], windows: Sequence[Window], asked: frozenset[str]) -> Onset:
+    """What sticks while nothing asks it to move looks sound: it may have begun since it last moved as it should.
+
+    That is so where it showed in a maneuver that asks it to move, and not before.
+    """
+    first = next((w for w in odd if w.end >= onset.showed), None)
+    if first is None or first.manoeuvre not in asked:
+        return onset
+    before = [w for w in windows if w.end <= first.first and w.manoeuvre in asked and w not in odd]
+    return replace(onset, earliest=min(onset.earliest, float(before[-1].first) if before else 0.0))
 
 
 def _odd_windows(
