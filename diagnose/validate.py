@@ -160,6 +160,12 @@ def facets_are_complete(kb: KnowledgeBase) -> Iterator[str]:
                 for statistic in reading.where:
                     if statistic not in {*STATISTICS, "shown"}:
                         yield f"{where}, reading {reading.id}: there is no statistic {statistic!r}"
+            others = {
+                other.id: {r.id for r in other.readings} for other in gauge.facets if other is not facet
+            }
+            for reading_id, (other_id, not_so, _) in facet.implies_not.items():
+                if reading_id not in {r.id for r in facet.readings} or not_so not in others.get(other_id, ()):
+                    yield f"{where}: {reading_id!r} implies an unknown {other_id} {not_so!r}"
             yield from _rows(kb, where, facet.rows, {reading.id for reading in facet.readings})
 
 

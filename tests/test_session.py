@@ -370,6 +370,19 @@ def test_as_expected_is_what_the_manoeuvre_gives(manoeuvre, rate):
     assert session.snapshot.readings == {"vertical_speed.rate": rate}
 
 
+def test_a_steady_needle_is_not_told_of_one_that_lies_at_its_stop():
+    steady = Said(facet="airspeed.trend", reading="steady", sure=1.0)
+    zero = Said(facet="airspeed.value", reading="zero", sure=1.0)
+    snapshot = say(steady).snapshot
+    assert snapshot.unsure == {"airspeed.value": ("zero", 0.02)}
+    assert snapshot.filled == ("airspeed.value",)
+    both = say(steady, zero).snapshot
+    assert (both.readings["airspeed.value"], both.unsure) == ("zero", {})
+    later = say(zero, session=say(steady)).snapshot
+    assert (later.readings["airspeed.value"], later.unsure) == ("zero", {})
+    assert say(RestAsExpected()).snapshot.unsure == {}
+
+
 def test_a_switch_and_a_disagreement_are_kept_once():
     switch = Switched(switch="pitot_heat", position="on")
     session = say(switch, Disagreement(first="attitude", second="heading"))

@@ -58,6 +58,8 @@ class Facet(Cited, frozen=True, kw_only=True):
     ``sizes``: a number may be said instead of a reading. ``glance``: a look at the panel shows it; else
     somebody must have compared or watched, and "the rest as expected" does not speak of it.
     ``aloft``: it tells of the motion in the air alone; on the ground an aircraft turns with its wings level.
+    ``implies_not``: reading -> another facet of the gauge, a reading of it that would have been told instead, and
+    the chance that it is so all the same.
     """
 
     id: str
@@ -72,6 +74,7 @@ class Facet(Cited, frozen=True, kw_only=True):
     rows: tuple[Row, ...] = ()
     sizes: Sizes | None = None
     glance: bool = True
+    implies_not: dict[str, tuple[str, str, float]] = {}
 
 
 class Gauge(Record, frozen=True, kw_only=True):

@@ -222,8 +222,8 @@ class Session:
     def say(self, statements: Sequence[Statement], network: Network) -> Session:
         """Add statements to the snapshot in hand; a new reading of a facet replaces the old one.
 
-        "Rest as expected" counts after all others of the line, and what it or "vsi normal" filled in
-        yields to what is said of the gauge later. Raises CaseError when one line says two things of one
+        "Rest as expected" counts after all others of the line. What it, "vsi normal" or a reading that implies
+        another filled in yields to what is said of the gauge later. Raises CaseError when one line says two things of one
         facet, or compares two gauges that do not tell of one thing.
         """
         from diagnose.evidence import agreement
@@ -289,6 +289,15 @@ class Session:
                         if gauge in rest and gauge not in spoken and facet in network.dials:
                             readings[facet] = reading
                             filled.add(facet)
+        for said in statements:
+            if isinstance(said, Said) and said.sure >= 1.0:
+                gauge, other = (
+                    said.facet.split(".")[0],
+                    network.facet(said.facet).implies_not.get(said.reading),
+                )
+                if other and not {f"{gauge}.{other[0]}"} & {*readings, *unsure}:
+                    unsure[f"{gauge}.{other[0]}"] = other[1:]
+                    filled.add(f"{gauge}.{other[0]}")
         stood = {
             said.switch: said.position for said in statements if isinstance(said, Switched) and not said.moved
         }
