@@ -48,8 +48,8 @@ def _is(piece: Piece, gauge: str, wanted: str) -> bool:
         gauge, wanted = wanted.split(" ")
     if wanted == "rest":
         return piece.kind == "rest"
-    if wanted == "noted":
-        return piece.kind == "noted"
+    if wanted in ("noted", "disagree"):
+        return piece.kind == wanted
     if piece.gauge != gauge:
         return False
     if wanted == "expected":

@@ -279,10 +279,10 @@ class Session:
                         disagree.append((first, second))
                 case Switched(switch=switch, position=position):
                     switches[switch] = position
-                case RestAsExpected():
+                case RestAsExpected(but=but):
                     give_way(network.panel.gauges)
                     spoken = {facet.split(".")[0] for facet in (*readings, *unsure)}
-                    spoken |= {gauge for pair in disagree for gauge in pair} | NOT_LOOKED_AT
+                    spoken |= {gauge for pair in disagree for gauge in pair} | NOT_LOOKED_AT | but
                     rest = [g for g in network.panel.gauges if network.kb.gauges[g].instrument]
                     for facet, reading in network.expected_readings(snapshot.manoeuvre, switches).items():
                         gauge = facet.split(".")[0]

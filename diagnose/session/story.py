@@ -108,6 +108,11 @@ def _panel(session: Session, story: Sequence[SentenceRead], kb: KnowledgeBase) -
         fitted = tuple(entry for entry in kb.panels if needed <= set(kb.panel(entry).gauges))
     read = {facet.split(".")[0] for s in session.case.snapshot for facet in (*s.readings, *s.unsure)}
     moved = {switch for s in session.case.snapshot for switch in s.switches}
+    if len(fitted) > 1 and needed:  # of several panels the one that has what was read
+        able = [entry for entry in fitted if needed <= set(kb.panel(entry).gauges)]
+        if len(able) == 1:
+            maybe = tuple(dict.fromkeys((*(e for e in fitted if e not in able), *maybe)))
+            fitted = (able[0],)
     if len(fitted) == 1:
         chosen = kb.panel(fitted[0])
         if read <= set(chosen.gauges) and moved <= set(chosen.switches):
@@ -161,6 +166,8 @@ class _Builder:
                     )
                 elif piece.value == "earlier":
                     self.earlier = True
+                elif piece.value == "now":
+                    self.earlier, self.later = False, True
             case "switch":
                 self._switch(number, piece)
             case "same":
@@ -328,6 +335,7 @@ class _Builder:
             kept = [m for m in self.moments if m.flown] or [_Moment()]
             kept = kept[-1:]
         default = story_tables()["prose"]["assumed"]
+        odd = frozenset(p.gauge for sentence in self.story for p in sentence.pieces if _odd(p))
         for moment in kept:
             if moment.at is None:
                 record = SnapshotRecord(
@@ -348,7 +356,7 @@ class _Builder:
                     if session.snapshot.switches.get(switch) != position:
                         session = session.switch(switch, position, self.kb)
             number = session.now.at + 1
-            session, put, lost = _say(session, moment, self.network, sure_at_most, number)
+            session, put, lost = _say(session, moment, self.network, sure_at_most, number, odd)
             placed += put
             self.left_out += lost
         if tuple(self.context) != session.case.context:
@@ -397,8 +405,14 @@ def _conflict(moment: _Moment, piece: Piece) -> bool:
     return False
 
 
+def _odd(piece: Piece) -> bool:
+    """Whether a gauge was told to show something else than what is right in any maneuver."""
+    fine = piece.kind == "expected" or piece.reading in story_tables()["prose"]["fine"]
+    return piece.kind in EVIDENCE and bool(piece.gauge) and fine == (piece.sure < 0.5)
+
+
 def _say(
-    session: Session, moment: _Moment, network: Network, most: float, number: int
+    session: Session, moment: _Moment, network: Network, most: float, number: int, odd: frozenset[str]
 ) -> tuple[Session, list[Placed], list[LeftOut]]:
     """Say one moment; what cannot be said together is left out, with why."""
     placed: list[Placed] = []
@@ -430,6 +444,8 @@ def _say(
         session = session.say(tuple(statements.values()), network)
         placed += [Placed(piece=piece, sentence=n, moment=number) for n, piece in order]
     for n, piece in moment.rest:
-        session = session.say((RestAsExpected(),), network)
+        # "everything else" is never what was told odd, whenever that was
+        but = odd if piece.value == "else" else frozenset()
+        session = session.say((RestAsExpected(but=but),), network)
         placed.append(Placed(piece=piece, sentence=n, moment=number))
     return session, placed, lost

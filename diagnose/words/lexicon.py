@@ -193,7 +193,18 @@ def _lexicon(same: _Same) -> Lexicon:
         build.add(entry["names"], "switch", switch)
         build.add(entry["on"], "moved", "on", weak=entry["on"])
         build.add(entry["off"], "moved", "off", weak=entry["off"])
+    # "not move" may be a reading of one gauge: what its denial means for the others stays known
+    for said_so, senses in list(build.senses.items()):
+        if said_so[0] in ("not", "never") and not any(sense.kind == "behaviour" for sense in senses):
+            for sense in build.senses.get(said_so[1:], ()):
+                if sense.kind == "behaviour" and (other := behaviours[sense.value].denied):
+                    senses[Sense("behaviour", other)] = None
     build.add(found["no_effect"], "no_effect")
+    for seeming in found["seeming"]:  # "did not seem to help"
+        build.add(
+            [way.replace("not ", f"not {seeming} ", 1) for way in found["no_effect"] if "not " in way],
+            "no_effect",
+        )
     build.add(found["cures"], "cure")
     for says, words in found["noted"].items():
         build.add(words, "noted", says)
@@ -204,6 +215,7 @@ def _lexicon(same: _Same) -> Lexicon:
     for kind in (
         "silence",
         "same_again",
+        "rest_fine",
         "excepting",
         "everything",
         "ordinary",

@@ -66,7 +66,9 @@ class AsExpected:
 
 @dataclass(frozen=True, slots=True)
 class RestAsExpected:
-    """All gauges not spoken of looked right for this maneuver."""
+    """All gauges not spoken of looked right for this maneuver; ``but``: gauges that are not meant either."""
+
+    but: frozenset[str] = frozenset()
 
 
 Statement = Said | Disagreement | Switched | AsExpected | RestAsExpected

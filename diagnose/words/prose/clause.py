@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from diagnose.words.lexicon import GLUE, Sense
 from diagnose.words.prose.counting import Counting
-from diagnose.words.prose.pieces import EVIDENCE, STOPS, Piece, determined, glue, names
+from diagnose.words.prose.pieces import EVIDENCE, STOPS, Piece, Span, determined, glue, names
 
 
 class Clause(Counting):
@@ -20,42 +20,55 @@ class Clause(Counting):
         ):
             self.subject = self.state.subject
         for at, span in enumerate(spans):
-            if span.start in self.reader.blocked:
-                continue
-            kinds = span.kinds
-            if "negation" in kinds and not kinds & {"behaviour"}:
-                self.negated, self.negator = True, span.text
-                if at + 1 < len(spans) and (_bare := self._gauge_after(at)) and not self._told_later(at):
-                    self._lost(at, _bare)
-                continue
-            if "excepting" in kinds and self._has("everything"):
-                self.excepted, self.negated = True, False
-                continue
-            if span.number is not None:
-                continue
-            if span.words[0] == "no" and span.text.endswith("indication") and self._of_something(at):
-                self.negated = True
-                continue
-            if self._flown(at):
-                continue
-            if (behaviours := self._behaves(at)) and self._attach(at, behaviours):
-                continue
-            if self._named(at):
-                continue
-            if kinds & {"aircraft", "others"}:
-                if not (self.gauges and (self._reported(at) or self.gauges == ("outside",))):
-                    self.subject, self.gauges = ("self" if "aircraft" in kinds else "other"), ()
-                continue
-            if "attend" in kinds and not self.gauges:
-                self.attended = True
-            if not span.senses and not self.gauges and not self.subject and at and determined(spans, at):
-                self.subject = "unknown"
+            self._span(at, span)
+            self.held.append(self.gauges)
         self.state.subject = self.subject if self.subject in ("self", "other", "unknown") else ""
         self._everything()
         self._same_again()
         self._listed_too()
         self._numbers()
         self._finish()
+
+    def _span(self, at: int, span: Span) -> None:
+        spans = self.spans
+        if span.start in self.reader.blocked:
+            return
+        kinds = span.kinds
+        if "negation" in kinds and not kinds & {"behaviour"}:
+            self.negated, self.negator = True, span.text
+            if at + 1 < len(spans) and (_bare := self._gauge_after(at)) and not self._told_later(at):
+                self._lost(at, _bare)
+            return
+        if "excepting" in kinds and self._has("everything"):
+            self.excepted, self.negated = True, False
+            return
+        if span.number is not None:
+            return
+        if span.words[0] == "no" and span.text.endswith("indication") and self._of_something(at):
+            self.negated = True
+            return
+        if self._flown(at):
+            return
+        if (behaviours := self._behaves(at)) and self._attach(at, behaviours):
+            return
+        if self._named(at):
+            return
+        if kinds & {"aircraft", "others"}:
+            if not (self.gauges and (self._reported(at) or self.gauges == ("outside",))):
+                self.subject, self.gauges = ("self" if "aircraft" in kinds else "other"), ()
+            return
+        if "attend" in kinds and not self.gauges:
+            self.attended = True
+        flown_next = at + 1 < len(spans) and "setting" in spans[at + 1].kinds  # "our last descent"
+        if (
+            not span.senses
+            and not flown_next
+            and not self.gauges
+            and not self.subject
+            and at
+            and determined(spans, at)
+        ):
+            self.subject = "unknown"
 
     def _of_something(self, at: int) -> bool:
         """ "No indication on the ammeter of any discharge": it is denied what follows."""
@@ -84,8 +97,15 @@ class Clause(Counting):
             self.subject = "unknown"  # a light or a card of which nothing was said yet
         if not gauges or not self._meant(at):
             return False
+        sided = pronoun and span.sense("pronoun") in (Sense("pronoun", "mine"), Sense("pronoun", "theirs"))
+        if (
+            sided
+            and at
+            and self.spans[at - 1].words[-1] in ("on", "at", "from", "of", "to", "as", "than", "with")
+        ):
+            return False
         if pronoun and (span.text in ("it", "it all", "all of it") or "needle" in span.text):
-            gauges = self._by_number(self._calmed() or gauges)
+            gauges = self._by_number(at, self._calmed() or gauges)
             if not gauges:
                 self.why = "which gauge is meant is not clear"
                 self.subject = "unknown"
@@ -94,6 +114,12 @@ class Clause(Counting):
             self.gauges or (self.subject in ("self", "other", "unknown") and not self._perceived(at))
         ):
             return False
+        if gauges == ("engine",) and self._by_hand(at):
+            self.reader.pieces.append(
+                Piece(kind="noted", words=self.reader.source(self.spans[at : at + 1]), value="power changed")
+            )
+            self.subject, self.gauges = "unknown", ()
+            return True
         if self.excepted:
             self._except(gauges, at)
             return True
@@ -108,6 +134,12 @@ class Clause(Counting):
             self._attach_to(place, self._behaves(place), self.gauges)
         return True
 
+    def _by_hand(self, at: int) -> bool:
+        """Whether the throttle or the power was moved: "I pushed the throttle up" is no reading."""
+        said = {word for span in self.spans[max(0, at - 3) : at] for word in span.words}
+        denied = any("negation" in span.kinds for span in self.spans[:at])
+        return bool(said & set(self.reader.prose["hand"])) and not denied
+
     def _calmed(self) -> tuple[str, ...]:
         """ "It calmed down": what was restless before, whatever was told of since."""
         calm = self.reader.prose["calmed"]
@@ -117,15 +149,19 @@ class Clause(Counting):
             return tuple(dict.fromkeys(self.state.restless))
         return tuple(dict.fromkeys(p.gauge for p in self.state.odd if p.gauge and p.sure >= 0.5))
 
-    def _by_number(self, gauges: tuple[str, ...]) -> tuple[str, ...]:
-        """What "it" means where a number follows: the gauge that can show it; () if it is none of those told of."""
-        feet = [at for at, s in enumerate(self.spans) if at and s.unit == "ft" and self._behaves(at - 1)]
+    def _by_number(self, place: int, gauges: tuple[str, ...]) -> tuple[str, ...]:
+        """What "it" means where a number follows: the gauge that can show it; () if it is none of those told of.
+
+        A number that was told of one gauge before is of that gauge again.
+        """
+        spans = self.spans
+        feet = [at for at in range(place + 1, len(spans)) if spans[at].unit == "ft" and self._behaves(at - 1)]
         if feet:  # "the needles jumped 500 feet"
             fits = tuple(g for g in gauges if self.reader.prose["bare"].get(g) == "ft")
             return fits or self.state.last_of(("altimeter", "second_altimeter"))
         bare = [
             s
-            for s in self.spans
+            for s in spans[place + 1 :]
             if s.number is not None and s.unit in ("", "kt", "ft") and not s.sense("behaviour")
         ]
         bare = [s for s in bare if (s.number or 0.0) >= self.reader.prose["telling_from"]]
@@ -134,6 +170,9 @@ class Clause(Counting):
         likely = [
             g for g in gauges if g not in self.reader.prose["plausible"] or self._plausible(g, bare[-1])
         ]
+        alike = [g for g, told in self.state.history.items() if bare[-1].number in told]
+        if alike and not set(alike) & set(gauges):
+            return (alike[-1],)  # "it fell from 120 to 80 ... the needle jumped back to 120"
         others = [g for g in self.state.numbers if self._plausible(g, bare[-1])]
         return tuple(likely or others[-1:])
 
@@ -170,6 +209,8 @@ class Clause(Counting):
     def _attach(self, at: int, senses: list[Sense]) -> bool:
         span = self.spans[at]
         before, behind = self.spans[at - 1 : at] if at else [], self.spans[at + 1 : at + 2]
+        if self._only_how(span, behind):
+            return True
         if span.words[-1] in ("out", "off") and behind and behind[0].words[0] == "of":
             return False  # "coming out of the clouds"
         if (
@@ -231,6 +272,14 @@ class Clause(Counting):
                 return True
             self.gauges = ()
         return False
+
+    def _only_how(self, span: Span, behind: list[Span]) -> bool:
+        """Whether a word only says how, before the reading itself: "a steady discharge", "a steady 600 down"."""
+        if span.text not in self.reader.prose["manner"] or not behind or not self.gauges:
+            return False
+        told = [s for s in behind[0].senses if s.kind in ("behaviour", "reading")]
+        rate = behind[0].number is not None and set(self.gauges) & set(self.reader.prose["absolute"])
+        return bool(rate) or (bool(told) and self._can(self.gauges, told))
 
     def _for_next(self, at: int, senses: list[Sense]) -> bool:
         """ "Wings level on the AI", "a steady groundspeed": what is said of the gauge behind it."""

@@ -8,7 +8,7 @@ from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Reading
 from diagnose.words.lexicon import GLUE
 from diagnose.words.prose.flying import Flying
-from diagnose.words.prose.pieces import Piece, Span, glue, names
+from diagnose.words.prose.pieces import Piece, Span, any_of, glue, names
 
 
 def value_facet(kb: KnowledgeBase, gauge: str) -> str:
@@ -53,10 +53,11 @@ class Counting(Flying):
             for at, span in enumerate(spans)
             if span.number is not None and span.unit not in ("min", "s", "h", "pct", "C", "F", "rpm")
         ]
+        self._altitude(numbers)
         for at in numbers:
             span = spans[at]
             assert span.number is not None
-            gauge = self._gauge_of_number(at, span)
+            gauge = self._gauge_of_number(at, span) or self._atc_saw(at, span)
             if not gauge:
                 continue
             unit = span.unit or prose["bare"].get(gauge, "")
@@ -71,13 +72,16 @@ class Counting(Flying):
             if not span.unit and gauge in prose["plausible"] and not self._plausible(gauge, span):
                 continue
             self.reader.numbers[gauge] = self.state.numbers[gauge] = span.number
+            self.state.history.setdefault(gauge, []).append(span.number)
             if gauge == "engine":
+                continue
+            if gauge == "atc_height" and self._against_altitude(at, span, unit):
                 continue
             way = self._way(at)
             amount = way and self._amount(at)
             if gauge in prose["absolute"]:
                 self._classed(gauge, at, span, way)
-            elif amount and (facet := value_facet(self.kb, gauge)):
+            elif amount and (facet := prose["error"].get(gauge) or value_facet(self.kb, gauge)):
                 reading = where(self.kb, gauge, facet, way * abs(span.number))
                 if reading:
                     self._sized(gauge, f"{facet}.{reading}", at, span, unit)
@@ -100,6 +104,49 @@ class Counting(Flying):
             else:
                 self._keep_size(gauge, at, span, unit)
 
+    def _altitude(self, numbers: list[int]) -> None:
+        """Keep the altitude that was flown or read out: "level at 5,500", "I said 8,500"."""
+        low, high = self.reader.prose["plausible"]["altimeter"]
+        for at in numbers:
+            span, before = self.spans[at], self.spans[at - 1] if at else None
+            number = span.number or 0.0
+            told = before is not None and (
+                before.text in self.reader.prose["flown_at"] or self.held[at] == ("altimeter",)
+            )
+            told = told and "atc_height" not in self.held[at] and not self._atc_saw(at, span)
+            if told and span.unit in ("", "ft") and low <= number <= high:
+                self.state.altitude = (number, self.state.sentence)
+
+    def _atc_saw(self, at: int, span: Span) -> str:
+        """ "Their readout had me at 8,100": Mode C."""
+        words = tuple(word for other in self.spans[:at] for word in other.words)
+        low, _ = self.reader.prose["plausible"]["atc_height"]
+        seen = any_of(words, self.reader.prose["atc_saw"]) and any_of(words, self.reader.prose["atc"])
+        if (
+            any_of(words, ("i was", "we were"))
+            and any_of(words, self.reader.prose["atc"])
+            and self._amount(at)
+        ):
+            return "atc_height" if span.unit in ("", "ft") else ""  # "tower said we were 500 feet high"
+        return "atc_height" if seen and span.unit in ("", "ft") and (span.number or 0.0) >= low else ""
+
+    def _against_altitude(self, at: int, span: Span, unit: str) -> bool:
+        """An altitude that ATC sees, against the one flown or read in this sentence or one of the two before."""
+        altitude, sentence = self.state.altitude
+        low, _ = self.reader.prose["plausible"]["atc_height"]
+        if self.state.sentence - sentence > 2 or (span.number or 0.0) < low or self._amount(at):
+            return False
+        off = (span.number or 0.0) - altitude
+        reading = where(self.kb, "atc_height", self.reader.prose["error"]["atc_height"], off)
+        self._sized(
+            "atc_height",
+            f"{self.reader.prose['error']['atc_height']}.{reading}",
+            at,
+            replace(span, number=abs(off)),
+            unit,
+        )
+        return True
+
     def _gauge_of_number(self, at: int, span: Span) -> str:
         prose = self.reader.prose
         if (gauge := prose["unit_gauge"].get(span.unit, "")) and not (
@@ -117,10 +164,11 @@ class Counting(Flying):
         named = next(
             (place for place, other in enumerate(self.spans) if names(other) or other.sense("pronoun")), -1
         )
-        if self.gauges and named <= at:
+        held = self.held[at] or self.gauges
+        if held and named <= at:
             fitting = [
                 g
-                for g in self.gauges
+                for g in held
                 if prose["bare"].get(g)
                 == (span.unit or (prose["bare"].get(g) if g in prose["plausible"] else "-"))
                 or (
@@ -144,9 +192,19 @@ class Counting(Flying):
             near = at + 1 < len(self.spans) and bool(
                 set(self.spans[at + 1].words) & {*prose["more"], *prose["less"], "off"}
             )
+            if fitting and span.unit and self._size_of_last(fitting[0]) and self.at_number_alone():
+                return fitting[0]
             if fitting and (near or (fitting[0] in prose["absolute"] and self.at_number_alone())):
                 return fitting[0]
         return ""
+
+    def _size_of_last(self, gauge: str) -> int | None:
+        """Where the last reading of a gauge stands among the sentence's pieces, if it has no size yet."""
+        for place in range(len(self.reader.pieces) - 1, -1, -1):
+            piece = self.reader.pieces[place]
+            if piece.kind == "reading" and piece.gauge == gauge:
+                return place + 1 if piece.size is None else None
+        return None
 
     def _just(self, at: int, word: str) -> bool:
         return any(word in span.words for span in self.spans[max(0, at - 4) : at])
@@ -192,7 +250,9 @@ class Counting(Flying):
             value = span.number / 2.0
         told = {p.reading for p in self.reader.pieces if p.facet == f"{gauge}.{facet}" and p.sure >= 0.5}
         reading = where(self.kb, gauge, facet, value)
-        if reading == "normal" and told - {"normal"}:
+        here = {p.reading for p in self.told if p.facet == f"{gauge}.{facet}"}
+        ended = here == {"high"} and at and self.spans[at - 1].words[-1] == "to"  # "came up to 5"
+        if reading == "normal" and told - {"normal"} and not ended:
             return  # "dropping, 4.5, then 4": a number on the way there is no normal reading
         if reading:
             self._sized(gauge, f"{facet}.{reading}", at, span, span.unit or self.reader.prose["bare"][gauge])
@@ -217,6 +277,11 @@ class Counting(Flying):
                 self.reader.pieces[self.reader.pieces.index(piece)] = sized
                 self.told[place] = sized
                 return
+        if (last := self._size_of_last(gauge)) and self.at_number_alone():
+            # ", maybe 30 degrees in 10 minutes": of what the clause before told
+            self.reader.pieces[last - 1] = replace(self.reader.pieces[last - 1], size=span.number, unit=unit)
+            self.sized = True
+            return
         if not [p for p in self.told if p.gauge == gauge]:
             self.reader.pieces.append(
                 Piece(

@@ -19,21 +19,26 @@ class Flying(Saying):
             self.gauges, self.anchor, self.subject = gauges, at, "gauge"
             if not self._told_later(at):
                 self._say(gauge, self.known.behaviours["wrong"], [self.spans[at]], denied=False)
-        self.reader.pieces.append(Piece(kind="rest", words=self.reader.source(self.spans), asks=gauges))
+        words = self.reader.source(self.spans)
+        self.reader.pieces.append(Piece(kind="rest", words=words, asks=gauges, value="else"))
 
     def _everything(self) -> None:
+        if fine := next((span for span in self.spans if "rest_fine" in span.kinds), None):
+            self.reader.pieces.append(Piece(kind="rest", words=self.reader.source([fine]), value="else"))
+            return
         whole = next((at for at, span in enumerate(self.spans) if "everything" in span.kinds), None)
         if whole is None or self.excepted:
             return
         after = self.spans[whole + 1 :]
         words = self.reader.source(self.spans)
+        others = "else" if set(self.spans[whole].words) & set(self.reader.prose["others"]) else ""
         changed = any("changed" in span.words or "change" in span.words for span in after)
         if self.spans[whole].text == "nothing else":
             if changed:
-                self.reader.pieces.append(Piece(kind="rest", words=words))
+                self.reader.pieces.append(Piece(kind="rest", words=words, value="else"))
             return
         normal = any(
-            sense.kind == "behaviour" and sense.value in ("normal", "steady", "recover")
+            sense.kind == "behaviour" and sense.value in ("normal", "steady", "recover", "agree")
             for span in after
             for sense in span.senses
         )
@@ -42,7 +47,7 @@ class Flying(Saying):
                 for piece in [p for p in self.told if p.gauge in self.state.focus]:
                     self.told.remove(piece)
                     self.reader.pieces.remove(piece)
-            self.reader.pieces.append(Piece(kind="rest", words=words))
+            self.reader.pieces.append(Piece(kind="rest", words=words, value=others))
 
     def _beside(self, whole: int) -> bool:
         """ "The rest of the flight" is no gauge."""
@@ -168,18 +173,9 @@ class Flying(Saying):
         if sense is None or span.start in self.reader.blocked:
             return False
         before = self.spans[at - 1] if at else None
-        led = before is not None and (
-            "during" in before.kinds
-            or before.words[-1] in self.reader.prose["lead_in"]
-            or (
-                before.text in ("the", "a", "our", "my")
-                and at > 1
-                and (
-                    self.spans[at - 2].words[-1] in self.reader.prose["lead_in"]
-                    or "during" in self.spans[at - 2].kinds
-                )
-            )
-        )
+        if after is not None and after.words[0] in self.reader.prose["named_after"]:
+            return False  # "the departure airport", "the approach plate"
+        led = self._led(at)
         behaves = self._behaves(at)
         noun = before is not None and before.text in ("the", "our", "my", "that", "this") and not self.gauges
         if noun and sense.kind == "setting" and not self.negated and self.subject != "other":
@@ -230,7 +226,21 @@ class Flying(Saying):
             return False
         return self._fly(at, span, sense, led)
 
+    def _led(self, at: int) -> bool:
+        """Whether "in", "during" or the like stands before, past "the", "our next", "a second"."""
+        passed, prose = 0, self.reader.prose
+        while at - passed > 0 and passed < 4:
+            before = self.spans[at - 1 - passed]
+            if "during" in before.kinds or before.words[-1] in prose["lead_in"]:
+                return True
+            if before.text not in ("the", "a", "our", "my") and before.text not in prose["ordinal"]:
+                return False
+            passed += 1
+        return False
+
     def _fly(self, at: int, span: Span, sense: Sense, led: bool) -> bool:
+        if sense.value in ("left_turn", "right_turn") and self.reader.taxiing:
+            sense = Sense("setting", f"taxi_{sense.value.removesuffix('_turn')}")
         self.state.flown = sense.value
         last = self.reader.pieces[-1] if self.reader.pieces else None
         if last is not None and last.kind == "flown" and self.flew:

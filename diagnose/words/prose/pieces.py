@@ -95,6 +95,8 @@ class State:
     last: list[Piece] = field(default_factory=list)
     told: int = 0
     numbers: dict[str, float] = field(default_factory=dict)
+    #: every number told of a gauge
+    history: dict[str, list[float]] = field(default_factory=dict)
     odd: list[Piece] = field(default_factory=list)
     #: the gauge that was odd last: what "it" means in a new sentence
     topic: tuple[str, ...] = ()
@@ -105,6 +107,11 @@ class State:
     #: the maneuver told last
     flown: str = ""
     switch: str = ""
+    #: how many sentences were begun; the altitude that was flown or read, and in which of them
+    sentence: int = 0
+    altitude: tuple[float, int] = (0.0, -9)
+    #: whether a second pilot with instruments was spoken of
+    sides: bool = False
     subject: str = ""
     #: every gauge of the story, the last named at the end
     seen: list[str] = field(default_factory=list)

@@ -21,6 +21,8 @@ class Saying:
         self.reader, self.lead, self.spans, self.number = reader, lead, spans, number
         self.kb, self.known, self.state = reader.kb, reader.known, reader.state
         self.gauges: tuple[str, ...] = ()
+        #: which gauges were spoken of at each place of the clause
+        self.held: list[tuple[str, ...]] = []
         self.anchor = -1
         self.subject = ""
         self.negated = False
@@ -32,6 +34,8 @@ class Saying:
         self.why = ""
         self.told: list[Piece] = []
         self.attended = False
+        #: whether a number alone was taken for the size of what the clause before told
+        self.sized = False
         self.excepted = False
         self.pronoun = False
         self.aside: set[str] = set()
@@ -147,6 +151,17 @@ class Saying:
             and ".pitch." in "".join(s.value for s in senses)
         )
         plainly = plainly or (up and gauge in ("attitude", "electric_attitude"))
+        aside = (
+            at > 0
+            and self.spans[at].text == "right"
+            and self.spans[at - 1].words[-1] in self.reader.prose["went"]
+        )
+        if (
+            aside
+            and (meant := said_of(self.kb, gauge, self.known.behaviours["right"]))
+            and meant != ("none",)
+        ):
+            return [("", self.known.behaviours["right"])]
         own = [s for s in senses if s.kind == "reading" and s.value.startswith(f"{gauge}.") and not plainly]
         if own:
             return [(own[0].value.partition(".")[2], None)]
@@ -212,6 +227,12 @@ class Saying:
             if behaviour.id == "stuck" and not denied and (seen := set(beside) & set(self.gauges)):
                 self._tell(gauge, beside[seen.pop()], where, denied=False)
                 return True
+            flown = self.reader.prose["stuck_flown"].get(gauge, "")
+            if behaviour.id == "stuck" and flown and not denied and self._in_a_maneuver(where[0]):
+                self._tell(gauge, flown, where, denied=False)
+                return True
+            if behaviour.id == "pegged" and gauge != "vertical_speed" and self._at_number(where[0]):
+                return self._say(gauge, self.known.behaviours["stuck"], where, denied=denied)
             if behaviour.asks and not denied:
                 name = self.kb.gauges[gauge].words[0]
                 self._put(
@@ -233,6 +254,9 @@ class Saying:
                     position="implied",
                 )
             )
+        facet = f"{gauge}.{meant[0].removeprefix('!').partition('.')[0]}"
+        if behaviour.id == "normal" and not denied and any(p.facet == facet for p in self.told):
+            return True  # "the ball went right like it should"
         first = len(self.told)
         self._tell(gauge, meant[0], where, denied=denied)
         marks = {"recover": "again", "stuck": "stuck"}
@@ -242,13 +266,33 @@ class Saying:
             self.told[-1] = again
         return True
 
+    def _in_a_maneuver(self, span: Span) -> bool:
+        """Whether a needle stayed put in a maneuver that should have moved it: "it did not move when we descended"."""
+        stayed = bool({"not", "never", "no"} & set(span.words))
+        return stayed and any(
+            other.kinds & {"setting", "motion"} and "during" in before.kinds
+            for before, other in zip(self.spans, self.spans[1:], strict=False)
+        )
+
+    def _at_number(self, span: Span) -> bool:
+        """Whether a needle stood at a number that is no stop: "pegged on 7,000"."""
+        at = next((place for place, other in enumerate(self.spans) if other is span), len(self.spans))
+        following = [other for other in self.spans[at + 1 : at + 3] if other.number is not None]
+        return bool(following) and bool(following[0].number)
+
     def _tell(self, gauge: str, meant: str, where: list[Span], *, denied: bool) -> None:
         words = self.reader.source(where)
         if self.reader.side and gauge in self.reader.prose["no_second"]:
             value = f"the other side's {self.kb.gauges[gauge].name}: {meant.rpartition('.')[2]}"
             self._put(Piece(kind="noted", words=words, value=value))
             return
+        if gauge == "altimeter" and self.reader.setting and meant in ("trend.rising", "trend.falling"):
+            value = "altimeter moved with its setting"  # by its knob
+            self._put(Piece(kind="noted", words=words, gauge=gauge, value=value))
+            return
         certain = self.sure
+        if gauge == "atc_height" and not self._has("hedge"):
+            certain = self.reader.doubt  # who says it is the one who reads it: no hearsay
         if gauge == "suction" and any(span.text in self.reader.prose["parts"] for span in where):
             certain = min(certain, phrases().certainty[("told", "by", "its", "part")])
         if meant == "expected":

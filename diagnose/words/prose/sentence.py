@@ -26,6 +26,11 @@ from diagnose.words.slips import corrected
 from diagnose.words.tokens import Token, tokens
 
 
+def glue_or_name(span: Span) -> bool:
+    """Whether a span belongs to a bare list of gauges."""
+    return names(span) or span.words[0] in STOPS or bool(span.kinds & {"joins", "determiner"})
+
+
 class SentenceReader:
     """Reads one sentence; ``state`` is carried on to the next."""
 
@@ -49,8 +54,12 @@ class SentenceReader:
         for piece in self._collisions(words):
             self.pieces.append(piece)
         self.doubt = 1.0 if not self.text.rstrip(" \"')").endswith("?") else phrases().question
-        said = " ".join(token.text for token in words)
-        self.side = any(side in said for side in self.prose["other_side"])
+        said = tuple(token.text for token in words)
+        self.state.sentence += 1
+        self.taxiing = any(word.startswith("taxi") for word in said)
+        self.setting = any_of(said, self.known.tables["noted"]["altimeter set"])
+        self.state.sides = self.state.sides or any_of(said, self.prose["two_seats"])
+        self.side = False
         clauses: list[tuple[str, list[Span]]] = []
         for lead, clause in self._clauses(spans):
             if clauses and clause and all({"hedge", "guess"} & set(span.kinds) for span in clause):
@@ -60,8 +69,12 @@ class SentenceReader:
             else:
                 clauses.append((lead, clause))
         self.state.subject, self.state.named = "", False
+        before: set[str] = set()
         for number, (lead, clause) in enumerate(clauses):
+            if lead in self.prose["no_longer_first"] and "earlier" in before:
+                self.pieces.append(Piece(kind="time", words=lead, value="now"))
             self._clause(lead, clause, number)
+            before = {kind for span in clause for kind in span.kinds}
         self._set_against()
         return SentenceRead(text=self.text, pieces=tuple(self.pieces), unused=tuple(self.unused), slips=slips)
 
@@ -213,10 +226,12 @@ class SentenceReader:
         if {after[0].text, *(span.text for span in after[1:2])} & set(self.prose["set_apart"]):
             return False  # "I trust the altimeter, but the airspeed was stuck"
         rest = [span for span in after[1:] if not span.kinds & {"joins", "determiner", "breaks"}]
-        if not rest or not names(rest[0]):
+        if rest and "everything" in rest[0].kinds and all(glue_or_name(span) for span in before):
+            return True  # "the VSI, the airspeed and everything else were normal"
+        if not rest or not (names(rest[0]) or rest[0].text in ("mine", "his", "hers")):
             return False
         # a weak word is none of a gauge that was not named yet: "right after lift-off", "both the altimeter and ..."
-        told_before = any(
+        told_before = any("same_again" in span.kinds for span in before) or any(
             sense.kind in ("behaviour", "reading") and not sense.weak
             for span in before
             if not names(span) and not span.kinds & {"setting", "motion"}
@@ -235,6 +250,7 @@ class SentenceReader:
     # ------------------------------------------------------------------ one clause
 
     def _clause(self, lead: str, spans: list[Span], number: int) -> None:
+        self.side = self._on_the_other_side(spans)
         first = len(self.pieces)
         kinds = {kind for span in spans for kind in span.kinds}
         source = self.source(spans)
@@ -245,6 +261,19 @@ class SentenceReader:
             return
         if self._found(spans):
             self.pieces.append(Piece(kind="noted", words=source, value=f"found afterwards: {source}"))
+            self._day(spans, ("day",))
+            return
+        if self._mis_set(spans):
+            self.pieces += [
+                Piece(kind="noted", words=source, value=f"found afterwards: {source}"),
+                Piece(
+                    kind="reading",
+                    words=source,
+                    gauge="setting_check",
+                    facet="setting_check.state",
+                    reading="mis_set",
+                ),
+            ]
             return
         self._times(lead, spans, number)
         if "guess" in kinds and not self._thinks_it_showed(spans):
@@ -256,16 +285,38 @@ class SentenceReader:
             return
         done = Clause(self, lead, spans, number)
         done.read()
-        for kind in ("fitted", "maybe", "noted", "day", "clear"):
+        self._day(spans, ("fitted", "maybe", "noted", "day", "clear"))
+        self._temperature(spans)
+        if done.sized:
+            return
+        if all(piece.kind == "time" for piece in self.pieces[first:]) and content(spans):
+            self.unused.append(Unused(words=source, gauge=self._likely(spans), why=done.why))
+
+    def _day(self, spans: list[Span], kinds: Sequence[str]) -> None:
+        for kind in kinds:
             for span in spans:
                 if span.start in self.blocked:
                     continue
                 for sense in span.senses:
                     if sense.kind == kind:
                         self._scene(kind, sense, span, spans)
-        self._temperature(spans)
-        if all(piece.kind == "time" for piece in self.pieces[first:]) and content(spans):
-            self.unused.append(Unused(words=source, gauge=self._likely(spans), why=done.why))
+
+    def _mis_set(self, spans: list[Span]) -> bool:
+        """ "It had been set to 30.12 instead of 29.72": two altimeter settings, one of them wrong."""
+        ranges = self.prose["settings"]
+        told = {
+            s.number for s in spans if s.number is not None and any(a <= s.number <= b for a, b in ranges)
+        }
+        words = tuple(word for span in spans for word in span.words)
+        return len(told) == 2 and any_of(words, self.prose["not_the_same"])
+
+    def _on_the_other_side(self, spans: list[Span]) -> bool:
+        """Whether a clause tells of the other pilot's instruments; what the clause before said goes on."""
+        words = tuple(word for span in spans for word in span.words)
+        his = self.state.sides and set(words) & {"his", "her"} and any(names(span) for span in spans)
+        if his or any_of(words, self.prose["other_side"]):
+            return True
+        return self.side and not set(words) & {"my", "mine", "our"}
 
     def _spoken_of(self, spans: list[Span]) -> None:
         """ "The light should have come on but it stayed dark": what was only supposed still says what "it" is."""
@@ -277,10 +328,16 @@ class SentenceReader:
     def _found(self, spans: list[Span]) -> bool:
         """Whether a clause tells what was found on the ground: a part or a fault, and no needle."""
         table, words = self.known.tables["finding"], tuple(w for span in spans for w in span.words)
+        part = any_of(words, table["parts"]) and (
+            any_of(words, table["states"]) or set(words) & set(table["faults"])
+        )
+        if part and not {"others", "aircraft", "guess"} & {k for s in spans[:1] for k in s.kinds}:
+            return not any("attend" in span.kinds for span in spans[:1])
         if not any_of(words, table["finders"]) or not set(words) & set(table["faults"]):
             return False
         others = [span for span in spans if "perceive" not in span.kinds]
-        return not any(span.sense("pronoun") or "report" in span.kinds for span in others)
+        meant = [span for span in others if span.text not in ("both", "these", "those", "neither")]
+        return not any(span.sense("pronoun") or "report" in span.kinds for span in meant)
 
     def _thinks_it_showed(self, spans: list[Span]) -> bool:
         """ "I thought the airspeed was low" is a report with a doubt; "I thought it was the pump" a guess."""
@@ -319,20 +376,25 @@ class SentenceReader:
             self.pieces.append(Piece(kind="noted", words=words, value=sense.value))
 
     def _temperature(self, spans: list[Span]) -> None:
-        air = any(any_of(span.words, self.prose["outside_air"]) for span in spans)
-        for span in spans:
-            if span.number is None or (
-                span.unit not in ("C", "F") and not (air and span.unit in ("", "deg"))
-            ):
-                continue
+        """A temperature: a number with its unit, or the one nearest to "OAT" (behind it first)."""
+        low, high = self.prose["air_c"]
+        air = next((at for at, s in enumerate(spans) if any_of(s.words, self.prose["outside_air"])), None)
+        numbers = [at for at, span in enumerate(spans) if span.number is not None]
+        near = [at for at in numbers if air is not None and spans[at].unit in ("", "deg")]
+        near.sort(key=lambda at: (at < (air or 0), abs(at - (air or 0))))
+        for at in [at for at in numbers if spans[at].unit in ("C", "F")] or near:
+            span = spans[at]
+            assert span.number is not None
             celsius = (span.number - 32.0) / 1.8 if span.unit == "F" else span.number
+            if not low <= celsius <= high:
+                continue
             cold = celsius <= self.prose["freezing_c"]
-            if span.unit or air:
-                kind: Kind = "condition" if cold else "noted"
-                value = "below_freezing" if cold else f"outside air {celsius:.0f} °C"
-                self.pieces.append(
-                    Piece(kind=kind, words=self.source([span]), value=value, size=span.number, unit=span.unit)
-                )
+            kind: Kind = "condition" if cold else "noted"
+            value = "below_freezing" if cold else f"outside air {celsius:.0f} °C"
+            self.pieces.append(
+                Piece(kind=kind, words=self.source([span]), value=value, size=span.number, unit=span.unit)
+            )
+            return
 
     def _times(self, lead: str, spans: list[Span], number: int) -> None:
         """Marks of time in a clause: later, earlier, throughout, with the minutes where they are told."""
@@ -343,6 +405,8 @@ class SentenceReader:
                 near = [
                     w for other in (*spans[max(0, at - 2) : at], *spans[at + 1 : at + 2]) for w in other.words
                 ]
+                if self._a_rate(spans, at):
+                    continue
                 if lead == "after" or set(near) & {"later", "after", "within", "on", "afterwards", "in"}:
                     minutes = span.number * factor
                     if "in" in near and "later" not in near and "after" not in near and at + 1 < len(spans):
@@ -360,6 +424,17 @@ class SentenceReader:
         if lead == "then":
             self.pieces.append(Piece(kind="time", words="then", value="later"))
 
+    @staticmethod
+    def _a_rate(spans: list[Span], at: int) -> bool:
+        """Whether minutes say how fast and not when: "30 degrees in 10 minutes"."""
+        before = spans[max(0, at - 2) : at]
+        return (
+            len(before) == 2
+            and before[0].number is not None
+            and before[0].unit not in ("min", "s", "h")
+            and before[1].text in ("in", "over", "every", "per", "each")
+        )
+
     # ------------------------------------------------------------------ gauges
 
     def gauges_of(self, span: Span) -> tuple[str, ...]:
@@ -373,12 +448,22 @@ class SentenceReader:
         if pronoun := span.sense("pronoun"):
             # in a new sentence "it" is what the story is about; later in it, what was named last
             focus = self.state.focus if self.state.named else self.state.topic or self.state.focus
+            if pronoun.value in ("mine", "theirs"):
+                pairs = self.prose["second"]
+                last = self.state.last_of((*pairs, *pairs.values()))
+                first = tuple(one for one, two in pairs.items() if last and last[0] in (one, two))
+                return first if pronoun.value == "mine" else tuple(pairs[one] for one in first)
             focus = tuple(gauge for gauge in focus if gauge not in self.prose["no_needle"])
             if pronoun.value == "many" and "three" in span.words and len(focus) != 3:
                 static = tuple(self.known.tables["all_gauges"]["pitot_static"])
                 return static if focus and set(focus) <= set(static) else ()
             if pronoun.value == "many" and len(focus) < 2:
                 return ()
+            if set(span.words) & {"gauge", "gage", "needle", "dial"}:
+                beside = self.prose[
+                    "companion"
+                ]  # the gauge beside a lamp: "the light came on, gauge was at zero"
+                focus = tuple(beside.get(gauge, gauge) for gauge in focus)
             if wanted := self.known.only.get(pronoun.value):
                 focus = tuple(gauge for gauge in focus if gauge in wanted) or self.state.last_of(wanted)
             return focus
