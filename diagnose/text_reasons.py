@@ -116,7 +116,7 @@ def path_lines(reasons: Reasons, kb: KnowledgeBase) -> Iterator[str]:
     yield f"Path: {' -> '.join(chain)}{wrong}.{shared}"
     if reached.shows:
         yield f"Shown by: {listed(reached.shows)}."
-    if reached.independent:
+    if reached.independent and (reached.wrong or reached.shows):
         yield f"Independent (they do not use it): {listed(reached.independent)}."
 
 

@@ -461,3 +461,22 @@ def test_short_remarks_by_kind():
     total = sum(map(len, of.values()))
     assert len(of["right"]) / total >= 0.95, of
     assert len(of["wrong"]) / total <= 0.02, of["wrong"]
+
+
+@pytest.mark.parametrize(
+    ("text", "flown", "gauge"),
+    [
+        ("Descending my altimeter stayed at 4000.", "descent", "altimeter"),
+        ("While climbing the airspeed went to zero.", "climb", "airspeed"),
+        ("Climbing our altimeter froze.", "climb", "altimeter"),
+    ],
+)
+def test_what_was_flown_before_a_gauge_with_a_verb_of_its_own_is_no_reading(text, flown, gauge):
+    pieces = [p for s in read_story(text, shipped()) for p in s.pieces]
+    assert [p.value for p in pieces if p.kind == "flown"] == [flown]
+    assert [p.gauge for p in pieces if p.kind == "reading"] == [gauge]
+
+
+def test_a_gauge_that_only_follows_is_what_shows_it():
+    # without a verb of its own the gauge is what showed the descent
+    assert ("vertical_speed", "descent") in [r[:2] for r in readings("It showed a descent on the VSI.")]

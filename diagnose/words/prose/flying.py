@@ -200,6 +200,12 @@ class Flying(Saying):
             and self.subject != "self"
             and self._can(self.reader.gauges_of(self.spans[follows]), behaves)
             and at + 1 < follows
+            # "descending the altimeter stayed put": the gauge has a verb of its own
+            and not (
+                sense.kind == "setting"
+                and all(s.text in ("the", "my", "our") for s in self.spans[at + 1 : follows])
+                and any("behaviour" in s.kinds for s in self.spans[follows + 1 :])
+            )
         ):
             return False
         if not span.sense("setting"):  # a motion verb needs somebody who flies
