@@ -232,6 +232,12 @@ RIGHT = {
         table({"Time": t(), **STANDARD, "True airspeed (kt)": ("ias", 1.05), "Heading bug (deg)": "track",
                "Wind speed (kt)": ("vs", 0.01), "Altitude AGL (ft)": ("alt", 0.5), "Altimeter setting (inHg)": ("volts", 1.0)}),
         ALL),
+    "a word in brackets that is no unit": (
+        table({"Time": t(), "IAS (kt)": "ias", "Altitude (baro)": "alt", "Altitude (GPS)": "gps_alt", "Heading (mag)": "heading"}),
+        ("ias", "alt", "gps_alt", "heading")),
+    "names with units behind a line": (
+        table({"elapsed_sec": t(), "airspeed_mps": ("ias", MPS), "pressure_altitude_m": ("alt", METRES), "gs_mps": ("gs", MPS)}),
+        ("ias", "alt", "gs")),
     "blanks around the cells, empty last column": (
         table({"Time": t(" {:.0f} "), "IAS (kt)": [f"  {v:.1f}" for v in F["ias"]], "Altitude (ft)": "alt", "": [""] * len(F["t"])}),
         ("ias", "alt")),

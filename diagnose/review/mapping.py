@@ -113,10 +113,10 @@ class _Named:
     beside: frozenset[str]
 
 
-def _named(name: str, unit_below: str, units: frozenset[str], whole: frozenset[str]) -> _Named:
+def _named(name: str, unit_below: str, units: frozenset[str], whole: frozenset[str], qualifies: frozenset[str]) -> _Named:  # fmt: skip
     """Part a name, and a row of units, into words and a unit; a last word that is a unit is taken for one.
 
-    ``whole``: names that are not parted ("engine rpm").
+    ``whole``: names that are not parted ("engine rpm"); ``qualifies``: words that are no unit.
     """
     text, unit = plain(name)
     unit = unit or unit_below
@@ -128,10 +128,13 @@ def _named(name: str, unit_below: str, units: frozenset[str], whole: frozenset[s
                 words, unit = words[:-count], last
                 break
     beside = frozenset[str]()
+    if unit and set(plain(unit)[0].split()) <= qualifies and plain_unit(unit) not in units:
+        # no unit but a word that says which: (mag), (baro), (GPS)
+        unit, beside = unit_below, frozenset(plain(unit)[0].split()) - ABOVE_SEA
     if unit and plain_unit(unit) not in units:
         first, *others = unit.replace("_", " ").split() or [""]
         if plain_unit(first) in units:
-            unit, beside = first, frozenset(word.lower() for word in others) - ABOVE_SEA
+            unit, beside = first, beside | frozenset(word.lower() for word in others) - ABOVE_SEA
     return _Named(words=tuple(words), unit=unit, beside=beside)
 
 
@@ -227,9 +230,10 @@ def guess(layout: Layout, kb: KnowledgeBase) -> Guess:
     """Guess the mapping. Nothing is refused: what cannot be known is asked (``Guess.questions``)."""
     units = frozenset(plain_unit(unit) for channel in kb.recorded.values() for unit in channel.units)
     units |= {plain_unit(unit) for unit in kb.recording.time_units if len(unit) > 1}
+    qualifies = frozenset({*kb.recording.plain_words, *kb.recording.other_words, *BY_GPS, *ABOVE_SEA})
     whole = frozenset(plain(word)[0] for channel in kb.recorded.values() for word in channel.words)
     columns = [
-        _Column(place=place, name=name, named=_named(name, layout.units[place], units, whole))
+        _Column(place=place, name=name, named=_named(name, layout.units[place], units, whole, qualifies))
         for place, name in enumerate(layout.names)
         if name
     ]
