@@ -38,7 +38,7 @@ def failure_shown(desk: Desk, text: str) -> tuple[Desk, str]:
     if not text:
         systems: dict[str, list[str]] = {}
         for failure in kb.failures.values():
-            if set(failure.acts) <= set(parts):
+            if failure.listed and set(failure.acts) <= set(parts):
                 systems.setdefault(failure.system.value, []).append(readable(failure.id))
         return desk, table(((f"  {system}", ", ".join(ids)) for system, ids in systems.items()), desk.width)
     failure = kb.failures[find(text, entry_forms(kb.failures), "failure")]
