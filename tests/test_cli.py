@@ -65,7 +65,7 @@ def test_the_reason_for_being_here_can_be_said_in_words():
     assert data["setting"] == "routine"
     shown = run("rank", "wrong_setting", "--setting", "bogus")
     assert shown.returncode == 1
-    assert "there is no setting 'bogus'. Try: routine, anomaly, exercise." in shown.stderr
+    assert "there is no setting 'bogus'. Try: routine, anomaly, exercise, watched." in shown.stderr
 
 
 def test_a_bad_case_file_is_explained_without_a_traceback(tmp_path):

@@ -82,14 +82,19 @@ def test_a_failure_can_begin_within_the_only_snapshot(setting):
 
 
 def test_later_failures_of_an_exercise_follow_the_time():
-    """In ten minutes as many begin as are there from the start; what cannot begin in flight does not."""
+    """In ten minutes as many begin as are there from the start; what cannot begin in flight does not.
+
+    What is in no list keeps its rates: nobody chooses it.
+    """
     equal, within = (
         getattr(shipped().settings["exercise"], n) for n in ("equal_chance", "begins_within_min")
     )
     bare = SnapshotRecord(manoeuvre="level", minutes=within / 4.0)
     odds = odds_of(engine().network, case_of("exercise", *[bare] * 4))
     for place, failure in enumerate(engine().network.failures):
-        if failure.begins_in_flight:
+        if not failure.listed:
+            assert odds.by_the_end[place] < 1e-4
+        elif failure.begins_in_flight:
             assert odds.by_the_end[place] == pytest.approx(1.0 - (1.0 - equal) ** 2, rel=1e-9)
         elif odds.latent[place] > 0.0:
             assert odds.by_the_end[place] == pytest.approx(equal, rel=1e-9)
