@@ -436,7 +436,7 @@ def test_undo_and_redo_walk_the_whole_way(steps):
 def test_there_is_an_end_to_undo_and_redo():
     with pytest.raises(CaseError, match="nothing to undo"):
         Session().undo()
-    with pytest.raises(CaseError, match="there is nothing to do again"):
+    with pytest.raises(CaseError, match="nothing to redo"):
         Session().redo()
 
 
