@@ -14,14 +14,18 @@ import difflib
 import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
+import msgspec
 import numpy as np
 
 from diagnose.errors import CaseError, UnknownName
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Channel
-from diagnose.review.mapping import Guess, Taken, plain, with_column, with_time
-from diagnose.review.records import known_unit
+from diagnose.review.clock import Order
+from diagnose.review.mapping import Guess, Taken
+from diagnose.review.names import plain
+from diagnose.review.records import MappedColumn, known_unit
 from diagnose.review.table import plain_unit
 
 #: heads of the table, and columns of the screen that each takes: most, fewer, least; the first to shrink first
@@ -267,3 +271,40 @@ def changed_text(before: Guess, after: Guess, kb: KnowledgeBase, width: int) -> 
     asked = len(after.questions)
     lines.append("Nothing is open." if not asked else f'{asked} still open; "show" shows the whole table.')
     return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+# ------------------------------------------------------------------ what the user says
+
+
+def with_column(found: Guess, column: str, channel: str, unit: str) -> Guess:
+    """Give the guess with this column taken for this channel ("" for none), as the user said."""
+    columns = {c: m for c, m in found.mapping.columns.items() if m.column != column and c != channel}
+    if channel:
+        columns[channel] = MappedColumn(column=column, unit=unit)
+    rows = []
+    for row in found.rows:
+        if row.column == column:
+            row = replace(row, channel=channel, unit=unit, sure="you said so", why="you said so", asks="")
+        elif channel and row.channel == channel:
+            row = replace(row, channel="", unit="", sure="", why="", asks="")
+        rows.append(row)
+    return replace(found, mapping=msgspec.structs.replace(found.mapping, columns=columns), rows=tuple(rows))
+
+
+def with_time(found: Guess, column: str, unit: str, order: Order = "") -> Guess:
+    """Give the guess with the time in this column, counted in this unit ("" as its values say), as the user said."""
+    names = (column,) if column else found.mapping.time
+    mapping = msgspec.structs.replace(
+        found.mapping, time=names, time_unit=unit if column else found.mapping.time_unit,
+        date_order=order or found.mapping.date_order,
+        columns={c: m for c, m in found.mapping.columns.items() if m.column not in names},
+    )  # fmt: skip
+    rows = []
+    for row in found.rows:
+        if row.column == column:
+            row = replace(row, channel="time", unit=unit, sure="you said so", why="you said so", asks="")
+        elif column and row.channel == "time":
+            row = replace(row, channel="", unit="", sure="", why="")
+        rows.append(row)
+    asks = tuple(ask for ask in found.asks if "day first" in ask and not order)
+    return replace(found, mapping=mapping, rows=tuple(rows), asks=asks)

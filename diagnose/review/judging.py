@@ -267,3 +267,12 @@ def same_values(one: Array, other: Array) -> bool:
         return False
     span = float(np.ptp(one[both]))
     return bool(np.median(np.abs(one[both] - other[both])) <= 1e-3 * max(span, 1e-9))
+
+
+def unit_words(stated: bool, by: str, kb: KnowledgeBase) -> str:
+    """How the unit of a column is known."""
+    if stated:
+        return "unit as given"
+    if by in (POSITIONS, TURNS):
+        return f"unit by {by}"
+    return f"unit by the {kb.recorded[by].name}" if by else "no unit given, its values fit"

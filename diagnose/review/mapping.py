@@ -8,36 +8,45 @@ climb are then those of a GPS.
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-import msgspec
 import numpy as np
 
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Channel
 from diagnose.review.clock import Order, Writing, in_order, order_of, seconds_of, writing_of
-from diagnose.review.judging import POSITIONS, TURNS, Candidate, in_range, judge, same_values, units_that_fit
+from diagnose.review.judging import (
+    POSITIONS,
+    Candidate,
+    in_range,
+    judge,
+    same_values,
+    unit_words,
+    units_that_fit,
+)
+from diagnose.review.names import (
+    ABOVE_SEA,
+    BY_GPS,
+    GPS,
+    INSTRUMENTS,
+    POSITION,
+    PRESSURE,
+    Fit,
+    Named,
+    meanings,
+    parted,
+    plain,
+    unit_may_be,
+)
 from diagnose.review.records import MappedColumn, MapRecord, known_unit
 from diagnose.review.table import MISSING, Layout, blocks, numbers, plain_unit
 from diagnose.units import Array
 
 #: share of the cells that must be numbers, or times
 NUMBERS, TIMES = 0.05, 0.5
-#: values of a column that are shown
-SHOWN = 3
-#: words that say that a value comes from satellites
-BY_GPS = frozenset({"gps", "gnss", "wgs", "wgs84", "satellite"})
-#: words behind a unit that tell nothing: an altitude above sea level may be any
-ABOVE_SEA = frozenset({"msl", "amsl"})
-#: channels that feel the pressure of the air, and those that are instruments whatever else is there
-PRESSURE = ("airspeed_kt", "altimeter_ft", "vertical_speed_fpm")
-INSTRUMENTS = (*PRESSURE, "pitch_deg", "bank_deg", "turn_dps", "compass_deg", "suction_inhg")
-POSITION = ("latitude_deg", "longitude_deg")
-GPS = (*POSITION, "gps_height_ft", "gps_speed_kt", "gps_track_deg")
-
+SHOWN = 3  # values of a column
 Sure = Literal["", "sure", "likely", "you said so", "ask"]
 
 
@@ -88,103 +97,6 @@ class Guess:
         )
 
 
-# ------------------------------------------------------------------ names
-
-
-def plain(name: str) -> tuple[str, str]:
-    """A column's name in small plain words, and the unit that stands in it."""
-    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name.replace("\N{LATIN SMALL LETTER SHARP S}", "ss"))
-    unit = ""
-    bracket = re.search(r"[(\[]([^)\]]*)[)\]]", spaced)
-    if bracket:
-        unit, spaced = bracket[1], spaced[: bracket.start()] + " " + spaced[bracket.end() :]
-    spaced = unicodedata.normalize("NFKD", spaced.lower().replace("\N{DEGREE SIGN}", " deg"))
-    bare = "".join(sign for sign in spaced if not unicodedata.combining(sign))
-    words = re.sub(r"[^a-z0-9/]+", " ", re.sub(r"(?<=[a-z])(?=\d)", " ", bare)).split()
-    return " ".join(words), unit.strip()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Named:
-    """What a column's name says: words of it, its unit ("" for none) and the words that stand behind the unit."""
-
-    words: tuple[str, ...]
-    unit: str
-    beside: frozenset[str]
-
-
-def _named(name: str, unit_below: str, units: frozenset[str], whole: frozenset[str], qualifies: frozenset[str]) -> _Named:  # fmt: skip
-    """Part a name, and a row of units, into words and a unit; a last word that is a unit is taken for one.
-
-    ``whole``: names that are not parted ("engine rpm"); ``qualifies``: words that are no unit.
-    """
-    text, unit = plain(name)
-    unit = unit or unit_below
-    words = text.split()
-    if not unit and len(words) > 1 and text not in whole:
-        for count in (2, 1):
-            last = " ".join(words[-count:])
-            if len(words) > count and plain_unit(last) in units:
-                words, unit = words[:-count], last
-                break
-    beside = frozenset[str]()
-    if unit and set(plain(unit)[0].split()) <= qualifies and plain_unit(unit) not in units:
-        # no unit but a word that says which: (mag), (baro), (GPS)
-        unit, beside = unit_below, frozenset(plain(unit)[0].split()) - ABOVE_SEA
-    if unit and plain_unit(unit) not in units:
-        first, *others = unit.replace("_", " ").split() or [""]
-        if plain_unit(first) in units:
-            unit, beside = first, beside | frozenset(word.lower() for word in others) - ABOVE_SEA
-    return _Named(words=tuple(words), unit=unit, beside=beside)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Fit:
-    """How well a name fits a channel: ``how`` its words stand there, ``loose`` if another channel has them as well."""
-
-    channel: str
-    score: float
-    how: Literal["its name", "a part of its name", "unclear"]
-    loose: bool
-
-
-def _fits(named: _Named, kb: KnowledgeBase) -> list[_Fit]:
-    """The channels that a name may mean, best first."""
-    tokens = (*named.words, *sorted(named.beside))
-    other, neutral = set(kb.recording.other_words), set(kb.recording.plain_words)
-    whole = {" ".join(tokens), "".join(tokens)}
-    if not named.beside & (other | BY_GPS):
-        # what stands behind the unit need not be part of the name
-        whole |= {" ".join(named.words), "".join(named.words)}
-    found = []
-    for channel in kb.recorded.values():
-        best: _Fit | None = None
-        for loose, words in ((False, channel.words), (True, channel.loose)):
-            for place, word in enumerate(words):
-                wanted = plain(word)[0].split()
-                left = set(tokens) - set(wanted)
-                if {" ".join(wanted), "".join(wanted)} & whole:
-                    how, score = "its name", 1.0
-                elif (
-                    not set(wanted) <= set(tokens)
-                    or left & other
-                    or (left & BY_GPS and channel.id not in GPS)
-                ):
-                    continue
-                elif left <= neutral:
-                    how, score = "a part of its name", 0.5 + 0.4 * len(wanted) / len(tokens)
-                else:
-                    how, score = "unclear", 0.4 * len(wanted) / len(tokens)
-                if left & BY_GPS and channel.id in GPS:
-                    loose = False
-                score -= 0.004 * place + 0.05 * loose
-                if best is None or score > best.score:
-                    best = _Fit(channel=channel.id, score=score, how=how, loose=loose)  # type: ignore[arg-type]
-        if best is not None:
-            found.append(best)
-    return sorted(found, key=lambda fit: -fit.score)
-
-
 # ------------------------------------------------------------------ the file as it is scanned
 
 
@@ -194,7 +106,7 @@ class _Column:
 
     place: int
     name: str
-    named: _Named
+    named: Named
     first: list[str] = field(default_factory=list)
     values: Array = field(default_factory=lambda: np.zeros(0))
     grid: Array = field(default_factory=lambda: np.zeros(0))
@@ -233,7 +145,7 @@ def guess(layout: Layout, kb: KnowledgeBase) -> Guess:
     qualifies = frozenset({*kb.recording.plain_words, *kb.recording.other_words, *BY_GPS, *ABOVE_SEA})
     whole = frozenset(plain(word)[0] for channel in kb.recorded.values() for word in channel.words)
     columns = [
-        _Column(place=place, name=name, named=_named(name, layout.units[place], units, whole, qualifies))
+        _Column(place=place, name=name, named=parted(name, layout.units[place], units, whole, qualifies))
         for place, name in enumerate(layout.names)
         if name
     ]
@@ -405,7 +317,7 @@ def _channels(columns: Sequence[_Column], kb: KnowledgeBase) -> list[_Found]:
     """Which column is which channel: names that mean one thing first, then those that the others decide."""
     found: dict[str, _Found] = {}
     left = dict[str, _Found]()
-    fits = {column.name: _fits(column.named, kb) for column in columns}
+    fits = {column.name: meanings(column.named, kb) for column in columns}
     # a name that says one thing counts even where the column is empty: such an instrument is aboard
     firm = {fit.channel for own in fits.values() for fit in own if not fit.loose and fit.how != "unclear"}
     twice = _twice(columns, left, fits, kb)
@@ -414,7 +326,7 @@ def _channels(columns: Sequence[_Column], kb: KnowledgeBase) -> list[_Found]:
         (fit, column)
         for column in usable
         for fit in fits[column.name]
-        if not fit.loose and fit.how != "unclear" and _unit_may_be(column, kb.recorded[fit.channel], kb)
+        if not fit.loose and fit.how != "unclear" and unit_may_be(column.named, kb.recorded[fit.channel], kb)
     ]
     for fit, column in sorted(ranked, key=lambda pair: (-pair[0].score, pair[1].place)):
         if fit.channel not in found and column.name not in {f.column.name for f in found.values()}:
@@ -428,21 +340,13 @@ def _channels(columns: Sequence[_Column], kb: KnowledgeBase) -> list[_Found]:
     for column in usable:
         known = {f.column.name for f in (*found.values(), *left.values())}
         unclear = next((f for f in fits[column.name] if f.how == "unclear" and f.channel not in found), None)
-        if column.name not in known and unclear is not None and _unit_may_be(column, kb.recorded[unclear.channel], kb):  # fmt: skip
+        if column.name not in known and unclear is not None and unit_may_be(column.named, kb.recorded[unclear.channel], kb):  # fmt: skip
             name = kb.recorded[unclear.channel].name
             left[column.name] = _Found(column=column, channel=unclear.channel, why="a part of its name", sure="ask", asks=f"is {column.name!r} the {name}?")  # fmt: skip
     return [*found.values(), *left.values()]
 
 
-def _unit_may_be(column: _Column, channel: Channel, kb: KnowledgeBase) -> bool:
-    """Whether the column's unit is one of the channel's, is unknown, or is not given; not one of other things."""
-    unit = column.named.unit
-    if not unit or known_unit(channel, unit):
-        return True
-    return not any(known_unit(other, unit) for other in kb.recorded.values())
-
-
-def _twice(columns: Sequence[_Column], left: dict[str, _Found], fits: Mapping[str, list[_Fit]], kb: KnowledgeBase) -> set[str]:  # fmt: skip
+def _twice(columns: Sequence[_Column], left: dict[str, _Found], fits: Mapping[str, list[Fit]], kb: KnowledgeBase) -> set[str]:  # fmt: skip
     """Columns of one name: the one with values is taken; two that differ are asked about."""
     out = set[str]()
     for column in columns:
@@ -467,9 +371,9 @@ def _twice(columns: Sequence[_Column], left: dict[str, _Found], fits: Mapping[st
     return out
 
 
-def _settled(column: _Column, fits: Sequence[_Fit], found: Mapping[str, _Found], firm: set[str], kb: KnowledgeBase) -> _Found | None:  # fmt: skip
+def _settled(column: _Column, fits: Sequence[Fit], found: Mapping[str, _Found], firm: set[str], kb: KnowledgeBase) -> _Found | None:  # fmt: skip
     """What a name means that may mean an instrument or a GPS, by what else is recorded."""
-    fits = [fit for fit in fits if _unit_may_be(column, kb.recorded[fit.channel], kb)]
+    fits = [fit for fit in fits if unit_may_be(column.named, kb.recorded[fit.channel], kb)]
     if not fits:
         return None
     own = next((kb.recorded[f.channel] for f in fits if f.channel not in GPS), None)
@@ -547,7 +451,7 @@ def _guessed(columns: Sequence[_Column], times: _Times, found: Sequence[_Found],
             continue
         units = (known,) if known else units_that_fit(channel, one.column.grid)
         if known and not in_range(channel, known, one.column.values):
-            asks = f"as {known} its values are none of the {channel.name} ({_span(channel)}): in what unit are they?"
+            asks = f"as {known} its values are none of the {channel.name} ({channel.range[0]:g} to {channel.range[1]:g} {channel.unit}): in what unit are they?"
             rows[one.column.name] = one.column.taken(channel=channel.id, unit=known, sure="ask", why=one.why, asks=asks)  # fmt: skip
             continue
         candidates[channel.id] = Candidate(channel=channel, values=one.column.grid, units=units, stated=bool(known))  # fmt: skip
@@ -563,7 +467,7 @@ def _guessed(columns: Sequence[_Column], times: _Times, found: Sequence[_Found],
             rows[one.column.name] = one.column.taken(channel=channel.id, sure="ask", why=one.why, asks=asks)
             continue
         given, by = candidates[channel.id].stated, judged[channel.id].by
-        why = f"{one.why}, {_unit_words(given, by, kb)}"
+        why = f"{one.why}, {unit_words(given, by, kb)}"
         certain = given or by or len(candidates[channel.id].units) == 1
         sure = one.sure if certain else "likely"
         rows[one.column.name] = one.column.taken(channel=channel.id, unit=unit, sure=sure, why=why)
@@ -596,48 +500,3 @@ def _open(times: _Times) -> Iterable[str]:
 
 def _span(channel: Channel) -> str:
     return f"{channel.range[0]:g} to {channel.range[1]:g} {channel.unit}"
-
-
-def _unit_words(stated: bool, by: str, kb: KnowledgeBase) -> str:
-    if stated:
-        return "unit as given"
-    if by in (POSITIONS, TURNS):
-        return f"unit by {by}"
-    return f"unit by the {kb.recorded[by].name}" if by else "no unit given, its values fit"
-
-
-# ------------------------------------------------------------------ what the user says
-
-
-def with_column(found: Guess, column: str, channel: str, unit: str) -> Guess:
-    """Give the guess with this column taken for this channel ("" for none), as the user said."""
-    columns = {c: m for c, m in found.mapping.columns.items() if m.column != column and c != channel}
-    if channel:
-        columns[channel] = MappedColumn(column=column, unit=unit)
-    rows = []
-    for row in found.rows:
-        if row.column == column:
-            row = replace(row, channel=channel, unit=unit, sure="you said so", why="you said so", asks="")
-        elif channel and row.channel == channel:
-            row = replace(row, channel="", unit="", sure="", why="", asks="")
-        rows.append(row)
-    return replace(found, mapping=msgspec.structs.replace(found.mapping, columns=columns), rows=tuple(rows))
-
-
-def with_time(found: Guess, column: str, unit: str, order: Order = "") -> Guess:
-    """Give the guess with the time in this column, counted in this unit ("" as its values say), as the user said."""
-    names = (column,) if column else found.mapping.time
-    mapping = msgspec.structs.replace(
-        found.mapping, time=names, time_unit=unit if column else found.mapping.time_unit,
-        date_order=order or found.mapping.date_order,
-        columns={c: m for c, m in found.mapping.columns.items() if m.column not in names},
-    )  # fmt: skip
-    rows = []
-    for row in found.rows:
-        if row.column == column:
-            row = replace(row, channel="time", unit=unit, sure="you said so", why="you said so", asks="")
-        elif column and row.channel == "time":
-            row = replace(row, channel="", unit="", sure="", why="")
-        rows.append(row)
-    asks = tuple(ask for ask in found.asks if "day first" in ask and not order)
-    return replace(found, mapping=mapping, rows=tuple(rows), asks=asks)

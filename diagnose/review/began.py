@@ -1,0 +1,188 @@
+"""When a failure began and when it first showed, in seconds: from chances by snapshot and from the detector."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from diagnose.inference import Engine
+from diagnose.model import CaseRecord, MemoryKind
+from diagnose.network import Network
+from diagnose.review.causes import Cause, gauges_of
+from diagnose.review.onset import interval_of, onset_chances
+from diagnose.review.relations import Change, Residual
+from diagnose.review.windows import Window
+from diagnose.units import Array
+
+#: rates and means are taken over spans of up to twice this, so that a change is no sharper
+BLURRED_S = 30.0
+#: what comes gradually or by a rotor that runs down may take this long until the detector sees it
+SLOW_S = 180.0
+#: gauge -> channels that record it
+GAUGE_CHANNELS = {
+    "airspeed": ("airspeed_kt",),
+    "altimeter": ("altimeter_ft",),
+    "vertical_speed": ("vertical_speed_fpm",),
+    "attitude": ("bank_deg", "pitch_deg"),
+    "heading": ("heading_deg",),
+    "turn_coordinator": ("turn_dps",),
+    "compass": ("compass_deg",),
+    "suction": ("suction_inhg",),
+    "voltmeter": ("volts",),
+    "ammeter": ("amps",),
+    "gps_height": ("gps_height_ft",),
+    "gps_speed": ("gps_speed_kt",),
+    "gps_track": ("gps_track_deg",),
+    "vacuum_light": ("vacuum_light",),
+    "low_voltage_light": ("low_voltage_light",),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Onset:
+    """When a failure began and when it showed, seconds from the first row.
+
+    It began between ``earliest`` and ``latest``; ``before_start``: chance that it was there already. ``showed``: the
+    first disagreement or odd reading, which may be long after; ``worst``: when the channels disagreed most.
+    """
+
+    failure: str
+    likeliest: float
+    earliest: float
+    latest: float
+    before_start: float
+    showed: float
+    worst: float
+    seen_by: str = ""
+
+
+# ------------------------------------------------------------------ onset
+
+
+def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], told: Sequence[str]) -> tuple[Onset, ...]:  # fmt: skip
+    if not causes or not causes[0].failures:
+        return ()
+    network = engine.network
+    onsets = []
+    for name in causes[0].failures:
+        touched, slow = _touches(network, name)
+        changes = [c for r in found if touched & set(r.relation.speaks_of) for c in r.changes]
+        chances = onset_chances(engine, case, causes[0].failures, name)
+        onset = _onset(
+            chances, name, windows, changes, SLOW_S if slow else 0.0, network.kb.review.onset_share
+        )
+        own = [r for r in found if touched & set(r.relation.speaks_of)]
+        gauges = gauges_of(network, name)
+        odd = _odd_windows(network, case, windows, gauges)
+        onsets.append(_unasked(_shown(onset, own, odd), odd, windows, _asked(network, told, gauges)))
+    return tuple(onsets)
+
+
+def _asked(network: Network, told: Sequence[str], gauges: set[str]) -> frozenset[str]:
+    """Maneuvers in which one of these gauges must show something else than in level flight."""
+    usual = {name: network.expected_readings(name, {}) for name in network.kb.manoeuvres}
+    own = [name for name in told if name.partition(".")[0] in gauges]
+    return frozenset(m for m, shows in usual.items() if any(shows[n] != usual["level"][n] for n in own))
+
+
+def _unasked(onset: Onset, odd: Sequence[Window], windows: Sequence[Window], asked: frozenset[str]) -> Onset:
+    """What sticks while nothing asks it to move looks sound: it may have begun since it last moved as it should.
+
+    That is so where it showed in a maneuver that asks it to move, and not before.
+    """
+    first = next((w for w in odd if w.end >= onset.showed), None)
+    if first is None or first.manoeuvre not in asked:
+        return onset
+    before = [w for w in windows if w.end <= first.first and w.manoeuvre in asked and w not in odd]
+    return replace(onset, earliest=min(onset.earliest, float(before[-1].first) if before else 0.0))
+
+
+def _odd_windows(
+    network: Network, case: CaseRecord, windows: Sequence[Window], gauges: set[str]
+) -> list[Window]:
+    """Windows in which one of these gauges read what a sound one does not."""
+    usual = {name: network.expected_readings(name, {}) for name in {w.manoeuvre for w in windows}}
+    return [
+        window
+        for window, snapshot in zip(windows, case.snapshot, strict=True)
+        if any(
+            name.partition(".")[0] in gauges and reading != usual[window.manoeuvre].get(name, reading)
+            for name, reading in (
+                *snapshot.readings.items(),
+                *((name, said) for name, (said, _) in snapshot.unsure.items()),
+            )
+        )
+    ]
+
+
+def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window]) -> Onset:
+    """When a failure first showed: where its channels part for good by the detector, else the first odd reading.
+
+    A sound flight's energy balance parts as well, with every change of power, so that it is no witness of a second.
+    """
+    first = next((w for w in odd if w.end >= onset.earliest), None)
+    changes = [
+        change
+        for residual in own
+        for change in residual.changes
+        if residual.relation.id != "airspeed_energy" and change.alarm >= onset.earliest
+    ]
+    # one that had passed before any reading was odd tells of something else
+    lasting = [c.onset for c in changes if first is None or c.until > first.first]
+    at_first = [] if first is None else [float(first.first)]
+    showed = max(min([*lasting, *at_first], default=onset.likeliest), onset.earliest)
+    size = [np.abs(np.nan_to_num(r.values / r.noise)) for r in own]
+    after = np.max(size, axis=0)[round(showed) :] if size else np.zeros(0)
+    worst = showed + float(after.argmax()) if len(after) and after.max() > 0.0 else showed
+    return replace(onset, showed=showed, worst=worst)
+
+
+def _touches(network: Network, failure: str) -> tuple[set[str], bool]:
+    """Channels that a failure alters, and whether it may take minutes to show.
+
+    It does if it comes gradually, or by a rotor that runs down.
+    """
+    record, gauges = network.kb.failures[failure], gauges_of(network, failure)
+    rotors = {m.memory.driver for m in network.memories.values() if m.memory.kind is MemoryKind.ROTOR}
+    state = network.conditions(
+        {part: np.array([network.states[part].index(c)]) for part, c in record.acts.items()},
+        network.switch_positions({}), 1,
+    )  # fmt: skip
+    slow = record.onset == "gradual" or any(int(state[driver][0]) for driver in rotors)
+    return {channel for gauge in gauges for channel in GAUGE_CHANNELS.get(gauge, ())}, slow
+
+
+def _onset(chances: Array, failure: str, windows: Sequence[Window], changes: Sequence[Change], slow_s: float, share: float) -> Onset:  # fmt: skip
+    """From chances by snapshot to seconds, made narrower by the detector where it saw the change.
+
+    A failure that begins before a snapshot began somewhere from inside the snapshot before (whose readings
+    need not show it yet) on into this one, of which many readings tell only how it ended.
+    """
+    low, high = interval_of(chances, share)
+    # a failure that showed only when it was needed may have begun at any time before: the middle of them
+    best = int(chances.argmax()) if chances.max() > 0.5 else int(np.searchsorted(np.cumsum(chances), 0.5))
+    earliest = float(windows[low - 1].first if low else 0)
+    latest = float(windows[high].end)
+    # when the snapshot before ended all was usual still, when this one ended no longer
+    likeliest = 0.5 * (windows[best - 1].end + windows[best].end) if best else 0.0
+    # a change that began about then, or a snapshot sooner, and held still when the readings showed it
+    begin, end = windows[max(low - 2, 0)].first - BLURRED_S, float(windows[best].end) + BLURRED_S
+    seen = [c for c in changes if best and begin <= c.onset <= end and c.until > windows[best].first]
+    seen_by = ""
+    if seen:
+        first = min(seen, key=lambda change: change.onset)
+        likeliest, seen_by = first.onset, first.relation
+        if low == high == best:
+            earliest, latest = first.earliest - BLURRED_S - slow_s, first.latest + BLURRED_S
+    return Onset(
+        failure=failure,
+        likeliest=likeliest,
+        earliest=max(min(earliest, likeliest), 0.0),
+        latest=max(latest, likeliest),
+        before_start=float(chances[0]),
+        showed=likeliest,
+        worst=likeliest,
+        seen_by=seen_by,
+    )

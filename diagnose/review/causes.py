@@ -1,0 +1,223 @@
+"""Which failures lead, what cannot be told from them, and what is needed beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import msgspec
+import numpy as np
+
+from diagnose.errors import ImpossibleEvidence
+from diagnose.inference import Engine
+from diagnose.model import CaseRecord, FailureKind
+from diagnose.network import Network
+from diagnose.posterior import Posterior
+from diagnose.review.coding import Coder
+from diagnose.review.windows import Window
+from diagnose.units import Array
+
+#: causes named beside the first
+MOST_CAUSES = 6
+#: readings whose chances differ by less (total variation) are told apart by nobody
+ALIKE_BELOW = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """A ranked explanation. ``alike``: other failures that this recording cannot tell from it.
+
+    ``together``: chance that it or one of those is there.
+    """
+
+    failures: tuple[str, ...]
+    prior: float
+    chance: float
+    alike: tuple[str, ...] = ()
+    together: float = 0.0
+
+
+# ------------------------------------------------------------------ causes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """What one failure does: ``marks`` of motion and memories, ``shows`` facet -> chances of its readings."""
+
+    marks: frozenset[tuple[str, object]]
+    shows: Mapping[str, Array]
+
+    def alike(self, other: Effect) -> bool:
+        """Whether no reading is told from the other's by more than the limit (total variation)."""
+        return self.marks == other.marks and all(
+            shown.shape == other.shows[name].shape
+            and bool((0.5 * np.abs(shown - other.shows[name]).sum(axis=-1) < ALIKE_BELOW).all())
+            for name, shown in self.shows.items()
+        )
+
+
+def effect_of(network: Network, facets: Iterable[str], acts: Mapping[str, str]) -> Effect:
+    """What these conditions of parts do to these facets, with the switches as usual."""
+    given = {part: np.array([network.states[part].index(c)]) for part, c in acts.items()}
+    state = network.conditions(given, network.switch_positions({}), 1)
+    marks: set[tuple[str, object]] = {(part, int(state[part][0])) for part in network.variation_parts}
+    shows = {}
+    for name in facets:
+        table = network.facets[name]
+        place = tuple(
+            slice(None) if p in network.memories else int(state[p][0]) if p in state else 0
+            for p in table.parents
+        )
+        shows[name] = table.at(place)
+        for parent in table.parents:
+            if parent in network.memories:
+                memory = network.memories[parent].memory
+                driver = network.states[memory.driver][int(state[memory.driver][0])]
+                marks.add((parent, memory.carry.get(driver, "")))
+    return Effect(marks=frozenset(marks), shows=shows)
+
+
+def alike_finder(network: Network, facets: Sequence[str]) -> Callable[[str], tuple[str, ...]]:
+    """Give for a failure the others that these facets cannot tell from it."""
+    sound = effect_of(network, facets, {})
+    effects = {
+        failure.id: effect_of(network, facets, failure.acts)
+        for failure in network.failures
+        if failure.latent > 0.0 or failure.rate_per_hour > 0.0 or failure.context
+    }
+
+    def alike(failure: str) -> tuple[str, ...]:
+        own = effects[failure]
+        if own.alike(sound):
+            return ()
+        return tuple(name for name, effect in effects.items() if name != failure and own.alike(effect))
+
+    return alike
+
+
+def real_ones(network: Network) -> np.ndarray:
+    """Which failures are failures of equipment, and neither slips nor weather; (failure,)."""
+    return np.array([failure.kind is FailureKind.FAILURE for failure in network.failures])
+
+
+def not_needed(engine: Engine, case: CaseRecord, posterior: Posterior) -> tuple[str, ...]:
+    """Members of the leading explanation that are no cause of their own.
+
+    Beside a failure a slip or the weather is a remark. A second failure is needed only if the readings of the
+    instruments call for it without those that rest on an estimate (of the wind, of a usual difference from GPS):
+    an error of an estimate lasts, so that its many readings are one witness.
+    """
+    leading = posterior.ranking()[0].failures
+    ids = [failure.id for failure in engine.network.failures]
+    real = real_ones(engine.network)
+    failures = [name for name in leading if real[ids.index(name)]]
+    if not failures or len(leading) < 2:
+        return ()
+    out = [name for name in leading if name not in failures]
+    if len(failures) > 1:
+        firm = msgspec.structs.replace(
+            case, snapshot=tuple(msgspec.structs.replace(s, unsure={}) for s in case.snapshot)
+        )
+        try:
+            firmly = engine.posterior(firm)
+        except ImpossibleEvidence:
+            return tuple(out)
+        members = firmly.space.members[:, real]
+        places = np.flatnonzero(real).tolist()
+
+        def chance(names: Sequence[str]) -> float:
+            """Chance of these failures, and of no others, with whatever slips."""
+            wanted = np.isin(places, [ids.index(name) for name in names])
+            return float(firmly.sets[(members == wanted).all(axis=1)].sum())
+
+        for name in sorted(failures, key=lambda name: firmly.marginals[ids.index(name)]):
+            left = [other for other in failures if other != name]
+            if left and chance(left) >= chance(failures):
+                failures, out = left, [*out, name]
+    return tuple(out)
+
+
+def causes_of(posterior: Posterior, maker: Coder, remarks: Sequence[str]) -> tuple[Cause, ...]:
+    """The likeliest explanations; what differs only in slips beside a failure, or in remarks, is one of them."""
+    network = maker.network
+    ids, real = [failure.id for failure in network.failures], real_ones(network)
+    slips = {name for name, failure in zip(ids, real.tolist(), strict=True) if not failure}
+    merged: dict[tuple[str, ...], list[float]] = {}
+    for ranked in posterior.ranking():
+        kept = tuple(name for name in ranked.failures if name not in slips)
+        needed = tuple(name for name in kept if name not in remarks) or kept or ranked.failures
+        both = merged.setdefault(needed, [0.0, 0.0])
+        both[0], both[1] = both[0] + ranked.prior, both[1] + ranked.posterior
+    alike_to = alike_finder(network, tuple(maker.made))
+    single = {names[0]: both for names, both in merged.items() if len(names) == 1 and names[0] not in slips}
+    within, decided = network.kb.review.alike_within, network.kb.limits.decided
+
+    def as_well(name: str) -> list[str]:
+        """Other failures that explain what was recorded as well, or between which and this one it does not decide."""
+        prior, chance = single[name]
+        own = gauges_of(network, name)
+        open_ones = [o for o, both in single.items() if both[1] * decided >= chance * (1.0 - decided)]
+        # only what speaks for a failure at all can speak for two of them as well
+        factor = chance / prior if prior > 0.0 else 0.0
+        alike = [
+            o for o, (p, c) in single.items() if factor > within and p > 0.0 and factor / within <= c / p <= factor * within
+        ]  # fmt: skip
+        return [o for o in dict.fromkeys([*alike, *open_ones]) if own & gauges_of(network, o)]
+
+    def any_of(group: set[str]) -> float:
+        return posterior.any_of([name in group for name in ids])
+
+    def until_decided(name: str, others: Sequence[str]) -> list[str]:
+        """The next likeliest that show on the same gauges, until it is decided that it is one of these; none if never."""
+        own, group, added = gauges_of(network, name), {name, *others}, list[str]()
+        for other in sorted(single, key=lambda o: -single[o][1])[: MOST_CAUSES + len(group)]:
+            if other not in group and own & gauges_of(network, other):
+                added.append(other)
+                group.add(other)
+                if any_of(group) >= decided:
+                    return added
+        return []
+
+    found = list[Cause]()
+    for failures, (prior, chance) in sorted(merged.items(), key=lambda one: -one[1][1])[:MOST_CAUSES]:
+        alike = dict.fromkeys(other for failure in failures for other in alike_to(failure))
+        if len(failures) == 1 and failures[0] in single:
+            alike |= dict.fromkeys(as_well(failures[0]))
+        others = tuple(other for other in alike if other not in failures)
+        if len(failures) == 1:
+            together, more = any_of({*failures, *others}), []
+            if not found and together < decided:
+                more = until_decided(failures[0], others)
+                together = any_of({*failures, *others, *more}) if more else together
+            others = (*others, *more)
+        else:
+            together = sum(both[1] for names, both in merged.items() if names == failures or set(names) <= set(others))  # fmt: skip
+        found.append(Cause(failures=failures, prior=prior, chance=chance, alike=others, together=together))
+    return tuple(found)
+
+
+def sufficed_at(network: Network, over_time: Array, nothing: Array, causes: Sequence[Cause], windows: Sequence[Window], enough: float) -> float | None:  # fmt: skip
+    """When the leading cause, or what is alike, had been likely enough for the rest of the flight."""
+    if not causes or not causes[0].failures:
+        return None
+    ids = [failure.id for failure in network.failures]
+    named = [ids.index(name) for name in (*causes[0].failures[:1], *causes[0].alike)]
+    high = over_time[:, named].sum(axis=1) >= enough
+    if not high[-1]:
+        return None
+    first = len(high) - int(np.argmin(high[::-1])) if not high.all() else 0
+    return float(windows[first].end)
+
+
+def gauges_of(network: Network, failure: str) -> set[str]:
+    """Gauges of which a failure alters the readings, at once or by what runs down."""
+    record = network.kb.failures[failure]
+    sound, hurt = (effect_of(network, network.facets, acts) for acts in ({}, record.acts))
+    moved = {name for name, _ in sound.marks ^ hurt.marks}
+    return {
+        name.partition(".")[0]
+        for name, shown in hurt.shows.items()
+        if shown.shape != sound.shows[name].shape
+        or bool((np.abs(shown - sound.shows[name]) > 0.01).any())
+        or moved & set(network.facets[name].parents)
+    }
