@@ -184,6 +184,13 @@ def writing_of(cells: Sequence[Sequence[str]], unit: str, units: Mapping[str, fl
     return _of_size(there)
 
 
+def unit_of_scale(writing: Writing, units: Mapping[str, float]) -> str:
+    """The unit that a number of this writing counts, "" for seconds or where its size tells."""
+    if writing.clock_digits or writing.scale in (0.0, 1.0):
+        return ""
+    return next(unit for unit, scale in units.items() if scale == writing.scale)
+
+
 def _plain(text: str) -> float:
     if COMPACT.fullmatch(text):
         return np.nan

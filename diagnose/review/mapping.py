@@ -16,7 +16,7 @@ import numpy as np
 
 from diagnose.knowledge import KnowledgeBase
 from diagnose.model import Channel
-from diagnose.review.clock import Order, Writing, in_order, order_of, seconds_of, writing_of
+from diagnose.review.clock import Order, Writing, in_order, order_of, seconds_of, unit_of_scale, writing_of
 from diagnose.review.judging import (
     POSITIONS,
     Candidate,
@@ -281,16 +281,10 @@ def _time_in(column: _Column, dates: Sequence[_Column], rows: Sequence[Sequence[
     if writing.clock_digits:
         judged = ", hours, minutes and seconds in digits"
     return _Times(
-        columns=names, writing=writing, unit=unit or _unit_of_scale(writing, kb), order=order,
+        columns=names, writing=writing, unit=unit or unit_of_scale(writing, kb.recording.time_units), order=order,
         why=("its name" if named else "times of day stand in it") + stated + judged,
         sure="sure" if named and not judged else "likely", open_order=joined[0][0].strip() if open_order else "",
     )  # fmt: skip
-
-
-def _unit_of_scale(writing: Writing, kb: KnowledgeBase) -> str:
-    if writing.clock_digits or writing.scale in (0.0, 1.0):
-        return ""
-    return next(unit for unit, scale in kb.recording.time_units.items() if scale == writing.scale)
 
 
 def _to_the_minute(column: _Column, rows: Sequence[Sequence[str]]) -> bool:
