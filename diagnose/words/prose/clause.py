@@ -255,6 +255,8 @@ class Clause(Counting):
             self.aside.add(gauge)
         if own:
             return True
+        if span.text in self.reader.prose["particles"] and not self.gauges:
+            return False  # "called out that his airspeed was dropping"
         following = self._next(at, skip=("behaviour", "reading", "negation", "hedge", "moved"))
         if (
             following < len(self.spans)
@@ -303,9 +305,10 @@ class Clause(Counting):
         if self._has("earlier"):
             return False  # "normal at first": it is about to go wrong
         steady = piece.reading in ("steady", "level") and piece.value != "stuck"
-        return (
-            piece.kind == "expected" or steady or piece.reading in self.reader.prose["fine"]
-        ) and piece.sure >= 0.5
+        fine = piece.kind == "expected" or steady or piece.reading in self.reader.prose["fine"]
+        if piece.sure < 0.5:  # "did not precess at all"
+            return piece.reading in self.reader.prose["never_right"]
+        return fine
 
     def _finish(self) -> None:
         if self.told:

@@ -219,7 +219,8 @@ class Counting(Flying):
     def _way(self, at: int) -> float:
         """+1 or -1 where the words beside a number say which way; 0 where they do not."""
         prose = self.reader.prose
-        near = [word for span in self.spans[max(0, at - 3) : at + 3] for word in span.words]
+        beside = self.spans[max(0, at - 3) : at + 3]
+        near = [word for span in beside if span.text != "set up" for word in span.words]
         if set(near) & ({*prose["more"], "up", "climb", "climbing", "positive"} - {"or"}):
             return 1.0
         if set(near) & {*prose["less"], "down", "descent", "descending", "negative", "sink"}:

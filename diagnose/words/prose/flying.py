@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Literal
 
 from diagnose.words.lexicon import GLUE, Sense
-from diagnose.words.prose.pieces import EVIDENCE, Piece, Span, glue, names
+from diagnose.words.prose.pieces import EVIDENCE, Piece, Span, any_of, glue, names
 from diagnose.words.prose.saying import Saying
 
 
@@ -95,6 +95,7 @@ class Flying(Saying):
     def _switches(self) -> None:
         spans = self.spans
         table = self.known.tables["switch"]
+        knob = self.reader.prose["knob"]
         if self._has("hedge"):
             return  # how a switch stood is no matter of perhaps
         for span in spans:
@@ -116,10 +117,10 @@ class Flying(Saying):
             denied = any("negation" in other.kinds for other in near)
             without = any("no_effect" in other.kinds for other in spans)
             if self._has("cure") and not denied:
-                said_all = self.reader.source(spans)
+                cured = self.reader.source(spans)
                 self.reader.pieces += [
-                    Piece(kind="switch", words=said_all, value=sense.value, position="on", reading="moved"),
-                    Piece(kind="ordinary", words=said_all),
+                    Piece(kind="switch", words=cured, value=sense.value, position="on", reading="moved"),
+                    Piece(kind="ordinary", words=cured),
                 ]
                 return
             words = self.reader.source([span, *[o for o in near if o.sense("moved")]])
@@ -142,6 +143,17 @@ class Flying(Saying):
             else:
                 continue
             return
+        if self.state.switch and (handle := [s for s in spans if set(s.words) & {"knob", "handle", "lever"}]):
+            said_all = tuple(word for span in spans for word in span.words)
+            way = [p for p in ("on", "off") if any_of(said_all, knob[p])]
+            if len(way) == 1 and not self._has("negation"):
+                words = self.reader.source(handle if len(spans) < 2 else spans)
+                self.reader.pieces.append(
+                    Piece(
+                        kind="switch", words=words, value=self.state.switch, position=way[0], reading="moved"
+                    )
+                )
+                return
         if self.state.switch and any(span.text == "it" for span in spans) and self.subject != "gauge":
             entry = table[self.state.switch]
             moved = [span.text for span in spans if span.sense("moved")]

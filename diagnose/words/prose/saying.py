@@ -163,6 +163,8 @@ class Saying:
         ):
             return [("", self.known.behaviours["right"])]
         own = [s for s in senses if s.kind == "reading" and s.value.startswith(f"{gauge}.") and not plainly]
+        if not any("flag" in other.words for other in self.spans):  # "sluggish in turns" is no flag
+            own = [s for s in own if ".flag." not in s.value or at < 0 or len(self.spans[at].words) > 1]
         if own:
             return [(own[0].value.partition(".")[2], None)]
         found: dict[str, tuple[str, Behaviour | None]] = {}
@@ -245,6 +247,10 @@ class Saying:
                 )
                 return True
             return False
+        if behaviour.id == "tumble" and self._by_and_by(where[0]):
+            lean = said_of(self.kb, gauge, self.known.behaviours["lean"])
+            if lean:
+                return self._say(gauge, self.known.behaviours["lean"], where, denied=denied)
         if behaviour.flown:
             self.reader.pieces.append(
                 Piece(
@@ -273,6 +279,12 @@ class Saying:
             other.kinds & {"setting", "motion"} and "during" in before.kinds
             for before, other in zip(self.spans, self.spans[1:], strict=False)
         )
+
+    def _by_and_by(self, span: Span) -> bool:
+        """ "Slowly rolled over", "began to keel over": it leans, it does not tumble."""
+        at = next((place for place, other in enumerate(self.spans) if other is span), 0)
+        before = {word for other in self.spans[max(0, at - 3) : at] for word in other.words}
+        return bool(before & set(self.reader.prose["by_and_by"])) and span.words[-1] == "over"
 
     def _at_number(self, span: Span) -> bool:
         """Whether a needle stood at a number that is no stop: "pegged on 7,000"."""
