@@ -31,6 +31,7 @@ from diagnose.scenario import (
 )
 from diagnose.script import FailureEvent, Leg, Pilot, ScenarioRecord
 from diagnose.simulate import shown_histories, simulate
+from diagnose.words import readable
 from tests.examples import LONG, long_only
 from tests.small import shipped
 
@@ -384,7 +385,7 @@ def test_lists_stand_one_entry_to_a_line(tmp_path, capsys, monkeypatch):
     assert main(["scenario", "new", str(path)]) == 1
     lines = capsys.readouterr().out.splitlines()
     for panel in shipped().panels:
-        assert sum(panel.replace("_", " ") + ":" in line for line in lines) == 1
+        assert sum(readable(panel) + ":" in line for line in lines) == 1
 
 
 def test_answers_that_end_early_write_nothing(tmp_path, capsys, monkeypatch):

@@ -42,26 +42,26 @@ def test_one_failure_is_decided_from_four_in_five_on(chance, decided):
     found, says = verdict(pump_sheared=chance, static_ports_taped=0.15 if chance < 0.8 else 0.0)
     assert found == decided
     name = NETWORK.kb.failures["pump_sheared"].name
-    assert says == (f"Most likely: {name} ({chance:.0%})." if decided else f"Not enough yet: leading is {name} ({chance:.0%}).")  # fmt: skip
+    assert says == (f"Most likely: {name} ({chance:.0%})." if decided else f"Best guess so far: {name} ({chance:.0%}).")  # fmt: skip
 
 
 def test_two_of_one_system_are_said_to_lie_there():
     found, says = verdict(pump_sheared=0.45, pump_weak=0.4)
-    assert (found, says) == (False, "Not enough yet for one cause, but it lies in the vacuum system (85%).")
+    assert (found, says) == (False, "Can't tell the cause yet, but it lies in the vacuum system (85%).")
     # a candidate of another system forbids it
     found, says = verdict(pump_sheared=0.45, pump_weak=0.36, static_ports_taped=0.11)
-    assert (found, says.startswith("Not enough yet: leading is")) == (False, True)
+    assert (found, says.startswith("Best guess so far: ")) == (False, True)
     # one that is not worth naming does not
     _, says = verdict(pump_sheared=0.45, pump_weak=0.37, static_ports_taped=0.1)
     assert "lies in the vacuum system (82%)" in says
     # and the system must hold four in five
     _, says = verdict(pump_sheared=0.42, pump_weak=0.37)
-    assert says.startswith("Not enough yet: leading is")
+    assert says.startswith("Best guess so far: ")
 
 
 def test_nothing_failed():
     assert verdict(pump_sheared=0.2) == (
-        False, "Nothing here speaks for a failure; what is left is a matter of a second look.",
+        False, "Nothing here speaks for a failure; recheck the readings.",
     )  # fmt: skip
     found, says = verdict(pump_sheared=0.1, rough_air=0.85)
     assert (found, says) == (True, f"No failure: {NETWORK.kb.failures['rough_air'].name}.")
