@@ -50,6 +50,12 @@ class Guide:
     trail: tuple[tuple[State, Guide], ...] = ()
 
 
+def never_taken_in(guide: Guide) -> str:
+    """Say that what was held is lost, and how to say it so that it counts."""
+    lead = f"Not taken in, as nothing says what was flown: {guide.held}."
+    return f"{lead} Say both together: in level flight {guide.held}."
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
     """What is on the table: knowledge, the session, the last answer, and the engines built so far.

@@ -13,7 +13,7 @@ from typing import Literal
 
 import msgspec
 
-from diagnose.commands.desk import UNWRAPPED, Command, Desk, Guide, command
+from diagnose.commands.desk import UNWRAPPED, Command, Desk, Guide, command, never_taken_in
 from diagnose.commands.entry import conditions, hear, left_out
 from diagnose.commands.hearing import tell_story
 from diagnose.errors import CaseError, DiagnoseError, TellsMore, UnknownName
@@ -283,12 +283,6 @@ def hold(desk: Desk, told: str, noted: str) -> tuple[Desk, str]:
     desk = replace(desk, guide=Guide(step="flown", held=told), guided=None)
     lead = fill(f"Noted: {noted}.", UNWRAPPED if desk.face == "worksheet" else desk.width)
     return desk, f"{lead}\n{_flown_again(desk) if shown else put(desk)}"
-
-
-def never_taken_in(guide: Guide) -> str:
-    """Say that what was held is lost, and how to say it so that it counts."""
-    lead = f"Not taken in, as nothing says what was flown: {guide.held}."
-    return f"{lead} Say both together: in level flight {guide.held}."
 
 
 def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:

@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from diagnose.commands import HINT, Desk, next_step, obey
+from diagnose.commands.desk import never_taken_in
 from diagnose.commands.files import left_over
-from diagnose.commands.guide import never_taken_in, put
+from diagnose.commands.guide import put
 from diagnose.console import LONGEST_LINE, pause
 from diagnose.errors import CaseError, DiagnoseError
 from diagnose.files import private_file
