@@ -513,11 +513,11 @@ def test_what_was_called_too_early_is_no_confusion_with_another_failure():
     kb = load_knowledge()
     early = summary(kb, answers, {}, START)
     text = " ".join(instructor_text(early, kb, 80).split())
-    assert "Named before it could be told: 3 x." in text
+    assert "Named before you could tell: 3 x." in text
     assert "waiting until it can be told (3 calls came before)" in text
     assert "Taken for another" not in text
     page = progress_page(early, kb)
-    assert "Named before it could be told: 3 x." in page
+    assert "Named before you could tell: 3 x." in page
     assert "Taken for another" not in page
 
 

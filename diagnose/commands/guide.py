@@ -407,11 +407,10 @@ def _flown(desk: Desk, text: str) -> str:
     try:
         return _chosen(desk, text, entry_forms(desk.kb.manoeuvres), "maneuver")
     except UnknownName:
-        flown = scene_words(text, desk.kb).manoeuvre
         says = {piece.kind for sentence in read_story(text, desk.kb) for piece in sentence.pieces}
         if says & EVIDENCE:
             raise  # "the turn coordinator was stuck in a right turn" tells no maneuver: read as a story
-        if flown := flown or named_anywhere(text, desk.kb):
+        if flown := scene_words(text, desk.kb).manoeuvre or named_anywhere(text, desk.kb):
             return flown
         raise
 
@@ -421,9 +420,9 @@ def _chosen(desk: Desk, text: str, known: Mapping[str, tuple[str, ...]], kind: s
     options = list(asked(desk).options)
     if plain(text).isdecimal():
         number = int(text) if text.startswith("-") else int(plain(text))
-        if not 1 <= number <= len(options):
-            raise CaseError(f"there is no answer {number}", mend=f"give a number from 1 to {len(options)}")
-        return options[number - 1]
+        if 1 <= number <= len(options):
+            return options[number - 1]
+        raise CaseError(f"there is no answer {number}", mend=f"give a number from 1 to {len(options)}")
     return find(text, known, kind)
 
 

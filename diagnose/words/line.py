@@ -440,8 +440,7 @@ def _words(clause: str) -> Words:
     place = 0
     while place < len(words):
         if certainty := phrase_at(words, place, said.certainty):
-            kept += [*without_filler(plainly), *certainty]
-            plainly, place = [], place + len(certainty)
+            kept, plainly, place = [*kept, *without_filler(plainly), *certainty], [], place + len(certainty)
         elif aside := phrase_at(words, place, said.asides):
             place += len(aside)
         else:
