@@ -167,7 +167,7 @@ def test_predictions_are_marked_gauge_by_gauge():
     marked = exercise.mark(" ".join(wrong))
     assert not marked.correct
     assert marked.score == pytest.approx(1.0 - 1.0 / len(right))
-    with pytest.raises(CaseError, match="a letter for each"):
+    with pytest.raises(CaseError, match="letters are needed, one per gauge"):
         exercise.mark("a")
 
 
@@ -215,7 +215,7 @@ def test_covering_too_much_is_wrong():
     marked = exercise.mark(" ".join([everything, *letters[1:]]))
     assert not marked.correct
     assert 0.0 < marked.score < 1.0
-    with pytest.raises(CaseError, match="parted by spaces"):
+    with pytest.raises(CaseError, match="answers are needed, in order"):
         exercise.mark("a")
 
 

@@ -140,7 +140,7 @@ def test_a_condition_that_may_have_been_so_is_left_out_and_that_is_said():
     "said", ["help me", "What do I do?", "what's wrong", "hello", "I don't know", "not sure"]
 )
 def test_whoever_does_not_know_what_to_type_is_led_to_the_guide(said):
-    assert refusal(said).endswith("Try: to be asked, one question at a time: guide.")
+    assert refusal(said).endswith("or 'guide', and you are asked.")
 
 
 def test_what_people_add_for_help_does_not_hide_what_the_gauge_showed():
