@@ -6,6 +6,7 @@ import argparse
 import shutil
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -101,8 +102,8 @@ def _drill(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.read:
         return _read(chosen, load)
     if chosen.export:
-        store = _opened(path)
-        write_progress(store.progress(), chosen.export, over=chosen.over, sources=inputs(chosen))
+        with closing(_opened(path)) as store:
+            write_progress(store.progress(), chosen.export, over=chosen.over, sources=inputs(chosen))
         print(chosen.export)
         return 0
     if chosen.page:
@@ -111,7 +112,8 @@ def _drill(chosen: argparse.Namespace, load: Load) -> int:
         return _take_results(chosen, load, path)
     if chosen.take:
         progress = read_progress(chosen.take)
-        added = _opened(path).take(progress)
+        with closing(_opened(path)) as store:
+            added = store.take(progress)
         print(f"{added} answers added.")
         return 0
     store = _opened(path)
