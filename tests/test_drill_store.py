@@ -514,7 +514,7 @@ def test_what_was_called_too_early_is_no_confusion_with_another_failure():
     early = summary(kb, answers, {}, START)
     text = " ".join(instructor_text(early, kb, 80).split())
     assert "Named before you could tell: 3 x." in text
-    assert "waiting until it can be told (3 calls came before)" in text
+    assert "waiting until you can tell (3 calls came too early)" in text
     assert "Taken for another" not in text
     page = progress_page(early, kb)
     assert "Named before you could tell: 3 x." in page
