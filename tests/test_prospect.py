@@ -173,11 +173,11 @@ def worth(tells, *, saving=0.0, regained=0.0, facets=(), **fields):
 
 
 def test_the_worth_of_a_look():
-    """Ten a bit about suspects, a quarter of the cost it saves; half a minute, half a step of workload, 1.5 a hazard.
+    """Ten a bit about suspects, a quarter of the cost it saves; half a minute, half a step of workload, 3 a hazard.
 
-    0.4 bits: 4; saving 2 and a dial that comes back (12): 3.5; a minute 0.5; workload 3: 1; hazard 2: 3.
+    0.4 bits: 4; saving 2 and a dial that comes back (12): 3.5; a minute 0.5; workload 3: 1; hazard 1: 3.
     """
-    found = worth(tells_of(), saving=2.0, regained=1.0, hazard=2)
+    found = worth(tells_of(), saving=2.0, regained=1.0, hazard=1)
     assert found.worth == pytest.approx(4.0 + 3.5 - 0.5 - 1.0 - 3.0)
     assert (found.bits, found.suspect_bits, found.saving, found.regained) == (0.5, 0.4, 2.0, 1.0)
     # on the ground a minute costs 0.02
