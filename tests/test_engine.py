@@ -264,7 +264,7 @@ def test_what_does_not_fit_is_said(snapshot, error, text):
 
 
 def test_a_case_without_snapshots_is_refused():
-    with pytest.raises(CaseError, match="no snapshot"):
+    with pytest.raises(CaseError, match="nothing has been said yet"):
         ENGINE.posterior(small_case())
 
 

@@ -216,9 +216,9 @@ def test_an_answer_that_is_none_is_told(tmp_path, given, says):
     ("damage", "says"),
     [
         (lambda d: d | {"version": 2}, "version 1"),
-        (lambda d: d | {"more": 1}, "no results of a page"),
+        (lambda d: d | {"more": 1}, "this is not a drill-results file"),
         (lambda d: d | {"answers": [d["answers"][0] | {"at": "2026-11-25T09:00:00"}]}, "no time zone"),
-        (lambda d: d | {"answers": [d["answers"][0] | {"seconds": "long"}]}, "no results of a page"),
+        (lambda d: d | {"answers": [d["answers"][0] | {"seconds": "long"}]}, "this is not a drill-results file"),
     ],
 )
 def test_a_damaged_file_is_told(tmp_path, damage, says):
@@ -307,7 +307,7 @@ def test_answers_are_marked_in_the_page_as_by_the_drill(tab):
             tab.keyboard.press(letter)
             tab.keyboard.press("Enter")
             mark = tab.locator("#answers tbody tr").last.locator("td").last.inner_text()
-            assert mark == ("right" if done.exercise.mark(letter).correct else "not so")
+            assert mark == ("correct" if done.exercise.mark(letter).correct else "wrong")
         else:
             answer_one(tab)
         tab.keyboard.press("Enter")
@@ -326,7 +326,7 @@ def test_chances_are_scored_in_the_page_as_by_the_drill(tab, said):
         marked = exercise.mark(said)
         assert f"Score {100.0 * marked.score:.0f} of 100" in tab.inner_text("#told")
         mark = tab.locator("#answers tbody tr").last.locator("td").last.inner_text()
-        assert mark == ("right" if marked.correct else "not so")
+        assert mark == ("correct" if marked.correct else "wrong")
         tab.click("#next")
 
 
@@ -387,7 +387,7 @@ def test_a_scan_in_the_page_is_not_called_before_a_look(tab):
     answer_all_before(tab, 2)
     tab.keyboard.press("a")
     tab.keyboard.press("Enter")
-    assert "look at a gauge first" in tab.inner_text("#fault")
+    assert "Look at a gauge first" in tab.inner_text("#fault")
     assert tab.is_hidden("#told")
     assert tab.locator("#answers tbody tr").count() == 1
     # the fault is gone with the look that mends it
@@ -400,8 +400,8 @@ def test_giving_up_early_is_told_in_the_page_and_is_neither_right_nor_wrong(tab,
     options = [option.id for option in rounds()[1].exercise.options]
     answer_one(tab, LETTERS[options.index("cannot_tell")])
     told = tab.inner_text("#told")
-    assert "too early to be right" in told
-    assert not re.search("What there was|It began", told)
+    assert "Too early to be right" in told
+    assert not re.search("What it was|It began", told)
     taken = take(
         sitting(tmp_path / "p.sqlite"),
         read_results(downloaded(tab, tmp_path)),
@@ -415,7 +415,7 @@ def test_a_flight_that_ends_without_a_call_is_over(tab, tmp_path):
     answer_all_before(tab, 2)
     tab.keyboard.press(" ")
     tab.wait_for_selector("#told:visible", timeout=60_000)
-    assert "Time is up without a call" in tab.inner_text("#told")
+    assert "Time is up and you made no call" in tab.inner_text("#told")
     given = read_results(downloaded(tab, tmp_path)).answers[1]
     assert given.answer == ""
     asked = sitting(tmp_path / "p.sqlite")

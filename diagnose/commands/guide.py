@@ -1,7 +1,6 @@
-"""Guided entry: one question at a time, what is worth asking, in plain words; it builds the same session.
+"""Guided entry: one question at a time, what is worth asking; it builds the same session.
 
-First what was flown and seen, then the silent gauges in the order of what their answer is expected to
-tell. "Don't know" is always an answer, "back" always possible, and every command of the prompt still works.
+What was flown and seen, then the silent gauges, the most telling first; every command of the prompt still works.
 """
 
 from __future__ import annotations
