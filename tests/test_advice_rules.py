@@ -13,9 +13,10 @@ import pytest
 from diagnose.checked.stored import ADVICE, AdviceRules
 from diagnose.knowledge import knowledge_root
 from tests.advice_rules import AMMETERS, run_ammeters, run_panel, titles
+from tests.examples import LONG
 from tests.small import shipped
 
-CASES = int(os.environ.get("ADVICE_CASES", "24"))
+CASES = int(os.environ.get("ADVICE_CASES", "24" if LONG else "12"))
 
 
 @pytest.mark.parametrize("panel", shipped().panels)
