@@ -1,6 +1,6 @@
 """What all tests share, and how many examples they take.
 
-Three amounts: the usual one, always and everywhere the same; ``--long``, as CI runs them; HYPOTHESIS_PROFILE=full,
+Three amounts: the usual one, always and everywhere the same; ``--long``; HYPOTHESIS_PROFILE=full,
 thousands at random (``tests.examples`` has what a test needs for it). One engine for each panel (``tests.small.engine``),
 which ``diagnose.engine_for`` gives to the command line as well (``tests.console.run``).
 
@@ -31,7 +31,7 @@ settings.register_profile("full", deadline=None, max_examples=2000, suppress_hea
 
 
 def pytest_addoption(parser):
-    parser.addoption("--long", action="store_true", help="more examples and exercises, as CI runs them")
+    parser.addoption("--long", action="store_true", help="more examples and exercises")
 
 
 def pytest_configure(config):

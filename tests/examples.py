@@ -13,7 +13,7 @@ Item = TypeVar("Item")
 _examples = settings().max_examples
 #: whether the ``full`` profile is loaded (HYPOTHESIS_PROFILE=full)
 FULL = _examples > 1000
-#: whether more than the usual run was asked for (``--long``, as in CI)
+#: whether more than the usual run was asked for (``--long``)
 LONG = _examples > 25
 #: what cannot be had with fewer examples
 long_only = pytest.mark.skipif(not LONG, reason="takes long: pytest --long")
