@@ -87,18 +87,16 @@ class Overlaps:
         joined only if every pair across them is alike. ``look_like`` has what is left across groups.
         """
         groups = [[i] for i in range(len(self.names))]
-        while True:
-            best, pair = 0.0, None
-            for a in range(len(groups)):
-                for b in range(a + 1, len(groups)):
-                    block = self.chance[np.ix_(groups[a], groups[b])]
-                    # the least alike pair across decides, as in complete-linkage clustering
-                    if block.min() > max(best, 1.0 - self.told_apart):
-                        best, pair = float(block.min()), (a, b)
-            if pair is None:
-                break
-            first, second = pair
-            groups[first] = sorted(groups[first] + groups.pop(second))
+        # how alike the least alike pair across two groups is, as in complete-linkage clustering; once for each two
+        across = np.where(np.triu(np.ones_like(self.chance), 1) > 0.0, self.chance, -np.inf)
+        while across.max(initial=-np.inf) > 1.0 - self.told_apart:
+            first, second = np.unravel_index(int(across.argmax()), across.shape)
+            groups[first] = sorted(groups[first] + groups[second])
+            groups[second] = []
+            both = np.maximum(across, across.T)
+            both[first] = both[:, first] = np.minimum(both[first], both[second])
+            both[second] = both[:, second] = -np.inf
+            across = np.where(np.isfinite(across), both, -np.inf)
         return tuple(tuple(self.names[i] for i in group) for group in groups if len(group) > 1)
 
 

@@ -176,7 +176,7 @@ def test_a_time_limit_must_be_a_time(limit, capsys):
     with pytest.raises(SystemExit) as left:
         main(["rank", "wrong_setting", "--cross-check", "--time-limit", limit])
     assert left.value.code == 2
-    assert "is no time from above 0" in capsys.readouterr().err
+    assert "must be above 0 and at most 86400 seconds" in capsys.readouterr().err
 
 
 def test_export_writes_to_the_screen_or_a_file_and_says_what_is_wrong(tmp_path, capsys):

@@ -162,7 +162,7 @@ def test_uncovered_is_what_larger_sets_hold():
 @pytest.mark.parametrize(
     ("snapshots", "error", "text"),
     [
-        ((), CaseError, "no snapshot"),
+        ((), CaseError, "nothing has been said yet"),
         ((shot("loop"),), UnknownName, "loop"),
         ((shot("level", 0.0),), CaseError, "snapshot 1 lasts 0.0 min"),
         ((shot(), shot("level", -1.0)), CaseError, "snapshot 2 lasts"),

@@ -47,7 +47,7 @@ def test_the_grade_of_least_cost(truth, grade):
 def two_states(healthy, failed):
     """The network whose suction gauge shows these chances of two readings, by the condition of its own part."""
     table = NETWORK.facets["suction.value"]
-    rows = np.array([healthy, failed, healthy])
+    rows = np.array([healthy, failed, healthy, healthy])
     made = showing(table, rows, parents=("suction_gauge",), axes=(), readings=("low", "normal"))
     return replace(NETWORK, facets=dict(NETWORK.facets) | {"suction.value": made})
 
@@ -63,8 +63,8 @@ def two_states(healthy, failed):
 )
 def test_an_instrument_misleads_from_half_of_the_total_variation_on(healthy, failed, misleads):
     network = two_states(healthy, failed)
-    assert network.states["suction_gauge"] == ("true", "stuck", "reads_zero")
-    assert misleading_states(network, "suction.value", "air").tolist() == [False, misleads, False]
+    assert network.states["suction_gauge"] == ("true", "stuck", "reads_zero", "unlisted")
+    assert misleading_states(network, "suction.value", "air").tolist() == [False, misleads, False, False]
 
 
 def test_only_motions_that_the_phase_can_meet_count():

@@ -71,7 +71,7 @@ def seconds(text: str) -> float:
     except ValueError:
         value = 0.0
     if not 0.0 < value <= LONGEST_S:
-        raise argparse.ArgumentTypeError(f"{text!r} must be between 0 and {LONGEST_S:g} seconds")
+        raise argparse.ArgumentTypeError(f"{text!r} must be above 0 and at most {LONGEST_S:g} seconds")
     return value
 
 
