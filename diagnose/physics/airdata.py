@@ -120,11 +120,9 @@ def pressure_line(
         return np.moveaxis(line, 0, -1)
     line[0] = along[0] if initial_inhg is None else initial_inhg
     changing = tau.ndim == source.ndim
-    taus = np.ascontiguousarray(np.moveaxis(tau, -1, 0)) if changing else tau[np.newaxis]
-    held, before, now = _lag_weights(step, taus[0])
+    weights = _lag_weights(step, np.moveaxis(tau, -1, 0)[1:] if changing else tau[np.newaxis])
     for k in range(1, along.shape[0]):
-        if changing:
-            held, before, now = _lag_weights(step, taus[k])
+        held, before, now = (weight[k - 1 if changing else 0] for weight in weights)
         line[k] = held * line[k - 1] + before * along[k - 1] + now * along[k]
     return np.moveaxis(line, 0, -1)
 
