@@ -129,9 +129,9 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
         return False, "Nothing here speaks for a failure; recheck the readings."
     unlisted = [not failure.listed for failure in network.failures]
     beyond = float(sets[members[:, unlisted].any(axis=1)].sum())
-    if beyond >= limits.not_listed:
-        fits_nothing = _fits_nothing(network, posterior)
-        return False, f"Nothing that is listed here explains it well{fits_nothing} ({beyond:.0%})."
+    if beyond >= limits.not_listed and any(not network.kb.failures[n].listed for n in ranking[0].failures):
+        odd = _odd_beyond_the_list(network, posterior)
+        return False, f"Nothing listed here explains it well{odd} ({beyond:.0%})."
     if best_chance >= limits.decided:
         return True, f"Most likely: {best.name} ({best_chance:.0%})."
     alike = [failure for chance, failure in faulty if chance > limits.worth_naming]
@@ -155,7 +155,7 @@ TURN_WORDS = {
 HEIGHT_WORDS = {"up": "you are climbing", "down": "you are descending", "level": "you are level"}
 
 
-def _fits_nothing(network: Network, posterior: Posterior) -> str:
+def _odd_beyond_the_list(network: Network, posterior: Posterior) -> str:
     """Name the odd readings of the instruments whose fault is in no list, the likeliest of them."""
     blamed = [
         (chance, failure)

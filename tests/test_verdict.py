@@ -12,20 +12,22 @@ from diagnose.answer import Ranked
 from diagnose.model import SnapshotRecord
 from tests.small import small_case, small_network
 
-NETWORK = small_network(("pump_sheared", "pump_weak", "static_ports_taped", "rough_air"))
+NETWORK = small_network(
+    ("pump_sheared", "pump_weak", "static_ports_taped", "rough_air", "unlisted_altimeter")
+)
 IDS = [failure.id for failure in NETWORK.failures]
 
 
-def verdict(manoeuvre="level", motion=None, **chances):
+def verdict(manoeuvre="level", motion=None, readings=None, **chances):
     """Of sets of one failure each with these chances; the rest is "nothing failed"."""
     sets = np.array([1.0 - sum(chances.values()), *(chances.get(name, 0.0) for name in IDS)])
-    members = np.vstack([np.zeros(4), np.eye(4)]).astype(bool)
+    members = np.vstack([np.zeros(len(IDS)), np.eye(len(IDS))]).astype(bool)
     names = [(), *((name,) for name in IDS)]
     order = np.argsort(-sets, kind="stable")
     ranking = tuple(Ranked(failures=names[i], prior=0.1, posterior=float(sets[i])) for i in order)
     posterior = SimpleNamespace(
         space=SimpleNamespace(network=NETWORK, members=members),
-        case=small_case(SnapshotRecord(manoeuvre=manoeuvre)),
+        case=small_case(SnapshotRecord(manoeuvre=manoeuvre, readings=readings or {})),
         sets=sets,
         marginals=sets[1:],
         motion=motion or {"turn": {"straight": 1.0}, "vertical": {"level": 1.0}},
@@ -83,3 +85,17 @@ def test_an_aircraft_that_does_something_else_than_was_meant():
     assert _strayed(NETWORK, posterior) == ""
     posterior.motion = {"turn": {"right": 0.8, "straight": 0.2}, "vertical": {"up": 0.9, "level": 0.1}}
     assert _strayed(NETWORK, posterior) == "you are turning right and you are climbing"
+
+
+def test_that_nothing_listed_fits_is_said_where_such_a_fault_leads_with_three_in_ten():
+    odd = {"altimeter.trend": "falling", "airspeed.trend": "falling"}
+    leads = verdict(readings=odd, unlisted_altimeter=0.3, pump_sheared=0.29, static_ports_taped=0.25)
+    # the airspeed is odd as well, and not of the instrument that is blamed
+    assert leads == (False, "Nothing listed here explains it well: altimeter falling (30%).")
+    _, says = verdict(unlisted_altimeter=0.29, pump_sheared=0.28, static_ports_taped=0.27)
+    assert says.startswith("Best guess so far: ")
+    # something listed leads, and it stands
+    found, says = verdict(unlisted_altimeter=0.35, pump_sheared=0.6)
+    assert (found, says) == (False, f"Best guess so far: {NETWORK.kb.failures['pump_sheared'].name} (60%).")
+    _, says = verdict(unlisted_altimeter=0.4, pump_sheared=0.05)
+    assert says == "Best guess so far: nothing has failed (55%)."

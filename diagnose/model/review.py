@@ -127,6 +127,12 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     enough: float
     disbelieve: float
     onset_share: float
+    blurred_s: float
+    slow_s: float
+    contested_share: float
+    contested_s: int
+    contested_least_s: int
+    alike_below: float
 
 
 class GroundTest(Cited, frozen=True, kw_only=True):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diagnose.inference import Engine
-from diagnose.model import CaseRecord, MemoryKind
+from diagnose.model import CaseRecord, MemoryKind, ReviewLimits
 from diagnose.network import Network
 from diagnose.review.causes import Cause, gauges_of
 from diagnose.review.onset import interval_of, onset_chances
@@ -16,10 +16,6 @@ from diagnose.review.relations import Change, Residual
 from diagnose.review.windows import Window
 from diagnose.units import Array
 
-#: rates and means are taken over spans of up to twice this, so that a change is no sharper
-BLURRED_S = 30.0
-#: what comes gradually or by a rotor that runs down may take this long until the detector sees it
-SLOW_S = 180.0
 #: gauge -> channels that record it
 GAUGE_CHANNELS = {
     "airspeed": ("airspeed_kt",),
@@ -70,9 +66,7 @@ def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows
         touched, slow = _touches(network, name)
         changes = [c for r in found if touched & set(r.relation.speaks_of) for c in r.changes]
         chances = onset_chances(engine, case, causes[0].failures, name)
-        onset = _onset(
-            chances, name, windows, changes, SLOW_S if slow else 0.0, network.kb.review.onset_share
-        )
+        onset = _onset(chances, name, windows, changes, slow, network.kb.review)
         own = [r for r in found if touched & set(r.relation.speaks_of)]
         gauges = gauges_of(network, name)
         odd = _odd_windows(network, case, windows, gauges)
@@ -154,13 +148,13 @@ def _touches(network: Network, failure: str) -> tuple[set[str], bool]:
     return {channel for gauge in gauges for channel in GAUGE_CHANNELS.get(gauge, ())}, slow
 
 
-def _onset(chances: Array, failure: str, windows: Sequence[Window], changes: Sequence[Change], slow_s: float, share: float) -> Onset:  # fmt: skip
+def _onset(chances: Array, failure: str, windows: Sequence[Window], changes: Sequence[Change], slow: bool, limits: ReviewLimits) -> Onset:  # fmt: skip
     """From chances by snapshot to seconds, made narrower by the detector where it saw the change.
 
     A failure that begins before a snapshot began somewhere from inside the snapshot before (whose readings
     need not show it yet) on into this one, of which many readings tell only how it ended.
     """
-    low, high = interval_of(chances, share)
+    low, high = interval_of(chances, limits.onset_share)
     # a failure that showed only when it was needed may have begun at any time before: the middle of them
     best = int(chances.argmax()) if chances.max() > 0.5 else int(np.searchsorted(np.cumsum(chances), 0.5))
     earliest = float(windows[low - 1].first if low else 0)
@@ -168,14 +162,15 @@ def _onset(chances: Array, failure: str, windows: Sequence[Window], changes: Seq
     # when the snapshot before ended all was usual still, when this one ended no longer
     likeliest = 0.5 * (windows[best - 1].end + windows[best].end) if best else 0.0
     # a change that began about then, or a snapshot sooner, and held still when the readings showed it
-    begin, end = windows[max(low - 2, 0)].first - BLURRED_S, float(windows[best].end) + BLURRED_S
+    blurred = limits.blurred_s
+    begin, end = windows[max(low - 2, 0)].first - blurred, float(windows[best].end) + blurred
     seen = [c for c in changes if best and begin <= c.onset <= end and c.until > windows[best].first]
     seen_by = ""
     if seen:
         first = min(seen, key=lambda change: change.onset)
         likeliest, seen_by = first.onset, first.relation
         if low == high == best:
-            earliest, latest = first.earliest - BLURRED_S - slow_s, first.latest + BLURRED_S
+            earliest, latest = first.earliest - blurred - limits.slow_s * slow, first.latest + blurred
     return Onset(
         failure=failure,
         likeliest=likeliest,

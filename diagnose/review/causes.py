@@ -19,8 +19,6 @@ from diagnose.units import Array
 
 #: causes named beside the first
 MOST_CAUSES = 6
-#: readings whose chances differ by less (total variation) are told apart by nobody
-ALIKE_BELOW = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,11 +45,11 @@ class Effect:
     marks: frozenset[tuple[str, object]]
     shows: Mapping[str, Array]
 
-    def alike(self, other: Effect) -> bool:
-        """Whether no reading is told from the other's by more than the limit (total variation)."""
+    def alike(self, other: Effect, below: float) -> bool:
+        """Whether the chances of every reading differ by less than this (total variation)."""
         return self.marks == other.marks and all(
             shown.shape == other.shows[name].shape
-            and bool((0.5 * np.abs(shown - other.shows[name]).sum(axis=-1) < ALIKE_BELOW).all())
+            and bool((0.5 * np.abs(shown - other.shows[name]).sum(axis=-1) < below).all())
             for name, shown in self.shows.items()
         )
 
@@ -79,6 +77,7 @@ def effect_of(network: Network, facets: Iterable[str], acts: Mapping[str, str]) 
 
 def alike_finder(network: Network, facets: Sequence[str]) -> Callable[[str], tuple[str, ...]]:
     """Give for a failure the others that these facets cannot tell from it."""
+    below = network.kb.review.alike_below
     sound = effect_of(network, facets, {})
     effects = {
         failure.id: effect_of(network, facets, failure.acts)
@@ -88,9 +87,9 @@ def alike_finder(network: Network, facets: Sequence[str]) -> Callable[[str], tup
 
     def alike(failure: str) -> tuple[str, ...]:
         own = effects[failure]
-        if own.alike(sound):
+        if own.alike(sound, below):
             return ()
-        return tuple(name for name, effect in effects.items() if name != failure and own.alike(effect))
+        return tuple(name for name, effect in effects.items() if name != failure and own.alike(effect, below))
 
     return alike
 

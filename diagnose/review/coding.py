@@ -58,8 +58,6 @@ NOISE = (GUSTS, "jerky", "swinging", "tumbling")
 BUMP_S = 11
 #: facets that are read against the rate of turn, beside those whose usual reading hangs on it
 BY_TURN = ("attitude.behaviour",)
-#: a window of which more is contested tells nothing that hangs on the turn
-CONTESTED_SHARE = 0.1
 #: what a pilot does to the speed takes longer than this
 QUICK_S = 31
 
@@ -140,7 +138,7 @@ class Coder:
         """Readings of a window, and those that are not sure."""
         sure: dict[str, str] = {}
         unsure: dict[str, tuple[str, float]] = {}
-        contested = float(self.contested[window.first : window.end].mean()) > CONTESTED_SHARE
+        contested = float(self.contested[window.first : window.end].mean()) > self.limits.contested_share
         for name, read in self.made.items():
             facet = self._rule(name)
             if "power" in facet.axes and not self.powered(window):

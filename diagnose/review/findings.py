@@ -319,7 +319,9 @@ def _own(network: Network, failure: str, gauge: str) -> bool:
     own = tuple(name for name in network.facets if name.partition(".")[0] == gauge)
     others = tuple(name for name in network.facets if name not in own)
     acts = network.kb.failures[failure].acts
-    return effect_of(network, others, acts).alike(effect_of(network, others, {}))
+    return effect_of(network, others, acts).alike(
+        effect_of(network, others, {}), network.kb.review.alike_below
+    )
 
 
 def _would_help(engine: Engine, case: CaseRecord, maker: Coder, posterior: Posterior) -> tuple[tuple[str, float], ...]:  # fmt: skip

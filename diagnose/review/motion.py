@@ -20,10 +20,6 @@ from diagnose.units import Array
 
 #: used where no airspeed is recorded or it cannot be right
 USUAL_KT, SLOWEST_KT, FASTEST_KT = 100.0, 55.0, 250.0
-#: two sources of the turn that differ for so long contest it
-CONTESTED_S = 10
-#: less than this in a whole flight is none
-CONTESTED_LEAST_S = 60
 LOWEST_FT, HIGHEST_FT = -1000.0, 30000.0
 
 
@@ -75,7 +71,7 @@ class Motion:
     ``by_wind_kt`` calibrated airspeed and ``by_wind_deg`` heading that track,
     groundspeed and wind ask for, NaN where the wind is not known well; ``roughly_kt`` and ``roughly_deg`` the
     same wherever there is any estimate; ``power`` "idle", "cruise", "full" or "" where unknown;
-    ``turns_differ_dps``: rates that differ by more are not averaged. ``believed``: the channel that is believed
+    ``turns_differ_dps``, ``contested_s``, ``contested_least_s``: as in ``ReviewLimits``. ``believed``: the channel that is believed
     where the turn is contested, "" for none.
     """
 
@@ -93,6 +89,8 @@ class Motion:
     roughly_kt: Array
     roughly_deg: Array
     turns_differ_dps: float
+    contested_s: int
+    contested_least_s: int
     believed: str = ""
 
     def believing(self, channel: str) -> Motion:
@@ -108,10 +106,10 @@ class Motion:
             return np.zeros(len(self.airborne), dtype=bool)
         known = np.sum([np.isfinite(rate) for rate in rates], axis=0)
         span = np.fmax.reduce(rates) - np.fmin.reduce(rates)
-        apart = mean_over(np.where(known == 2, span, np.nan), CONTESTED_S)
+        apart = mean_over(np.where(known == 2, span, np.nan), self.contested_s)
         found = np.asarray((known == 2) & (np.nan_to_num(apart) > self.turns_differ_dps))
         # the ends of a recording and bumps contest nothing
-        return found if found.sum() >= CONTESTED_LEAST_S else np.zeros(len(self.airborne), dtype=bool)
+        return found if found.sum() >= self.contested_least_s else np.zeros(len(self.airborne), dtype=bool)
 
     def turn_without(self, channel: str, own: Array, *also: str) -> Array:
         """Rate of turn by the other channels but ``also``; where two of them differ, the one nearer to ``own``."""
@@ -176,6 +174,7 @@ def motion_of(recording: Recording, limits: ReviewLimits, variation_deg: float) 
         climb_fpm=_climb(heights, power, ch.get("pitch_deg"), limits, seconds), power=power,
         wind=wind, wind_doubt_kt=doubt_kt, by_wind_kt=by_kt, by_wind_deg=by_deg, roughly_kt=roughly_kt, roughly_deg=roughly_deg,
         turns_differ_dps=limits.turns_differ_dps,
+        contested_s=limits.contested_s, contested_least_s=limits.contested_least_s,
     )  # fmt: skip
 
 
