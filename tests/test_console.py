@@ -190,8 +190,10 @@ def at_a_terminal(*arguments):
     import pty
 
     ours, theirs = pty.openpty()
+    # a fast machine must not be done before the patience is: any work counts as long here
+    impatient = "import diagnose.console as c; c.PATIENCE_S = 0.0; from diagnose.cli import main; raise SystemExit(main())"
     process = subprocess.Popen(
-        [sys.executable, "-m", "diagnose", *arguments],
+        [sys.executable, "-c", impatient, *arguments],
         stdout=subprocess.PIPE,
         stderr=theirs,
         stdin=subprocess.DEVNULL,
