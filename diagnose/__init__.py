@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from diagnose.answer import Answer
-    from diagnose.inference import Engine
-    from diagnose.knowledge import KnowledgeBase
+    from diagnose.knowledge.load import KnowledgeBase
     from diagnose.model import CaseRecord, SnapshotRecord
-    from diagnose.posterior import Posterior
+    from diagnose.model.answer import Answer
+    from diagnose.network.engine import Engine
+    from diagnose.network.posterior import Posterior
 
 Looks = Literal["", "here", "all"]
 
@@ -23,22 +23,22 @@ __version__ = "0.1.0"
 
 def load_knowledge(overlays: tuple[Path, ...] = ()) -> KnowledgeBase:
     """Read the packaged knowledge base and lay the user's own files over it."""
-    from diagnose import knowledge
+    from diagnose.knowledge import load
 
-    return knowledge.load_knowledge(overlays=overlays)
+    return load.load_knowledge(overlays=overlays)
 
 
 def cases_root() -> Path:
     """Give the folder of the shipped cases."""
-    from diagnose import knowledge
+    from diagnose.knowledge import load
 
-    return knowledge.cases_root()
+    return load.cases_root()
 
 
 def engine_for(kb: KnowledgeBase, panel: str) -> Engine:
     """Build the engine of one panel; keep it to answer several cases or a case that grows."""
-    from diagnose.inference import Engine
-    from diagnose.network import compile_network
+    from diagnose.network.engine import Engine
+    from diagnose.network.tables import compile_network
 
     return Engine(compile_network(kb, panel))
 
@@ -58,9 +58,9 @@ def answer_posterior(engine: Engine, posterior: Posterior, *, looks: Looks = "")
     """Give the answer of ``answer_case`` for a posterior that is at hand."""
     from dataclasses import replace
 
-    from diagnose.advise import advise
-    from diagnose.decisions import with_decisions
-    from diagnose.explain.why import because
+    from diagnose.advice.advise import advise
+    from diagnose.advice.decisions import with_decisions
+    from diagnose.advice.explain.why import because
 
     answer = with_decisions(posterior, advise(posterior))
     answer = replace(answer, because=because(engine, posterior, answer.ranking))
@@ -71,7 +71,7 @@ def with_looks(engine: Engine, posterior: Posterior, answer: Answer, looks: Look
     """Give the answer with what to look at next."""
     from dataclasses import replace
 
-    from diagnose.looks import next_looks
+    from diagnose.advice.looks import next_looks
 
     found = next_looks(
         engine, posterior, everywhere=looks == "all", trusts=answer.trust, orders=answer.decisions

@@ -23,11 +23,11 @@ import msgspec
 import numpy as np
 
 from diagnose import answer_posterior, engine_for
-from diagnose.checked.stored import ADVICE, AdviceRules
-from diagnose.errors import ImpossibleEvidence
-from diagnose.evidence import facet_chance, motion_chance
-from diagnose.knowledge import knowledge_root, with_only
+from diagnose.knowledge.load import knowledge_root, with_only
 from diagnose.model import CaseRecord, FailureKind, Grade, SnapshotRecord
+from diagnose.model.errors import ImpossibleEvidence
+from diagnose.network.evidence import facet_chance, motion_chance
+from diagnose.proof.outside.stored import ADVICE, AdviceRules
 from tests.small import shipped
 
 SEED = 20261128

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from diagnose.checked.libraries import query_pyagrum, to_agrum
 from diagnose.model import CaseRecord
-from diagnose.network import Network
-from diagnose.unrolled import at, build_tables
+from diagnose.network.tables import Network
+from diagnose.network.unrolled import at, build_tables
+from diagnose.proof.outside.libraries import query_pyagrum, to_agrum
 
 __all__ = ["agrum_marginals", "to_agrum"]
 

@@ -31,7 +31,7 @@ def _stream(content=b""):
 
 def run(*arguments, text=""):
     """Run the command line in this process, away from any terminal; gives a CompletedProcess too."""
-    from diagnose.drill.studio import Studio
+    from diagnose.practice.drill.studio import Studio
     from tests.drilled import studio_of
 
     out, err = _stream(), _stream()

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from diagnose.commands import Desk, obey
-from diagnose.errors import DiagnoseError
-from diagnose.inference import Engine
+from diagnose.model.errors import DiagnoseError
+from diagnose.network.engine import Engine
+from diagnose.terminal.commands import Desk, obey
 from tests.small import shipped
 
 #: shared by all desks of this file, as one prompt shares them among its lines

@@ -7,13 +7,13 @@ from functools import cache
 
 import numpy as np
 
-from diagnose.drill.curriculum import cards_in_order
-from diagnose.drill.exercise import OPEN, SOUND, Card, Kind
-from diagnose.drill.name_it import NameIt
-from diagnose.drill.sitting import make
-from diagnose.drill.studio import Studio
-from diagnose.inference import Engine
-from diagnose.knowledge import KnowledgeBase
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.network.engine import Engine
+from diagnose.practice.drill.curriculum import cards_in_order
+from diagnose.practice.drill.exercise import OPEN, SOUND, Card, Kind
+from diagnose.practice.drill.name_it import NameIt
+from diagnose.practice.drill.sitting import make
+from diagnose.practice.drill.studio import Studio
 from tests.examples import LONG
 from tests.small import engine, shipped
 

@@ -1,6 +1,6 @@
 """Recordings of simulated flights with known truth, as a recorder would have written them.
 
-The flights are ``diagnose.simulate``'s; here the recorder is added: its noise, its rate, wind over the ground.
+The flights are ``diagnose.practice.simulate``'s; here the recorder is added: its noise, its rate, wind over the ground.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ import msgspec
 import numpy as np
 
 from diagnose.model import Quantity
-from diagnose.script import Draught, FailureEvent, Leg, ScenarioRecord
-from diagnose.simulate import shown_histories, simulate
+from diagnose.model.script import Draught, FailureEvent, Leg, ScenarioRecord
+from diagnose.practice.simulate import shown_histories, simulate
 
 #: quantities that say what is sound
 SOUND = ("suction.", "attitude.erection_", "rotor.lean_")

@@ -22,7 +22,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from diagnose.knowledge import OTHER_FILES
+from diagnose.knowledge.load import OTHER_FILES
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import draw_flights
 from diagnose.physics.suction_dials import starved_rotor_speed

@@ -8,11 +8,11 @@ from functools import cache, lru_cache
 import numpy as np
 
 from diagnose import engine_for
-from diagnose.inference import Engine
-from diagnose.knowledge import KnowledgeBase, load_knowledge, with_only
-from diagnose.likelihood import FacetTable
+from diagnose.knowledge.load import KnowledgeBase, load_knowledge, with_only
 from diagnose.model import CaseRecord, Panel, SnapshotRecord
-from diagnose.network import Network, compile_network
+from diagnose.network.engine import Engine
+from diagnose.network.likelihood import FacetTable
+from diagnose.network.tables import Network, compile_network
 
 GAUGES = ("airspeed", "altimeter", "attitude", "heading", "suction", "turn_coordinator")
 FAILURES = ("static_ports_taped", "pitot_ram_iced", "pump_sheared", "attitude_worn")

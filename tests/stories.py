@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from diagnose.commands import Desk
-from diagnose.commands.hearing import HeardStory, hear_story
+from diagnose.language.prose import EVIDENCE, Piece, read_story
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.words.prose import EVIDENCE, Piece, read_story
+from diagnose.terminal.commands import Desk
+from diagnose.terminal.commands.hearing import HeardStory, hear_story
 
 DATA = Path(__file__).parent / "data"
 

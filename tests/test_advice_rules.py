@@ -10,8 +10,8 @@ import os
 import msgspec
 import pytest
 
-from diagnose.checked.stored import ADVICE, AdviceRules
-from diagnose.knowledge import knowledge_root
+from diagnose.knowledge.load import knowledge_root
+from diagnose.proof.outside.stored import ADVICE, AdviceRules
 from tests.advice_rules import AMMETERS, run_ammeters, run_panel, titles
 from tests.examples import LONG
 from tests.small import shipped

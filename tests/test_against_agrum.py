@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import pytest
 
-from diagnose.inference import Engine
-from diagnose.pgmpy_bridge import pgmpy_marginals
+from diagnose.network.engine import Engine
+from diagnose.network.pgmpy_bridge import pgmpy_marginals
 from tests.agrum_bridge import agrum_marginals
 from tests.small import small_case, small_network
 from tests.test_against_pgmpy import CLIMB, LEANING, LEVEL, SEQUENCES, TOLERANCE

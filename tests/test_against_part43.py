@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from diagnose.knowledge import knowledge_root
+from diagnose.knowledge.load import knowledge_root
 from diagnose.physics.atmosphere import P0_INHG, altimeter_ft
 
 TABLE = tomllib.loads((knowledge_root() / "outside/worked_air_values.toml").read_text())["setting_scale"]

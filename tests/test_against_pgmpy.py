@@ -9,10 +9,10 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
-from diagnose.pgmpy_bridge import pgmpy_marginals
-from diagnose.unrolled import build_tables
+from diagnose.network.engine import Engine
+from diagnose.network.pgmpy_bridge import pgmpy_marginals
+from diagnose.network.unrolled import build_tables
 from tests.small import small_case, small_network
 
 TOLERANCE = 1e-9

@@ -18,12 +18,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.errors import CaseError
-from diagnose.evidence import agreement
-from diagnose.inference import Engine
-from diagnose.knowledge import with_only
+from diagnose.knowledge.load import with_only
 from diagnose.model import CaseRecord, Panel, SnapshotRecord
-from diagnose.network import compile_network
+from diagnose.model.errors import CaseError
+from diagnose.network.engine import Engine
+from diagnose.network.evidence import agreement
+from diagnose.network.tables import compile_network
 from tests import reference
 from tests.small import shipped
 

@@ -8,7 +8,9 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from diagnose.checked.handbook import (
+from diagnose.knowledge.load import with_only
+from diagnose.network.tables import compile_network
+from diagnose.proof.outside.handbook import (
     SCAN_PANEL,
     lost_rows,
     partial_panel_line,
@@ -16,8 +18,6 @@ from diagnose.checked.handbook import (
     scan_line,
     scan_rows,
 )
-from diagnose.knowledge import with_only
-from diagnose.network import compile_network
 from tests.small import shipped
 
 ROWS = scan_rows()

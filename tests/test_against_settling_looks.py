@@ -14,10 +14,10 @@ import msgspec
 import pytest
 
 from diagnose import engine_for
-from diagnose.knowledge import with_only
-from diagnose.looks import next_looks
+from diagnose.advice.looks import next_looks
+from diagnose.knowledge.load import with_only
+from diagnose.language.case_files import load_case
 from diagnose.model import Panel, SnapshotRecord
-from diagnose.session import load_case
 from tests.small import shipped
 
 SETTLED = tomllib.loads((Path(__file__).parent / "data" / "settling_looks.toml").read_text())["settled"]

@@ -8,8 +8,8 @@ import ambiance
 import numpy as np
 import pytest
 
-from diagnose.errors import PhysicsRangeError
-from diagnose.knowledge import knowledge_root
+from diagnose.knowledge.load import knowledge_root
+from diagnose.model.errors import PhysicsRangeError
 from diagnose.physics.airdata import airspeed_kt, impact_pressure_inhg
 from diagnose.physics.atmosphere import altimeter_ft, pressure_altitude_ft, pressure_inhg
 

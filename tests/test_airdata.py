@@ -13,8 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.errors import PhysicsRangeError
-from diagnose.knowledge import knowledge_root
+from diagnose.knowledge.load import knowledge_root
+from diagnose.model.errors import PhysicsRangeError
+from diagnose.model.units import hpa_from_inhg, inh2o_from_inhg, kt_from_mph, m_s_from_kt, pa_from_inhg
 from diagnose.physics.airdata import (
     HIGHEST_AIRSPEED_KT,
     agrees_with_static_error,
@@ -38,7 +39,6 @@ from diagnose.physics.airdata import (
     vertical_speed_fpm,
 )
 from diagnose.physics.atmosphere import altimeter_ft, pressure_altitude_ft, pressure_inhg
-from diagnose.units import hpa_from_inhg, inh2o_from_inhg, kt_from_mph, m_s_from_kt, pa_from_inhg
 from tests.small import shipped
 
 TABLES = tomllib.loads((knowledge_root() / "outside/worked_air_values.toml").read_text())

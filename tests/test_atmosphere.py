@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.errors import PhysicsRangeError
-from diagnose.knowledge import knowledge_root
+from diagnose.knowledge.load import knowledge_root
+from diagnose.model.errors import PhysicsRangeError
+from diagnose.model.units import hpa_from_inhg, psi_from_inhg
 from diagnose.physics.atmosphere import (
     HIGHEST_ALTITUDE_FT,
     LOWEST_ALTITUDE_FT,
@@ -24,7 +25,6 @@ from diagnose.physics.atmosphere import (
     static_pressure_inhg,
     temperature_c,
 )
-from diagnose.units import hpa_from_inhg, psi_from_inhg
 
 TABLES = tomllib.loads((knowledge_root() / "outside/worked_air_values.toml").read_text())
 TABLE = TABLES["atmosphere"]

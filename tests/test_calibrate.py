@@ -15,9 +15,13 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.calibrate import load_result, reliability_svg, write_result
-from diagnose.calibrate.flights import Flight, simulate
-from diagnose.calibrate.measures import (
+from diagnose.cli import main
+from diagnose.model.errors import KnowledgeError
+from diagnose.network.odds import odds_of
+from diagnose.network.tables import compile_network
+from diagnose.proof.calibrate import load_result, reliability_svg, write_result
+from diagnose.proof.calibrate.flights import Flight, simulate
+from diagnose.proof.calibrate.measures import (
     Outcome,
     alarms_of,
     bins_of,
@@ -27,12 +31,8 @@ from diagnose.calibrate.measures import (
     scores_of,
     wilson,
 )
-from diagnose.calibrate.run import Chunk, collect, fly, outcomes_in, plan, run
-from diagnose.calibrate.world import draw_plan, draw_truth, wider
-from diagnose.cli import main
-from diagnose.errors import KnowledgeError
-from diagnose.network import compile_network
-from diagnose.odds import odds_of
+from diagnose.proof.calibrate.run import Chunk, collect, fly, outcomes_in, plan, run
+from diagnose.proof.calibrate.world import draw_plan, draw_truth, wider
 from tests.examples import long_only
 from tests.small import shipped
 
@@ -256,7 +256,7 @@ def test_an_outcome_adds_up():
 def test_a_stopped_run_goes_on_where_it_stood(tmp_path):
     """Kill a run in the middle: what is there is whole, and the rest gives what an unbroken run gives."""
     code = (
-        "import sys; from pathlib import Path; from diagnose.calibrate.run import plan, run\n"
+        "import sys; from pathlib import Path; from diagnose.proof.calibrate.run import plan, run\n"
         "if __name__ == '__main__':\n"
         "    run(plan(60, 0, 3, ('single_pump',)), Path(sys.argv[1]), workers=1)\n"
     )

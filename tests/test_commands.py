@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.commands import COMMANDS, HINT, Desk, command_of, next_step, obey
-from diagnose.commands.desk import Left
-from diagnose.commands.helping import TOPICS
-from diagnose.errors import CaseError, DiagnoseError
 from diagnose.model import SnapshotRecord
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.render.text import PLAIN
+from diagnose.terminal.commands import COMMANDS, HINT, Desk, command_of, next_step, obey
+from diagnose.terminal.commands.desk import Left
+from diagnose.terminal.commands.helping import TOPICS
 from diagnose.terminal.screen import complete, summary
-from diagnose.text import PLAIN
 from tests.desks import ENGINES, answer_to, desk_after, last, refusal
 from tests.small import shipped
 

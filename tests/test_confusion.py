@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from diagnose import engine_for
-from diagnose.likelihood import confusion
+from diagnose.network.likelihood import confusion
 from tests.small import shipped
 
 FURTHER = shipped().limits.confused_further

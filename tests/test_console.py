@@ -13,9 +13,9 @@ import pytest
 
 from diagnose.cli import main
 from diagnose.cli.command import LONGEST_TEXT
-from diagnose.commands import obey
-from diagnose.console import LONGEST_LINE, Shown, Typed, Working, streams
-from diagnose.errors import CaseError, DiagnoseError
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.terminal.commands import obey
+from diagnose.terminal.console import LONGEST_LINE, Shown, Typed, Working, streams
 from tests.desks import desk_after
 
 #: everything below is shown by a terminal as text; a title with all of them
@@ -74,7 +74,7 @@ def test_a_title_that_steers_is_shown_harmlessly_in_every_face(case, tmp_path, c
 
 
 def test_a_scenario_that_steers_is_shown_harmlessly(tmp_path, capsys):
-    from diagnose.scenario import scenario_path
+    from diagnose.practice.scenario import scenario_path
 
     text = scenario_path("green_arc").read_text(encoding="utf-8")
     title = re.search(r'^title = "(.*)"$', text, re.MULTILINE)[1]
@@ -191,7 +191,7 @@ def at_a_terminal(*arguments):
 
     ours, theirs = pty.openpty()
     # a fast machine must not be done before the patience is: any work counts as long here
-    impatient = "import diagnose.console as c; c.PATIENCE_S = 0.0; from diagnose.cli import main; raise SystemExit(main())"
+    impatient = "import diagnose.terminal.console as c; c.PATIENCE_S = 0.0; from diagnose.cli import main; raise SystemExit(main())"
     process = subprocess.Popen(
         [sys.executable, "-c", impatient, *arguments],
         stdout=subprocess.PIPE,
@@ -234,7 +234,7 @@ def test_whoever_is_to_type_is_not_disturbed(monkeypatch):
             return True
 
     screen = Terminal()
-    monkeypatch.setattr("diagnose.console.PATIENCE_S", 0.2)
+    monkeypatch.setattr("diagnose.terminal.console.PATIENCE_S", 0.2)
     working = Working(screen)
     working.begin("drill")
 

@@ -9,13 +9,13 @@ from functools import cache
 import numpy as np
 import pytest
 
+from diagnose.advice.coverage import SINCE_START_MIN, SOUND, ambiguity_groups, cover, overlaps
 from diagnose.cli import main
-from diagnose.coverage import SINCE_START_MIN, SOUND, ambiguity_groups, cover, overlaps
-from diagnose.errors import UnknownName
-from diagnose.inference import Engine
-from diagnose.knowledge import load_handbook
+from diagnose.knowledge.load import load_handbook
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.network import compile_network
+from diagnose.model.errors import UnknownName
+from diagnose.network.engine import Engine
+from diagnose.network.tables import compile_network
 from tests.small import shipped, small_network
 
 FLYING = ("level", "climb", "left_turn")

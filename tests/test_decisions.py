@@ -8,11 +8,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from diagnose.answer import Trust
-from diagnose.decisions import Told, to_do, upset
-from diagnose.guidance import Decision
-from diagnose.knowledge import with_only
+from diagnose.advice.decisions import Told, to_do, upset
+from diagnose.knowledge.load import with_only
 from diagnose.model import Grade, SnapshotRecord
+from diagnose.model.answer import Trust
+from diagnose.model.guidance import Decision
 from tests.small import shipped, small_case, small_network
 
 NETWORK = small_network()

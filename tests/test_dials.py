@@ -9,11 +9,11 @@ import msgspec
 import numpy as np
 import pytest
 
+from diagnose.model.units import inhg_from_inh2o
 from diagnose.physics import electric_dials, gyro_dials, pressure_dials, suction_dials
 from diagnose.physics.airdata import airspeed_kt, impact_pressure_inhg
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import draw_flights
-from diagnose.units import inhg_from_inh2o
 from tests.small import shipped
 
 FLIGHTS = 1000

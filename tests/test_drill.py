@@ -9,16 +9,16 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.drill import scan
-from diagnose.drill.belief import believe
-from diagnose.drill.curriculum import cards_in_order
-from diagnose.drill.exercise import OPEN, SOUND, Card, Kind, Option
-from diagnose.drill.flights import context_for
-from diagnose.drill.gaze import kept_to, review
-from diagnose.drill.marking import mark, quadratic_score, stated
-from diagnose.drill.sitting import make
-from diagnose.errors import CaseError, ImpossibleEvidence
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
+from diagnose.model.errors import CaseError, ImpossibleEvidence
+from diagnose.practice.drill import scan
+from diagnose.practice.drill.belief import believe
+from diagnose.practice.drill.curriculum import cards_in_order
+from diagnose.practice.drill.exercise import OPEN, SOUND, Card, Kind, Option
+from diagnose.practice.drill.flights import context_for
+from diagnose.practice.drill.gaze import kept_to, review
+from diagnose.practice.drill.marking import mark, quadratic_score, stated
+from diagnose.practice.drill.sitting import make
 from tests.drilled import COUNT, chances_of, foretold, made, named, studio, whole_engine
 from tests.examples import LONG
 

@@ -13,20 +13,20 @@ import sys
 
 import pytest
 
-from diagnose.drill.curriculum import cards_in_order
-from diagnose.drill.exercise import LETTERS, OPEN, SOUND, Card, Kind
-from diagnose.drill.fly_on import FlyOn
-from diagnose.drill.gaze import review
-from diagnose.drill.name_it import NameIt
-from diagnose.drill.predict import PredictIt
-from diagnose.drill.scan import Scan
-from diagnose.drill.sitting import Round, Sitting, make
-from diagnose.drill.store import Store
-from diagnose.errors import UnknownName
+from diagnose.language import gauge_forms
+from diagnose.model.errors import UnknownName
+from diagnose.practice.drill.curriculum import cards_in_order
+from diagnose.practice.drill.exercise import LETTERS, OPEN, SOUND, Card, Kind
+from diagnose.practice.drill.fly_on import FlyOn
+from diagnose.practice.drill.gaze import review
+from diagnose.practice.drill.name_it import NameIt
+from diagnose.practice.drill.predict import PredictIt
+from diagnose.practice.drill.scan import Scan
+from diagnose.practice.drill.sitting import Round, Sitting, make
+from diagnose.practice.drill.store import Store
+from diagnose.render.drill import feedback, question
+from diagnose.render.text import CAUTION
 from diagnose.terminal.drill import Talk, looks_known, looks_meant
-from diagnose.text import CAUTION
-from diagnose.text_drill import feedback, question
-from diagnose.words import gauge_forms
 from tests.console import PYTHON, run
 from tests.drilled import made, named, studio
 from tests.examples import part

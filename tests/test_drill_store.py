@@ -15,13 +15,13 @@ import msgspec
 import pytest
 
 from diagnose import load_knowledge
-from diagnose.drill.exercise import OPEN, SOUND, Card, Marked
-from diagnose.drill.progress import summary, week_of
-from diagnose.drill.schedule import begun, candidates, review
-from diagnose.drill.store import Answered, Store, delete_progress, read_progress, write_progress
-from diagnose.errors import CaseError
-from diagnose.report.progress import progress_page
-from diagnose.text_progress import instructor_text, progress_text
+from diagnose.model.errors import CaseError
+from diagnose.practice.drill.exercise import OPEN, SOUND, Card, Marked
+from diagnose.practice.drill.progress import summary, week_of
+from diagnose.practice.drill.schedule import begun, candidates, review
+from diagnose.practice.drill.store import Answered, Store, delete_progress, read_progress, write_progress
+from diagnose.render.pages.progress import progress_page
+from diagnose.render.progress import instructor_text, progress_text
 
 KB = load_knowledge()
 START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
@@ -145,7 +145,7 @@ WRITER = """
 import sys, pathlib
 sys.path.insert(0, sys.argv[3])
 from tests.test_drill_store import answered, keep
-from diagnose.drill.store import Store
+from diagnose.practice.drill.store import Store
 store = Store.open(pathlib.Path(sys.argv[1]))
 first = int(sys.argv[2])
 for number in range(first, first + int(sys.argv[4])):
@@ -293,7 +293,7 @@ def old_file(path, *bad):
     """A file as version 1 left it, with entries in it that its import let through."""
     import sqlite3
 
-    from diagnose.drill.store import SCHEMA
+    from diagnose.practice.drill.store import SCHEMA
 
     connection = sqlite3.connect(path, isolation_level=None)
     connection.execute("PRAGMA journal_mode = WAL")
@@ -428,7 +428,7 @@ def test_an_import_with_one_bad_entry_is_refused_whole_and_progress_stays_usable
 
 def test_a_clock_that_went_back_keeps_no_card_waiting(tmp_path):
     """A session under a clock that was ten years ahead, then one under the right clock."""
-    from diagnose.drill.schedule import by_this_clock
+    from diagnose.practice.drill.schedule import by_this_clock
 
     ahead = START + datetime.timedelta(days=3650)
     held = begun(Card("pump_sheared", "level", "name"), ahead)

@@ -11,13 +11,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose import answer_case, engine_for, remember, transitions
-from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
-from diagnose.hidden import HiddenSpace
-from diagnose.inference import Engine
+from diagnose import answer_case, engine_for
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.network import Network, compile_network
-from diagnose.remember import Recent
+from diagnose.model.errors import CaseError, ImpossibleEvidence, UnknownName
+from diagnose.network import memo as remember
+from diagnose.network import transitions
+from diagnose.network.engine import Engine
+from diagnose.network.hidden import HiddenSpace
+from diagnose.network.memo import Recent
+from diagnose.network.tables import Network, compile_network
 from tests.examples import some
 from tests.small import shipped, showing, small_case, small_network
 

@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from diagnose.errors import CaseError, UnknownName
-from diagnose.evidence import agreement, group_likelihood, groups_of, opened, reading_index
-from diagnose.hidden import HiddenSpace
 from diagnose.model import SnapshotRecord
-from diagnose.network import Motions
+from diagnose.model.errors import CaseError, UnknownName
+from diagnose.network.evidence import agreement, group_likelihood, groups_of, opened, reading_index
+from diagnose.network.hidden import HiddenSpace
+from diagnose.network.tables import Motions
 from tests.small import showing, small_network
 
 NETWORK = small_network()

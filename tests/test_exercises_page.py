@@ -13,15 +13,15 @@ import msgspec
 import pytest
 
 from diagnose.cli import main
-from diagnose.drill.exercise import LETTERS, Card
-from diagnose.drill.gaze import review
-from diagnose.drill.lent import KINDS, Results, is_results, lend, plan_of, read_results, take
-from diagnose.drill.scan import Scan
-from diagnose.drill.sitting import Sitting
-from diagnose.drill.store import Store
-from diagnose.errors import CaseError, DiagnoseError
-from diagnose.report.exercises import exercise_data, exercises_page
-from diagnose.text_drill import look_words
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.practice.drill.exercise import LETTERS, Card
+from diagnose.practice.drill.gaze import review
+from diagnose.practice.drill.lent import KINDS, Results, is_results, lend, plan_of, read_results, take
+from diagnose.practice.drill.scan import Scan
+from diagnose.practice.drill.sitting import Sitting
+from diagnose.practice.drill.store import Store
+from diagnose.render.drill import look_words
+from diagnose.render.pages.exercises import exercise_data, exercises_page
 from tests.drilled import studio
 
 NOW = datetime.datetime(2026, 11, 25, 9, 0, tzinfo=datetime.UTC)
@@ -218,7 +218,10 @@ def test_an_answer_that_is_none_is_told(tmp_path, given, says):
         (lambda d: d | {"version": 2}, "version 1"),
         (lambda d: d | {"more": 1}, "this is not a drill-results file"),
         (lambda d: d | {"answers": [d["answers"][0] | {"at": "2026-11-25T09:00:00"}]}, "no time zone"),
-        (lambda d: d | {"answers": [d["answers"][0] | {"seconds": "long"}]}, "this is not a drill-results file"),
+        (
+            lambda d: d | {"answers": [d["answers"][0] | {"seconds": "long"}]},
+            "this is not a drill-results file",
+        ),
     ],
 )
 def test_a_damaged_file_is_told(tmp_path, damage, says):

@@ -8,8 +8,8 @@ import msgspec
 import pytest
 
 from diagnose import engine_for
-from diagnose.explain.otherwise import LEAST_LIKELY_CHANGE, changes, unread
-from diagnose.explain.weights import (
+from diagnose.advice.explain.otherwise import LEAST_LIKELY_CHANGE, changes, unread
+from diagnose.advice.explain.weights import (
     contrasts,
     rival_of,
     rivals_of,
@@ -17,12 +17,12 @@ from diagnose.explain.weights import (
     with_reading,
     without,
 )
-from diagnose.explain.why import reasons
-from diagnose.inference import Engine
+from diagnose.advice.explain.why import reasons
+from diagnose.language.case_files import load_case
 from diagnose.model import SnapshotRecord
-from diagnose.pgmpy_bridge import pgmpy_marginals
-from diagnose.session import load_case
-from diagnose.text_reasons import (
+from diagnose.network.engine import Engine
+from diagnose.network.pgmpy_bridge import pgmpy_marginals
+from diagnose.render.reasons import (
     here_line,
     odds,
     path_lines,

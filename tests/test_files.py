@@ -15,8 +15,8 @@ import pytest
 
 from diagnose.cli import parser
 from diagnose.cli.command import writes
-from diagnose.errors import CaseError
-from diagnose.files import (
+from diagnose.model.errors import CaseError
+from diagnose.model.files import (
     MOST_DEEP,
     escaped,
     harmless,
@@ -125,7 +125,7 @@ def test_a_full_disk_leaves_the_old_file(tmp_path):
     path = tmp_path / "page"
     path.write_text("old")
     code = (
-        "import resource, signal, sys; from pathlib import Path; from diagnose.files import write_whole\n"
+        "import resource, signal, sys; from pathlib import Path; from diagnose.model.files import write_whole\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN); resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
         "write_whole('x' * 5000, Path(sys.argv[1]), over=True)"
     )
@@ -371,7 +371,7 @@ def test_a_disk_that_fills_during_a_calibration_loses_nothing_and_it_goes_on_aft
 def test_a_disk_that_fills_while_tables_are_stored_leaves_the_old_ones(tmp_path):
     (tmp_path / "tables.npz").write_bytes(b"old")
     code = (
-        "import resource, signal, sys, numpy as np; from pathlib import Path; from diagnose import load_knowledge, likelihood\n"
+        "import resource, signal, sys, numpy as np; from pathlib import Path; from diagnose import load_knowledge; from diagnose.network import likelihood\n"
         "draws = np.random.default_rng(1)\n"
         "likelihood.simulate_counts = lambda *given: draws.integers(0, 1 << 40, 500)\n"
         "kb = load_knowledge()\n"

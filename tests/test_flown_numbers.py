@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from diagnose.advice.partial_panel import Standing, flown, recover, technique
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
-from diagnose.technique import Standing, flown, recover, technique
 from tests.small import shipped
 
 

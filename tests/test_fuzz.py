@@ -14,16 +14,16 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from diagnose import answer_case
-from diagnose.commands import COMMANDS, Desk, obey
-from diagnose.errors import DiagnoseError
-from diagnose.inference import Engine
-from diagnose.knowledge import with_only
-from diagnose.network import compile_network
-from diagnose.session import case_paths, dump_case, load_case
+from diagnose.knowledge.load import with_only
+from diagnose.language import gauge_forms
+from diagnose.language.case_files import case_paths, dump_case, load_case
+from diagnose.model.errors import DiagnoseError
+from diagnose.network.engine import Engine
+from diagnose.network.tables import compile_network
+from diagnose.render.text import describe, render
+from diagnose.terminal.commands import COMMANDS, Desk, obey
 from diagnose.terminal.prompt import run_lines
 from diagnose.terminal.screen import complete
-from diagnose.text import describe, render
-from diagnose.words import gauge_forms
 from tests.examples import FULL, LONG
 from tests.small import FAILURES, shipped
 

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.commands import Desk, obey
-from diagnose.commands.asking import questions
-from diagnose.commands.guide import asked, put
-from diagnose.errors import CaseError, DiagnoseError
+from diagnose.language.names import phrases
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.terminal.commands import Desk, obey
+from diagnose.terminal.commands.asking import questions
+from diagnose.terminal.commands.guide import asked, put
 from diagnose.terminal.screen import complete
-from diagnose.words.names import phrases
 from tests.desks import answer_to, refusal
 from tests.examples import some
 from tests.small import shipped

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.errors import PhysicsRangeError
+from diagnose.model.errors import PhysicsRangeError
 from diagnose.physics.gyros import (
     air_driven_speed,
     apparent_pitch_deg,

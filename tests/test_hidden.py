@@ -7,9 +7,9 @@ import itertools
 import numpy as np
 import pytest
 
-from diagnose.hidden import HiddenSpace, Step, enumerate_sets, number_codes
 from diagnose.model import FailureKind
-from diagnose.remember import Recent
+from diagnose.network.hidden import HiddenSpace, Step, enumerate_sets, number_codes
+from diagnose.network.memo import Recent
 from tests.small import small_network
 
 NETWORK = small_network(

@@ -8,11 +8,11 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.errors import CaseError, ImpossibleEvidence, UnknownName
-from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
-from diagnose.posterior import to_twelve_digits
-from diagnose.statements import replace_readings
+from diagnose.model.errors import CaseError, ImpossibleEvidence, UnknownName
+from diagnose.network.engine import Engine
+from diagnose.network.posterior import to_twelve_digits
+from diagnose.network.statements import replace_readings
 from tests.small import shipped, showing, small_case, small_network
 
 NETWORK = small_network()

@@ -13,9 +13,10 @@ from functools import cache
 import msgspec
 import pytest
 
-from diagnose.checked.incidents import published
-from diagnose.session import Session, State, load_case
-from diagnose.words import RestAsExpected
+from diagnose.language import RestAsExpected
+from diagnose.language.case_files import load_case
+from diagnose.language.session import Session, State
+from diagnose.proof.outside.incidents import published
 from tests.examples import part
 from tests.small import engine, shipped
 

@@ -6,8 +6,9 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.knowledge import with_only
-from diagnose.likelihood import (
+from diagnose.knowledge.load import with_only
+from diagnose.model import Facet, Reading, Row
+from diagnose.network.likelihood import (
     derive,
     facet_table,
     fingerprint,
@@ -16,7 +17,6 @@ from diagnose.likelihood import (
     simulate_counts,
     states_of,
 )
-from diagnose.model import Facet, Reading, Row
 from tests.small import shipped
 
 KB = shipped()
@@ -173,7 +173,7 @@ def test_a_row_gives_its_readings_in_their_order():
         Row(when={}, gives={"a": 0.3, "b": 0.7}),
     )
     kb = with_only(KB, gauges={"g": replace_facet(made(rows=rows, misreport=0.0))})
-    from diagnose.likelihood import not_stored
+    from diagnose.network.likelihood import not_stored
 
     assert not_stored(kb, ("g",), ())["g.f"].tolist() == [[0.3, 0.7], [0.0, 1.0], [0.3, 0.7], [0.5, 0.5]]
     assert not_stored(kb, ("g",), ("g.f",)) == {}

@@ -14,11 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose import answer_case, engine_for
-from diagnose.decisions import upset
-from diagnose.inference import Engine
-from diagnose.looks import next_looks, offers, suspects
+from diagnose.advice.decisions import upset
+from diagnose.advice.looks import next_looks, offers, suspects
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.text import render, to_data
+from diagnose.network.engine import Engine
+from diagnose.render.text import render, to_data
 from tests.examples import some
 from tests.small import shipped, small_case, small_network
 

@@ -12,8 +12,8 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.memories import TIMES_MIN, at_time, gap_matrix, memory_tables
 from diagnose.model import MemoryKind
+from diagnose.network.memories import TIMES_MIN, at_time, gap_matrix, memory_tables
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import draw_flights
 from diagnose.physics.suction_dials import starved_rotor_speed

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from diagnose.errors import CaseError
-from diagnose.knowledge import with_only
+from diagnose.knowledge.load import with_only
 from diagnose.model import Rule, SnapshotRecord
-from diagnose.network import compile_network
+from diagnose.model.errors import CaseError
+from diagnose.network.tables import compile_network
 from tests.small import shipped, small_network
 
 KB = shipped()

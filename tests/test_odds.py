@@ -9,12 +9,12 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.errors import UnknownName
-from diagnose.inference import Engine
-from diagnose.knowledge import with_only
+from diagnose.knowledge.load import with_only
 from diagnose.model import ContextEffect, SnapshotRecord
-from diagnose.network import compile_network
-from diagnose.odds import failure_rates, odds_of, survival
+from diagnose.model.errors import UnknownName
+from diagnose.network.engine import Engine
+from diagnose.network.odds import failure_rates, odds_of, survival
+from diagnose.network.tables import compile_network
 from tests.small import shipped, small_case, small_network
 
 PUMP = shipped().failures["pump_sheared"]

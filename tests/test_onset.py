@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from diagnose import inference
-from diagnose.inference import Engine
 from diagnose.model import SnapshotRecord
-from diagnose.odds import odds_of
+from diagnose.network import engine as inference
+from diagnose.network.engine import Engine
+from diagnose.network.odds import odds_of
 from diagnose.review import onset
 from diagnose.review.onset import interval_of, onset_chances
 from tests.small import small_case, small_network

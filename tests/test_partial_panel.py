@@ -13,11 +13,11 @@ import msgspec
 import pytest
 
 from diagnose import answer_case, engine_for
-from diagnose.advice_text import render_flying
-from diagnose.knowledge import load_knowledge, with_only
+from diagnose.advice.partial_panel import Standing, method_view, recover, technique
+from diagnose.knowledge.load import load_knowledge, with_only
 from diagnose.model import CaseRecord, Grade, PowerSetting, SnapshotRecord
-from diagnose.network import compile_network
-from diagnose.technique import Standing, method_view, recover, technique
+from diagnose.network.tables import compile_network
+from diagnose.render.advice import render_flying
 from tests.small import shipped
 
 PANEL = shipped().panel("single_pump")

@@ -11,8 +11,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.dials import needed
-from diagnose.pictures import covered_svg, dial_svg, movements, panel_svg, panel_text, shown_dials, transform
+from diagnose.model.dials import needed
+from diagnose.render.pictures import (
+    covered_svg,
+    dial_svg,
+    movements,
+    panel_svg,
+    panel_text,
+    shown_dials,
+    transform,
+)
 from tests.small import shipped
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -9,11 +9,11 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from diagnose.pictures import panel_svg
-from diagnose.report.papers import seen_gauges
-from diagnose.report.player import play_data, player_page
-from diagnose.simulate import state_at
-from diagnose.tabletop import advance, call, look, read_session, score, start
+from diagnose.practice.simulate import state_at
+from diagnose.practice.tabletop import advance, call, look, read_session, score, start
+from diagnose.render.pages.papers import seen_gauges
+from diagnose.render.pages.player import play_data, player_page
+from diagnose.render.pictures import panel_svg
 from tests.small import shipped
 from tests.test_scenario import NAMES, engine, flown
 

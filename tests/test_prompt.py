@@ -11,11 +11,11 @@ import pytest
 from prompt_toolkit.input import create_pipe_input
 from prompt_toolkit.output import DummyOutput
 
-from diagnose.commands import HINT, Desk, obey
+from diagnose.render.text import CAUTION
 from diagnose.terminal import prompt
+from diagnose.terminal.commands import HINT, Desk, obey
 from diagnose.terminal.keeping import left_behind, open_keeper
 from diagnose.terminal.prompt import Options, run_lines, run_terminal
-from diagnose.text import CAUTION
 from tests.small import shipped
 
 #: shared by the prompts of this file
@@ -76,7 +76,7 @@ def test_a_crash_loses_nothing_that_was_answered(tmp_path, monkeypatch):
         raise ZeroDivisionError
 
     # the second line: the first has been answered and kept
-    monkeypatch.setattr("diagnose.commands.answers.render", lambda *_, **__: crash(None))
+    monkeypatch.setattr("diagnose.terminal.commands.answers.render", lambda *_, **__: crash(None))
     with pytest.raises(ZeroDivisionError):
         typed("snapshot level; suction zero\rrank full\r", tmp_path)
     assert kept(tmp_path)[0].snapshot[0].readings
@@ -117,7 +117,7 @@ def test_a_killed_prompt_leaves_everything_to_the_next(tmp_path):
         "import sys, time; sys.path.insert(0, '.')\n"
         "from pathlib import Path\n"
         "from diagnose import load_knowledge\n"
-        "from diagnose.commands import Desk, obey\n"
+        "from diagnose.terminal.commands import Desk, obey\n"
         "from diagnose.terminal.prompt import Keeping\n"
         "from diagnose.terminal.keeping import open_keeper\n"
         f"keeping, desk = Keeping(open_keeper(Path({str(tmp_path)!r}))), Desk(kb=load_knowledge())\n"

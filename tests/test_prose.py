@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.commands import Desk
-from diagnose.commands.hearing import hear_story
-from diagnose.errors import CaseError
-from diagnose.words.lexicon import lexicon, unknown_readings
-from diagnose.words.prose import read_story
+from diagnose.language.lexicon import lexicon, unknown_readings
+from diagnose.language.prose import read_story
+from diagnose.model.errors import CaseError
+from diagnose.terminal.commands import Desk
+from diagnose.terminal.commands.hearing import hear_story
 from tests.desks import ENGINES
 from tests.small import shipped
 from tests.stories import remarks, score, stories

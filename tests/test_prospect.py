@@ -10,12 +10,12 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.guidance import Look
-from diagnose.inference import Engine
-from diagnose.looks import Offer, _advice, _allowed, _outcomes, _safe, suspects, trust_cost
+from diagnose.advice.looks import Offer, _advice, _allowed, _outcomes, _safe, suspects, trust_cost
+from diagnose.advice.prospect import Told, entropy, scene_of, told
+from diagnose.advice.trust import misled
 from diagnose.model import SnapshotRecord
-from diagnose.prospect import Told, entropy, scene_of, told
-from diagnose.trust import misled
+from diagnose.model.guidance import Look
+from diagnose.network.engine import Engine
 from tests.small import shipped, small_case, small_network
 
 NETWORK = small_network()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from diagnose.model import Reading
-from diagnose.readings import STATISTICS, change, classify, mean_at_end, swing
+from diagnose.network.readings import STATISTICS, change, classify, mean_at_end, swing
 
 #: twelve samples: the edges are two each, a sixth
 RISE = np.arange(12.0)[None]

@@ -23,11 +23,11 @@ from prompt_toolkit.output import DummyOutput
 import diagnose
 from diagnose import answer_case
 from diagnose.cli import main
-from diagnose.commands import Desk, obey
 from diagnose.model import Grade
+from diagnose.render.text import CAUTION, fill
 from diagnose.terminal import prompt, worksheet
+from diagnose.terminal.commands import Desk, obey
 from diagnose.terminal.sheet_view import keys_line, view
-from diagnose.text import CAUTION, fill
 from tests.small import shipped
 
 README = Path(diagnose.__file__).parent.parent / "README.md"

@@ -11,9 +11,9 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose import ready
-from diagnose.knowledge import knowledge_root, load_knowledge, with_only
-from diagnose.network import compile_network
+from diagnose.knowledge import cache as ready
+from diagnose.knowledge.load import knowledge_root, load_knowledge, with_only
+from diagnose.network.tables import compile_network
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose import load_knowledge
-from diagnose.errors import CaseError, DiagnoseError
+from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.review import (
     MappedColumn,
     MapRecord,

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.commands import obey
-from diagnose.errors import CaseError, DiagnoseError, UnknownName
+from diagnose.model.errors import CaseError, DiagnoseError, UnknownName
+from diagnose.terminal.commands import obey
 from tests.desks import desk_after
 from tests.examples import some
 

@@ -12,13 +12,13 @@ import pytest
 
 from diagnose import engine_for, load_knowledge
 from diagnose.cli import main
-from diagnose.inference import Engine
-from diagnose.knowledge import with_only
+from diagnose.knowledge.load import with_only
 from diagnose.model import CaseRecord, FailureKind, SnapshotRecord
-from diagnose.network import compile_network
-from diagnose.odds import odds_of
-from diagnose.report.findings import review_text, verdict
-from diagnose.report.recorded import timeline_svg
+from diagnose.network.engine import Engine
+from diagnose.network.odds import odds_of
+from diagnose.network.tables import compile_network
+from diagnose.render.pages.findings import review_text, verdict
+from diagnose.render.pages.recorded import timeline_svg
 from diagnose.review import guess, layout_of, read, review
 from diagnose.review.coding import coder, snapshots_of
 from diagnose.review.motion import mean_over, motion_of, rate_over
@@ -383,7 +383,7 @@ def test_a_case_is_written_up_in_text_json_and_html(tmp_path, capsys):
 
 def test_what_was_tried_and_its_effect_is_written_up(engine):
     from diagnose import answer_case
-    from diagnose.report.writeup import write_up
+    from diagnose.render.pages.writeup import write_up
 
     before = SnapshotRecord(manoeuvre="climb", readings={"altimeter.trend": "steady"})
     after = msgspec.structs.replace(
@@ -687,8 +687,8 @@ def test_a_horizon_that_swings_within_seconds_tumbles(engine, period_s):
 
 
 def test_the_band_of_a_sound_horizon_holds_what_the_simulator_shows(engine):
+    from diagnose.practice.simulate import shown_histories
     from diagnose.review.horizon import horizon_bands
-    from diagnose.simulate import shown_histories
 
     for seed in range(1, 5):
         simulation = fly(engine.network, scenario(PANEL, seed, kind="sloppy"))
@@ -707,7 +707,7 @@ def test_the_band_of_a_sound_horizon_holds_what_the_simulator_shows(engine):
 
 def test_a_horizon_that_is_sound_does_not_lean_over_by_itself(engine):
     """A horizon that leans by ten degrees for minutes with good suction is no sound one, whatever was drawn."""
-    from diagnose.simulate import shown_histories
+    from diagnose.practice.simulate import shown_histories
 
     for seed in part(range(1, 25), 4):
         simulation = fly(engine.network, scenario(PANEL, seed), beyond_the_tables(KB))

@@ -16,7 +16,7 @@ import pytest
 
 from diagnose import engine_for, load_knowledge
 from diagnose.model import FailureKind
-from diagnose.report.findings import at, onset_words, review_text, verdict
+from diagnose.render.pages.findings import at, onset_words, review_text, verdict
 from diagnose.review import guess, layout_of, read, review
 
 KB = load_knowledge()

@@ -12,9 +12,10 @@ import msgspec
 import pytest
 
 from diagnose.cli import main
-from diagnose.errors import CaseError, UnknownName
-from diagnose.report.timeline import timeline_csv, timeline_text
-from diagnose.scenario import (
+from diagnose.language import readable
+from diagnose.model.errors import CaseError, UnknownName
+from diagnose.model.script import FailureEvent, Leg, Pilot, ScenarioRecord
+from diagnose.practice.scenario import (
     LEVELS,
     SYSTEMS,
     Alike,
@@ -29,9 +30,8 @@ from diagnose.scenario import (
     scenario_problems,
     unusual_from,
 )
-from diagnose.script import FailureEvent, Leg, Pilot, ScenarioRecord
-from diagnose.simulate import shown_histories, simulate
-from diagnose.words import readable
+from diagnose.practice.simulate import shown_histories, simulate
+from diagnose.render.pages.timeline import timeline_csv, timeline_text
 from tests.examples import LONG, long_only
 from tests.small import shipped
 

@@ -5,12 +5,21 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from diagnose import cli, sensitivity
-from diagnose.errors import KnowledgeError
-from diagnose.inference import Engine
-from diagnose.network import compile_network
-from diagnose.sensitivity import Effect, Number, Ranker, Sensitivity, load_result, numbers, origin_counts
-from diagnose.session import case_paths, load_case
+from diagnose import cli
+from diagnose.language.case_files import case_paths, load_case
+from diagnose.model.errors import KnowledgeError
+from diagnose.network.engine import Engine
+from diagnose.network.tables import compile_network
+from diagnose.proof import sensitivity
+from diagnose.proof.sensitivity import (
+    Effect,
+    Number,
+    Ranker,
+    Sensitivity,
+    load_result,
+    numbers,
+    origin_counts,
+)
 from tests.small import shipped
 
 NUMBERS = {(number.kind, number.id): number for number in numbers(shipped())}

@@ -6,15 +6,15 @@ import re
 
 import pytest
 
-from diagnose.commands import Desk, command_of, obey
-from diagnose.errors import CaseError, UnknownName
-from diagnose.words import (
+from diagnose.language import (
     entry_forms,
     find,
     parse_line,
     scene_words,
 )
-from diagnose.words.names import phrases
+from diagnose.language.names import phrases
+from diagnose.model.errors import CaseError, UnknownName
+from diagnose.terminal.commands import Desk, command_of, obey
 from tests.desks import ENGINES, answer_to, desk_after, refusal
 from tests.small import shipped
 

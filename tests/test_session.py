@@ -13,11 +13,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from diagnose.errors import CaseError, UnknownName
+from diagnose.language import AsExpected, Disagreement, RestAsExpected, Said, Switched
+from diagnose.language.case_files import case_paths, dump_case, load_case, save_case
+from diagnose.language.session import Session, says_anything
 from diagnose.model import CaseRecord, SnapshotRecord, TruthRecord
-from diagnose.network import compile_network
-from diagnose.session import Session, case_paths, dump_case, load_case, save_case, says_anything
-from diagnose.words import AsExpected, Disagreement, RestAsExpected, Said, Switched
+from diagnose.model.errors import CaseError, UnknownName
+from diagnose.network.tables import compile_network
 from tests.small import shipped
 
 HEAD = b'title = "x"\npanel = "single_pump"\n'

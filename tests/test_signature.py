@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from diagnose import engine_for
-from diagnose.coverage import SOUND
-from diagnose.errors import CaseError, UnknownName
-from diagnose.explain.contrast import EQUALLY, compare, named_failures, partings
-from diagnose.explain.pictures import Album, Condition, conditions_of
-from diagnose.explain.signature import signature
+from diagnose.advice.coverage import SOUND
+from diagnose.advice.explain.contrast import EQUALLY, compare, named_failures, partings
+from diagnose.advice.explain.pictures import Album, Condition, conditions_of
+from diagnose.advice.explain.signature import signature
 from diagnose.model import CaseRecord, FailureKind, SnapshotRecord
-from diagnose.text_signature import comparison, comparison_data, failure_page, manoeuvre_words, page_data
+from diagnose.model.errors import CaseError, UnknownName
+from diagnose.render.signature import comparison, comparison_data, failure_page, manoeuvre_words, page_data
 from tests.small import shipped
 
 

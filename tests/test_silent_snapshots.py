@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from diagnose import answer_case, engine_for
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.odds import odds_of, survival
+from diagnose.network.odds import odds_of, survival
 from tests.small import shipped
 
 SETTINGS = ("routine", "anomaly", "exercise")
@@ -131,7 +131,7 @@ def test_a_cause_lowers_the_survival_as_a_plain_sum_says(begins, times, cause):
 
 
 def test_a_zero_length_is_refused_in_a_case():
-    from diagnose.errors import CaseError
+    from diagnose.model.errors import CaseError
 
     case = case_of("routine", SnapshotRecord(manoeuvre="level"))
     bad = msgspec.structs.replace(case, snapshot=(SnapshotRecord(manoeuvre="level", minutes=0.0),))

@@ -7,12 +7,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.network import compile_network
+from diagnose.model.script import Action, FailureEvent, Leg, Pilot, ScenarioRecord
+from diagnose.network.tables import compile_network
 from diagnose.physics.airdata import trapped_pitot_airspeed_kt, trapped_static_airspeed_kt
 from diagnose.physics.gyros import lean_deg, rotor_speed
 from diagnose.physics.history import attitude_deg, rotor, static_inhg
-from diagnose.script import Action, FailureEvent, Leg, Pilot, ScenarioRecord
-from diagnose.simulate import channel, shown_histories, simulate, snapshots, state_at
+from diagnose.practice.simulate import channel, shown_histories, simulate, snapshots, state_at
 from tests.small import shipped
 
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from diagnose import engine_for
-from diagnose.inference import Engine
+from diagnose.language import Said, parse_line
+from diagnose.language.case_files import case_problems
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.pgmpy_bridge import pgmpy_marginals
-from diagnose.readings import reading_of, size_of
-from diagnose.session.files import case_problems
-from diagnose.words import Said, parse_line
+from diagnose.network.engine import Engine
+from diagnose.network.pgmpy_bridge import pgmpy_marginals
+from diagnose.network.readings import reading_of, size_of
 from tests.small import shipped, small_network
 
 GAUGES = shipped().gauges

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from diagnose.commands import Desk, obey
-from diagnose.errors import DiagnoseError
-from diagnose.words import scene_words
+from diagnose.language import scene_words
+from diagnose.model.errors import DiagnoseError
+from diagnose.terminal.commands import Desk, obey
 from tests.desks import ENGINES, answer_to, desk_after, last
 from tests.small import shipped
 

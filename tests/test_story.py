@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from diagnose.commands import Desk, obey
-from diagnose.errors import CaseError
-from diagnose.words.prose import read_story
+from diagnose.language.prose import read_story
+from diagnose.model.errors import CaseError
+from diagnose.terminal.commands import Desk, obey
 from tests.desks import ENGINES, desk_after
 from tests.small import shipped
 

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from diagnose import load_knowledge
 from diagnose.cli import main
-from diagnose.errors import DiagnoseError
+from diagnose.model.errors import DiagnoseError
 from diagnose.review import columns_text, corrected, dump_map, guess, layout_of, load_map, read
 from tests.examples import some
 

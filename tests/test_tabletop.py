@@ -13,14 +13,23 @@ from dataclasses import replace
 import pytest
 
 from diagnose.cli import main
-from diagnose.errors import CaseError, UnknownName
-from diagnose.report.chart import chart
-from diagnose.report.debrief import debrief_page, debrief_text
-from diagnose.report.papers import handout, instructor_copy
-from diagnose.report.timeline import clock
-from diagnose.scenario import load_scenario
-from diagnose.script import Call, SessionRecord, scenario_mark
-from diagnose.tabletop import Forecast, advance, call, look, read_session, score, start, write_session
+from diagnose.model.errors import CaseError, UnknownName
+from diagnose.model.script import Call, SessionRecord, scenario_mark
+from diagnose.practice.scenario import load_scenario
+from diagnose.practice.tabletop import (
+    Forecast,
+    advance,
+    call,
+    look,
+    read_session,
+    score,
+    start,
+    write_session,
+)
+from diagnose.render.pages.chart import chart
+from diagnose.render.pages.debrief import debrief_page, debrief_text
+from diagnose.render.pages.papers import handout, instructor_copy
+from diagnose.render.pages.timeline import clock
 from diagnose.terminal.tabletop import Desk, run
 from tests.small import shipped
 from tests.test_scenario import NAMES, engine, flown

@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from msgspec import structs
 
 from diagnose import answer_case
-from diagnose.answer import Answer, AxisAdvice, Because, Ranked, Trust
 from diagnose.cli import main
-from diagnose.layout import chance_words
+from diagnose.language.case_files import load_case
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
-from diagnose.session import load_case
-from diagnose.text import (
+from diagnose.model.answer import Answer, AxisAdvice, Because, Ranked, Trust
+from diagnose.render.layout import chance_words
+from diagnose.render.text import (
     CAUTION,
     brief,
     causes,

@@ -20,11 +20,11 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from diagnose.checked.handbook import CANNOT_TELL, RowChecks, case_of
-from diagnose.commands import Desk, obey
-from diagnose.knowledge import load_handbook
+from diagnose.knowledge.load import load_handbook
+from diagnose.language.session import NOT_LOOKED_AT
 from diagnose.model import CaseRecord, FailureKind
-from diagnose.session import NOT_LOOKED_AT
+from diagnose.proof.outside.handbook import CANNOT_TELL, RowChecks, case_of
+from diagnose.terminal.commands import Desk, obey
 from tests.small import engine, shipped
 
 SETTINGS = ("routine", "anomaly", "exercise")

@@ -11,11 +11,11 @@ import itertools
 import numpy as np
 import pytest
 
-from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, Step
-from diagnose.inference import Engine
-from diagnose.kernels import memory_kernel
 from diagnose.model import SnapshotRecord
-from diagnose.transitions import ragged, set_chance, set_pairs, transitions
+from diagnose.network.engine import Engine
+from diagnose.network.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, Step
+from diagnose.network.kernels import memory_kernel
+from diagnose.network.transitions import ragged, set_chance, set_pairs, transitions
 from tests.small import small_case, small_network
 
 FAILURES = ("static_ports_taped", "pump_weak", "pump_sheared", "pitot_ram_iced")

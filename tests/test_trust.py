@@ -14,12 +14,12 @@ import numpy as np
 import pytest
 
 from diagnose import engine_for
-from diagnose.advise import partial_panel
-from diagnose.answer import Trust
-from diagnose.hidden import HiddenSpace
-from diagnose.inference import Engine
+from diagnose.advice.advise import partial_panel
+from diagnose.advice.trust import grade_of, misleading_states, misled, trust
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
-from diagnose.trust import grade_of, misleading_states, misled, trust
+from diagnose.model.answer import Trust
+from diagnose.network.engine import Engine
+from diagnose.network.hidden import HiddenSpace
 from tests.small import shipped, showing, small_case, small_network
 
 NETWORK = small_network()

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diagnose.advise import advise
-from diagnose.drill.studio import Studio
-from diagnose.inference import Engine
-from diagnose.knowledge import listed_only
+from diagnose.advice.advise import advise
+from diagnose.knowledge.load import listed_only
 from diagnose.model import UNLISTED, CaseRecord, Grade, SnapshotRecord
-from diagnose.network import compile_network
-from diagnose.odds import odds_of
-from diagnose.scenario.known import reasoner
+from diagnose.network.engine import Engine
+from diagnose.network.odds import odds_of
+from diagnose.network.tables import compile_network
+from diagnose.practice.drill.studio import Studio
+from diagnose.practice.scenario.known import reasoner
 from tests.small import engine, shipped
 
 #: the ball and the view outside have no works that could fail

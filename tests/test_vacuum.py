@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.errors import PhysicsRangeError
+from diagnose.model.errors import PhysicsRangeError
+from diagnose.model.units import kt_from_mph
 from diagnose.physics.atmosphere import density_ratio, pressure_inhg
 from diagnose.physics.vacuum import (
     gauge_suction_inhg,
@@ -18,7 +19,6 @@ from diagnose.physics.vacuum import (
     standby_suction_inhg,
     venturi_suction_inhg,
 )
-from diagnose.units import kt_from_mph
 
 # A sound pump of a generic single (judgement): far more than the gyros need at cruise.
 PUMP = {"full_suction_inhg": 12.0, "full_rpm": 2400.0}

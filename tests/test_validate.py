@@ -6,12 +6,12 @@ import msgspec
 import pytest
 import tomli_w
 
-from diagnose.dials import Hand, Ticks
-from diagnose.errors import KnowledgeError
-from diagnose.knowledge import TABLES, load_knowledge
-from diagnose.likelihood import fingerprint, read_counts, simulate_counts
+from diagnose.knowledge.load import TABLES, load_knowledge
 from diagnose.model import AxisUse, ContextEffect, Row, Rule
-from diagnose.validate import check, problems
+from diagnose.model.dials import Hand, Ticks
+from diagnose.model.errors import KnowledgeError
+from diagnose.network.likelihood import fingerprint, read_counts, simulate_counts
+from diagnose.proof.validate import check, problems
 from tests.small import shipped
 
 

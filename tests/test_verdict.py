@@ -7,9 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from diagnose.advise import _strayed, _verdict
-from diagnose.answer import Ranked
+from diagnose.advice.advise import _strayed, _verdict
 from diagnose.model import SnapshotRecord
+from diagnose.model.answer import Ranked
 from tests.small import small_case, small_network
 
 NETWORK = small_network(

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from diagnose.errors import CaseError, DiagnoseError
+from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.terminal.screen import summary
 from tests.desks import answer_to, desk_after
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.words import plain
+from diagnose.language import plain
 from tests.small import shipped
 
 ROOT = Path(__file__).parents[1]

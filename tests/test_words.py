@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.errors import CaseError, DiagnoseError, UnknownName
-from diagnose.words import (
+from diagnose.language import (
     AsExpected,
     Disagreement,
     RestAsExpected,
@@ -20,8 +19,9 @@ from diagnose.words import (
     say_back,
     scene_words,
 )
-from diagnose.words.gauge import reading_ways
-from diagnose.words.names import forms, phrases, plain, without_filler
+from diagnose.language.gauge import reading_ways
+from diagnose.language.names import forms, phrases, plain, without_filler
+from diagnose.model.errors import CaseError, DiagnoseError, UnknownName
 from tests.small import shipped
 
 PANELS = tuple(shipped().panels)

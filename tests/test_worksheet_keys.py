@@ -16,8 +16,8 @@ from prompt_toolkit.mouse_events import MouseButton, MouseEvent, MouseEventType
 from prompt_toolkit.output import DummyOutput
 
 import diagnose
-from diagnose.commands import Desk
 from diagnose.terminal import sheet as moves
+from diagnose.terminal.commands import Desk
 from diagnose.terminal.sheet import Sheet
 from diagnose.terminal.worksheet import Worksheet, run_worksheet
 from tests.small import shipped

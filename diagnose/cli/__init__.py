@@ -29,11 +29,11 @@ from diagnose.cli import (
     writeup,
 )
 from diagnose.cli.command import check_arguments, report
-from diagnose.console import Working, give_up_output, streams
-from diagnose.errors import DiagnoseError
+from diagnose.model.errors import DiagnoseError
+from diagnose.terminal.console import Working, give_up_output, streams
 
 if TYPE_CHECKING:
-    from diagnose.knowledge import KnowledgeBase
+    from diagnose.knowledge.load import KnowledgeBase
 
 #: in the order of the help
 MODULES = (

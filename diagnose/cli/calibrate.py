@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import Load, Subparsers, tell, whole, write, writes
-from diagnose.console import step
+from diagnose.terminal.console import step
 
 if TYPE_CHECKING:
-    from diagnose.calibrate.measures import Bin, Calibration
+    from diagnose.proof.calibrate.measures import Bin, Calibration
 
 FLIGHTS, HEALTHY, SEED = 2600, 300, 20261125
 
@@ -49,7 +49,7 @@ _number = whole(0, 1_000_000_000)
 def _calibrate(chosen: argparse.Namespace, load: Load) -> int:
     import msgspec
 
-    from diagnose.calibrate import load_result, reliability_svg, write_result
+    from diagnose.proof.calibrate import load_result, reliability_svg, write_result
 
     result = load_result() if chosen.show else _fly(chosen, load)
     if chosen.to:
@@ -66,7 +66,7 @@ def _calibrate(chosen: argparse.Namespace, load: Load) -> int:
 def _fly(chosen: argparse.Namespace, load: Load) -> Calibration:
     import platformdirs
 
-    from diagnose.calibrate.run import collect, plan, run, work_mark
+    from diagnose.proof.calibrate.run import collect, plan, run, work_mark
 
     overlays = (*chosen.knowledge_first, *chosen.knowledge)
     chunks = plan(chosen.flights, chosen.healthy, chosen.seed)

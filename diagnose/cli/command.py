@@ -10,11 +10,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.errors import CaseError, DiagnoseError
-from diagnose.files import check_output, write_whole
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.model.files import check_output, write_whole
 
 if TYPE_CHECKING:
-    from diagnose.knowledge import KnowledgeBase
+    from diagnose.knowledge.load import KnowledgeBase
 
 #: as in ``text``, which is not imported before something is to be written
 NARROWEST = 56

@@ -11,11 +11,11 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, tell, width, write, writes
-from diagnose.console import step
+from diagnose.terminal.console import step
 
 if TYPE_CHECKING:
-    from diagnose.coverage import PanelCoverage
-    from diagnose.knowledge import KnowledgeBase
+    from diagnose.advice.coverage import PanelCoverage
+    from diagnose.knowledge.load import KnowledgeBase
 
 
 #: names that are listed of what a failure cannot be told from
@@ -49,8 +49,8 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 
 def _coverage(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose import engine_for
-    from diagnose.coverage import cover
-    from diagnose.words import entry_forms, find
+    from diagnose.advice.coverage import cover
+    from diagnose.language import entry_forms, find
 
     kb = load()
     if chosen.every_panel:
@@ -74,7 +74,7 @@ def _every_panel(kb: KnowledgeBase, chosen: argparse.Namespace) -> int:
     import msgspec
 
     from diagnose import engine_for
-    from diagnose.coverage import COMMAND, StoredCoverage, cover, mark_of
+    from diagnose.advice.coverage import COMMAND, StoredCoverage, cover, mark_of
 
     panels = []
     for panel in kb.panels:

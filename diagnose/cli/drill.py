@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, tell, whole, width, write, writes
-from diagnose.errors import CaseError
+from diagnose.model.errors import CaseError
 
 if TYPE_CHECKING:
-    from diagnose.drill.store import Store
+    from diagnose.practice.drill.store import Store
 
 #: as in ``drill.exercise``, which is not imported before it is wanted
 KINDS = ("predict", "name", "fly", "scan")
@@ -94,7 +94,7 @@ def data_path(chosen: argparse.Namespace) -> Path:
 
 
 def _drill(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.drill.store import delete_progress, read_progress, write_progress
+    from diagnose.practice.drill.store import delete_progress, read_progress, write_progress
 
     path = chosen.data = data_path(chosen)
     if chosen.delete:
@@ -128,7 +128,7 @@ def _drill(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _opened(path: Path) -> Store:
-    from diagnose.drill.store import Store
+    from diagnose.practice.drill.store import Store
 
     store = Store.open(path)
     if store.set_aside:
@@ -156,11 +156,11 @@ def _delete(path: Path, delete: Callable[[Path], bool]) -> int:
 def _read(chosen: argparse.Namespace, load: Load) -> int:
     from datetime import UTC, datetime
 
-    from diagnose.drill.exercise import Card
-    from diagnose.drill.progress import summary
-    from diagnose.drill.schedule import Held
-    from diagnose.drill.store import read_progress
-    from diagnose.text_progress import instructor_text
+    from diagnose.practice.drill.exercise import Card
+    from diagnose.practice.drill.progress import summary
+    from diagnose.practice.drill.schedule import Held
+    from diagnose.practice.drill.store import read_progress
+    from diagnose.render.progress import instructor_text
 
     progress, kb = read_progress(chosen.read), load()
     held = {
@@ -186,16 +186,16 @@ def write_progress_page(chosen: argparse.Namespace, load: Load) -> int:
 def _progress(chosen: argparse.Namespace, load: Load, store: Store) -> int:
     from datetime import UTC, datetime
 
-    from diagnose.drill.progress import summary
+    from diagnose.practice.drill.progress import summary
 
     kb = load()
     told = summary(kb, store.answers(), store.held(), datetime.now(UTC))
     if chosen.html:
-        from diagnose.report.progress import progress_page
+        from diagnose.render.pages.progress import progress_page
 
         write(chosen, chosen.html, progress_page(told, kb))
         return 0
-    from diagnose.text_progress import progress_text
+    from diagnose.render.progress import progress_text
 
     print(progress_text(told, kb, _columns(chosen)))
     return 0
@@ -206,12 +206,12 @@ def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     import uuid
     from datetime import UTC, datetime
 
-    from diagnose.drill.exercise import Kind
-    from diagnose.drill.lent import lend
-    from diagnose.drill.sitting import Sitting
-    from diagnose.drill.studio import Studio
-    from diagnose.report.exercises import exercises_page
-    from diagnose.words import entry_forms, find
+    from diagnose.language import entry_forms, find
+    from diagnose.practice.drill.exercise import Kind
+    from diagnose.practice.drill.lent import lend
+    from diagnose.practice.drill.sitting import Sitting
+    from diagnose.practice.drill.studio import Studio
+    from diagnose.render.pages.exercises import exercises_page
 
     if set(chosen.kind or ()) - set(IN_PAGE) or chosen.pattern:
         raise CaseError(
@@ -235,7 +235,7 @@ def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
 
 
 def _holds_results(path: Path) -> bool:
-    from diagnose.drill.lent import is_results
+    from diagnose.practice.drill.lent import is_results
 
     try:
         return is_results(path.read_bytes())
@@ -246,12 +246,12 @@ def _holds_results(path: Path) -> bool:
 def _take_results(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     from datetime import UTC, datetime
 
-    from diagnose.drill.exercise import Kind
-    from diagnose.drill.lent import read_results, take
-    from diagnose.drill.sitting import Sitting
-    from diagnose.drill.studio import Studio
-    from diagnose.text_drill import feedback
-    from diagnose.words import entry_forms, find
+    from diagnose.language import entry_forms, find
+    from diagnose.practice.drill.exercise import Kind
+    from diagnose.practice.drill.lent import read_results, take
+    from diagnose.practice.drill.sitting import Sitting
+    from diagnose.practice.drill.studio import Studio
+    from diagnose.render.drill import feedback
 
     results, kb, columns = read_results(chosen.take), load(), _columns(chosen)
     studio = Studio.of(kb, find(results.panel, entry_forms(kb.panels), "panel"))
@@ -281,11 +281,11 @@ def _session(chosen: argparse.Namespace, load: Load, store: Store) -> int:
     import uuid
     from datetime import UTC, datetime
 
-    from diagnose.drill.exercise import Kind
-    from diagnose.drill.sitting import Sitting
-    from diagnose.drill.studio import Studio
+    from diagnose.language import entry_forms, find
+    from diagnose.practice.drill.exercise import Kind
+    from diagnose.practice.drill.sitting import Sitting
+    from diagnose.practice.drill.studio import Studio
     from diagnose.terminal.drill import Talk
-    from diagnose.words import entry_forms, find
 
     kb = load()
     panel = find(chosen.panel, entry_forms(kb.panels), "panel")

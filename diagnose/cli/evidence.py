@@ -34,13 +34,13 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 
 
 def _evidence(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.checked import gather
-    from diagnose.checked.show import render, to_data
+    from diagnose.proof.outside import gather
+    from diagnose.proof.outside.show import render, to_data
 
     kb = load()
     found = gather(kb, tell)
     if chosen.html is not None:
-        from diagnose.checked.page import page
+        from diagnose.proof.outside.page import page
 
         write(chosen, chosen.html, page(found, kb), tell if chosen.json else print)
     if chosen.json:
@@ -52,8 +52,8 @@ def _evidence(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _sensitivity(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose import sensitivity
-    from diagnose.knowledge import knowledge_root
+    from diagnose.knowledge.load import knowledge_root
+    from diagnose.proof import sensitivity
 
     load()
     overlays = tuple(path.resolve() for path in (*chosen.knowledge_first, *chosen.knowledge))

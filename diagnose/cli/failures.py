@@ -12,7 +12,7 @@ from diagnose.cli.command import WIDEST, Load, Subparsers, width
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from diagnose.knowledge import KnowledgeBase
+    from diagnose.knowledge.load import KnowledgeBase
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
@@ -48,9 +48,9 @@ def _columns(chosen: argparse.Namespace) -> int:
 
 def _panel(chosen: argparse.Namespace, kb: KnowledgeBase, failures: Sequence[str]) -> str:
     """The panel asked for, or the first that can have these failures, or the first at all."""
-    from diagnose.coverage import SOUND
-    from diagnose.session import START
-    from diagnose.words import entry_forms, find
+    from diagnose.advice.coverage import SOUND
+    from diagnose.language import entry_forms, find
+    from diagnose.language.session import START
 
     if chosen.panel:
         return find(chosen.panel, entry_forms(kb.panels), "panel")
@@ -61,9 +61,9 @@ def _panel(chosen: argparse.Namespace, kb: KnowledgeBase, failures: Sequence[str
 
 def _failures(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose import engine_for
-    from diagnose.explain.signature import signature
-    from diagnose.text_signature import failure_list, failure_page, list_data, page_data
-    from diagnose.words import entry_forms, find
+    from diagnose.advice.explain.signature import signature
+    from diagnose.language import entry_forms, find
+    from diagnose.render.signature import failure_list, failure_page, list_data, page_data
 
     kb = load()
     if not chosen.name:
@@ -88,9 +88,9 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
 
 def _compare(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose import engine_for
-    from diagnose.explain.contrast import compare, named_failures
-    from diagnose.text_signature import comparison, comparison_data
-    from diagnose.words import entry_forms, find
+    from diagnose.advice.explain.contrast import compare, named_failures
+    from diagnose.language import entry_forms, find
+    from diagnose.render.signature import comparison, comparison_data
 
     kb = load()
     manoeuvre = find(chosen.manoeuvre, entry_forms(kb.manoeuvres), "maneuver") if chosen.manoeuvre else ""
@@ -109,8 +109,8 @@ def _compare(chosen: argparse.Namespace, load: Load) -> int:
 
 def _alike(chosen: argparse.Namespace, kb: KnowledgeBase, manoeuvre: str) -> int:
     from diagnose import engine_for
-    from diagnose.coverage import ambiguity_groups
-    from diagnose.text_signature import alike
+    from diagnose.advice.coverage import ambiguity_groups
+    from diagnose.render.signature import alike
 
     panel = kb.panel(_panel(chosen, kb, ()))
     groups = ambiguity_groups(engine_for(kb, panel.id), manoeuvre)

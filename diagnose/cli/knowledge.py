@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from diagnose.cli.command import Load, Subparsers, tell, write, writes
-from diagnose.console import step
+from diagnose.terminal.console import step
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
@@ -27,7 +27,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 
 
 def _validate(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.validate import check
+    from diagnose.proof.validate import check
 
     kb = load()
     check(kb)
@@ -39,7 +39,7 @@ def _validate(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _derive(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.likelihood import derive
+    from diagnose.network.likelihood import derive
 
     print(
         derive(
@@ -50,9 +50,9 @@ def _derive(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _export(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.network import compile_network
-    from diagnose.pgmpy_bridge import bif_of
-    from diagnose.session import load_case
+    from diagnose.language.case_files import load_case
+    from diagnose.network.pgmpy_bridge import bif_of
+    from diagnose.network.tables import compile_network
 
     kb = load()
     case = load_case(chosen.case, kb)

@@ -8,15 +8,15 @@ import shutil
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, report, seconds, tell, width
-from diagnose.errors import DiagnoseError
+from diagnose.model.errors import DiagnoseError
 
 if TYPE_CHECKING:
     from diagnose import Looks
-    from diagnose.answer import Answer
-    from diagnose.inference import Engine
-    from diagnose.knowledge import KnowledgeBase
+    from diagnose.knowledge.load import KnowledgeBase
     from diagnose.model import CaseRecord
-    from diagnose.posterior import Posterior
+    from diagnose.model.answer import Answer
+    from diagnose.network.engine import Engine
+    from diagnose.network.posterior import Posterior
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
@@ -49,7 +49,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 def _cases(chosen: argparse.Namespace, load: Load) -> int:
     import tomllib
 
-    from diagnose.session import case_paths
+    from diagnose.language.case_files import case_paths
 
     for name, path in case_paths().items():
         print(f"{name:<48} {tomllib.loads(path.read_text(encoding='utf-8')).get('title', '')}")
@@ -58,8 +58,8 @@ def _cases(chosen: argparse.Namespace, load: Load) -> int:
 
 def _rank(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose import with_looks
-    from diagnose.text import brief, render, to_data
-    from diagnose.words import entry_forms, find
+    from diagnose.language import entry_forms, find
+    from diagnose.render.text import brief, render, to_data
 
     kb = load()
     columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
@@ -77,8 +77,8 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
                 answer = with_looks(engine, posterior, answer, "here")
             because = None
             if chosen.why or (full and not chosen.json):
-                from diagnose.explain.why import reasons
-                from diagnose.text_reasons import reasons_data, why, why_short
+                from diagnose.advice.explain.why import reasons
+                from diagnose.render.reasons import reasons_data, why, why_short
 
                 because = reasons(engine, posterior, whole=chosen.why)
         except DiagnoseError as error:
@@ -101,7 +101,7 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
             shown = render(answer, case, kb, columns, why=told, all_looks=chosen.looks)
             print("\n" * bool(number) + shown, flush=True)
         if chosen.cross_check:
-            from diagnose import cross_check
+            from diagnose.proof import cross_check
 
             check = cross_check.cross_check(kb, case, engines[case.panel], chosen.time_limit, tell)
             if chosen.json:
@@ -119,7 +119,7 @@ def _answer(
     import msgspec
 
     from diagnose import answer_posterior, engine_for
-    from diagnose.session import load_case
+    from diagnose.language.case_files import load_case
 
     case = load_case(name, kb)
     if setting:

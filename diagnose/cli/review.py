@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, tell, width, write, writes
-from diagnose.console import bounded, step
-from diagnose.errors import CaseError, DiagnoseError
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.terminal.console import bounded, step
 
 if TYPE_CHECKING:
-    from diagnose.inference import Engine
-    from diagnose.knowledge import KnowledgeBase
+    from diagnose.knowledge.load import KnowledgeBase
+    from diagnose.network.engine import Engine
     from diagnose.review import Guess, MapRecord, Review
 
 USUAL_PANEL = "single_pump"
@@ -68,7 +68,7 @@ def _review(chosen: argparse.Namespace, load: Load) -> int:
     kb = load()
     setting = ""
     if chosen.setting:
-        from diagnose.words import entry_forms, find
+        from diagnose.language import entry_forms, find
 
         setting = find(chosen.setting, entry_forms(kb.settings), "setting")
     if chosen.file.is_dir():
@@ -82,18 +82,18 @@ def _review(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _write(chosen: argparse.Namespace, found: Review) -> None:
-    from diagnose.report.findings import review_data, review_text
+    from diagnose.render.pages.findings import review_data, review_text
 
     if chosen.svg:
-        from diagnose.report.recorded import timeline_svg
+        from diagnose.render.pages.recorded import timeline_svg
 
         write(chosen, chosen.svg, timeline_svg(found), tell)
     if chosen.html:
-        from diagnose.report.whole import review_page
+        from diagnose.render.pages.whole import review_page
 
         write(chosen, chosen.html, review_page(found), tell)
     if chosen.save:
-        from diagnose.session import save_case
+        from diagnose.language.case_files import save_case
 
         save_case(found.case, chosen.save, over=chosen.over, sources=inputs(chosen))
     if chosen.json:
@@ -230,7 +230,7 @@ def _folder(chosen: argparse.Namespace, setting: str, kb: KnowledgeBase) -> int:
     )
     if not files:
         raise CaseError("there is no CSV file in this folder", str(chosen.file))
-    from diagnose.report.findings import summary_text
+    from diagnose.render.pages.findings import summary_text
 
     says = {}
     if not (chosen.map or chosen.yes or chosen.json):
@@ -307,7 +307,7 @@ def _engine(overlays: tuple[Path, ...], panel: str) -> Engine:
 
 
 def _one(job: Job) -> dict[str, Any]:
-    from diagnose.report.findings import review_data
+    from diagnose.render.pages.findings import review_data
     from diagnose.review import load_map
 
     file, map_file, says, panel, setting, overlays = job

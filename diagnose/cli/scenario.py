@@ -8,14 +8,14 @@ import sys
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, whole, width, write, writes
-from diagnose.console import bounded
-from diagnose.errors import CaseError
+from diagnose.model.errors import CaseError
+from diagnose.terminal.console import bounded
 
 if TYPE_CHECKING:
-    from diagnose.inference import Engine
-    from diagnose.knowledge import KnowledgeBase
-    from diagnose.script import ScenarioRecord
-    from diagnose.simulate import Simulation
+    from diagnose.knowledge.load import KnowledgeBase
+    from diagnose.model.script import ScenarioRecord
+    from diagnose.network.engine import Engine
+    from diagnose.practice.simulate import Simulation
 
 #: as in ``scenario``, which is not imported before it is wanted
 LEVELS = ("easy", "medium", "hard")
@@ -67,8 +67,8 @@ def columns(chosen: argparse.Namespace) -> int:
 
 def flown(name: str, kb: KnowledgeBase) -> tuple[ScenarioRecord, Simulation, Engine]:
     """Read and fly a scenario; the engine of its panel comes with it."""
-    from diagnose.scenario import load_scenario, reasoner
-    from diagnose.simulate import simulate
+    from diagnose.practice.scenario import load_scenario, reasoner
+    from diagnose.practice.simulate import simulate
 
     scenario = load_scenario(name, kb)
     engine = reasoner(kb, scenario.panel)
@@ -78,7 +78,7 @@ def flown(name: str, kb: KnowledgeBase) -> tuple[ScenarioRecord, Simulation, Eng
 def _list(chosen: argparse.Namespace, load: Load) -> int:
     import tomllib
 
-    from diagnose.scenario import scenario_paths
+    from diagnose.practice.scenario import scenario_paths
 
     for name, path in scenario_paths().items():
         print(f"{name:<32} {tomllib.loads(path.read_text(encoding='utf-8')).get('title', '')}")
@@ -86,8 +86,8 @@ def _list(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _play(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.report.timeline import timeline_csv, timeline_text
-    from diagnose.scenario import follow
+    from diagnose.practice.scenario import follow
+    from diagnose.render.pages.timeline import timeline_csv, timeline_text
 
     _, simulation, engine = flown(chosen.scenario, load())
     if chosen.csv:
@@ -97,7 +97,7 @@ def _play(chosen: argparse.Namespace, load: Load) -> int:
         else:
             write(chosen, chosen.csv, table)
     if chosen.html:
-        from diagnose.report.papers import picture_page
+        from diagnose.render.pages.papers import picture_page
 
         write(chosen, chosen.html, picture_page(simulation, every_s=chosen.every))
     if not (chosen.csv or chosen.html):
@@ -107,9 +107,9 @@ def _play(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _check(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.report.timeline import judgement
-    from diagnose.scenario import follow
-    from diagnose.text import fill
+    from diagnose.practice.scenario import follow
+    from diagnose.render.pages.timeline import judgement
+    from diagnose.render.text import fill
 
     scenario, simulation, engine = flown(chosen.scenario, load())
     print(scenario.title)
@@ -119,20 +119,20 @@ def _check(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _new(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.scenario import save_scenario
+    from diagnose.practice.scenario import save_scenario
 
     kb = load()
     if chosen.random:
-        from diagnose.scenario import draw_scenario, reasoner
+        from diagnose.practice.scenario import draw_scenario, reasoner
 
         engine = reasoner(kb, chosen.panel)
         scenario, followed = draw_scenario(kb, engine, chosen.panel, chosen.system, chosen.level, chosen.seed)
         save_scenario(scenario, chosen.file, over=chosen.over)
         print(f"{chosen.file}: {followed.level}, score {followed.score:.1f}")
         return 0
-    from diagnose.scenario import load_scenario
-    from diagnose.scenario.ask import EMPTY, Stopped, ask_scenario
-    from diagnose.text import fill
+    from diagnose.practice.scenario import load_scenario
+    from diagnose.practice.scenario.ask import EMPTY, Stopped, ask_scenario
+    from diagnose.render.text import fill
 
     made = load_scenario(str(chosen.file), kb) if chosen.over == GO_ON else EMPTY
     over = bool(chosen.over)

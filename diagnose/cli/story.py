@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 from diagnose.cli.command import WIDEST, Load, Subparsers, width
-from diagnose.errors import CaseError
+from diagnose.model.errors import CaseError
 
 #: characters that are read of a file at most; the reader's own limit is lower (knowledge/story.toml)
 MOST_READ = 200_000
@@ -51,10 +51,10 @@ def _story(chosen: argparse.Namespace, load: Load) -> int:
     text = _text(chosen.file)
     kb = load()
     # numpy comes with these
-    from diagnose.commands.desk import Desk
-    from diagnose.commands.hearing import hear_story, story_data, taken_lines
-    from diagnose.text import brief, render
-    from diagnose.words import entry_forms, find
+    from diagnose.language import entry_forms, find
+    from diagnose.render.text import brief, render
+    from diagnose.terminal.commands.desk import Desk
+    from diagnose.terminal.commands.hearing import hear_story, story_data, taken_lines
 
     desk = Desk(kb=kb)
     if chosen.panel:

@@ -48,11 +48,11 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 
 
 def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.scenario import follow
+    from diagnose.practice.scenario import follow
 
     _, simulation, engine = flown(chosen.scenario, load())
     if chosen.handout or chosen.instructor or chosen.page:
-        from diagnose.report.papers import handout, instructor_copy
+        from diagnose.render.pages.papers import handout, instructor_copy
 
         if chosen.handout:
             write(chosen, chosen.handout, handout(simulation, chosen.paper))
@@ -63,12 +63,12 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
                 instructor_copy(simulation, follow(simulation, engine), chosen.paper),
             )
         if chosen.page:
-            from diagnose.report.player import player_page
+            from diagnose.render.pages.player import player_page
 
             write(chosen, chosen.page, player_page(simulation, tuple(chosen.team) or ("team",)))
         return 0
-    from diagnose.report.debrief import debrief_text
-    from diagnose.tabletop import Table, score, start
+    from diagnose.practice.tabletop import Table, score, start
+    from diagnose.render.pages.debrief import debrief_text
     from diagnose.terminal.tabletop import Desk, run
 
     table = start(simulation, tuple(chosen.team) or ("team",))
@@ -91,9 +91,9 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _debrief(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.report.debrief import debrief_data, debrief_page, debrief_text
-    from diagnose.scenario import follow
-    from diagnose.tabletop import read_session, score
+    from diagnose.practice.scenario import follow
+    from diagnose.practice.tabletop import read_session, score
+    from diagnose.render.pages.debrief import debrief_data, debrief_page, debrief_text
 
     scenario, simulation, engine = flown(chosen.scenario, load())
     record = read_session(chosen.record, scenario)

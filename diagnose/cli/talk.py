@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from diagnose.cli.command import Load, Subparsers
 
 if TYPE_CHECKING:
-    from diagnose.knowledge import KnowledgeBase
+    from diagnose.knowledge.load import KnowledgeBase
 
 #: option -> what it does; they may stand before or after the name of the command
 OPTIONS = {
@@ -45,7 +45,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 def start(chosen: argparse.Namespace, kb: KnowledgeBase, first: tuple[str, ...] = ()) -> int:
     """Run the prompt with these lines first."""
-    from diagnose.commands import Desk
+    from diagnose.terminal.commands import Desk
     from diagnose.terminal.prompt import Options, run
 
     options = Options(

@@ -13,10 +13,10 @@ from diagnose.cli.command import WIDEST, Load, Subparsers, tell, width, write, w
 from diagnose.cli.review import reviewed
 
 if TYPE_CHECKING:
-    from diagnose.answer import Answer
-    from diagnose.inference import Engine
-    from diagnose.knowledge import KnowledgeBase
+    from diagnose.knowledge.load import KnowledgeBase
     from diagnose.model import CaseRecord
+    from diagnose.model.answer import Answer
+    from diagnose.network.engine import Engine
     from diagnose.review import Review
 
 PAPERS = ("a4", "letter")
@@ -72,10 +72,10 @@ def _answered(
 
         mapping = load_map(chosen.map, kb) if chosen.map else None
         found = reviewed(Path(chosen.case), mapping, chosen.panel, "", kb, partial(engine_for, kb))
-        from diagnose.inference import Engine
+        from diagnose.network.engine import Engine
 
         return found.case, found.answer, Engine(found.network), found
-    from diagnose.session import load_case
+    from diagnose.language.case_files import load_case
 
     case = load_case(chosen.case, kb)
     engine = engine_for(kb, case.panel)
@@ -83,13 +83,13 @@ def _answered(
 
 
 def _writeup(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.report.writeup import incident_text, write_up_case, write_up_data, write_up_text
+    from diagnose.render.pages.writeup import incident_text, write_up_case, write_up_data, write_up_text
 
     case, answer, engine, found = _answered(chosen, load())
     up = write_up_case(engine, case, answer, found)
     columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
     if chosen.html:
-        from diagnose.report.whole import write_up_page
+        from diagnose.render.pages.whole import write_up_page
 
         write(chosen, chosen.html, write_up_page(up, chosen.paper), tell)
     if chosen.json:
@@ -102,8 +102,8 @@ def _writeup(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _report(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.report.whole import case_page, review_page
-    from diagnose.report.writeup import write_up_case
+    from diagnose.render.pages.whole import case_page, review_page
+    from diagnose.render.pages.writeup import write_up_case
 
     if chosen.case == DRILL:
         from diagnose.cli.drill import write_progress_page
@@ -125,9 +125,9 @@ def _report(chosen: argparse.Namespace, load: Load) -> int:
 
 def _is_scenario(name: str) -> bool:
     """Whether this is a scenario: the name of a shipped one that is no case, or a file with legs in it."""
-    from diagnose.knowledge import read_toml
-    from diagnose.scenario import scenario_paths
-    from diagnose.session import case_paths
+    from diagnose.knowledge.load import read_toml
+    from diagnose.language.case_files import case_paths
+    from diagnose.practice.scenario import scenario_paths
 
     if "\0" not in name and Path(name).is_file():
         return Path(name).suffix.lower() == ".toml" and "leg" in read_toml(Path(name), name, [])
@@ -137,16 +137,16 @@ def _is_scenario(name: str) -> bool:
 def _scenario_page(chosen: argparse.Namespace, kb: KnowledgeBase) -> str:
     """The instructor's copy of a scenario, with all answers, or the debrief of a session with it."""
     from diagnose.cli.scenario import flown
-    from diagnose.scenario import follow
+    from diagnose.practice.scenario import follow
 
     scenario, simulation, engine = flown(chosen.case, kb)
     followed = follow(simulation, engine)
     if chosen.session is None:
-        from diagnose.report.papers import instructor_copy
+        from diagnose.render.pages.papers import instructor_copy
 
         return instructor_copy(simulation, followed, chosen.paper)
-    from diagnose.report.debrief import debrief_page
-    from diagnose.tabletop import read_session, score
+    from diagnose.practice.tabletop import read_session, score
+    from diagnose.render.pages.debrief import debrief_page
 
     record = read_session(chosen.session, scenario)
     return debrief_page(

@@ -4,55 +4,83 @@ Records are msgspec structures, so that decoding refuses unknown keys and wrong 
 Ids match ``[a-z][a-z0-9_]*``. The first condition of a part or source is its healthy one; the
 conditions of a part stand in order of dominance: where two failures act on one part, the later
 condition is the one that shows.
+
+Beside the records stands what needs nothing else of this package: ``errors``, ``units``, and ``files``, which
+reads and writes every file.
 """
 
 from __future__ import annotations
 
-from diagnose.model.calibration import DayRecord, World
-from diagnose.model.case import CaseRecord, HandbookRow, SnapshotRecord, TruthRecord
-from diagnose.model.drill import DrillNumber, ScanPattern
-from diagnose.model.engine import (
-    ChanceWord,
-    Family,
-    FirstScreen,
-    Grade,
-    GradeCost,
-    Limits,
-    Setting,
-    Strength,
-    Telling,
-    Term,
-)
-from diagnose.model.flying import (
-    AxisUse,
-    Manoeuvre,
-    NormalEffect,
-    Outcome,
-    Panel,
-    PowerSetting,
-    Quantity,
-    Substitute,
-    Variation,
-)
-from diagnose.model.gauges import Axis, Facet, Gauge, Opposition, Reading, Row, Sizes
-from diagnose.model.record import ID_PATTERN, Cited, Document, Record
-from diagnose.model.review import Channel, GroundTest, RecordingLimits, Relation, ReviewLimits
-from diagnose.model.systems import (
-    UNLISTED,
-    Circumstance,
-    ContextEffect,
-    ContextFlag,
-    Cure,
-    Failure,
-    FailureKind,
-    Memory,
-    MemoryKind,
-    Part,
-    Rule,
-    Source,
-    Switch,
-    System,
-)
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from diagnose.model.calibration import DayRecord, World
+    from diagnose.model.case import CaseRecord, HandbookRow, SnapshotRecord, TruthRecord
+    from diagnose.model.drill import DrillNumber, ScanPattern
+    from diagnose.model.engine import (
+        ChanceWord,
+        Family,
+        FirstScreen,
+        Grade,
+        GradeCost,
+        Limits,
+        Setting,
+        Strength,
+        Telling,
+        Term,
+    )
+    from diagnose.model.flying import (
+        AxisUse,
+        Manoeuvre,
+        NormalEffect,
+        Outcome,
+        Panel,
+        PowerSetting,
+        Quantity,
+        Substitute,
+        Variation,
+    )
+    from diagnose.model.gauges import Axis, Facet, Gauge, Opposition, Reading, Row, Sizes
+    from diagnose.model.record import ID_PATTERN, Cited, Document, Record
+    from diagnose.model.review import Channel, GroundTest, RecordingLimits, Relation, ReviewLimits
+    from diagnose.model.systems import (
+        UNLISTED,
+        Circumstance,
+        ContextEffect,
+        ContextFlag,
+        Cure,
+        Failure,
+        FailureKind,
+        Memory,
+        MemoryKind,
+        Part,
+        Rule,
+        Source,
+        Switch,
+        System,
+    )
+else:
+
+    def __getattr__(name: str) -> object:
+        """Give a record from the module that holds it: a command that reads no file loads none."""
+        for module in (
+            "record",
+            "case",
+            "systems",
+            "gauges",
+            "flying",
+            "engine",
+            "calibration",
+            "drill",
+            "review",
+        ):
+            held = vars(import_module(f"{__name__}.{module}"))
+            if name in held and name in __all__:
+                globals()[name] = held[name]
+                return held[name]
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
 
 __all__ = [
     "ID_PATTERN",

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from diagnose.model.units import S_PER_MIN, Array, Numbers
 from diagnose.physics.atmosphere import (
     P0_INHG,
     density_ratio,
@@ -23,7 +24,6 @@ from diagnose.physics.atmosphere import (
     pressure_inhg,
 )
 from diagnose.physics.limits import within
-from diagnose.units import S_PER_MIN, Array, Numbers
 
 A0_KT: Final = 661.4788
 """Speed of sound at sea level, 340.294 m/s. Source: US Standard Atmosphere 1976."""

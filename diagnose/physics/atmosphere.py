@@ -13,8 +13,8 @@ from typing import Final
 
 import numpy as np
 
+from diagnose.model.units import Array, Numbers
 from diagnose.physics.limits import within
-from diagnose.units import Array, Numbers
 
 P0_INHG: Final = 29.92126
 """Sea-level pressure, 101 325 Pa. Source: US Standard Atmosphere 1976."""

@@ -12,9 +12,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnose.model.units import Array, Numbers
 from diagnose.physics.airdata import pressure_line
 from diagnose.physics.limits import within
-from diagnose.units import Array, Numbers
 
 
 def dip_deg(latitude_deg: Numbers) -> Array:

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from diagnose.model.units import Array, fpm_from_kt, m_s_from_fpm, m_s_from_kt
 from diagnose.physics.airdata import tas_from_cas_kt
 from diagnose.physics.gyros import STANDARD_GRAVITY_M_S2, bank_for_rate_deg, turn_rate_dps
-from diagnose.units import Array, fpm_from_kt, m_s_from_fpm, m_s_from_kt
 
 STEP_S = 1.0
 STEEPEST_BANK_DEG = 75.0

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from diagnose.errors import UnknownName
 from diagnose.model import Quantity
-from diagnose.units import Array
+from diagnose.model.errors import UnknownName
+from diagnose.model.units import Array
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnose.model.units import Array
 from diagnose.physics.draws import Draws
 from diagnose.physics.electrical import (
     alternator_a,
@@ -18,7 +19,6 @@ from diagnose.physics.electrical import (
 from diagnose.physics.electrical import low_voltage_light as lit_below
 from diagnose.physics.flight import STEP_S, Flights, engine_rpm
 from diagnose.physics.pressure_dials import States
-from diagnose.units import Array
 
 
 def _column(values: Array) -> Array:

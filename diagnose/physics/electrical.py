@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from diagnose.model.units import MIN_PER_H, S_PER_H, Array, Numbers
 from diagnose.physics.limits import within
-from diagnose.units import MIN_PER_H, S_PER_H, Array, Numbers
 
 
 def battery_minutes(capacity_ah: Numbers, load_a: Numbers, sound_share: Numbers, exponent: Numbers) -> Array:

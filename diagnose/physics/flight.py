@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from diagnose.model.units import Array
 from diagnose.physics.draws import Draws
-from diagnose.units import Array
 
 SNAPSHOT_S = 60
 STEP_S = 1.0

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.model.units import MIN_PER_H, S_PER_MIN, Array
 from diagnose.physics.compass import card_history_deg, dip_deg, settled_heading_deg
 from diagnose.physics.draws import Draws
 from diagnose.physics.electric_dials import bus_v
@@ -23,7 +24,6 @@ from diagnose.physics.gyros import (
     rotor_speed,
 )
 from diagnose.physics.pressure_dials import States
-from diagnose.units import MIN_PER_H, S_PER_MIN, Array
 
 
 def _column(values: np.ndarray) -> Any:

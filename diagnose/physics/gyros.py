@@ -10,8 +10,8 @@ from typing import Final
 
 import numpy as np
 
+from diagnose.model.units import M_S_PER_KT, S_PER_H, S_PER_MIN, Array, Numbers
 from diagnose.physics.limits import within
-from diagnose.units import M_S_PER_KT, S_PER_H, S_PER_MIN, Array, Numbers
 
 EARTH_RATE_DPH: Final = 15.0
 """Rotation of the earth used by the trade for apparent drift, degrees per hour (sidereal 15.04)."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from diagnose.errors import PhysicsRangeError
-from diagnose.units import Array, Numbers
+from diagnose.model.errors import PhysicsRangeError
+from diagnose.model.units import Array, Numbers
 
 
 def within(values: Numbers, low: float, high: float, quantity: str, unit: str, where: str = "") -> Array:

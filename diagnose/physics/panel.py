@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from diagnose.model.units import Array
 from diagnose.physics import electric_dials, gyro_dials, pressure_dials, suction_dials
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import Flights
-from diagnose.units import Array
 
 Show = Callable[[Mapping[str, str], Flights, Draws], Array]
 

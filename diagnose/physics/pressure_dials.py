@@ -11,6 +11,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from diagnose.model.units import S_PER_MIN, Array, inhg_from_inh2o
 from diagnose.physics.airdata import (
     impact_pressure_inhg,
     indicated_airspeed_kt,
@@ -23,7 +24,6 @@ from diagnose.physics.airdata import (
 from diagnose.physics.atmosphere import pressure_altitude_ft, pressure_inhg
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import STEP_S, Flights
-from diagnose.units import S_PER_MIN, Array, inhg_from_inh2o
 
 States = Mapping[str, str]
 

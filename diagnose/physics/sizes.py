@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from diagnose.model import Quantity
+from diagnose.model.units import Array
 from diagnose.physics.draws import Draws
-from diagnose.units import Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnose.model.units import Array
 from diagnose.physics.atmosphere import pressure_inhg
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import Flights, engine_rpm
@@ -22,7 +23,6 @@ from diagnose.physics.vacuum import (
     standby_suction_inhg,
     venturi_suction_inhg,
 )
-from diagnose.units import Array
 
 
 def _column(values: Array) -> Array:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from diagnose.model.units import S_PER_MIN, Array, Numbers, fpm_from_kt
 from diagnose.physics.gyros import bank_for_rate_deg
 from diagnose.physics.limits import within
-from diagnose.units import S_PER_MIN, Array, Numbers, fpm_from_kt
 
 STANDARD_RATE_DPS = 3.0
 """Instrument Flying Handbook FAA-H-8083-15B, ch. 7: 3 degrees per second."""

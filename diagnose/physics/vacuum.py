@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnose.model.units import Array, Numbers
 from diagnose.physics.airdata import impact_pressure_inhg
 from diagnose.physics.atmosphere import P0_INHG, density_ratio, pressure_inhg
 from diagnose.physics.limits import within
-from diagnose.units import Array, Numbers
 
 
 def standby_suction_inhg(altitude_ft: Numbers, manifold_inhg: Numbers) -> Array:

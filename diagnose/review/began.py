@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diagnose.inference import Engine
 from diagnose.model import CaseRecord, MemoryKind, ReviewLimits
-from diagnose.network import Network
+from diagnose.model.units import Array
+from diagnose.network.engine import Engine
+from diagnose.network.tables import Network
 from diagnose.review.causes import Cause, gauges_of
 from diagnose.review.onset import interval_of, onset_chances
 from diagnose.review.relations import Change, Residual
 from diagnose.review.windows import Window
-from diagnose.units import Array
 
 #: gauge -> channels that record it
 GAUGE_CHANNELS = {

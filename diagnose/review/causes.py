@@ -8,14 +8,14 @@ from dataclasses import dataclass
 import msgspec
 import numpy as np
 
-from diagnose.errors import ImpossibleEvidence
-from diagnose.inference import Engine
 from diagnose.model import CaseRecord, FailureKind
-from diagnose.network import Network
-from diagnose.posterior import Posterior
+from diagnose.model.errors import ImpossibleEvidence
+from diagnose.model.units import Array
+from diagnose.network.engine import Engine
+from diagnose.network.posterior import Posterior
+from diagnose.network.tables import Network
 from diagnose.review.coding import Coder
 from diagnose.review.windows import Window
-from diagnose.units import Array
 
 #: causes named beside the first
 MOST_CAUSES = 6

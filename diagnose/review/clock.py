@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from diagnose.units import Array
+from diagnose.model.units import Array
 
 S_PER_DAY = 86400.0
 OF_DAY = re.compile(

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.model import Facet, ReviewLimits, SnapshotRecord
-from diagnose.network import Network
+from diagnose.model.units import Array, min_from_s
+from diagnose.network.tables import Network
 from diagnose.review.compared import (
     begins_with,
     borrowed,
@@ -30,7 +31,6 @@ from diagnose.review.recording import Recording
 from diagnose.review.relations import Change
 from diagnose.review.twins import Twin, twins_of
 from diagnose.review.windows import Said, Window, by_rule, cut
-from diagnose.units import Array, min_from_s
 
 QUARTER_MIN = 0.25
 #: facets whose channel is recorded as it stands: facet -> channel

@@ -8,14 +8,14 @@ from statistics import NormalDist
 import numpy as np
 
 from diagnose.model import Facet, ReviewLimits
-from diagnose.network import Network
-from diagnose.readings import mean_at_end
+from diagnose.model.units import Array
+from diagnose.network.readings import mean_at_end
+from diagnose.network.tables import Network
 from diagnose.review.horizon import horizon_bands
 from diagnose.review.motion import USUAL_KT, Motion, bank_for, mean_over, unwrapped
 from diagnose.review.recording import Recording
 from diagnose.review.relations import Change, circular
 from diagnose.review.windows import Said, Window, by_rule, cut
-from diagnose.units import Array
 
 #: one look at the heading's error takes so long
 LOOK_S = 20

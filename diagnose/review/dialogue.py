@@ -19,9 +19,9 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 
-from diagnose.errors import CaseError, UnknownName
-from diagnose.knowledge import KnowledgeBase
+from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Channel
+from diagnose.model.errors import CaseError, UnknownName
 from diagnose.review.clock import Order
 from diagnose.review.mapping import Guess, Taken
 from diagnose.review.names import plain

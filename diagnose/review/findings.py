@@ -8,13 +8,15 @@ from dataclasses import dataclass, replace
 import msgspec
 import numpy as np
 
-from diagnose.advise import advise
-from diagnose.answer import Answer
-from diagnose.errors import CaseError, ImpossibleEvidence
-from diagnose.inference import Engine
+from diagnose.advice.advise import advise
+from diagnose.advice.trust import misled
 from diagnose.model import CaseRecord, FailureKind
-from diagnose.network import Network
-from diagnose.posterior import Posterior
+from diagnose.model.answer import Answer
+from diagnose.model.errors import CaseError, ImpossibleEvidence
+from diagnose.model.units import Array, min_from_s
+from diagnose.network.engine import Engine
+from diagnose.network.posterior import Posterior
+from diagnose.network.tables import Network
 from diagnose.review.began import GAUGE_CHANNELS, Onset, onsets_of
 from diagnose.review.causes import Cause, causes_of, effect_of, gauges_of, not_needed, real_ones, sufficed_at
 from diagnose.review.coding import Coder, coder, snapshots_of
@@ -24,8 +26,6 @@ from diagnose.review.recording import Recording
 from diagnose.review.records import MapRecord
 from diagnose.review.relations import Change, Residual, residuals
 from diagnose.review.windows import Window, manoeuvres_of, speed_of_level, windows_of
-from diagnose.trust import misled
-from diagnose.units import Array, min_from_s
 
 #: unrecorded gauges that are named as what would have helped
 MOST_HELP = 3

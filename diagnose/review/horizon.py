@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.knowledge import KnowledgeBase
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.model.units import Array
 from diagnose.physics.gyros import apparent_pitch_deg, horizon_error_deg
 from diagnose.review.motion import Motion, bank_for, mean_over, rate_over
 from diagnose.review.recording import Recording
-from diagnose.units import Array
 
 #: erection is slow: steps of this many seconds are fine enough
 STEP = 5

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.knowledge import KnowledgeBase
+from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Channel
+from diagnose.model.units import Array
 from diagnose.physics.gyros import tas_for_turn_kt
 from diagnose.review.motion import mean_over, rate_over, unwrapped
 from diagnose.review.position import speed_and_track
-from diagnose.units import Array
 
 #: share of the values that must lie in a channel's range
 IN_RANGE = 0.9

@@ -14,8 +14,9 @@ from typing import Literal
 
 import numpy as np
 
-from diagnose.knowledge import KnowledgeBase
+from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Channel
+from diagnose.model.units import Array
 from diagnose.review.clock import Order, Writing, in_order, order_of, seconds_of, unit_of_scale, writing_of
 from diagnose.review.judging import (
     POSITIONS,
@@ -42,7 +43,6 @@ from diagnose.review.names import (
 )
 from diagnose.review.records import MappedColumn, MapRecord, known_unit
 from diagnose.review.table import MISSING, Layout, blocks, numbers, plain_unit
-from diagnose.units import Array
 
 #: share of the cells that must be numbers, or times
 NUMBERS, TIMES = 0.05, 0.5

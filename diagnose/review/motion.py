@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diagnose.model import ReviewLimits
+from diagnose.model.units import Array
 from diagnose.physics.airdata import tas_from_cas_kt
 from diagnose.physics.gyros import bank_for_rate_deg, turn_rate_dps
 from diagnose.review.recording import Recording
 from diagnose.review.wind import Wind, wind_of
-from diagnose.units import Array
 
 #: used where no airspeed is recorded or it cannot be right
 USUAL_KT, SLOWEST_KT, FASTEST_KT = 100.0, 55.0, 250.0

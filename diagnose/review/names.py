@@ -7,7 +7,7 @@ import unicodedata
 from dataclasses import dataclass
 from typing import Literal
 
-from diagnose.knowledge import KnowledgeBase
+from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Channel
 from diagnose.review.records import known_unit
 from diagnose.review.table import plain_unit

@@ -11,13 +11,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from diagnose.evidence import emission
-from diagnose.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace
-from diagnose.inference import Engine
 from diagnose.model import CaseRecord
-from diagnose.odds import odds_of
-from diagnose.transitions import Transitions, first_sets, transitions
-from diagnose.units import Array
+from diagnose.model.units import Array
+from diagnose.network.engine import Engine
+from diagnose.network.evidence import emission
+from diagnose.network.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace
+from diagnose.network.odds import odds_of
+from diagnose.network.transitions import Transitions, first_sets, transitions
 
 
 def onset_chances(engine: Engine, case: CaseRecord, failures: Sequence[str], which: str) -> Array:

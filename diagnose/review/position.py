@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from diagnose.units import Array, kt_from_m_s
+from diagnose.model.units import Array, kt_from_m_s
 
 EARTH_M = 6_371_008.8
 """Mean radius of the earth (R1 of the WGS 84 ellipsoid). Source: GRS 80, Moritz 2000, J. Geodesy 74, table 1."""

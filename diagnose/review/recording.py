@@ -11,14 +11,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diagnose.errors import CaseError
-from diagnose.knowledge import KnowledgeBase, unknown_name
+from diagnose.knowledge.load import KnowledgeBase, unknown_name
 from diagnose.model import Channel, RecordingLimits
+from diagnose.model.errors import CaseError
+from diagnose.model.units import Array, min_from_s
 from diagnose.review.clock import Writing, in_order, seconds_of, spread_evenly, writing_of
 from diagnose.review.position import speed_and_track
 from diagnose.review.records import MapRecord, unit_of
 from diagnose.review.table import MISSING, Layout, blocks, numbers
-from diagnose.units import Array, min_from_s
 
 STEP_S = 1.0
 #: a channel that ends so long before the others is told of

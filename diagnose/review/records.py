@@ -8,9 +8,9 @@ from pathlib import Path
 
 import msgspec
 
-from diagnose.errors import CaseError
-from diagnose.knowledge import KnowledgeBase, read_toml, unknown_name
+from diagnose.knowledge.load import KnowledgeBase, read_toml, unknown_name
 from diagnose.model import Channel, Record
+from diagnose.model.errors import CaseError
 from diagnose.review.clock import Order
 from diagnose.review.table import plain_unit
 

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.knowledge import KnowledgeBase
+from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Relation, ReviewLimits
+from diagnose.model.units import Array, fpm_from_kt, m_s_from_kt
 from diagnose.review.motion import Motion, bank_for, mean_over, rate_over
 from diagnose.review.recording import Recording
-from diagnose.units import Array, fpm_from_kt, m_s_from_kt
 
 GRAVITY_M_S2 = 9.80665
 """Standard gravity, exact. Source: SP 811 B.8."""

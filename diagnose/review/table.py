@@ -17,10 +17,10 @@ from typing import TextIO
 
 import numpy as np
 
-from diagnose.errors import CaseError
-from diagnose.knowledge import KnowledgeBase
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.model.errors import CaseError
+from diagnose.model.units import Array
 from diagnose.review.clock import seconds_of
-from diagnose.units import Array
 
 #: separators of columns that are tried, in the order of preference when two part the lines equally well
 SEPARATORS = (",", ";", "\t", "|")

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.model import ReviewLimits
+from diagnose.model.units import Array
 from diagnose.review.motion import Motion, bank_for, mean_over, unwrapped
 from diagnose.review.recording import Recording
-from diagnose.units import Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

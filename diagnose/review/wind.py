@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from diagnose.model import ReviewLimits
+from diagnose.model.units import Array
 from diagnose.review.recording import Recording
-from diagnose.units import Array
 
 #: the wind is brought up to date this often, s
 WIND_STEP = 10

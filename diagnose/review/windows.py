@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.model import Facet, ReviewLimits
-from diagnose.readings import classify
+from diagnose.model.units import Array
+from diagnose.network.readings import classify
 from diagnose.review.motion import Motion, mean_over
 from diagnose.review.recording import Recording
 from diagnose.review.relations import Change
-from diagnose.units import Array
 
 #: share of a window in which a channel must be known
 KNOWN_SHARE = 0.8

@@ -7,18 +7,18 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TextIO
 
-from diagnose.console import bounded
-from diagnose.drill.exercise import LETTERS, Marked
-from diagnose.drill.gaze import cycle, review
-from diagnose.drill.name_it import NameIt
-from diagnose.drill.scan import Scan
-from diagnose.drill.sitting import Round, Sitting
-from diagnose.drill.studio import Studio
-from diagnose.errors import CaseError, DiagnoseError
+from diagnose.language import find, gauge_forms, plain
 from diagnose.model import ScanPattern
-from diagnose.text import CAUTION, fill
-from diagnose.text_drill import answering, drawn, feedback, heading, help_text, look_line, question
-from diagnose.words import find, gauge_forms, plain
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.practice.drill.exercise import LETTERS, Marked
+from diagnose.practice.drill.gaze import cycle, review
+from diagnose.practice.drill.name_it import NameIt
+from diagnose.practice.drill.scan import Scan
+from diagnose.practice.drill.sitting import Round, Sitting
+from diagnose.practice.drill.studio import Studio
+from diagnose.render.drill import answering, drawn, feedback, heading, help_text, look_line, question
+from diagnose.render.text import CAUTION, fill
+from diagnose.terminal.console import bounded
 
 QUIT, SKIP, AGAIN, HELP_WORDS = ("quit", "exit", "q!"), ("skip", "next"), ("again", "show"), ("help", "?")
 DRAW = ("panel", "picture", "draw")

@@ -15,12 +15,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
-from diagnose.commands import Desk
-from diagnose.commands.desk import Left
-from diagnose.errors import CaseError
-from diagnose.files import escaped, private_file, private_folder, toml_of, write_whole
-from diagnose.knowledge import KnowledgeBase
-from diagnose.session import State, case_content, case_of
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language.case_files import case_content, case_of
+from diagnose.language.session import State
+from diagnose.model.errors import CaseError
+from diagnose.model.files import escaped, private_file, private_folder, toml_of, write_whole
+from diagnose.terminal.commands import Desk
+from diagnose.terminal.commands.desk import Left
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

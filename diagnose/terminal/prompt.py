@@ -12,16 +12,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
 
-from diagnose.commands import HINT, Desk, next_step, obey
-from diagnose.commands.desk import never_taken_in
-from diagnose.commands.files import left_over
-from diagnose.commands.guide import put
-from diagnose.console import LONGEST_LINE, pause
-from diagnose.errors import CaseError, DiagnoseError
-from diagnose.files import private_file
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.model.files import private_file
+from diagnose.render.text import CAUTION, PLAIN, fill
+from diagnose.terminal.commands import HINT, Desk, next_step, obey
+from diagnose.terminal.commands.desk import never_taken_in
+from diagnose.terminal.commands.files import left_over
+from diagnose.terminal.commands.guide import put
+from diagnose.terminal.console import LONGEST_LINE, pause
 from diagnose.terminal.keeping import Keeper, left_behind, open_keeper
 from diagnose.terminal.screen import complete, summary
-from diagnose.text import CAUTION, PLAIN, fill
 
 WIDEST = 110
 

@@ -5,15 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-from diagnose.commands import COMMANDS, Desk, command_of, names_a_gauge
-from diagnose.commands.files import told_left
-from diagnose.commands.guide import asked
-from diagnose.console import LONGEST_LINE
-from diagnose.session import case_paths, says_anything
-from diagnose.text import names, percent
-from diagnose.words import beginning, complete_words, entry_forms, readable
-from diagnose.words.completion import Candidate, Options
-from diagnose.words.names import Named
+from diagnose.language import beginning, complete_words, entry_forms, readable
+from diagnose.language.case_files import case_paths
+from diagnose.language.completion import Candidate, Options
+from diagnose.language.names import Named
+from diagnose.language.session import says_anything
+from diagnose.render.text import names, percent
+from diagnose.terminal.commands import COMMANDS, Desk, command_of, names_a_gauge
+from diagnose.terminal.commands.files import told_left
+from diagnose.terminal.commands.guide import asked
+from diagnose.terminal.console import LONGEST_LINE
 
 
 def complete(text: str, desk: Desk) -> list[Candidate]:

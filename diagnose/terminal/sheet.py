@@ -11,14 +11,14 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
-from diagnose.commands import Desk, command_of, obey
-from diagnose.errors import DiagnoseError
-from diagnose.guidance import CHECKS
-from diagnose.knowledge import KnowledgeBase
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language import AsExpected, RestAsExpected, Statement, forms, readable
+from diagnose.language.names import phrases
+from diagnose.language.session import fewer_readings
 from diagnose.model import Facet, Panel, System
-from diagnose.session import fewer_readings
-from diagnose.words import AsExpected, RestAsExpected, Statement, forms, readable
-from diagnose.words.names import phrases
+from diagnose.model.errors import DiagnoseError
+from diagnose.model.guidance import CHECKS
+from diagnose.terminal.commands import Desk, command_of, obey
 
 #: lines that what is said of a change may take below the sheet
 MOST_TOLD = 4

@@ -10,13 +10,13 @@ import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from diagnose.advice_text import look_lines
-from diagnose.answer import Answer, LookAdvice
+from diagnose.language import readable
 from diagnose.model import Grade
+from diagnose.model.answer import Answer, LookAdvice
+from diagnose.render.advice import look_lines
+from diagnose.render.text import GRADE_WORDS, NARROWEST, names, percent, short_name
 from diagnose.terminal.screen import summary
 from diagnose.terminal.sheet import Sheet, facet_of, fitting, label, reading_at
-from diagnose.text import GRADE_WORDS, NARROWEST, names, percent, short_name
-from diagnose.words import readable
 
 #: narrower than this there is no room for the ranking beside the grid, and it goes below
 SIDE_BY_SIDE = 74

@@ -8,22 +8,22 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
-from diagnose.console import bounded
-from diagnose.errors import CaseError, DiagnoseError
-from diagnose.files import write_whole
+from diagnose.language import entry_forms, find
+from diagnose.language.prose import named_gauge
 from diagnose.model import Failure
-from diagnose.pictures import panel_text
-from diagnose.report.debrief import call_words
-from diagnose.report.papers import seen_gauges
-from diagnose.report.timeline import clock, events, known_names
-from diagnose.scenario import Followed
-from diagnose.script import Call
-from diagnose.simulate import state_at
-from diagnose.tabletop import Table, advance, call, look, not_understood, write_session
-from diagnose.text import fill, names, percent
-from diagnose.units import s_from_min
-from diagnose.words import entry_forms, find
-from diagnose.words.prose import named_gauge
+from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.model.files import write_whole
+from diagnose.model.script import Call
+from diagnose.model.units import s_from_min
+from diagnose.practice.scenario import Followed
+from diagnose.practice.simulate import state_at
+from diagnose.practice.tabletop import Table, advance, call, look, not_understood, write_session
+from diagnose.render.pages.debrief import call_words
+from diagnose.render.pages.papers import seen_gauges
+from diagnose.render.pages.timeline import clock, events, known_names
+from diagnose.render.pictures import panel_text
+from diagnose.render.text import fill, names, percent
+from diagnose.terminal.console import bounded
 
 HELP = (
     ("Enter, or next", "half a minute goes by, or less if there is a radio call"),
@@ -257,7 +257,7 @@ def _shown(desk: Desk, gauge: str) -> list[str]:
 
 
 def _spoken(desk: Desk, gauge: str, second: int) -> str:
-    from diagnose.simulate.coding import Window, reading_in
+    from diagnose.practice.simulate.coding import Window, reading_in
 
     simulation = desk.table.simulation
     first = max(second - 20, 0)

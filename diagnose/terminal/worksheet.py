@@ -31,15 +31,15 @@ from prompt_toolkit.output import ColorDepth
 from prompt_toolkit.styles import Style
 
 from diagnose import answer_case
-from diagnose.advice_text import worth_while
-from diagnose.answer import Answer, LookAdvice
-from diagnose.commands import Desk
-from diagnose.commands.asking import why
-from diagnose.commands.guide import put
-from diagnose.errors import DiagnoseError
-from diagnose.session import says_anything
+from diagnose.language.session import says_anything
+from diagnose.model.answer import Answer, LookAdvice
+from diagnose.model.errors import DiagnoseError
+from diagnose.render.advice import worth_while
 from diagnose.terminal import sheet as moves
 from diagnose.terminal.background import Background
+from diagnose.terminal.commands import Desk
+from diagnose.terminal.commands.asking import why
+from diagnose.terminal.commands.guide import put
 from diagnose.terminal.screen import complete
 from diagnose.terminal.sheet import Sheet
 from diagnose.terminal.sheet_view import HELP, Shown, keys_line, view

@@ -11,8 +11,8 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from diagnose import answer_case, engine_for, load_knowledge
+from diagnose.language.case_files import case_paths, load_case
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.session import case_paths, load_case
 
 MOST_MB = 400
 

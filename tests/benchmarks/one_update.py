@@ -22,10 +22,10 @@ import msgspec
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from diagnose.advise import advise
-from diagnose.inference import Engine
+from diagnose.advice.advise import advise
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.network import Network, compile_network
+from diagnose.network.engine import Engine
+from diagnose.network.tables import Network, compile_network
 from tests.small import shipped, small_case, small_network
 
 MANOEUVRES = ("level", "climb", "left_turn", "descent")
@@ -72,8 +72,8 @@ def by_engine(network: Network, case: CaseRecord) -> Callable[[CaseRecord], Marg
 
 def by_pgmpy(network: Network, case: CaseRecord) -> Callable[[CaseRecord], Marginals]:
     """pgmpy's variable elimination, one query for each failure; no trust."""
-    from diagnose.pgmpy_bridge import _quiet_import, to_pgmpy
-    from diagnose.unrolled import at, build_tables
+    from diagnose.network.pgmpy_bridge import _quiet_import, to_pgmpy
+    from diagnose.network.unrolled import at, build_tables
 
     model = to_pgmpy(build_tables(network, case))
     elimination = _quiet_import().inference.VariableElimination(model)
@@ -97,7 +97,7 @@ def by_agrum(network: Network, case: CaseRecord) -> Callable[[CaseRecord], Margi
     """pyAgrum's lazy propagation, all failures from one junction tree; no trust."""
     import pyagrum
 
-    from diagnose.unrolled import at, build_tables
+    from diagnose.network.unrolled import at, build_tables
     from tests.agrum_bridge import to_agrum
 
     net = to_agrum(build_tables(network, case))
@@ -116,7 +116,7 @@ def by_agrum(network: Network, case: CaseRecord) -> Callable[[CaseRecord], Margi
 
 def evidence_of(nodes: object, case: CaseRecord) -> dict[str, str]:
     """The readings of a case, and the statement that carries the setting's weight, as evidence."""
-    from diagnose.unrolled import at
+    from diagnose.network.unrolled import at
 
     given = {
         at(facet, number): reading

@@ -17,8 +17,8 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from diagnose import answer_posterior, load_knowledge
-from diagnose.inference import Engine
-from diagnose.network import compile_network
+from diagnose.network.engine import Engine
+from diagnose.network.tables import compile_network
 from tests.benchmarks.one_update import case_of, changed
 from tests.benchmarks.speed import CODE, ENVIRONMENT
 

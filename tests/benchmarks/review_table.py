@@ -21,9 +21,9 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from diagnose import engine_for, load_knowledge
 from diagnose.model import CaseRecord
+from diagnose.practice.simulate import snapshots
 from diagnose.review import guess, layout_of, read, review
 from diagnose.review.causes import alike_finder
-from diagnose.simulate import snapshots
 from tests.recorded import beyond_the_tables, fly, scenario, written
 
 PANEL = "single_pump"

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnose.model.units import S_PER_MIN, Array
 from diagnose.physics.course import STEP_S
 from diagnose.physics.electrical import alternator_a, battery_current_a, battery_minutes, bus_voltage_v
 from diagnose.physics.electrical import low_voltage_light as lit_below
 from diagnose.physics.history.flown import Flown
 from diagnose.physics.sizes import Sizes
-from diagnose.units import S_PER_MIN, Array
 
 
 def drawn_a(alternator: np.ndarray, rpm: Array, sizes: Sizes) -> Array:

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from diagnose.model.units import Array
 from diagnose.physics.course import Course
 from diagnose.physics.sizes import Sizes
-from diagnose.units import Array
 
 
 @dataclass(frozen=True)

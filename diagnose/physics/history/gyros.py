@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnose.model.units import Array
 from diagnose.physics.airdata import (
     pressure_line,
 )
@@ -20,7 +21,6 @@ from diagnose.physics.gyros import (
 from diagnose.physics.history.electric import electric_volts
 from diagnose.physics.history.flown import Flown, frozen
 from diagnose.physics.history.suction import gyro_inhg
-from diagnose.units import Array
 
 
 def rotor(flown: Flown, drive: str) -> Array:

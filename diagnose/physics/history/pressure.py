@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnose.model.units import Array, inhg_from_inh2o
 from diagnose.physics.airdata import (
     impact_pressure_inhg,
     indicated_airspeed_kt,
@@ -16,7 +17,6 @@ from diagnose.physics.atmosphere import pressure_altitude_ft, pressure_inhg
 from diagnose.physics.course import STEP_S
 from diagnose.physics.history.flown import Flown, closing_tau_s, frozen
 from diagnose.physics.pressure_dials import _with_friction  # one rule for friction, wherever it is
-from diagnose.units import Array, inhg_from_inh2o
 
 
 def _cabin_inhg(flown: Flown) -> Array:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from diagnose.model.units import Array
 from diagnose.physics.airdata import (
     pressure_line,
 )
@@ -19,7 +20,6 @@ from diagnose.physics.vacuum import (
     standby_suction_inhg,
     venturi_suction_inhg,
 )
-from diagnose.units import Array
 
 
 def _manifold_inhg(flown: Flown, condition: str, resistance: Array) -> Array:

@@ -1,0 +1,1 @@
+"""What a posterior means to a pilot: trust, partial panel, decisions, what to look at next, and the reasons."""

@@ -1,0 +1,205 @@
+"""Why an explanation stands where it does: all the reasons together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.advice.explain.otherwise import Change, Unread, changes, telling
+from diagnose.advice.explain.weights import (
+    LEAST_CHANCE,
+    Contrast,
+    Explanation,
+    Statement,
+    contrasts,
+    places_of,
+    rival_of,
+    statements_of,
+)
+from diagnose.advice.witnesses import upstream
+from diagnose.model import CaseRecord, FailureKind
+from diagnose.model.answer import Because, Ranked
+from diagnose.network.engine import Engine
+from diagnose.network.posterior import Posterior
+from diagnose.network.readings import reading_of
+from diagnose.network.tables import Network
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plumbing:
+    """What an explanation reaches through lines, suction and wires: gauges of the panel, in its order.
+
+    ``wrong``: those that rest on what is not healthy. ``shows``: those that are there to show it.
+    ``independent``: instruments that use none of it. ``through``: the nodes of ``states_under`` that some
+    gauge reads itself, in their order; the others only lie between.
+    """
+
+    wrong: tuple[str, ...]
+    shows: tuple[str, ...]
+    independent: tuple[str, ...]
+    through: tuple[str, ...]
+
+
+def plumbing(network: Network, explanation: Explanation, states: Mapping[str, str]) -> Plumbing:
+    """Follow the lines from what has failed to the gauges. ``states``: those of ``states_under``."""
+    parts = {part for name in explanation for part in network.kb.failures[name].acts}
+    failed = parts | set(states)
+    wrong: list[str] = []
+    shows: list[str] = []
+    independent: list[str] = []
+    read: set[str] = set()
+    for gauge in network.dial_gauges:
+        known = network.kb.gauges[gauge]
+        parents = {n for facet in known.facets for n in network.facets[f"{gauge}.{facet.id}"].parents}
+        read |= parents | {known.power}
+        reached = parents | upstream(network, (*parents, known.power)) | {known.power}
+        if set(known.tells_of) & failed:
+            shows.append(gauge)
+        elif reached & failed:
+            wrong.append(gauge)
+        elif known.instrument:
+            independent.append(gauge)
+    return Plumbing(
+        wrong=tuple(wrong),
+        shows=tuple(shows),
+        independent=tuple(independent),
+        through=tuple(node for node in states if node in read),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reasons:
+    """Why an explanation stands where it does.
+
+    ``nothing`` weighs it against "nothing failed" (None for that explanation itself), ``rival`` against
+    the best other explanation (None if there is none). ``states``: sources and memories that are not in
+    their healthy state at the last snapshot if the explanation is right; ``plumbing``: which gauges that
+    reaches. ``foreseen``: for each statement
+    about one gauge its chance (explanation, nothing failed) before anything was read; None for others.
+    ``unread`` tells the explanation from ``unread_against``: the best other one that some look on this
+    panel could tell from it (None if none can).
+    """
+
+    explanation: Explanation
+    statements: tuple[Statement, ...]
+    nothing: Contrast | None
+    rival: Contrast | None
+    states: Mapping[str, str]
+    plumbing: Plumbing
+    foreseen: tuple[tuple[float, float] | None, ...]
+    unread: tuple[Unread, ...] = ()
+    unread_against: Explanation | None = None
+    changes: tuple[Change, ...] = ()
+
+    @property
+    def contrasts(self) -> tuple[Contrast, ...]:
+        """Those contrasts that there are."""
+        return tuple(contrast for contrast in (self.nothing, self.rival) if contrast is not None)
+
+
+def states_under(posterior: Posterior, explanation: Explanation) -> dict[str, str]:
+    """Give the sources and memories that are not healthy at the last snapshot under an explanation.
+
+    Node id -> state, in the likeliest hidden state of the explanation.
+    """
+    if not explanation:
+        return {}
+    space, network = posterior.space, posterior.space.network
+    (place,) = places_of(space, (explanation,))
+    rows = np.flatnonzero(space.row_set == place)
+    row = rows[posterior.rows[rows].argmax()]
+    state = space.conditions(posterior.set_so)
+    found = {}
+    for name in (*network.sources, *network.memories):
+        if name in network.memories:
+            memory = network.memories[name].memory
+            driver = network.states[memory.driver][int(state[memory.driver][row])]
+            healthy = driver not in memory.carry
+            usual = network.states[name].index(memory.start)
+        else:
+            healthy, usual = False, 0
+        if not healthy and int(state[name][row]) != usual:
+            found[name] = network.states[name][int(state[name][row])]
+    return found
+
+
+def _foreseen(engine: Engine, case: CaseRecord, one: Explanation) -> tuple[tuple[float, float] | None, ...]:
+    """Chance of what each statement says, under the explanation and with nothing failed."""
+    under, sound = engine.predict(case, one), engine.predict(case, ())
+
+    def chance(statement: Statement, shows: Mapping[str, Mapping[str, float]]) -> float:
+        of_reading = shows[statement.name][statement.reading]
+        return of_reading if statement.positive else 1.0 - of_reading
+
+    return tuple(
+        None if s.kind == "disagree" else (chance(s, under[s.snapshot]), chance(s, sound[s.snapshot]))
+        for s in statements_of(case)
+    )
+
+
+def because(engine: Engine, posterior: Posterior, ranking: Sequence[Ranked] = ()) -> tuple[Because, ...]:
+    """Give the readings that speak most for the leading explanation, the strongest first.
+
+    Each is weighed by itself: its chance under the explanation over that under its rival, which is
+    "nothing failed", and for "nothing failed" the best failure. Two passes over one set of failures
+    each, so that it can stand beside every answer. ``ranking``: that of the posterior, if it is at hand.
+    """
+    kb = engine.network.kb
+
+    def fails(explanation: Explanation) -> bool:
+        return any(kb.failures[name].kind is FailureKind.FAILURE for name in explanation)
+
+    ranking = ranking or posterior.ranking()
+    one = ranking[0].failures
+    rival = () if one else next((r.failures for r in ranking if fails(r.failures)), ())
+    statements = [s for s in statements_of(posterior.case) if s.kind != "disagree"]
+    if one == rival or not statements:
+        return ()
+    read = {s.name for s in statements}
+    shown, other = (engine.predict(posterior.case, failures, read) for failures in (one, rival))
+    found = []
+    for s in statements:
+        # a number counts here as the reading that it stands for
+        gauge, which = s.name.split(".")
+        known = next(facet for facet in kb.gauges[gauge].facets if facet.id == which)
+        reading = reading_of(known, s.reading)
+        under, against = shown[s.snapshot][s.name][reading], other[s.snapshot][s.name][reading]
+        if not s.positive:
+            under, against = 1.0 - under, 1.0 - against
+        factor = max(under, LEAST_CHANCE) / max(against, LEAST_CHANCE)
+        found.append(
+            Because(snapshot=s.snapshot, facet=s.name, reading=s.reading, sure=s.sure, factor=factor)
+        )
+    least = kb.first_screen.least_because_factor
+    strongest = sorted(found, key=lambda b: -b.factor)[: kb.first_screen.most_because]
+    return tuple(b for b in strongest if b.factor >= least)
+
+
+def reasons(
+    engine: Engine, posterior: Posterior, explanation: Explanation | None = None, *, whole: bool = True
+) -> Reasons:
+    """Give the reasons for an explanation, by default for the leading one.
+
+    ``whole`` adds what was foreseen, the looks not taken and the readings that would have changed the
+    ranking, which takes some hundred runs of the engine over a few explanations.
+    """
+    one = posterior.ranking()[0].failures if explanation is None else explanation
+    rival = rival_of(posterior, one)
+    others = [other for other in ((), rival) if other is not None and other != one]
+    by_other = {contrast.against: contrast for contrast in contrasts(posterior, one, others)}
+    states = states_under(posterior, one)
+    looks, told_from = telling(posterior, one) if whole else ((), None)
+    return Reasons(
+        explanation=one,
+        statements=statements_of(posterior.case),
+        nothing=by_other.get(()),
+        rival=None if rival is None else by_other[rival],
+        states=states,
+        plumbing=plumbing(engine.network, one, states),
+        foreseen=_foreseen(engine, posterior.case, one) if whole else (),
+        unread=looks,
+        unread_against=told_from,
+        changes=changes(engine, posterior) if whole else (),
+    )

@@ -1,0 +1,245 @@
+"""What the instruments say of each other, whatever the ranking says: independent witnesses, warnings of loss."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+
+from diagnose.model import CaseRecord, Grade, MemoryKind, SnapshotRecord
+from diagnose.network.evidence import reading_index
+from diagnose.network.tables import Index, Network
+
+
+def upstream(network: Network, names: Iterable[str]) -> set[str]:
+    """Give these sources and memories and all sources that they follow from."""
+    found: set[str] = set()
+    waiting = [name for name in names if name in network.sources or name in network.memories]
+    while waiting:
+        name = waiting.pop()
+        if name in found:
+            continue
+        found.add(name)
+        if name in network.memories:
+            asked = {network.memories[name].memory.driver}
+        else:
+            asked = {other for rule in network.rules[name] for other in rule.when}
+        waiting += [other for other in asked if other in network.sources or other in network.memories]
+    return found & set(network.sources)
+
+
+def measures_by(network: Network, gauge: str) -> set[str]:
+    """Give all sources, near and far, that a gauge's reading rests on, but for the power that it runs on.
+
+    Two gauges are independent witnesses if they share none: power that fails shows as a dead gauge.
+    """
+    known = network.kb.gauges[gauge]
+    parents = [n for facet in known.facets for n in network.facets[f"{gauge}.{facet.id}"].parents]
+    powers = upstream(network, [known.power]) if known.power else set()
+    return upstream(network, [n for n in parents if n not in known.tells_of]) - powers
+
+
+def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict[str, str]:
+    """Say of which motion axis a reading of a sound gauge speaks most clearly, and for which value of it."""
+    table, manoeuvre = network.facets[facet], network.kb.manoeuvres[manoeuvre_id]
+    gauge, name = facet.split(".")
+    if manoeuvre.phase != "air" and any(f.aloft for f in network.kb.gauges[gauge].facets if f.id == name):
+        return {}
+    chance = network.healthy_chance(facet)[..., reading_index(network, facet, reading)]
+    usual = [network.states[axis].index(manoeuvre.expected[axis]) for axis in table.axes]
+    clearest, found = network.kb.strengths["clear"].from_factor, {}
+    for place, axis in enumerate(table.axes):
+        along = chance[tuple(slice(None) if p == place else at for p, at in enumerate(usual))]
+        *_, second, best = np.sort(along).tolist()
+        if best >= clearest * second:
+            clearest, found = best / second, {axis: network.states[axis][int(along.argmax())]}
+    return found
+
+
+def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, str]:
+    """Name the instruments that two independent working witnesses contradict in the last snapshot, and these.
+
+    A witness works if its grade is not "cover". The two say the same of the motion, or are both said to disagree.
+    """
+    kb, last = network.kb, case.snapshot[-1]
+    said: dict[str, dict[str, str]] = {}
+    for facet, reading in last.readings.items():
+        gauge = facet.split(".")[0]
+        if facet in network.dials:
+            said.setdefault(gauge, {}).update(tells(network, last.manoeuvre, facet, reading))
+    against: dict[str, list[tuple[str, str]]] = {}
+    for one, other in itertools.permutations(said, 2):
+        axes = said[one].keys() & said[other].keys()
+        against.setdefault(one, []).extend(
+            (other, f"{axis} {said[other][axis]}")
+            for axis in sorted(axes)
+            if said[one][axis] != said[other][axis]
+        )
+    for pair in last.disagree:
+        for one, other in (pair, pair[::-1]):
+            against.setdefault(one, []).append((other, "disagrees"))
+    found = {}
+    for gauge, witnesses in against.items():
+        working = [w for w in dict.fromkeys(witnesses) if grades.get(w[0], Grade.USE) is not Grade.COVER]
+        for (one, says), (other, also) in itertools.combinations(working, 2):
+            apart = [measures_by(network, name) for name in (gauge, one, other)]
+            shared = any(a & b for a, b in itertools.combinations(apart, 2))
+            if says == also and one != other and not shared:
+                found[gauge] = f"the {kb.gauges[one].name} and the {kb.gauges[other].name} contradict it"
+                break
+    return found
+
+
+def dark(network: Network, case: CaseRecord) -> dict[str, str]:
+    """Name the gauges whose power was last seen to be lost, and by what."""
+    found = {}
+    for gauge in network.dial_gauges:
+        power = network.kb.gauges[gauge].power
+        if power in network.sources and (seen := seen_lost(network, case, power)) and seen[1] != gauge:
+            found[gauge] = f"no power: {seen[2]}"
+    return found
+
+
+def coasting(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, tuple[str, str]]:
+    """Name the gyros whose supply was last seen to be lost, though they may still look right: by what, and say so.
+
+    Rotors coast: until ``limits.coast_minutes`` of agreement with an independent witness a lost supply is taken
+    at its word, whatever the ranking says of the gauge that showed it.
+    """
+    found = {}
+    for gauge in network.dial_gauges:
+        parents = [
+            n for f in network.kb.gauges[gauge].facets for n in network.facets[f"{gauge}.{f.id}"].parents
+        ]
+        rotors = [
+            n
+            for n in parents
+            if n in network.memories and network.memories[n].memory.kind is MemoryKind.ROTOR
+        ]
+        if not rotors or not network.kb.gauges[gauge].instrument:
+            continue
+        supply = upstream(network, rotors)
+        warned = [warning for source in sorted(supply) if (warning := seen_lost(network, case, source))]
+        if not warned:
+            continue
+        at, name, says = min(warned)
+        minutes = sum(s.minutes + s.minutes_before for s in case.snapshot[at + 1 :])
+        agreed = _agrees(network, case, gauge, grades) or _supplied(network, case, supply, name)
+        if minutes < network.kb.limits.coast_minutes or not agreed:
+            found[gauge] = name, f"{says}: its rotor may be coasting"
+    return found
+
+
+def seen_lost(network: Network, case: CaseRecord, source: str) -> tuple[int, str, str] | None:
+    """Give since which snapshot, and by what, a source's own gauges have shown it to be lost; None if not."""
+    kb = network.kb
+    for name in network.dial_gauges:
+        told = kb.gauges[name].tells_of
+        if source not in told:
+            continue
+        for facet in (f"{name}.{facet.id}" for facet in kb.gauges[name].facets):
+            since = None
+            for number, snapshot in enumerate(case.snapshot):
+                reading = snapshot.readings.get(facet)
+                if reading is None:
+                    continue
+                if not _speaks_of_loss(network, snapshot, facet, reading, source):
+                    since = None
+                elif since is None:
+                    since = number
+            if since is not None:
+                reading = next(s.readings[facet] for s in case.snapshot[since:] if facet in s.readings)
+                return since, name, f"{kb.gauges[name].name} {reading.replace('_', ' ')}"
+    return None
+
+
+def _speaks_of_loss(
+    network: Network,
+    snapshot: SnapshotRecord,
+    facet: str,
+    reading: str,
+    source: str,
+    *,
+    against: bool = False,
+) -> bool:
+    """Whether a reading speaks clearly for a lost source, and not for a part that the gauge tells of as well.
+
+    ``against``: clearly for a source that is there.
+    """
+    known, switches = network.worked_out, tuple(sorted(snapshot.switches.items()))
+    key = (snapshot.manoeuvre, switches, facet, reading, source, against)
+    if key not in known:
+        known[key] = _speaks(network, snapshot, facet, reading, source, against)
+    return known[key]
+
+
+def _speaks(
+    network: Network, snapshot: SnapshotRecord, facet: str, reading: str, source: str, against: bool
+) -> bool:
+    table, clear = network.facets[facet], network.kb.strengths["clear"].from_factor
+    if source not in table.parents:
+        return False
+    expected = network.kb.manoeuvres[snapshot.manoeuvre].expected
+    told = network.kb.gauges[facet.split(".")[0]].tells_of
+    switches = network.switch_positions(snapshot.switches)
+    axes = tuple(network.states[axis].index(expected[axis]) for axis in table.axes)
+    gone = len(network.states[source]) - 1
+
+    def chance(given: Mapping[str, Index], lost: bool) -> float:
+        state = network.conditions(given, switches, 1)
+        at = [int(state[name][0]) if name in state else 0 for name in table.parents]
+        place = table.parents.index(source)
+        if lost:
+            at[place] = gone
+        elif at[place] == gone:
+            return 0.0
+        return float(table.at((*at, *axes))[reading_index(network, facet, reading)])
+
+    parts = [name for name in told if name in network.parts]
+    there = max(
+        [chance({}, lost=False)]
+        + [
+            chance({name: np.array([place], dtype=np.int8)}, lost=False)
+            for name in parts
+            for place in range(1, len(network.states[name]))
+        ]
+    )
+    lost = chance({}, lost=True)
+    return there >= clear * lost if against else lost >= clear * there
+
+
+def _supplied(network: Network, case: CaseRecord, supply: set[str], but: str) -> bool:
+    """Whether another gauge than the one that warned shows in the last snapshot that the supply is there."""
+    last = case.snapshot[-1]
+    return any(
+        facet in network.dials
+        and gauge != but
+        and source in network.kb.gauges[gauge].tells_of
+        and _speaks_of_loss(network, last, facet, reading, source, against=True)
+        for facet, reading in last.readings.items()
+        for gauge in (facet.split(".")[0],)
+        for source in supply
+    )
+
+
+def _agrees(network: Network, case: CaseRecord, gauge: str, grades: Mapping[str, Grade]) -> bool:
+    """Whether an independent working witness says the same of the motion in the last snapshot."""
+    last = case.snapshot[-1]
+
+    def said(name: str) -> set[tuple[str, str]]:
+        return {
+            item
+            for facet, reading in last.readings.items()
+            if facet.split(".")[0] == name
+            for item in tells(network, last.manoeuvre, facet, reading).items()
+        }
+
+    own, rests_on = said(gauge), measures_by(network, gauge)
+    return any(
+        own & said(other)
+        for other in network.dial_gauges
+        if other != gauge
+        and grades.get(other) is not Grade.COVER
+        and not rests_on & measures_by(network, other)
+    )

@@ -1,0 +1,353 @@
+"""One clause from left to right: which gauge it names, and what it says of it."""
+
+from __future__ import annotations
+
+from diagnose.language.lexicon import GLUE, Sense
+from diagnose.language.prose.counting import Counting
+from diagnose.language.prose.pieces import EVIDENCE, STOPS, Piece, Span, determined, glue, names
+
+
+class Clause(Counting):
+    """Reads the gauges, behaviors, maneuvers, switches and numbers of one clause, left to right."""
+
+    def read(self) -> None:
+        spans = self.spans
+        self._switches()
+        if (
+            self.lead in ("and", "then", "but")
+            and self.state.subject
+            and not any(s.sense("pronoun") for s in spans)
+        ):
+            self.subject = self.state.subject
+        for at, span in enumerate(spans):
+            self._span(at, span)
+            self.held.append(self.gauges)
+        self.state.subject = self.subject if self.subject in ("self", "other", "unknown") else ""
+        self._everything()
+        self._same_again()
+        self._listed_too()
+        self._numbers()
+        self._finish()
+
+    def _span(self, at: int, span: Span) -> None:
+        spans = self.spans
+        if span.start in self.reader.blocked:
+            return
+        kinds = span.kinds
+        if "negation" in kinds and not kinds & {"behaviour"}:
+            self.negated, self.negator = True, span.text
+            if at + 1 < len(spans) and (_bare := self._gauge_after(at)) and not self._told_later(at):
+                self._lost(at, _bare)
+            return
+        if "excepting" in kinds and self._has("everything"):
+            self.excepted, self.negated = True, False
+            return
+        if span.number is not None:
+            return
+        if span.words[0] == "no" and span.text.endswith("indication") and self._of_something(at):
+            self.negated = True
+            return
+        if self._flown(at):
+            return
+        if (behaviours := self._behaves(at)) and self._attach(at, behaviours):
+            return
+        if self._named(at):
+            return
+        if kinds & {"aircraft", "others"}:
+            if not (self.gauges and (self._reported(at) or self.gauges == ("outside",))):
+                self.subject, self.gauges = ("self" if "aircraft" in kinds else "other"), ()
+            return
+        if "attend" in kinds and not self.gauges:
+            self.attended = True
+        flown_next = at + 1 < len(spans) and "setting" in spans[at + 1].kinds  # "our last descent"
+        if (
+            not span.senses
+            and not flown_next
+            and not self.gauges
+            and not self.subject
+            and at
+            and determined(spans, at)
+        ):
+            self.subject = "unknown"
+
+    def _of_something(self, at: int) -> bool:
+        """ "No indication on the ammeter of any discharge": it is denied what follows."""
+        return any("of" in span.words for span in self.spans[at + 1 :]) and any(
+            span.kinds & {"behaviour"} and not names(span) for span in self.spans[at + 1 :]
+        )
+
+    def _gauge_after(self, at: int) -> tuple[str, ...]:
+        """The gauges named right behind a place: "no airspeed"."""
+        following = self.spans[at + 1] if at + 1 < len(self.spans) else None
+        if following is None or following.sense("gauge") is None:
+            return ()
+        return self.reader.gauges_of(following)
+
+    def _lost(self, at: int, gauges: tuple[str, ...]) -> None:
+        for gauge in gauges:
+            self._say(
+                gauge, self.known.behaviours["zero"], [self.spans[at], self.spans[at + 1]], denied=False
+            )
+
+    def _named(self, at: int) -> bool:
+        span = self.spans[at]
+        gauges = self.reader.gauges_of(span)
+        pronoun = span.sense("pronoun") is not None and span.sense("gauge") is None
+        if pronoun and not gauges and not self.gauges and "the" in span.words:
+            self.subject = "unknown"  # a light or a card of which nothing was said yet
+        if not gauges or not self._meant(at):
+            return False
+        sided = pronoun and span.sense("pronoun") in (Sense("pronoun", "mine"), Sense("pronoun", "theirs"))
+        if (
+            sided
+            and at
+            and self.spans[at - 1].words[-1] in ("on", "at", "from", "of", "to", "as", "than", "with")
+        ):
+            return False
+        if pronoun and (span.text in ("it", "it all", "all of it") or "needle" in span.text):
+            gauges = self._by_number(at, self._calmed() or gauges)
+            if not gauges:
+                self.why = "which gauge is meant is not clear"
+                self.subject = "unknown"
+                return True
+        if pronoun and (
+            self.gauges or (self.subject in ("self", "other", "unknown") and not self._perceived(at))
+        ):
+            return False
+        if gauges == ("engine",) and self._by_hand(at):
+            self.reader.pieces.append(
+                Piece(kind="noted", words=self.reader.source(self.spans[at : at + 1]), value="power changed")
+            )
+            self.subject, self.gauges = "unknown", ()
+            return True
+        if self.excepted:
+            self._except(gauges, at)
+            return True
+        together = bool(self.gauges) and self._joined(at) and (bool(self.carried) or not self._since_told())
+        self.gauges = tuple(dict.fromkeys((*self.gauges, *gauges))) if together else gauges
+        self.subject, self.anchor, self.pronoun = "gauge", at, pronoun and span.text == "it"
+        waiting, self.waiting = self.waiting or (self.carried if together else []), []
+        self.carried = waiting
+        if waiting:
+            self.gauges = gauges
+        for place in waiting:
+            self._attach_to(place, self._behaves(place), self.gauges)
+        return True
+
+    def _by_hand(self, at: int) -> bool:
+        """Whether the throttle or the power was moved: "I pushed the throttle up" is no reading."""
+        said = {word for span in self.spans[max(0, at - 3) : at] for word in span.words}
+        denied = any("negation" in span.kinds for span in self.spans[:at])
+        return bool(said & set(self.reader.prose["hand"])) and not denied
+
+    def _calmed(self) -> tuple[str, ...]:
+        """ "It calmed down": what was restless before, whatever was told of since."""
+        calm = self.reader.prose["calmed"]
+        if not any(span.sense("behaviour") and span.words[0] in calm for span in self.spans):
+            return ()
+        if any(span.text in ("it all", "all of it") for span in self.spans):
+            return tuple(dict.fromkeys(self.state.restless))
+        return tuple(dict.fromkeys(p.gauge for p in self.state.odd if p.gauge and p.sure >= 0.5))
+
+    def _by_number(self, place: int, gauges: tuple[str, ...]) -> tuple[str, ...]:
+        """What "it" means where a number follows: the gauge that can show it; () if it is none of those told of.
+
+        A number that was told of one gauge before is of that gauge again.
+        """
+        spans = self.spans
+        feet = [at for at in range(place + 1, len(spans)) if spans[at].unit == "ft" and self._behaves(at - 1)]
+        if feet:  # "the needles jumped 500 feet"
+            fits = tuple(g for g in gauges if self.reader.prose["bare"].get(g) == "ft")
+            return fits or self.state.last_of(("altimeter", "second_altimeter"))
+        bare = [
+            s
+            for s in spans[place + 1 :]
+            if s.number is not None and s.unit in ("", "kt", "ft") and not s.sense("behaviour")
+        ]
+        bare = [s for s in bare if (s.number or 0.0) >= self.reader.prose["telling_from"]]
+        if not bare or any(span.unit == "ft" for span in bare):
+            return gauges
+        likely = [
+            g for g in gauges if g not in self.reader.prose["plausible"] or self._plausible(g, bare[-1])
+        ]
+        alike = [g for g, told in self.state.history.items() if bare[-1].number in told]
+        if alike and not set(alike) & set(gauges):
+            return (alike[-1],)  # "it fell from 120 to 80 ... the needle jumped back to 120"
+        others = [g for g in self.state.numbers if self._plausible(g, bare[-1])]
+        return tuple(likely or others[-1:])
+
+    def _perceived(self, at: int) -> bool:
+        return any("perceive" in span.kinds for span in self.spans[:at])
+
+    def _joined(self, at: int) -> bool:
+        return all(
+            glue(span, GLUE | {"joins", "breaks", "perceive", "hedge"}) or span.words[0] in STOPS
+            for span in self.spans[self.anchor + 1 : at]
+        )
+
+    def _since_told(self) -> bool:
+        return any(piece.gauge in self.gauges for piece in self.told) and not self.waiting
+
+    def _meant(self, at: int) -> bool:
+        """Whether a loose name such as "altitude" names its gauge here."""
+        span = self.spans[at]
+        sense = span.sense("gauge")
+        if sense is None or not sense.weak:
+            return True
+        before = self.spans[at - 1] if at else None
+        if before is not None and before.words[-1] in self.reader.prose["not_before"]:
+            return before.words[-1] in ("in", "of", "on") and bool(self.waiting)
+        following = self.spans[at + 1] if at + 1 < len(self.spans) else None
+        if sense.value == "outside" and not at and following is not None and "aircraft" in following.kinds:
+            return True  # "outside we were level"
+        if following is not None and (
+            following.kinds & {"copula", "report", "behaviour", "reading"} or following.number is not None
+        ):
+            return True
+        return bool(self.waiting) or (before is not None and bool(before.kinds & {"negation"}))
+
+    def _attach(self, at: int, senses: list[Sense]) -> bool:
+        span = self.spans[at]
+        before, behind = self.spans[at - 1 : at] if at else [], self.spans[at + 1 : at + 2]
+        if self._only_how(span, behind):
+            return True
+        if span.words[-1] in ("out", "off") and behind and behind[0].words[0] == "of":
+            return False  # "coming out of the clouds"
+        if (
+            span.text in ("up", "down")
+            and before
+            and before[0].text in self.reader.prose["extent"]
+            and self.told
+        ):
+            return False  # "it stuck all the way down"
+        if span.text in ("no", "yes", "both") or (span.sense("no_effect") and not self.gauges):
+            return False
+        if span.sense("moved") and self._has("switch") and not self.gauges:
+            return False
+        flyable = span.words[0] in self.reader.prose["flyable"]
+        if (
+            flyable
+            and not self._reported(at)
+            and (self.pronoun or (not self.gauges and at + 1 == len(self.spans)))
+        ):
+            self.why = "the needle or the airplane"
+            return False
+        flown_too = all(s.value in self.reader.prose["flown_too"] for s in senses)
+        if flown_too and before and before[0].words[-1] in ("after", "before", "during"):
+            return False  # "lazy after a turn"
+        if self.gauges and self._for_next(at, senses):
+            self.waiting.append(at)
+            return True
+        if self.gauges and self._reach(at, senses) and self._attach_to(at, senses, self.gauges):
+            return True
+        for sense in senses:
+            if sense.value in self.reader.prose["telling"] and not self.gauges:
+                wanted = self.known.behaviours[sense.value].only
+                named = [g for s in self.spans if s.sense("gauge") for g in self.reader.gauges_of(s)]
+                if (last := self.state.last_of(wanted)) and not named:
+                    self.gauges, self.anchor = last, at
+                    return self._attach_to(at, [sense], last)
+        own = [s for s in senses if s.kind == "behaviour" and self.known.behaviours[s.value].names]
+        for sense in own:
+            gauge = self.known.behaviours[sense.value].names
+            self.gauges, self.anchor = (gauge,), at
+            self._attach_to(at, [sense], (gauge,))
+            self.aside.add(gauge)
+        if own:
+            return True
+        if span.text in self.reader.prose["particles"] and not self.gauges:
+            return False  # "called out that his airspeed was dropping"
+        following = self._next(at, skip=("behaviour", "reading", "negation", "hedge", "moved"))
+        if (
+            following < len(self.spans)
+            and self.spans[following].sense("gauge") is not None
+            and not self._parted(at, following)
+            and (not self.gauges or not self._can(self.gauges, senses))
+        ):
+            self.waiting.append(at)
+            return True
+        if self.gauges:
+            return False
+        if self.subject == "" and self.state.focus and not self.attended and self._elided(at, senses):
+            self.gauges, self.anchor = self.state.focus, at - 1
+            if self._attach_to(at, senses, self.state.focus):
+                return True
+            self.gauges = ()
+        return False
+
+    def _only_how(self, span: Span, behind: list[Span]) -> bool:
+        """Whether a word only says how, before the reading itself: "a steady discharge", "a steady 600 down"."""
+        if span.text not in self.reader.prose["manner"] or not behind or not self.gauges:
+            return False
+        told = [s for s in behind[0].senses if s.kind in ("behaviour", "reading")]
+        rate = behind[0].number is not None and set(self.gauges) & set(self.reader.prose["absolute"])
+        return bool(rate) or (bool(told) and self._can(self.gauges, told))
+
+    def _for_next(self, at: int, senses: list[Sense]) -> bool:
+        """ "Wings level on the AI", "a steady groundspeed": what is said of the gauge behind it."""
+        following = self._next(at)
+        if following >= len(self.spans) or self.spans[following].sense("gauge") is None:
+            return False
+        gauges = self.reader.gauges_of(self.spans[following])
+        between = [word for span in self.spans[at + 1 : following] for word in span.words]
+        beside = not between and at and "determiner" in self.spans[at - 1].kinds
+        on = bool(between) and between[0] == "on" and set(between) <= {"on", "the", "my", "our"}
+        if set(gauges) >= set(self.gauges) or not self._can(gauges, senses):
+            return False
+        told = any(piece.gauge in self.gauges for piece in self.told)
+        return bool(beside) or (on and told)
+
+    def _parted(self, at: int, following: int) -> bool:
+        return any(span.kinds & {"aircraft", "others"} for span in self.spans[at + 1 : following])
+
+    def _fine(self, piece: Piece) -> bool:
+        """Whether a piece says that its gauge was as it should be: the story's topic stays with the odd one."""
+        if self._has("earlier"):
+            return False  # "normal at first": it is about to go wrong
+        steady = piece.reading in ("steady", "level") and piece.value != "stuck"
+        fine = piece.kind == "expected" or steady or piece.reading in self.reader.prose["fine"]
+        if piece.sure < 0.5:  # "did not precess at all"
+            return piece.reading in self.reader.prose["never_right"]
+        return fine
+
+    def _finish(self) -> None:
+        if self.told:
+            self.state.last = [p for p in self.told if p.kind in EVIDENCE]
+            self.state.told += 1
+            odd = self.reader.prose["odd"]
+            self.state.odd = [p for p in self.state.last if p.reading in odd] or self.state.odd
+            told = {p.gauge for p in self.state.last}
+            self.state.restless = [g for g in self.state.restless if g not in told] + [
+                p.gauge for p in self.state.last if p.reading in odd and p.sure >= 0.5
+            ]
+        if self._has("ordinary") and any(
+            s.kind == "behaviour" and s.value in ("normal", "recover")
+            for span in self.spans
+            for s in span.senses
+        ):
+            self.reader.pieces.append(Piece(kind="ordinary", words=self.reader.source(self.spans)))
+        named = [
+            g
+            for span in self.spans
+            if span.sense("gauge") and self.reader.gauges_of(span)
+            for g in self.reader.gauges_of(span)
+        ]
+        # "pitch and power had not changed" is no topic
+        self.aside -= {g for span in self.spans if span.sense("gauge") for g in self.reader.gauges_of(span)}
+        spoken = [g for g in dict.fromkeys(p.gauge for p in self.told if p.gauge) if g not in self.aside]
+        self.gauges = tuple(gauge for gauge in self.gauges if gauge not in self.aside)
+        self.state.named = self.state.named or bool(named or spoken)
+        self.state.seen += [*named, *spoken]
+        odd = tuple(
+            dict.fromkeys(
+                p.gauge for p in self.told if p.gauge and p.gauge not in self.aside and not self._fine(p)
+            )
+        )
+        if odd or (spoken and not self.state.topic):
+            self.state.topic = odd or tuple(spoken)
+        if spoken:
+            self.state.focus = tuple(spoken)
+        elif self.gauges:
+            self.state.focus = self.gauges
+        elif named:
+            self.state.focus = tuple(dict.fromkeys(named))

@@ -1,0 +1,296 @@
+"""Numbers with their units: sizes of what was read, and readings that a number counts as."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language.lexicon import GLUE
+from diagnose.language.prose.flying import Flying
+from diagnose.language.prose.pieces import Piece, Span, any_of, glue, names
+from diagnose.model import Reading
+
+
+def value_facet(kb: KnowledgeBase, gauge: str) -> str:
+    return next((f.id for f in kb.gauges[gauge].facets if f.id == "value"), "")
+
+
+def where(kb: KnowledgeBase, gauge: str, facet: str, value: float) -> str:
+    """The reading that a number counts as, by the limits that stand with the readings; "" if they do not say."""
+    readings: tuple[Reading, ...] = next((f.readings for f in kb.gauges[gauge].facets if f.id == facet), ())
+    if not any(reading.where for reading in readings):
+        return ""
+    for reading in readings:
+        limits = reading.where.get("end") or reading.where.get("size")
+        told = abs(value) if "size" in reading.where else value
+        if limits is not None and limits[0] <= told <= limits[1]:
+            return reading.id
+    return next((reading.id for reading in readings if not reading.where), "")
+
+
+def changed(kb: KnowledgeBase, gauge: str, change: float) -> str:
+    """The trend that a change from one number told to the next counts as; "" if it is none."""
+    for facet in kb.gauges[gauge].facets:
+        for reading in facet.readings:
+            low, high = reading.where.get("change", (0.0, 0.0))
+            if low < high and low <= change <= high:
+                return f"{facet.id}.{reading.id}"
+    return ""
+
+
+def has_reading(kb: KnowledgeBase, gauge: str, facet: str, reading: str) -> bool:
+    return any(f.id == facet and any(r.id == reading for r in f.readings) for f in kb.gauges[gauge].facets)
+
+
+class Counting(Flying):
+    """The numbers of a clause."""
+
+    def _numbers(self) -> None:
+        prose = self.reader.prose
+        spans = self.spans
+        numbers = [
+            at
+            for at, span in enumerate(spans)
+            if span.number is not None and span.unit not in ("min", "s", "h", "pct", "C", "F", "rpm")
+        ]
+        self._altitude(numbers)
+        for at in numbers:
+            span = spans[at]
+            assert span.number is not None
+            gauge = self._gauge_of_number(at, span) or self._atc_saw(at, span)
+            if not gauge:
+                continue
+            unit = span.unit or prose["bare"].get(gauge, "")
+            if unit != prose["bare"].get(gauge) and not (gauge == "vertical_speed" and unit == "ft"):
+                continue
+            if set(prose["not_read"]) & {w for s in spans[max(0, at - 3) : at] for w in s.words}:
+                continue  # "3 instead of the usual 5"
+            before, earlier = self.reader.numbers.get(gauge), self.state.numbers.get(gauge)
+            if self.reader.range:  # "between 80 and 110" is no way from one to the other
+                before = None
+            self.reader.range = self._just(at, "between")
+            if not span.unit and gauge in prose["plausible"] and not self._plausible(gauge, span):
+                continue
+            self.reader.numbers[gauge] = self.state.numbers[gauge] = span.number
+            self.state.history.setdefault(gauge, []).append(span.number)
+            if gauge == "engine":
+                continue
+            if gauge == "atc_height" and self._against_altitude(at, span, unit):
+                continue
+            way = self._way(at)
+            amount = way and self._amount(at)
+            if gauge in prose["absolute"]:
+                self._classed(gauge, at, span, way)
+            elif amount and (facet := prose["error"].get(gauge) or value_facet(self.kb, gauge)):
+                reading = where(self.kb, gauge, facet, way * abs(span.number))
+                if reading:
+                    self._sized(gauge, f"{facet}.{reading}", at, span, unit)
+            elif (
+                before is not None
+                and not [p for p in self.told if p.gauge == gauge and p.reading]
+                and (trend := changed(self.kb, gauge, span.number - before))
+            ):
+                self._sized(gauge, trend, at, span, unit)
+            elif (
+                self._just(at, "still")
+                and earlier == span.number
+                and has_reading(self.kb, gauge, "trend", "steady")
+            ):
+                self._sized(gauge, "trend.steady", at, span, unit)
+            elif any(self._just(at, word) for word in prose["only"]) and has_reading(
+                self.kb, gauge, "value", "low"
+            ):
+                self._sized(gauge, "value.low", at, span, unit)
+            else:
+                self._keep_size(gauge, at, span, unit)
+
+    def _altitude(self, numbers: list[int]) -> None:
+        """Keep the altitude that was flown or read out: "level at 5,500", "I said 8,500"."""
+        low, high = self.reader.prose["plausible"]["altimeter"]
+        for at in numbers:
+            span, before = self.spans[at], self.spans[at - 1] if at else None
+            number = span.number or 0.0
+            told = before is not None and (
+                before.text in self.reader.prose["flown_at"] or self.held[at] == ("altimeter",)
+            )
+            told = told and "atc_height" not in self.held[at] and not self._atc_saw(at, span)
+            if told and span.unit in ("", "ft") and low <= number <= high:
+                self.state.altitude = (number, self.state.sentence)
+
+    def _atc_saw(self, at: int, span: Span) -> str:
+        """ "Their readout had me at 8,100": Mode C."""
+        words = tuple(word for other in self.spans[:at] for word in other.words)
+        low, _ = self.reader.prose["plausible"]["atc_height"]
+        seen = any_of(words, self.reader.prose["atc_saw"]) and any_of(words, self.reader.prose["atc"])
+        if (
+            any_of(words, ("i was", "we were"))
+            and any_of(words, self.reader.prose["atc"])
+            and self._amount(at)
+        ):
+            return "atc_height" if span.unit in ("", "ft") else ""  # "tower said we were 500 feet high"
+        return "atc_height" if seen and span.unit in ("", "ft") and (span.number or 0.0) >= low else ""
+
+    def _against_altitude(self, at: int, span: Span, unit: str) -> bool:
+        """An altitude that ATC sees, against the one flown or read in this sentence or one of the two before."""
+        altitude, sentence = self.state.altitude
+        low, _ = self.reader.prose["plausible"]["atc_height"]
+        if self.state.sentence - sentence > 2 or (span.number or 0.0) < low or self._amount(at):
+            return False
+        off = (span.number or 0.0) - altitude
+        reading = where(self.kb, "atc_height", self.reader.prose["error"]["atc_height"], off)
+        self._sized(
+            "atc_height",
+            f"{self.reader.prose['error']['atc_height']}.{reading}",
+            at,
+            replace(span, number=abs(off)),
+            unit,
+        )
+        return True
+
+    def _gauge_of_number(self, at: int, span: Span) -> str:
+        prose = self.reader.prose
+        if (gauge := prose["unit_gauge"].get(span.unit, "")) and not (
+            span.unit == "fpm" and "altimeter" in self.gauges and self._reported(at) and False
+        ):
+            return gauge
+        rates = {word for other in self.spans[at + 1 : at + 2] for word in other.words} & {
+            "up",
+            "down",
+            "descent",
+            "climb",
+        }
+        if not span.unit and rates and abs(span.number or 0.0) >= prose["rate_from"] and not self.gauges:
+            return "vertical_speed"
+        named = next(
+            (place for place, other in enumerate(self.spans) if names(other) or other.sense("pronoun")), -1
+        )
+        held = self.held[at] or self.gauges
+        if held and named <= at:
+            fitting = [
+                g
+                for g in held
+                if prose["bare"].get(g)
+                == (span.unit or (prose["bare"].get(g) if g in prose["plausible"] else "-"))
+                or (
+                    g == "vertical_speed"
+                    and span.unit == "ft"
+                    and not self.pronoun
+                    and named >= 0
+                    and names(self.spans[named])
+                )
+            ]
+            likely = [g for g in fitting if self._plausible(g, span)]
+            return (likely or fitting)[-1] if fitting else ""
+        if not self.gauges and span.unit == "kt" and not self.told:
+            return "airspeed"
+        if not self.gauges and not self.subject and self.state.focus and self._elided(at):
+            fitting = [
+                g for g in self.state.focus if prose["bare"].get(g) == (span.unit or prose["bare"].get(g))
+            ]
+            if (likely := [g for g in fitting if g in self.reader.numbers]) and not span.unit:
+                return likely[0]
+            near = at + 1 < len(self.spans) and bool(
+                set(self.spans[at + 1].words) & {*prose["more"], *prose["less"], "off"}
+            )
+            if fitting and span.unit and self._size_of_last(fitting[0]) and self.at_number_alone():
+                return fitting[0]
+            if fitting and (near or (fitting[0] in prose["absolute"] and self.at_number_alone())):
+                return fitting[0]
+        return ""
+
+    def _size_of_last(self, gauge: str) -> int | None:
+        """Where the last reading of a gauge stands among the sentence's pieces, if it has no size yet."""
+        for place in range(len(self.reader.pieces) - 1, -1, -1):
+            piece = self.reader.pieces[place]
+            if piece.kind == "reading" and piece.gauge == gauge:
+                return place + 1 if piece.size is None else None
+        return None
+
+    def _just(self, at: int, word: str) -> bool:
+        return any(word in span.words for span in self.spans[max(0, at - 4) : at])
+
+    def _plausible(self, gauge: str, span: Span) -> bool:
+        low, high = self.reader.prose["plausible"].get(gauge, (0.0, 0.0))
+        return low <= (span.number or 0.0) <= high
+
+    def at_number_alone(self) -> bool:
+        return all(glue(span, GLUE | {"hedge"}) or span.number is not None for span in self.spans)
+
+    def _way(self, at: int) -> float:
+        """+1 or -1 where the words beside a number say which way; 0 where they do not."""
+        prose = self.reader.prose
+        beside = self.spans[max(0, at - 3) : at + 3]
+        near = [word for span in beside if span.text != "set up" for word in span.words]
+        if set(near) & ({*prose["more"], "up", "climb", "climbing", "positive"} - {"or"}):
+            return 1.0
+        if set(near) & {*prose["less"], "down", "descent", "descending", "negative", "sink"}:
+            return -1.0
+        return 0.0
+
+    def _amount(self, at: int) -> bool:
+        """Whether a number is how far the gauge is off: "5 knots fast", "500 ft low"."""
+        prose = self.reader.prose
+        following = self.spans[at + 1 : at + 2]
+        return bool(following) and bool(set(following[0].words) & {*prose["more"], *prose["less"]})
+
+    def _classed(self, gauge: str, at: int, span: Span, way: float) -> None:
+        assert span.number is not None
+        value = abs(span.number) * (way or 1.0) if gauge == "vertical_speed" else span.number
+        if gauge == "vertical_speed" and span.unit == "" and abs(value) < 150 and value != 0:
+            return
+        if gauge == "vertical_speed" and not way:
+            rates = [p for p in self.told if p.gauge == gauge and p.reading in ("descent", "pegged_down")]
+            if rates:
+                value = -abs(span.number)
+            elif not [p for p in self.told if p.gauge == gauge] and span.number:
+                return
+        facet = "rate" if gauge == "vertical_speed" else "value"
+        if gauge == "suction" and not 0.0 <= span.number <= 10.0:
+            return
+        if gauge == "voltmeter" and span.number > 17.0:
+            value = span.number / 2.0
+        told = {p.reading for p in self.reader.pieces if p.facet == f"{gauge}.{facet}" and p.sure >= 0.5}
+        reading = where(self.kb, gauge, facet, value)
+        here = {p.reading for p in self.told if p.facet == f"{gauge}.{facet}"}
+        ended = here == {"high"} and at and self.spans[at - 1].words[-1] == "to"  # "came up to 5"
+        if reading == "normal" and told - {"normal"} and not ended:
+            return  # "dropping, 4.5, then 4": a number on the way there is no normal reading
+        if reading:
+            self._sized(gauge, f"{facet}.{reading}", at, span, span.unit or self.reader.prose["bare"][gauge])
+
+    def _sized(self, gauge: str, meant: str, at: int, span: Span, unit: str) -> None:
+        facet = f"{gauge}.{meant.partition('.')[0]}"
+        for other in [p for p in self.told if p.facet == facet]:
+            self.told.remove(other)
+            self.reader.pieces.remove(other)
+        first = len(self.told)
+        where = [span, *self.spans[max(self.anchor, 0) : max(self.anchor, 0) + 1]] if self.gauges else [span]
+        self._tell(gauge, meant, where, denied=False)
+        if len(self.told) > first:
+            sized = replace(self.told[-1], size=span.number, unit=unit)
+            self.reader.pieces[self.reader.pieces.index(self.told[-1])] = sized
+            self.told[-1] = sized
+
+    def _keep_size(self, gauge: str, at: int, span: Span, unit: str) -> None:
+        for place, piece in enumerate(self.told):
+            if piece.gauge == gauge and piece.size is None and piece.kind == "reading":
+                sized = replace(piece, size=span.number, unit=unit)
+                self.reader.pieces[self.reader.pieces.index(piece)] = sized
+                self.told[place] = sized
+                return
+        if (last := self._size_of_last(gauge)) and self.at_number_alone():
+            # ", maybe 30 degrees in 10 minutes": of what the clause before told
+            self.reader.pieces[last - 1] = replace(self.reader.pieces[last - 1], size=span.number, unit=unit)
+            self.sized = True
+            return
+        if not [p for p in self.told if p.gauge == gauge]:
+            self.reader.pieces.append(
+                Piece(
+                    kind="noted",
+                    words=self.reader.source([span]),
+                    gauge=gauge,
+                    size=span.number,
+                    unit=unit,
+                    value="reading as told",
+                )
+            )

@@ -1,0 +1,477 @@
+"""One sentence: its words, its clauses, and what stands beside the gauges in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language.lexicon import Lexicon, Sense
+from diagnose.language.names import Words, phrases
+from diagnose.language.prose.clause import Clause
+from diagnose.language.prose.counting import where
+from diagnose.language.prose.pieces import (
+    STOPS,
+    Kind,
+    Piece,
+    SentenceRead,
+    Span,
+    State,
+    Unused,
+    any_of,
+    content,
+    names,
+    place,
+)
+from diagnose.language.slips import corrected
+from diagnose.language.tokens import Token, tokens
+
+
+def glue_or_name(span: Span) -> bool:
+    """Whether a span belongs to a bare list of gauges."""
+    return names(span) or span.words[0] in STOPS or bool(span.kinds & {"joins", "determiner"})
+
+
+class SentenceReader:
+    """Reads one sentence; ``state`` is carried on to the next."""
+
+    def __init__(self, kb: KnowledgeBase, known: Lexicon, state: State, text: str) -> None:
+        self.kb, self.known, self.state, self.text = kb, known, state, text
+        self.pieces: list[Piece] = []
+        self.unused: list[Unused] = []
+        self.prose = known.tables["prose"]
+        self.repeated: Sequence[Piece] = ()
+        self.numbers: dict[str, float] = {}
+        self.range = False
+        self.supposed = False
+
+    # ------------------------------------------------------------------ from text to clauses
+
+    def read(self) -> SentenceRead:
+        words, slips = corrected(tokens(self.text), self.known)
+        if asked := self._question(words):
+            return SentenceRead(text=self.text, pieces=asked, slips=slips, question=True)
+        spans = list(self._spans(words))
+        for piece in self._collisions(words):
+            self.pieces.append(piece)
+        self.doubt = 1.0 if not self.text.rstrip(" \"')").endswith("?") else phrases().question
+        said = tuple(token.text for token in words)
+        self.state.sentence += 1
+        self.taxiing = any(word.startswith("taxi") for word in said)
+        self.setting = any_of(said, self.known.tables["noted"]["altimeter set"])
+        self.state.sides = self.state.sides or any_of(said, self.prose["two_seats"])
+        self.side = False
+        clauses: list[tuple[str, list[Span]]] = []
+        for lead, clause in self._clauses(spans):
+            if clauses and clause and all({"hedge", "guess"} & set(span.kinds) for span in clause):
+                clauses[-1][1].extend(
+                    clause
+                )  # "we were in cloud, I think": the doubt is about what stands before it
+            else:
+                clauses.append((lead, clause))
+        self.state.subject, self.state.named = "", False
+        before: set[str] = set()
+        for number, (lead, clause) in enumerate(clauses):
+            if lead in self.prose["no_longer_first"] and "earlier" in before:
+                self.pieces.append(Piece(kind="time", words=lead, value="now"))
+            self._clause(lead, clause, number)
+            before = {kind for span in clause for kind in span.kinds}
+        self._set_against()
+        return SentenceRead(text=self.text, pieces=tuple(self.pieces), unused=tuple(self.unused), slips=slips)
+
+    def _set_against(self) -> None:
+        """Two numbers of one sentence: "the compass showed 180 while the DG showed 210"."""
+        for gauge, witness, facet in self.prose["against"]:
+            if not {gauge, witness} <= set(self.numbers) or any(
+                p.facet == f"{gauge}.{facet}" for p in self.pieces
+            ):
+                continue
+            off = self.numbers[gauge] - self.numbers[witness]
+            off = (off + 180.0) % 360.0 - 180.0 if gauge == "heading" else off
+            if reading := where(self.kb, gauge, facet, off):
+                self.pieces.append(
+                    Piece(
+                        kind="reading", words=self.text, gauge=gauge, facet=f"{gauge}.{facet}", reading=reading,
+                        size=off, unit=self.prose["bare"][gauge],
+                    )
+                )  # fmt: skip
+
+    def source(self, spans: Sequence[Span]) -> str:
+        """The words of the text that these spans stand for."""
+        if not spans:
+            return ""
+        return self.text[min(s.start for s in spans) : max(s.end for s in spans)]
+
+    def _question(self, words: Sequence[Token]) -> tuple[Piece, ...]:
+        said = tuple(token.text for token in words if token.text.isalnum())
+        while said and said[0] in phrases().openers:
+            said = said[1:]
+        if not said:
+            return ()
+        table = self.known.tables["question"]
+        ends = self.text.rstrip(" \"')").endswith("?")
+        for lead in sorted(table, key=len, reverse=True):
+            parts = tuple(lead.split())
+            if said[: len(parts)] == parts and (ends or len(parts) > 2 or parts[0] in ("what", "why")):
+                rest = " ".join(said[len(parts) :])
+                command = table[lead].replace("*", rest).strip()
+                return (Piece(kind="question", words=self.text, value=command),)
+        if ends and said[0] in self.known.tables["plain_question"]:
+            return (Piece(kind="question", words=self.text),)
+        return ()
+
+    def _collisions(self, words: Sequence[Token]) -> Iterator[Piece]:
+        said = tuple(token.text for token in words)
+        self.blocked: set[int] = set()
+        for texts, unless, both in self.known.collisions:
+            if any(place(said, phrase) is not None for phrase in unless):
+                continue
+            for phrase in sorted(texts, key=len, reverse=True):
+                if (at := place(said, phrase)) is not None:
+                    taken = words[at : at + len(phrase)]
+                    self.blocked |= {token.start for token in taken}
+                    yield Piece(kind="asked", words=self.text[taken[0].start : taken[-1].end], asks=both)
+                    break
+
+    def _spans(self, words: Sequence[Token]) -> Iterator[Span]:
+        said = tuple(token.text for token in words)
+        place = 0
+        while place < len(words):
+            token = words[place]
+            if token.text in STOPS:
+                yield Span((token.text,), token.start, token.end)
+                place += 1
+                continue
+            length, senses = self.known.at(said, place)
+            number, unit, used = self._number(said, place)
+            if used and used >= length and not (number == 0.0 and senses):
+                yield Span(
+                    said[place : place + used], token.start, words[place + used - 1].end, (), number, unit
+                )
+                place += used
+                continue
+            length = max(length, 1)
+            end = words[place + length - 1].end
+            yield Span(said[place : place + length], token.start, end, senses)
+            place += length
+
+    def _number(self, said: Words, place: int) -> tuple[float | None, str, int]:
+        """A number at this place with its unit, and how many words it takes; none: 0 words."""
+        counts, times = self.prose["counts"], self.prose["times"]
+        at, sign = place, 1.0
+        if said[at] in ("minus", "plus") and at + 1 < len(said) and said[at + 1][:1].isdigit():
+            sign, at = (-1.0 if said[at] == "minus" else 1.0), at + 1
+        word = said[at]
+        if word[:1].isdigit():
+            try:
+                value = float(word.replace(",", ""))
+            except ValueError:
+                return None, "", 0
+        elif word in counts:
+            value = float(counts[word])
+            if word in ("couple", "half", "quarter") and said[at + 1 : at + 2] in (("of",), ("a",), ("an",)):
+                at += 1
+                at += said[at + 1 : at + 2] in (("a",), ("an",))
+        elif (word in ("a", "an") and said[at + 1 : at + 2] and said[at + 1] in times) or (
+            word in ("a", "an") and self.known.units.get(said[at + 1 : at + 2]) in ("min", "h", "s")
+        ):
+            value = 1.0
+        elif word in times and at == place:
+            value, at = 1.0, at - 1
+        else:
+            return None, "", 0
+        at += 1
+        spelled = not word[:1].isdigit()
+        while at < len(said) and said[at] in times:
+            value, at, spelled = value * times[said[at]], at + 1, False
+        if (
+            said[at : at + 1] == ("to",)
+            and said[at + 1 : at + 2]
+            and said[at + 1][:1].isdigit()
+            and value < 10
+        ):
+            at, value = at + 2, float(said[at + 1].replace(",", ""))  # "3 to 400 a minute"
+        for length in (3, 2, 1):
+            here = said[at : at + length]
+            if len(here) == length and (unit := self.known.units.get(here)):
+                return sign * value, unit, at + length - place
+        # "one of the dials" is no number
+        return (None, "", 0) if spelled and word != "zero" else (sign * value, "", at - place)
+
+    def _clauses(self, spans: list[Span]) -> list[tuple[str, list[Span]]]:
+        """Part a sentence at stops and at words that begin a clause; lists of gauges stay together."""
+        found: list[tuple[str, list[Span]]] = []
+        lead: str = ""
+        now: list[Span] = []
+        for at, span in enumerate(spans):
+            stop = span.words[0] in STOPS
+            breaks = "breaks" in span.kinds
+            if (stop or breaks) and not self._listing(now, spans[at:], stop):
+                if now:
+                    found.append((lead, now))
+                    now = []
+                    lead = ""
+                if breaks or not lead:
+                    lead = span.text
+                continue
+            if not stop:
+                now.append(span)
+        if now:
+            found.append((lead, now))
+        return found
+
+    def _listing(self, before: list[Span], after: list[Span], stop: bool) -> bool:
+        """Whether a comma or "and" stands between two gauges of one list, or within "up and down"."""
+        if not before or not names(before[-1]) or after[0].words[0] in ";:.!?()[]":
+            return False
+        if {after[0].text, *(span.text for span in after[1:2])} & set(self.prose["set_apart"]):
+            return False  # "I trust the altimeter, but the airspeed was stuck"
+        rest = [span for span in after[1:] if not span.kinds & {"joins", "determiner", "breaks"}]
+        if rest and "everything" in rest[0].kinds and all(glue_or_name(span) for span in before):
+            return True  # "the VSI, the airspeed and everything else were normal"
+        if not rest or not (names(rest[0]) or rest[0].text in ("mine", "his", "hers")):
+            return False
+        # a weak word is none of a gauge that was not named yet: "right after lift-off", "both the altimeter and ..."
+        told_before = any("same_again" in span.kinds for span in before) or any(
+            sense.kind in ("behaviour", "reading") and not sense.weak
+            for span in before
+            if not names(span) and not span.kinds & {"setting", "motion"}
+            for sense in span.senses
+        )
+        if not told_before:
+            return True
+        # "fell on the airspeed, the altimeter was steady": each has its own
+        for span in rest:
+            if span.words[0] in STOPS:
+                return True
+            if span.kinds & {"copula", "behaviour", "report"} and not names(span):
+                return False
+        return True
+
+    # ------------------------------------------------------------------ one clause
+
+    def _clause(self, lead: str, spans: list[Span], number: int) -> None:
+        self.side = self._on_the_other_side(spans)
+        first = len(self.pieces)
+        kinds = {kind for span in spans for kind in span.kinds}
+        source = self.source(spans)
+        self.supposed = "supposed_whole" in kinds or (self.supposed and lead != "but")
+        if "if_words" in kinds or lead == "if" or self.supposed:
+            self.unused.append(Unused(words=source, gauge=self._likely(spans), why="only supposed"))
+            self._spoken_of(spans)
+            return
+        if self._found(spans):
+            self.pieces.append(Piece(kind="noted", words=source, value=f"found afterwards: {source}"))
+            self._day(spans, ("day",))
+            return
+        if self._mis_set(spans):
+            self.pieces += [
+                Piece(kind="noted", words=source, value=f"found afterwards: {source}"),
+                Piece(
+                    kind="reading",
+                    words=source,
+                    gauge="setting_check",
+                    facet="setting_check.state",
+                    reading="mis_set",
+                ),
+            ]
+            return
+        self._times(lead, spans, number)
+        if "guess" in kinds and not self._thinks_it_showed(spans):
+            self.pieces.append(Piece(kind="guess", words=source))
+            return
+        if "silence" in kinds:
+            gauges = [g for span in spans if names(span) for g in self.gauges_of(span)] or [""]
+            self.pieces += [Piece(kind="silence", words=source, gauge=gauge) for gauge in gauges[:1]]
+            return
+        done = Clause(self, lead, spans, number)
+        done.read()
+        self._day(spans, ("fitted", "maybe", "noted", "day", "clear"))
+        self._temperature(spans)
+        if done.sized:
+            return
+        if all(piece.kind == "time" for piece in self.pieces[first:]) and content(spans):
+            self.unused.append(Unused(words=source, gauge=self._likely(spans), why=done.why))
+
+    def _day(self, spans: list[Span], kinds: Sequence[str]) -> None:
+        for kind in kinds:
+            for span in spans:
+                if span.start in self.blocked:
+                    continue
+                for sense in span.senses:
+                    if sense.kind == kind:
+                        self._scene(kind, sense, span, spans)
+
+    def _mis_set(self, spans: list[Span]) -> bool:
+        """ "It had been set to 30.12 instead of 29.72": two altimeter settings, one of them wrong."""
+        ranges = self.prose["settings"]
+        told = {
+            s.number for s in spans if s.number is not None and any(a <= s.number <= b for a, b in ranges)
+        }
+        words = tuple(word for span in spans for word in span.words)
+        return len(told) == 2 and any_of(words, self.prose["not_the_same"])
+
+    def _on_the_other_side(self, spans: list[Span]) -> bool:
+        """Whether a clause tells of the other pilot's instruments; what the clause before said goes on."""
+        words = tuple(word for span in spans for word in span.words)
+        his = self.state.sides and set(words) & {"his", "her"} and any(names(span) for span in spans)
+        if his or any_of(words, self.prose["other_side"]):
+            return True
+        return self.side and not set(words) & {"my", "mine", "our"}
+
+    def _spoken_of(self, spans: list[Span]) -> None:
+        """ "The light should have come on but it stayed dark": what was only supposed still says what "it" is."""
+        named = tuple(g for span in spans if span.sense("gauge") for g in self.gauges_of(span))
+        if named and not self.supposed:
+            self.state.focus, self.state.named = named, True
+            self.state.seen += named
+
+    def _found(self, spans: list[Span]) -> bool:
+        """Whether a clause tells what was found on the ground: a part or a fault, and no needle."""
+        table, words = self.known.tables["finding"], tuple(w for span in spans for w in span.words)
+        part = any_of(words, table["parts"]) and (
+            any_of(words, table["states"]) or set(words) & set(table["faults"])
+        )
+        if part and not {"others", "aircraft", "guess"} & {k for s in spans[:1] for k in s.kinds}:
+            return not any("attend" in span.kinds for span in spans[:1])
+        if not any_of(words, table["finders"]) or not set(words) & set(table["faults"]):
+            return False
+        others = [span for span in spans if "perceive" not in span.kinds]
+        meant = [span for span in others if span.text not in ("both", "these", "those", "neither")]
+        return not any(span.sense("pronoun") or "report" in span.kinds for span in meant)
+
+    def _thinks_it_showed(self, spans: list[Span]) -> bool:
+        """ "I thought the airspeed was low" is a report with a doubt; "I thought it was the pump" a guess."""
+        guesses = [span for span in spans if "guess" in span.kinds]
+        if any("thought" not in span.words and "think" not in span.words for span in guesses):
+            return False
+        return any("gauge" in span.kinds for span in spans) and any(
+            sense.kind in ("behaviour", "reading")
+            and sense.value not in ("wrong", "dead", "normal", "recover")
+            for span in spans
+            for sense in span.senses
+        )
+
+    def _scene(self, kind: str, sense: Sense, span: Span, spans: list[Span]) -> None:
+        at = spans.index(span)
+        words = self.source([span])
+        denied = any("negation" in other.kinds for other in spans[max(0, at - 3) : at])
+        if kind == "day":
+            if "hedge" in {k for other in spans for k in other.kinds}:
+                self.pieces.append(
+                    Piece(kind="asked", words=words, asks=(f"context {sense.value}",), value=sense.value)
+                )
+            elif not any(p.value == sense.value and p.kind == "condition" for p in self.pieces):
+                self.pieces.append(
+                    Piece(kind="no_condition" if denied else "condition", words=words, value=sense.value)
+                )
+        elif kind == "clear":
+            self.pieces.append(
+                Piece(kind="noted", words=words, value=f"no: {self.kb.context[sense.value].name}")
+            )
+        elif kind == "fitted" and not denied:
+            self.pieces.append(Piece(kind="fitted", words=words, value=sense.value))
+        elif kind == "maybe" and not denied:
+            self.pieces.append(Piece(kind="maybe_fitted", words=words, value=sense.value))
+        elif kind == "noted":
+            self.pieces.append(Piece(kind="noted", words=words, value=sense.value))
+
+    def _temperature(self, spans: list[Span]) -> None:
+        """A temperature: a number with its unit, or the one nearest to "OAT" (behind it first)."""
+        low, high = self.prose["air_c"]
+        air = next((at for at, s in enumerate(spans) if any_of(s.words, self.prose["outside_air"])), None)
+        numbers = [at for at, span in enumerate(spans) if span.number is not None]
+        near = [at for at in numbers if air is not None and spans[at].unit in ("", "deg")]
+        near.sort(key=lambda at: (at < (air or 0), abs(at - (air or 0))))
+        for at in [at for at in numbers if spans[at].unit in ("C", "F")] or near:
+            span = spans[at]
+            assert span.number is not None
+            celsius = (span.number - 32.0) / 1.8 if span.unit == "F" else span.number
+            if not low <= celsius <= high:
+                continue
+            cold = celsius <= self.prose["freezing_c"]
+            kind: Kind = "condition" if cold else "noted"
+            value = "below_freezing" if cold else f"outside air {celsius:.0f} °C"
+            self.pieces.append(
+                Piece(kind=kind, words=self.source([span]), value=value, size=span.number, unit=span.unit)
+            )
+            return
+
+    def _times(self, lead: str, spans: list[Span], number: int) -> None:
+        """Marks of time in a clause: later, earlier, throughout, with the minutes where they are told."""
+        minutes = None
+        for at, span in enumerate(spans):
+            if span.number is not None and span.unit in ("min", "s", "h"):
+                factor = {"min": 1.0, "s": 1.0 / 60.0, "h": 60.0}[span.unit]
+                near = [
+                    w for other in (*spans[max(0, at - 2) : at], *spans[at + 1 : at + 2]) for w in other.words
+                ]
+                if self._a_rate(spans, at):
+                    continue
+                if lead == "after" or set(near) & {"later", "after", "within", "on", "afterwards", "in"}:
+                    minutes = span.number * factor
+                    if "in" in near and "later" not in near and "after" not in near and at + 1 < len(spans):
+                        minutes = None if spans[at + 1].text == "in" else minutes
+                    if minutes is not None:
+                        self.pieces.append(
+                            Piece(kind="time", words=self.source([span]), value="later", minutes=minutes)
+                        )
+        for span in spans:
+            for mark, value in (("onward", "later"), ("earlier", "earlier"), ("throughout", "throughout")):
+                if mark in span.kinds and not (mark == "onward" and minutes is not None):
+                    self.pieces.append(Piece(kind="time", words=self.source([span]), value=value))
+            if span.text == "again":
+                self.pieces.append(Piece(kind="time", words="again", value="again"))
+        if lead == "then":
+            self.pieces.append(Piece(kind="time", words="then", value="later"))
+
+    @staticmethod
+    def _a_rate(spans: list[Span], at: int) -> bool:
+        """Whether minutes say how fast and not when: "30 degrees in 10 minutes"."""
+        before = spans[max(0, at - 2) : at]
+        return (
+            len(before) == 2
+            and before[0].number is not None
+            and before[0].unit not in ("min", "s", "h")
+            and before[1].text in ("in", "over", "every", "per", "each")
+        )
+
+    # ------------------------------------------------------------------ gauges
+
+    def gauges_of(self, span: Span) -> tuple[str, ...]:
+        """The gauges that a span names; a pronoun names those spoken of last."""
+        if span.start in self.blocked:
+            return ()
+        if gauges := span.sense("gauges"):
+            return tuple(self.known.tables["all_gauges"][gauges.value])
+        if gauge := span.sense("gauge"):
+            return (self.prose["second"].get(gauge.value, gauge.value) if self.side else gauge.value,)
+        if pronoun := span.sense("pronoun"):
+            # in a new sentence "it" is what the story is about; later in it, what was named last
+            focus = self.state.focus if self.state.named else self.state.topic or self.state.focus
+            if pronoun.value in ("mine", "theirs"):
+                pairs = self.prose["second"]
+                last = self.state.last_of((*pairs, *pairs.values()))
+                first = tuple(one for one, two in pairs.items() if last and last[0] in (one, two))
+                return first if pronoun.value == "mine" else tuple(pairs[one] for one in first)
+            focus = tuple(gauge for gauge in focus if gauge not in self.prose["no_needle"])
+            if pronoun.value == "many" and "three" in span.words and len(focus) != 3:
+                static = tuple(self.known.tables["all_gauges"]["pitot_static"])
+                return static if focus and set(focus) <= set(static) else ()
+            if pronoun.value == "many" and len(focus) < 2:
+                return ()
+            if set(span.words) & {"gauge", "gage", "needle", "dial"}:
+                beside = self.prose[
+                    "companion"
+                ]  # the gauge beside a lamp: "the light came on, gauge was at zero"
+                focus = tuple(beside.get(gauge, gauge) for gauge in focus)
+            if wanted := self.known.only.get(pronoun.value):
+                focus = tuple(gauge for gauge in focus if gauge in wanted) or self.state.last_of(wanted)
+            return focus
+        return ()
+
+    def _likely(self, spans: list[Span]) -> str:
+        named = [g for span in spans if not span.sense("pronoun") for g in self.gauges_of(span)]
+        if named:
+            return named[0]
+        told = any(span.kinds & {"behaviour", "reading"} for span in spans)
+        return self.state.focus[0] if told and self.state.focus else ""

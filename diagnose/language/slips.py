@@ -1,0 +1,71 @@
+"""Slips of the keyboard: an unknown word that is nearly one of ours, and is no other word of English."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from diagnose.language.lexicon import Lexicon, common_english
+from diagnose.language.names import phrases
+from diagnose.language.tokens import Token
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """What was typed, and what it was taken for."""
+
+    typed: str
+    meant: str
+
+
+def corrected(words: Sequence[Token], known: Lexicon) -> tuple[tuple[Token, ...], tuple[Slip, ...]]:
+    """The words with slips put right, and each correction, to be shown."""
+    slips: list[Slip] = []
+    made: list[Token] = []
+    place = 0
+    said = tuple(token.text for token in words)
+    table = {tuple(typed.split()): meant for typed, meant in known.tables["slips"].items()}
+    while place < len(words):
+        token = words[place]
+        if way := next((way for way in table if said[place : place + len(way)] == way), None):
+            meant = table[way]
+            slips.append(Slip(" ".join(way), meant))
+            end = words[place + len(way) - 1].end
+            made += [Token(word, token.start, end) for word in meant.split()]
+            place += len(way)
+            continue
+        strange = (
+            token.text.isalpha() and token.text not in known.words and token.text not in common_english()
+        )
+        if strange and (meant := _nearest(token.text, known.words)):
+            slips.append(Slip(token.text, meant))
+            token = Token(meant, token.start, token.end)
+        made.append(token)
+        place += 1
+    return tuple(made), tuple(slips)
+
+
+@lru_cache(maxsize=4096)
+def _nearest(word: str, known: frozenset[str]) -> str:
+    """The one known word within a slip or two of this; "" if there is none or several."""
+    from rapidfuzz import process
+    from rapidfuzz.distance import OSA
+
+    like = phrases().likeness
+    if len(word) < like.shortest_mistyped:
+        return ""
+    most = 1 if len(word) < 8 else 2
+    longer = [other for other in _by_letter(known).get(word[0], ()) if len(other) >= like.shortest_mistyped]
+    near = process.extract(word, longer, scorer=OSA.distance, score_cutoff=most, limit=2)
+    if not near or (len(near) > 1 and near[0][1] == near[1][1]):
+        return ""
+    return near[0][0]
+
+
+@lru_cache(maxsize=4)
+def _by_letter(known: frozenset[str]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for word in sorted(known):
+        found.setdefault(word[0], []).append(word)
+    return found

@@ -1,0 +1,174 @@
+"""Prior chances of a case: of each failure, by its rates, the conditions of the day and the setting."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import msgspec
+import numpy as np
+
+from diagnose.knowledge.load import KnowledgeBase, unknown_name
+from diagnose.model import CaseRecord, Failure, FailureKind, Setting, Telling
+from diagnose.model.units import Array
+from diagnose.network.tables import Network
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Odds:
+    """Prior chances: of each failure to be there when the clock starts, and to begin later.
+
+    A failure begins at a constant rate, so its chance hangs on the time that has passed and not on how a
+    case is cut into snapshots. One that begins within a snapshot counts as there in that snapshot.
+
+    ``latent`` (failure,): there from the start. ``begins_first`` (failure,): begins between the start and
+    the end of the first snapshot. ``begins`` (snapshot - 1, failure): begins between the ends of a snapshot
+    and of the next one. Both chances are for one that nothing hastens (``survival``).
+    ``weight`` multiplies the odds of every set that holds a failure of ``loud`` (failure,), one that can be
+    noticed, so that "something noticeable is there by the end" has the chance that the setting states.
+    ``strayed``, ``told``: as in ``Setting``. ``unsaid``: places of failures that everybody aboard knows of and
+    nobody spoke of (rough air without a word of turbulence); what they make odd is no reason to tell.
+    """
+
+    latent: Array
+    begins_first: Array
+    begins: Array
+    loud: Array
+    weight: float
+    strayed: float = 1.0
+    told: Telling | None = None
+    unsaid: frozenset[int] = frozenset()
+
+    @property
+    def first(self) -> Array:
+        """Chance of each failure to be there at the first snapshot, hastened by none; (failure,)."""
+        return np.asarray(1.0 - (1.0 - self.latent) * (1.0 - self.begins_first))
+
+    @property
+    def by_the_end(self) -> Array:
+        """Chance of each failure to be there at the last snapshot, before the setting's weight."""
+        return np.asarray(1.0 - (1.0 - self.first) * np.prod(1.0 - self.begins, axis=0))
+
+    @property
+    def nothing_loud(self) -> float:
+        """Prior chance that nothing noticeable is there, before the setting's weight."""
+        return float(np.prod(np.where(self.loud, 1.0 - self.by_the_end, 1.0)))
+
+    @property
+    def total(self) -> float:
+        """Sum of the weighted prior over all sets."""
+        return self.nothing_loud + self.weight * (1.0 - self.nothing_loud)
+
+    def weights(self, members: Array) -> Array:
+        """Weight of each set; members is bool (set, failure)."""
+        return np.where(members @ self.loud, self.weight, 1.0)
+
+
+def failure_rates(failure: Failure, context: Sequence[str], largest: float) -> tuple[float, float]:
+    """Rate per hour and latent chance (at most ``largest``) under these conditions of the day."""
+    rate, latent = failure.rate_per_hour, failure.latent
+    for effect in failure.context:
+        if set(effect.when) <= set(context):
+            rate, latent = rate * effect.times, latent * effect.times
+    for effect in failure.context:
+        if effect.latent is not None and set(effect.when) <= set(context):
+            latent = effect.latent
+    return rate, min(latent, largest)
+
+
+def conditions_told(kb: KnowledgeBase, case: CaseRecord) -> tuple[str, ...]:
+    """Conditions of the day that the case states, and those that a switch tells.
+
+    A switch that is first spoken of in a later snapshot stood as usual before it was moved there.
+    """
+    told = dict.fromkeys(case.context)
+    for flag in kb.context.values():
+        for switch, position in flag.switch.items():
+            stands = [s.switches[switch] for s in case.snapshot if switch in s.switches]
+            spoken_first = bool(case.snapshot) and switch in case.snapshot[0].switches
+            usual = kb.switches[switch].positions[0]
+            if stands and not spoken_first and stands[0] != position == usual:
+                told[flag.id] = None
+    return tuple(told)
+
+
+def odds_of(network: Network, case: CaseRecord) -> Odds:
+    """Give the prior of a case. Raises UnknownName for an unknown setting or context."""
+    kb = network.kb
+    if case.setting not in kb.settings:
+        raise unknown_name("setting", case.setting, kb.settings)
+    for flag in case.context:
+        if flag not in kb.context:
+            raise unknown_name("context", flag, kb.context)
+    case = msgspec.structs.replace(case, context=conditions_told(kb, case))
+    setting = kb.settings[case.setting]
+    plain = _plain_odds(network.failures, case, setting, kb.limits.largest_latent)
+    unsaid = frozenset(
+        place
+        for place, failure in enumerate(network.failures)
+        if failure.silent
+        and failure.kind is FailureKind.LOOK_ALIKE
+        and not any(set(effect.when) <= set(case.context) for effect in failure.context)
+    )
+    plain = replace(plain, strayed=setting.strayed, told=setting.told, unsaid=unsaid)
+    if setting.chance is None:
+        return plain
+    # all that the panel can have counts, so that a network of a few failures has the weight of the whole one
+    parts = set(network.parts)
+    able = tuple(failure for failure in kb.failures.values() if set(failure.acts) <= parts)
+    whole = _plain_odds(able, case, setting, kb.limits.largest_latent)
+    nothing = whole.nothing_loud
+    if nothing >= 1.0:
+        return plain
+    weight = setting.chance / (1.0 - setting.chance) * nothing / (1.0 - nothing)
+    return replace(plain, weight=weight)
+
+
+def _plain_odds(
+    failures: Sequence[Failure], case: CaseRecord, setting: Setting, largest_latent: float
+) -> Odds:
+    """Give the chances of these failures without the setting's weight.
+
+    With ``equal_chance`` every failure that can be there at all has that chance from the start, and one that
+    can begin in flight begins as often again in every ``begins_within_min`` of the case. Somebody chose it
+    from a list: what is not listed keeps its rates.
+    """
+    found = [failure_rates(failure, case.context, largest_latent) for failure in failures]
+    rates, latent = np.array(found).reshape(-1, 2).T
+    minutes = np.array([snapshot.minutes_before + snapshot.minutes for snapshot in case.snapshot])
+    minutes[:1] -= case.snapshot[0].minutes_before if case.snapshot else 0.0
+    if setting.equal_chance is None:
+        minutes[:1] += case.minutes_since_start
+    else:
+        chosen = np.array([failure.listed for failure in failures], dtype=bool)
+        latent = np.where(chosen & ((rates > 0.0) | (latent > 0.0)), setting.equal_chance, latent)
+        hourly = -np.log1p(-setting.equal_chance) * 60.0 / setting.begins_within_min
+        rates = np.where(chosen & (rates > 0.0), hourly, rates)
+    begins = -np.expm1(-rates * minutes[:, None] / 60.0)
+    loud = np.array([not failure.silent for failure in failures], dtype=bool)
+    return Odds(latent=latent, begins_first=begins[0], begins=begins[1:], loud=loud, weight=1.0)
+
+
+#: exponents above this count as this: the chance that is left is zero either way
+CERTAIN = 1e6
+
+
+def survival(begins: float, times: float, cause_begins: float) -> tuple[float, float]:
+    """By which factor a cause lowers the chance that a failure has not begun in some time.
+
+    ``begins``, ``cause_begins``: chances that the failure (hastened by none) and its cause begin in that time;
+    ``times``: how many times as likely the failure begins once the cause is there. Gives the factor of a
+    cause that was there before, and of one that begins in that time at a constant rate. Causes add up:
+    each multiplies what is left by its own factor.
+
+    With K = (times - 1) x the failure's mean number in that time and A that of the cause: exp(-K), and the mean
+    of exp(-K (1 - s)) over the cause's onset s, A exp(-A s) / (1 - exp(-A)) on 0..1.
+    """
+    hazard, cause = (
+        min(-float(np.log1p(-p)) if p < 1.0 else CERTAIN, CERTAIN) for p in (begins, cause_begins)
+    )
+    extra = (times - 1.0) * hazard
+    apart = abs(extra - cause)
+    mean = np.exp(-min(extra, cause)) * (-np.expm1(-apart) / apart if apart > 0.0 else 1.0)
+    share = cause / -np.expm1(-cause) if cause > 0.0 else 1.0
+    return float(np.exp(-extra)), float(min(mean * share, 1.0))

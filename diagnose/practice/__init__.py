@@ -1,0 +1,1 @@
+"""Practice on the ground: flown scenarios, the tabletop and the drill."""

@@ -1,0 +1,186 @@
+"""Scenario files: read with all problems at once, written whole or not at all."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+
+from diagnose.knowledge.decode import record_problems, unknown_entries, without_defaults
+from diagnose.knowledge.load import KnowledgeBase, cases_root, unknown_name
+from diagnose.model.errors import CaseError
+from diagnose.model.files import escaped, toml_of, write_whole
+from diagnose.model.script import ScenarioRecord, leg_starts_min
+from diagnose.practice.simulate import FOLLOWED, filled_legs
+
+#: longer than this nobody sits around a table for
+LONGEST_MIN = 90.0
+SHORTEST_LEG_MIN = 0.25
+#: what the reasoner that judges scenarios can tell
+MOST_FAILURES = 2
+
+
+def scenario_paths() -> dict[str, Path]:
+    """Shipped scenarios by name."""
+    return {path.stem: path for path in sorted((cases_root() / "scenarios").glob("*.toml"))}
+
+
+def scenario_path(name: str) -> Path:
+    """The file of a scenario: a file, or a shipped one by its name. Raises CaseError, UnknownName."""
+    shipped = scenario_paths()
+    if "\0" not in name and Path(name).is_file():
+        return Path(name)
+    if name in shipped:
+        return shipped[name]
+    if Path(name).suffix or os.sep in name:
+        raise CaseError(
+            f"there is no file {name}", mend="check the path; shipped scenarios: diagnose scenario list"
+        )
+    raise unknown_name("scenario", name, shipped)
+
+
+def load_scenario(name: str, kb: KnowledgeBase) -> ScenarioRecord:
+    """Read a scenario by shipped name or by file. Raises CaseError with all that is wrong."""
+    path = scenario_path(name)
+    try:
+        content = toml_of(path.read_bytes())
+    except OSError as error:
+        raise CaseError(f"the scenario cannot be read ({error.strerror})", str(path)) from None
+    except UnicodeDecodeError:
+        raise CaseError("this is not a scenario file: it is not text in UTF-8", str(path)) from None
+    except ValueError as error:
+        raise CaseError(f"the scenario file is not valid TOML ({error})", str(path)) from None
+    problems = list(record_problems(content, ScenarioRecord))
+    if not problems:
+        scenario = msgspec.convert(content, ScenarioRecord)
+        problems = scenario_problems(scenario, kb)
+    if problems:
+        raise CaseError("; ".join(problems), str(path), "correct what is named, and try again")
+    return scenario
+
+
+# ------------------------------------------------------------------ what makes no sense
+
+
+def scenario_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> list[str]:
+    """Everything in a scenario that the knowledge base, the panel or the flight does not allow."""
+    problems = unknown_entries("context", scenario.context, kb.context)
+    problems += unknown_entries("gauge", scenario.unseen, kb.gauges)
+    problems += unknown_entries("quantity", scenario.sizes, (*kb.quantities, *kb.flown_quantities))
+    problems += _leg_problems(scenario, kb)
+    # what a leg flies is known only once its maneuver is
+    if not problems:
+        problems += _height_problems(scenario, kb)
+    problems += _time_problems(scenario)
+    problems += _number_problems(scenario)
+    panel_unknown = unknown_entries("panel", (scenario.panel,), kb.panels)
+    return [*problems, *(panel_unknown or _panel_problems(scenario, kb))]
+
+
+def _leg_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> Iterator[str]:
+    if not scenario.leg:
+        yield "a scenario needs at least one [[leg]]"
+    for number, leg in enumerate(scenario.leg, 1):
+        for what in unknown_entries("maneuver", (leg.manoeuvre,), kb.manoeuvres):
+            yield f"leg {number}: {what}"
+        if not leg.minutes >= SHORTEST_LEG_MIN:
+            yield f"leg {number}: minutes must be {SHORTEST_LEG_MIN:g} or more, not {leg.minutes:g}"
+        if leg.airspeed_kt is not None and not 0.0 <= leg.airspeed_kt <= 190.0:
+            yield f"leg {number}: airspeed_kt must lie between 0 and 190, not {leg.airspeed_kt:g}"
+        if leg.rate_fpm is not None and not abs(leg.rate_fpm) <= 2000.0:
+            yield f"leg {number}: rate_fpm must lie within 2000, not {leg.rate_fpm:g}"
+        if leg.turn_dps is not None and not abs(leg.turn_dps) <= 10.0:
+            yield f"leg {number}: turn_dps must lie within 10, not {leg.turn_dps:g}"
+
+
+def _height_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> Iterator[str]:
+    height_ft = scenario.start.altitude_ft
+    for number, leg in enumerate(filled_legs(kb, scenario), 1):
+        height_ft += (leg.rate_fpm or 0.0) * leg.minutes
+        if height_ft < 0.0:
+            yield f"leg {number}: the flight would end up {-height_ft:.0f} ft below the sea: start higher"
+            return
+
+
+def _time_problems(scenario: ScenarioRecord) -> Iterator[str]:
+    end = leg_starts_min(scenario.leg)[-1]
+    if not end <= LONGEST_MIN:
+        yield f"the legs last {end:g} min together; {LONGEST_MIN:g} is the most"
+    timed = [
+        (kind, number, entry.at_minutes)
+        for kind in ("failure", "action", "draught", "inject")
+        for number, entry in enumerate(getattr(scenario, kind), 1)
+    ]
+    for kind, number, at in timed:
+        if not 0.0 <= at <= end:
+            yield f"{kind} {number}: at_minutes must lie between 0 and {end:g}, not {at:g}"
+    for number, event in enumerate(scenario.failure, 1):
+        if event.until_minutes is not None and not event.until_minutes > event.at_minutes:
+            yield f"failure {number}: until_minutes must be later than at_minutes"
+        if not (event.over_minutes > 0.0 and event.every_seconds > 0.0 and 0.0 < event.share <= 1.0):
+            yield f"failure {number}: over_minutes and every_seconds must be above 0, share above 0 and at most 1"
+    for number, draught in enumerate(scenario.draught, 1):
+        if not (draught.minutes > 0.0 and abs(draught.fpm) <= 3000.0):
+            yield f"draught {number}: minutes must be above 0 and fpm within 3000"
+    pilot = scenario.pilot
+    if not 0.0 <= pilot.from_minutes <= end or (
+        pilot.to_minutes is not None and pilot.to_minutes < pilot.from_minutes
+    ):
+        yield "pilot: from_minutes and to_minutes must lie in the flight, in this order"
+
+
+def _number_problems(scenario: ScenarioRecord) -> Iterator[str]:
+    for name, value, low, high in (
+        ("start: altitude_ft", scenario.start.altitude_ft, 0.0, 20000.0),
+        ("start: heading_deg", scenario.start.heading_deg, 0.0, 360.0),
+        ("turbulence", scenario.turbulence, 0.0, 1.0),
+        ("altimeter_setting_inhg", scenario.altimeter_setting_inhg, 27.0, 32.0),
+        ("latitude_deg", scenario.latitude_deg, -75.0, 75.0),
+        ("minutes_since_start", scenario.minutes_since_start, 0.0, 1000.0),
+    ):
+        if not (math.isfinite(value) and low <= value <= high):
+            yield f"{name} must lie between {low:g} and {high:g}, not {value:g}"
+
+
+def _panel_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> Iterator[str]:
+    panel = kb.panel(scenario.panel)
+    on_panel = f"on the panel {panel.id}"
+    possible = [f.id for f in kb.failures.values() if f.listed and set(f.acts) <= set(panel.parts)]
+    for number, event in enumerate(scenario.failure, 1):
+        for what in unknown_entries(f"failure {on_panel}", (event.id,), possible):
+            yield f"failure {number}: {what}"
+    for number, action in enumerate(scenario.action, 1):
+        unknown = unknown_entries(f"switch {on_panel}", (action.switch,), panel.switches)
+        for what in unknown or unknown_entries(
+            f"position of {action.switch}", (action.position,), kb.switches[action.switch].positions
+        ):
+            yield f"action {number}: {what}"
+    for switch, position in scenario.switches.items():
+        unknown = unknown_entries(f"switch {on_panel}", (switch,), panel.switches)
+        yield from unknown or unknown_entries(
+            f"position of {switch}", (position,), kb.switches[switch].positions
+        )
+    if len({event.id for event in scenario.failure}) > MOST_FAILURES:
+        yield f"more than {MOST_FAILURES} failures at once: nobody could sort them out"
+    if scenario.pilot.follows:
+        followed = [gauge for gauge in FOLLOWED if gauge in panel.gauges]
+        for what in unknown_entries(f"instrument to follow {on_panel}", (scenario.pilot.follows,), followed):
+            yield f"pilot: {what}"
+
+
+# ------------------------------------------------------------------ writing
+
+
+def dump_scenario(scenario: ScenarioRecord) -> str:
+    """A scenario as the text of its file."""
+    import tomli_w
+
+    return escaped(tomli_w.dumps(without_defaults(scenario)))
+
+
+def save_scenario(scenario: ScenarioRecord, path: Path, *, over: bool = False) -> None:
+    """Write a scenario by ``files.write_whole``, ``over`` a file only if told to. Raises CaseError."""
+    write_whole(lambda: dump_scenario(scenario), path, "scenario", over=over)

@@ -1,0 +1,272 @@
+"""What a perfect reasoner would have known at each time, and from that how hard a scenario is.
+
+After every snapshot the engine is asked with all that was to be seen until then. Failures that no
+gauge of the panel can tell apart count as one: nobody at the table can do better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import msgspec
+import numpy as np
+
+from diagnose.advice.trust import trust
+from diagnose.knowledge.load import KnowledgeBase, listed_only, with_only
+from diagnose.model import CaseRecord, SnapshotRecord
+from diagnose.model.script import ScenarioRecord
+from diagnose.model.units import min_from_s
+from diagnose.network.engine import Engine
+from diagnose.network.posterior import Posterior
+from diagnose.network.tables import Network, compile_network
+from diagnose.practice.simulate import Simulation, snapshots
+
+#: an instructor chose what fails, so every failure is about as likely as another
+SETTING = "watched"
+LEVELS = ("easy", "medium", "hard")
+#: explanations kept for each time
+MOST_KEPT = 60
+#: sets of failures below this chance change none of the figures shown
+LEAST_COUNTED = 1e-7
+#: nobody can say anything before so many seconds
+SHORTEST_LOOK_S = 10
+
+
+@dataclass(frozen=True)
+class Alike:
+    """Which failures of a panel no gauge can tell apart (switches in their usual positions)."""
+
+    network: Network
+    kept: dict[str, frozenset[tuple[object, ...]]] = field(default_factory=dict, repr=False)
+
+    def effect(self, failure: str) -> frozenset[tuple[object, ...]]:
+        """What a failure changes in readings, memories and motion; alike if equal."""
+        if failure not in self.kept:
+            acts = self.network.kb.failures[failure].acts
+            self.kept[failure] = frozenset(self._marks(acts) - self._marks({}))
+        return self.kept[failure]
+
+    def _marks(self, acts: Mapping[str, str]) -> set[tuple[object, ...]]:
+        network = self.network
+        given = {part: np.array([network.states[part].index(c)]) for part, c in acts.items()}
+        state = network.conditions(given, network.switch_positions({}), 1)
+        marks: set[tuple[object, ...]] = {(part, int(state[part][0])) for part in network.variation_parts}
+        for name, table in network.dials.items():
+            # all that a gauge may show, whatever the memories have come to
+            place = tuple(
+                slice(None) if p in network.memories else int(state[p][0]) if p in state else 0
+                for p in table.parents
+            )
+            marks.add((name, table.at(place).tobytes()))
+        for name, tables in network.memories.items():
+            driver = tables.memory.driver
+            marks.add((name, tables.memory.carry.get(network.states[driver][int(state[driver][0])], "")))
+        return marks
+
+    def like(self, failure: str) -> tuple[str, ...]:
+        """All failures of the panel that are alike, this one first."""
+        effect = self.effect(failure)
+        others = [f.id for f in self.network.failures if f.id != failure and self.effect(f.id) == effect]
+        return (failure, *others)
+
+    def covers(self, one: str, other: str) -> bool:
+        """Whether where one is there the other is as well: they are alike, or it does all that and more."""
+        failures = self.network.kb.failures
+        more = failures[other].acts.items() <= failures[one].acts.items()
+        return more or self.effect(one) == self.effect(other)
+
+    def holds(self, members: Sequence[str], truth: Sequence[str]) -> bool:
+        """Whether a set of failures covers each of the true ones; nothing is covered by nothing only."""
+        if not truth:
+            return not members
+        return all(any(self.covers(one, other) for one in members) for other in truth)
+
+
+def reasoner(kb: KnowledgeBase, panel: str) -> Engine:
+    """The engine that follows scenarios: up to two failures at once, as instructors choose them.
+
+    Without triples the sets of failures are the same however far a flight has come, so that each
+    snapshot only adds its own part.
+    """
+    pairs = msgspec.structs.replace(kb.limits, most_triples=0)
+    return Engine(compile_network(with_only(listed_only(kb), limits=pairs), panel))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What can be known at the end of a snapshot, ``minutes`` into the scenario.
+
+    ``something``: chance that anything is wrong, from even odds before any reading. ``right``: chance of
+    what is really there by then (for nothing: from even odds). ``ranking``: explanations, those alike
+    joined, with their chances. ``chance``: failure -> chance that it or one like it is there.
+    ``trust``: instrument -> chance that it tells the truth. ``doubt_bits``: entropy over explanations.
+    """
+
+    minutes: float
+    snapshot: SnapshotRecord
+    truth: tuple[str, ...]
+    something: float
+    right: float
+    ranking: tuple[tuple[tuple[str, ...], float], ...]
+    chance: Mapping[str, float]
+    trust: Mapping[str, float]
+    doubt_bits: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Followed:
+    """A scenario followed by the engine to its end. Times in minutes, None for never.
+
+    ``onset``: when the first failure begins; ``suspected``: when it could have been noticed;
+    ``isolated``: when everything that is there could have been named, once all has begun.
+    """
+
+    known: tuple[Known, ...]
+    truth: tuple[str, ...]
+    end: float
+    onset: float | None
+    suspected: float | None
+    isolated: float | None
+    score: float
+    level: str
+
+    def at(self, minutes: float) -> Known | None:
+        """What could be known at a time, None before the first snapshot has ended."""
+        found = [known for known in self.known if known.minutes <= minutes + 1e-9]
+        return found[-1] if found else None
+
+
+def _even(before: float, after: float) -> float:
+    """The chance that even odds would have become where ``before`` became ``after``."""
+    tiny = 1e-12
+    factor = (after / max(1.0 - after, tiny)) / (before / max(1.0 - before, tiny))
+    return factor / (1.0 + factor)
+
+
+def _know(posterior: Posterior, alike: Alike, minutes: float, truth: tuple[str, ...]) -> Known:
+    network = posterior.space.network
+    ids = [failure.id for failure in network.failures]
+    sets, names = posterior.sets, [tuple(ids[i] for i in members) for members in posterior.space.sets]
+    none = names.index(())
+    nothing = _even(float(posterior.prior_sets[none]), float(sets[none]))
+    joined: dict[frozenset[frozenset[tuple[object, ...]]], tuple[tuple[str, ...], float, float]] = {}
+    classes: dict[frozenset[tuple[object, ...]], float] = {}
+    right = 0.0
+    for members, chance in zip(names, sets.tolist(), strict=True):
+        if chance < LEAST_COUNTED:
+            continue
+        effects = frozenset(alike.effect(failure) for failure in members)
+        # of those alike the one that is really there stands for all of them
+        weight = chance + len(set(members) & set(truth))
+        best, top, total = joined.get(effects, (members, 0.0, 0.0))
+        joined[effects] = (members if weight > top else best, max(weight, top), total + chance)
+        for effect in effects:
+            classes[effect] = classes.get(effect, 0.0) + chance
+        if truth and alike.holds(members, truth):
+            right += chance
+    if not truth:
+        right = nothing
+    shares = np.array([total for _, _, total in joined.values()])
+    shares = shares[shares > 1e-12]
+    order = sorted(joined.values(), key=lambda item: -item[2])[:MOST_KEPT]
+    return Known(
+        minutes=minutes,
+        snapshot=posterior.case.snapshot[-1],
+        truth=truth,
+        something=1.0 - nothing,
+        right=right,
+        ranking=tuple((members, total) for members, _, total in order),
+        chance={failure: classes.get(alike.effect(failure), 0.0) for failure in ids},
+        trust={t.gauge: t.now for t in trust(posterior) if network.kb.gauges[t.gauge].instrument},
+        doubt_bits=float(-(shares * np.log2(shares)).sum()),
+    )
+
+
+def case_of(scenario: ScenarioRecord, taken: Sequence[SnapshotRecord]) -> CaseRecord:
+    """The case that an observer of the scenario would have written down so far."""
+    return CaseRecord(
+        title=scenario.title,
+        panel=scenario.panel,
+        setting=SETTING,
+        context=scenario.context,
+        minutes_since_start=scenario.minutes_since_start,
+        snapshot=tuple(taken),
+        source=scenario.source,
+    )
+
+
+def follow(simulation: Simulation, engine: Engine) -> Followed:
+    """Ask the engine after every snapshot of a flown scenario."""
+    scenario, alike = simulation.scenario, Alike(simulation.network)
+    taken: list[SnapshotRecord] = []
+    known: list[Known] = []
+    for window, record in snapshots(simulation):
+        taken.append(record)
+        posterior = engine.posterior(case_of(scenario, taken))
+        truth = simulation.active_at(window.end - 1)
+        known.append(_know(posterior, alike, min_from_s(float(window.end)), truth))
+    return _judge(simulation, tuple(known))
+
+
+def know_at(simulation: Simulation, engine: Engine, minutes: float, alike: Alike) -> Known:
+    """What could be known at any time, with the part of the running snapshot that has been seen."""
+    second = min(max(round(minutes * 60.0), SHORTEST_LOOK_S), simulation.samples)
+    taken = [record for _, record in snapshots(simulation, until=second)]
+    posterior = engine.posterior(case_of(simulation.scenario, taken))
+    there = simulation.active_at(second - 1)
+    return _know(posterior, alike, min_from_s(float(second)), there)
+
+
+def _judge(simulation: Simulation, known: tuple[Known, ...]) -> Followed:
+    scenario, kb = simulation.scenario, simulation.network.kb
+    end = min_from_s(float(simulation.samples))
+    truth = tuple(dict.fromkeys(event.id for event in scenario.failure))
+    loud = [e.at_minutes for e in scenario.failure if not kb.failures[e.id].silent]
+    onset = min(loud or [e.at_minutes for e in scenario.failure], default=None)
+    suspects, isolates = (kb.flown_quantities[f"known.{name}"].low for name in ("suspected", "isolated"))
+    since = 0.0 if onset is None else onset
+    noticed = [
+        k.minutes for k in known if onset is not None and k.minutes > since and k.something >= suspects
+    ]
+    suspected = noticed[0] if noticed else None
+    begun = {k.minutes: {e.id for e in scenario.failure if e.at_minutes < k.minutes} for k in known}
+    # it counts once all has begun, and while something is there to be named (a cure ends it)
+    isolated = next(
+        (
+            k.minutes
+            for k in known
+            if k.minutes > since
+            and begun[k.minutes] == set(truth)
+            and bool(k.truth) == bool(truth)
+            and k.right >= isolates
+        ),
+        None,
+    )
+    if suspected is None or (isolated is not None and onset is not None and isolated < suspected):
+        suspected = isolated if onset is not None else None
+    doubt = next(
+        (k.doubt_bits for k in known if k.minutes == suspected), known[-1].doubt_bits if known else 0.0
+    )
+    late = (
+        (isolated - since)
+        if isolated is not None
+        else end - since + kb.flown_quantities["hard.never_min"].low
+    )
+    score = late + doubt
+    return Followed(
+        known=known,
+        truth=truth,
+        end=end,
+        onset=onset,
+        suspected=suspected,
+        isolated=isolated,
+        score=score,
+        level=level_of(kb, score),
+    )
+
+
+def level_of(kb: KnowledgeBase, score: float) -> str:
+    """How hard: by the minutes to isolation and the bits of doubt when it could first be suspected."""
+    limits = [kb.flown_quantities[f"hard.{name}_below"].low for name in ("easy", "medium")]
+    return LEVELS[sum(score >= limit for limit in limits)]

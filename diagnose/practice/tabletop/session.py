@@ -1,0 +1,185 @@
+"""The state of a session and its transitions; the record that is kept of it.
+
+Immutable: every step gives a new state. The clock is the scenario's own: it moves when the instructor
+moves it, and a look costs some of it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import get_args, get_type_hints
+
+import msgspec
+
+from diagnose.knowledge.decode import record_problems
+from diagnose.knowledge.load import unknown_name
+from diagnose.model.errors import CaseError
+from diagnose.model.files import escaped, json_of
+from diagnose.model.script import Call, Look, ScenarioRecord, SessionRecord, Unread, scenario_mark
+from diagnose.model.units import min_from_s
+from diagnose.practice.simulate import Simulation
+
+KINDS: tuple[str, ...] = get_args(get_type_hints(Call)["kind"])
+#: calls that name failures, and calls that name a gauge
+NAMING, COVERING = ("suspect", "isolate"), ("cover", "uncover")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A session under way at ``minutes`` of its scenario; ``covered`` are the gauges now covered."""
+
+    simulation: Simulation
+    teams: tuple[str, ...]
+    minutes: float = 0.0
+    calls: tuple[Call, ...] = ()
+    looks: tuple[Look, ...] = ()
+    unread: tuple[Unread, ...] = ()
+
+    @property
+    def end(self) -> float:
+        """Minute at which the flight ends."""
+        return min_from_s(float(self.simulation.samples))
+
+    @property
+    def over(self) -> bool:
+        """Whether the flight has ended."""
+        return self.minutes >= self.end
+
+    @property
+    def covered(self) -> tuple[str, ...]:
+        """Gauges that every team has covered: with one team, that team's."""
+        kept = [covered_by(self.calls, team, self.minutes) for team in self.teams]
+        return tuple(gauge for gauge in kept[0] if all(gauge in other for other in kept))
+
+    @property
+    def record(self) -> SessionRecord:
+        """The session so far as its record."""
+        scenario = self.simulation.scenario
+        return SessionRecord(
+            scenario=scenario.title,
+            mark=scenario_mark(scenario),
+            teams=self.teams,
+            minutes=round(self.minutes, 3),
+            calls=self.calls,
+            looks=self.looks,
+            unread=self.unread,
+        )
+
+
+def covered_by(calls: Sequence[Call], team: str, minutes: float) -> tuple[str, ...]:
+    """Gauges that a team has covered at a time."""
+    covered: dict[str, None] = {}
+    for one in calls:
+        if one.team == team and one.minutes <= minutes and one.kind in COVERING:
+            for gauge in one.what:
+                if one.kind == "cover":
+                    covered[gauge] = None
+                else:
+                    covered.pop(gauge, None)
+    return tuple(covered)
+
+
+def start(simulation: Simulation, teams: Sequence[str] = ("team",)) -> Table:
+    """Begin a session. Raises CaseError for teams that cannot be told apart."""
+    if not teams or len({t.casefold() for t in teams}) < len(teams) or any(not t.strip() for t in teams):
+        raise CaseError("the teams need different names", mend="--team red --team blue")
+    return Table(simulation=simulation, teams=tuple(teams))
+
+
+def advance(table: Table, seconds: float) -> Table:
+    """Let time go on, to the end of the flight at most."""
+    if not seconds >= 0.0:
+        raise CaseError("time cannot go back", mend="go 60")
+    return replace(table, minutes=min(table.minutes + min_from_s(seconds), table.end))
+
+
+def look(table: Table, team: str, gauge: str) -> Table:
+    """A team asks for a gauge: it costs time, and is seen as it stands then. Raises UnknownName."""
+    _known_team(table, team)
+    gauges = table.simulation.network.dial_gauges
+    if gauge not in gauges:
+        raise unknown_name("gauge on this panel", gauge, gauges)
+    later = advance(table, table.simulation.sizes("table.look_s"))
+    return replace(later, looks=(*table.looks, Look(minutes=round(later.minutes, 3), team=team, gauge=gauge)))
+
+
+def call(
+    table: Table,
+    team: str,
+    kind: str,
+    what: Sequence[str] = (),
+    sure: float = 1.0,
+    minutes: float | None = None,
+) -> Table:
+    """Record a call of a team, now or at an earlier minute. Raises CaseError, UnknownName."""
+    _known_team(table, team)
+    if kind not in KINDS:
+        raise unknown_name("call", kind, KINDS)
+    network = table.simulation.network
+    known = [f.id for f in network.failures] if kind in NAMING else network.dial_gauges
+    if kind in NAMING + COVERING:
+        if kind in COVERING and not what:
+            raise CaseError(f"{kind} which gauge?", mend=f"{kind} attitude")
+        for name in what:
+            if name not in known:
+                raise unknown_name(
+                    "failure on this panel" if kind in NAMING else "gauge on this panel", name, known
+                )
+    if not 0.0 <= sure <= 1.0:
+        raise CaseError(f"how sure must be between 0 and 100 percent, not {sure * 100:g}")
+    at = table.minutes if minutes is None else minutes
+    if not 0.0 <= at <= table.minutes:
+        raise CaseError("a call cannot be later than now", mend="give the time when it was said")
+    said = Call(minutes=round(at, 3), team=team, kind=kind, what=tuple(what), sure=sure)  # type: ignore[arg-type]
+    return replace(table, calls=(*table.calls, said))
+
+
+def not_understood(table: Table, team: str, text: str) -> Table:
+    """Keep a line that could not be carried out, so that no call is lost. ``team``: "" if it named none."""
+    return replace(
+        table, unread=(*table.unread, Unread(minutes=round(table.minutes, 3), team=team, text=text))
+    )
+
+
+def _known_team(table: Table, team: str) -> None:
+    if team not in table.teams:
+        raise unknown_name("team", team, table.teams)
+
+
+# ------------------------------------------------------------------ records
+
+
+def write_session(record: SessionRecord) -> str:
+    """The record as the text of its file (JSON, as the page in the browser writes it)."""
+    return escaped(json.dumps(msgspec.to_builtins(record), ensure_ascii=False, indent=1)) + "\n"
+
+
+def read_session(path: Path, scenario: ScenarioRecord) -> SessionRecord:
+    """Read a session's record, of this very scenario. Raises CaseError with all that is wrong."""
+    try:
+        content = json_of(path.read_bytes())
+    except OSError as error:
+        raise CaseError(f"the record cannot be read ({error.strerror})", str(path)) from None
+    except ValueError as error:
+        raise CaseError(f"this is not a session record ({error})", str(path)) from None
+    problems = (
+        list(record_problems(content, SessionRecord))
+        if isinstance(content, dict)
+        else ["it holds no session"]
+    )
+    if problems:
+        raise CaseError("; ".join(problems), str(path))
+    record = msgspec.convert(content, SessionRecord)
+    if record.mark != scenario_mark(scenario):
+        raise CaseError(
+            f"this session was held with another scenario ({record.scenario!r}), or the scenario was changed since",
+            str(path),
+            "score it with the scenario file that it was held with",
+        )
+    strangers = sorted({c.team for c in record.calls} - set(record.teams))
+    if strangers:
+        raise CaseError(f"calls of unknown teams: {', '.join(strangers)}", str(path))
+    return record

@@ -1,0 +1,233 @@
+"""The evidence in words: one list of sections that the terminal, the page and JSON show alike.
+
+It begins with what was not shown, because that is what a doubter asks first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.network.odds import failure_rates
+from diagnose.proof.outside import Evidence
+from diagnose.proof.outside.handbook import GROUP as HANDBOOK
+from diagnose.proof.outside.incidents import GROUP as INCIDENTS
+from diagnose.proof.outside.line import Line, Result
+from diagnose.proof.outside.section import Section
+from diagnose.proof.outside.stored import stored_sections
+from diagnose.proof.sensitivity import ORIGINS, Effect, Sensitivity, numbers
+
+#: numbers that matter most, shown
+MOST_SHOWN = 10
+#: length of the flight that the priors are shown for
+PRIOR_HOURS = 1.0
+
+#: what none of the checks can show; each is a reason to doubt
+LIMITS = (
+    "No recorded flight was used. What a failing gauge shows is simulated from physics; no file of real "
+    "failures with real readings was available.",
+    "The published incidents are few, were known while the knowledge was written, and some corrections came "
+    "from looking at them. Read them as 'not wrong on these', not as a measured accuracy.",
+    "Handbooks were mostly read in restatements, not in the printed edition; what was not read again is marked "
+    "'from memory'.",
+    "Agreement with the inference libraries shows that sets are counted and sums are right, no more: they are "
+    "handed the prior odds, the memories, the motions and the disagreements as the engine has them. Those are "
+    "checked by the test suite, against a plain reference that shares no code with the engine, on panels of five "
+    "failures. Neither shows that the numbers behind them are right.",
+)
+
+
+def sections(found: Evidence, kb: KnowledgeBase) -> Iterator[Section]:
+    """The whole document."""
+    yield _summary(found)
+    yield from _not_shown(found)
+    yield from _lines(found)
+    yield _numbers(found)
+    yield from _priors(kb)
+    if found.sensitivity is not None:
+        yield _sensitivity(found.sensitivity, kb)
+    yield from stored_sections(kb)
+    yield Section(
+        title="To repeat this",
+        texts=(
+            "diagnose evidence runs every check again. The expected values stand in knowledge/outside and "
+            "knowledge/handbook, the published incidents in cases/published, each with its source; the tests "
+            f"read the same files. Made with {found.made_with}.",
+        ),
+    )
+
+
+def total_of(found: Evidence) -> tuple[int, int]:
+    """How many values were compared, and how many of them agree."""
+    ran = [line for line in found.lines if line.result is not Result.NOT_RUN]
+    return sum(line.values for line in ran), sum(line.right for line in ran)
+
+
+def judgement_of(found: Evidence) -> tuple[int, int]:
+    """How many numbers rest on judgement, of how many."""
+    counts = found.numbers.values()
+    return sum(c["judgement"] for c in counts), sum(sum(c.values()) for c in counts)
+
+
+def _summary(found: Evidence) -> Section:
+    values, right = total_of(found)
+    judged, all_numbers = judgement_of(found)
+    count = {result: sum(line.result is result for line in found.lines) for result in Result}
+    faults = (
+        f" {len(found.faults)} of them differ in a way that nothing here explains: that is a fault."
+        if found.faults
+        else " Every difference is known and explained below."
+        if count[Result.DIFFERS]
+        else ""
+    )
+    return Section(
+        title="Why believe it, and where not",
+        texts=(
+            "An expert system deserves belief only as far as something outside of it agrees. This compares "
+            f"{values:,} values with publications and independent libraries: {right:,} agree. Of "
+            f"{len(found.lines)} comparisons {count[Result.AGREES]} agree throughout, "
+            f"{count[Result.DIFFERS]} differ somewhere and {count[Result.NOT_RUN]} were not run.{faults}",
+            f"The laws are published; the odds are not. Of {all_numbers:,} numbers in the knowledge base {judged:,} "
+            "rest on judgement. What follows begins with what was not shown.",
+        ),
+    )
+
+
+def _not_shown(found: Evidence) -> Iterator[Section]:
+    yield Section(title="What was not shown", bullets=LIMITS)
+    for group, title in (
+        (INCIDENTS, "Published incidents whose cause did not come first"),
+        (HANDBOOK, "Handbook rows that contradict us, with the reason"),
+    ):
+        misses = dict.fromkeys(miss for line in found.lines if line.group == group for miss in line.misses)
+        if misses:
+            yield Section(title=title, bullets=_without_shorter(list(misses)))
+    others = [line for line in found.lines if line.group not in (INCIDENTS, HANDBOOK) and line.misses]
+    if others:
+        yield Section(
+            title="Other values that differ",
+            bullets=tuple(f"{line.what}, {miss}" for line in others for miss in line.misses),
+        )
+    missing = [line for line in found.lines if line.result is Result.NOT_RUN]
+    if missing:
+        yield Section(title="Not run here", bullets=tuple(f"{line.what}: {line.why_not}" for line in missing))
+
+
+def _without_shorter(texts: list[str]) -> tuple[str, ...]:
+    """Leave out a text that another one begins with."""
+    return tuple(t for t in texts if not any(other != t and other.startswith(t) for other in texts))
+
+
+def _lines(found: Evidence) -> Iterator[Section]:
+    for group in dict.fromkeys(line.group for line in found.lines):
+        yield Section(
+            title=f"Checked: {group}",
+            heads=("result", "agree", "what", "how close, and source"),
+            rows=tuple(_row(line) for line in found.lines if line.group == group),
+        )
+
+
+def _row(line: Line) -> tuple[str, ...]:
+    memory = " (from memory)" if line.from_memory else ""
+    if line.result is Result.NOT_RUN:
+        return (line.result.value, "", line.what, f"{line.why_not}. {line.source}{memory}")
+    worst = f", largest difference {line.worst}" if line.worst else ""
+    return (
+        line.result.value,
+        f"{line.right} of {line.values}",
+        line.what,
+        f"tolerance {line.tolerance.strip()}{worst}. {line.source}{memory}",
+    )
+
+
+def _numbers(found: Evidence) -> Section:
+    judged, total = judgement_of(found)
+    rows = []
+    for table, counts in found.numbers.items():
+        others = [f"{counts[o]:,} {o}" for o in ORIGINS if o != "judgement" and counts[o]]
+        rows.append((f"{counts['judgement']:,} of {sum(counts.values()):,}", table, ", ".join(others)))
+    return Section(
+        title="Where the numbers come from",
+        texts=(
+            f"{judged:,} of the {total:,} numbers are judgement. An entry that cites a document for what "
+            "happens, and says in its note that its numbers are judgement, counts as judgement. Constants of "
+            "the atmosphere and of units are not among them; they are checked above.",
+        ),
+        heads=("judgement", "numbers of", "the others"),
+        rows=tuple(rows),
+    )
+
+
+def _priors(kb: KnowledgeBase) -> Iterator[Section]:
+    """How likely each failure is before anything is read, against the others of its system."""
+    largest = kb.limits.largest_latent
+    for system in dict.fromkeys(failure.system for failure in kb.failures.values()):
+        rows = []
+        for failure in kb.failures.values():
+            if failure.system is not system:
+                continue
+            rate, latent = failure_rates(failure, (), largest)
+            prior = latent + (1.0 - latent) * -math.expm1(-rate * PRIOR_HOURS)
+            source = kb.documents[failure.source].title if failure.source in kb.documents else failure.source
+            memory = " (from memory)" if failure.from_memory else ""
+            rows.append(
+                (
+                    prior,
+                    f"{prior:.1e}",
+                    failure.name,
+                    f"{failure.note or 'no reason noted'}. {source}{memory}",
+                )
+            )
+        rows.sort(key=lambda row: -row[0])
+        yield Section(
+            title=f"How likely before anything is read: {system.value}",
+            texts=(
+                f"Chance per flight of {PRIOR_HOURS:g} hour without any condition of the day, the likeliest first; "
+                "0 needs a condition of the day.",
+            ),
+            heads=("prior", "failure", "why, and source"),
+            rows=tuple(row[1:] for row in rows),
+        )
+
+
+def _sensitivity(result: Sensitivity, kb: KnowledgeBase) -> Section:
+    shown = result.effects[:MOST_SHOWN]
+    flips = sum(bool(effect.first_changes) for effect in result.effects)
+    return Section(
+        title=f"The {len(shown)} numbers that matter most",
+        texts=(
+            f"Each of {len(result.effects)} uncertain numbers was set to both ends of its range, all else kept, "
+            f"and the {len(result.cases)} shipped cases were ranked again. {flips} of them can change what "
+            "comes first in some case. A range that is not stated was taken as a factor of three either way. "
+            "Bounds of the physics were not varied: every simulated flight draws them over their whole range. "
+            f"Stored result of: {result.command}.{_stale(result, kb)}",
+        ),
+        heads=("mean change", "largest", "number", "range, and where"),
+        rows=tuple(_effect_row(effect, kb) for effect in shown),
+    )
+
+
+def _stale(result: Sensitivity, kb: KnowledgeBase) -> str:
+    """What to say when the knowledge has moved on since the result was stored."""
+    stored = {(effect.kind, effect.id): effect.value for effect in result.effects}
+    now = {(number.kind, number.id): number.value for number in numbers(kb)}
+    moved = [
+        key for key, value in now.items() if not math.isclose(stored.get(key, -1.0), value, rel_tol=1e-3)
+    ]
+    return f" {len(moved)} of the numbers have changed since: run it again." if moved else ""
+
+
+def _effect_row(effect: Effect, kb: KnowledgeBase) -> tuple[str, ...]:
+    names = {"failure": kb.failures, "context": kb.failures, "setting": kb.settings}
+    known = names.get(effect.kind, {})
+    name = getattr(known.get(effect.id), "name", effect.id)
+    stated = "stated range" if effect.stated else "assumed range"
+    count = len(effect.first_changes)
+    changed = f"what comes first changes in {count} {'case' if count == 1 else 'cases'}"
+    return (
+        f"{effect.mean * 100:.1f} %",
+        f"{effect.largest * 100:.0f} %",
+        f"{name}: {effect.what}",
+        f"{stated} {effect.low:.2g} to {effect.high:.2g}; {changed if count else 'what comes first never changes'}",
+    )

@@ -1,0 +1,285 @@
+"""Results that take too long to be run afresh, where they have been measured and stored."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+from collections.abc import Iterator
+from typing import Any
+
+import msgspec
+
+from diagnose.advice.coverage import SOUND, load_coverage, mark_of
+from diagnose.knowledge.load import KnowledgeBase, knowledge_root, stored_result
+from diagnose.model.errors import KnowledgeError
+from diagnose.proof.outside.section import Section
+from diagnose.render.text import percent
+
+MODULE = "diagnose.proof.calibrate"
+#: the panel of which details are shown
+STANDARD_PANEL = "single_pump"
+SPEED, REVIEWS, ADVICE = "evidence/speed.json", "evidence/review.json", "evidence/advice.json"
+
+
+def stored_sections(kb: KnowledgeBase) -> Iterator[Section]:
+    """Sections of the stored results that there are; a section that says so where there is none."""
+    yield from _coverage(kb)
+    yield from _calibration()
+    yield from _reviews()
+    yield from _advice()
+    yield from _speed()
+
+
+def _coverage(kb: KnowledgeBase) -> Iterator[Section]:
+    """What can be told apart at all, with every gauge of a panel read once in one maneuver."""
+    try:
+        stored = load_coverage()
+    except KnowledgeError:
+        return
+    now = "" if stored.mark == mark_of(kb) else " The knowledge has changed since: run it again."
+    plain = next(panel for panel in stored.panels if panel.panel == STANDARD_PANEL)
+    names = {SOUND: "nothing failed", **{f.id: f.name for f in kb.failures.values()}}
+    hidden = [names[one.failure] for one in plain.failures if not one.detectable]
+    pairs = {
+        frozenset((one.failure, other)): f"{names[one.failure]}: like {names[other]}"
+        for one in plain.failures
+        if one.detectable
+        for other in one.looks_like
+        if other != SOUND
+    }
+    rows = []
+    for panel in stored.panels:
+        shown = sum(bool(one.detectable) for one in panel.failures)
+        apart = sum(bool(one.isolable) for one in panel.failures)
+        rows.append(
+            (
+                f"{shown} of {len(panel.failures)}",
+                str(apart),
+                kb.panels[panel.panel].name,
+                f"in at least one of {len(panel.groups)} maneuvers",
+            )
+        )
+    yield Section(
+        title="What can be told at all",
+        texts=(
+            "Every failure was put against a healthy airplane and against every other failure, with every gauge "
+            "read once in one maneuver. Several snapshots, a switch or a check on the ground tell more. "
+            f"Stored result of: {stored.command}.{now}",
+            f"On the panel {plain.panel} these never show by one look: {'; '.join(hidden)}.",
+            "Alike there in every maneuver:",
+        ),
+        bullets=tuple(f"{text}." for text in pairs.values()),
+        heads=("show", "told from all", "panel", "where"),
+        rows=tuple(rows),
+    )
+
+
+class AdviceRules(msgspec.Struct, frozen=True):
+    """The stored run of the rules of advice over random cases; ``rules``: number, what it says, tried, broken."""
+
+    command: str
+    panels: int
+    cases: int
+    rules: tuple[tuple[str, str, int, int], ...]
+
+
+def _advice() -> Iterator[Section]:
+    """Rules that no advice may break, over random cases of every panel."""
+    file = knowledge_root() / ADVICE
+    if not file.is_file():
+        return
+    stored = stored_result(file, AdviceRules, "rules of advice", "python -m tests.advice_rules")
+    yield Section(
+        title="Advice that cannot hurt",
+        texts=(
+            f"{stored.cases:,} random cases of {stored.panels} panels, with readings drawn from failures' own hidden "
+            "states, a few of them replaced by anything. Tried counts the cases in which a rule had something to "
+            f"say. Stored result of: {stored.command}.",
+        ),
+        heads=("tried", "broken", "rule", "number"),
+        rows=tuple((f"{tried:,}", str(broken), says, number) for number, says, tried, broken in stored.rules),
+    )
+
+
+def _speed() -> Iterator[Section]:
+    """Times of the engine and of two libraries on the same evidence, as measured once."""
+    file = knowledge_root() / SPEED
+    if not file.is_file():
+        return
+    stored = stored_result(file, Timed, "times", "python tests/benchmarks/speed.py")
+    yield Section(
+        title="Speed and growth",
+        texts=(
+            f"{stored.says} Measured on {stored.machine}; machines are noisy, ratios within one run are "
+            f"what counts. Stored result of: {stored.command}.",
+        ),
+        heads=("snapshots", "engine", "what", "libraries"),
+        rows=stored.rows,
+    )
+
+
+class Timed(msgspec.Struct, frozen=True):
+    """The stored times of one run, and the command that measured them."""
+
+    command: str
+    machine: str
+    says: str
+    rows: tuple[tuple[str, ...], ...]
+
+
+def _reviews() -> Iterator[Section]:
+    """Reviews of simulated recordings."""
+    file = knowledge_root() / REVIEWS
+    if file.is_file():
+        made = "python tests/benchmarks/review_table.py"
+        yield review_section(stored_result(file, Reviewed, "reviews", made))
+
+
+def _calibration() -> Iterator[Section]:
+    if importlib.util.find_spec(MODULE) is not None:
+        calibrate = importlib.import_module(MODULE)
+        try:
+            yield calibration_section(calibrate.load_result(), calibrate.reliability_svg)
+            return
+        except KnowledgeError:
+            pass
+    yield Section(
+        title="Calibration",
+        texts=("Whether failures given 70 % are there in 7 flights of 10 has not been measured here.",),
+    )
+
+
+def calibration_section(result: Any, draw: Any) -> Section:
+    """What the stored calibration says; ``result`` and ``draw`` as ``diagnose.proof.calibrate`` gives them."""
+    rows = []
+    for scores in result.scores:
+        done = [tally for tally in scores.by_snapshots if tally.flights]
+        flights = sum(tally.flights for tally in done)
+        first = percent(sum(tally.top1 for tally in done) / max(flights, 1))
+        three = percent(sum(tally.top3 for tally in done) / max(flights, 1))
+        rows.append(
+            (
+                f"{scores.flights:,}",
+                f"{scores.ece:.3f}",
+                f"setting {scores.setting}: truth first in {first}, among the first three in {three}",
+                f"Brier score {scores.brier:.3f} ({scores.brier_prior:.3f} without readings), log score "
+                f"{scores.log_score:.2f} ({scores.log_score_prior:.2f})",
+            )
+        )
+    alarms = tuple(
+        f"Healthy flights, {healthy.kind}, setting {healthy.setting}: a failure above 50 % in "
+        f"{healthy.alarms} of {healthy.flights:,}."
+        for healthy in result.healthy
+    )
+    return Section(
+        title="Calibration on simulated flights",
+        texts=(
+            f"{result.flights:,} simulated flights with known truth. They are simulated by the same physics, "
+            "drawn otherwise than for the tables: this shows that the chances mean what they say if the "
+            f"physics is right, no more. Stored result of: {result.command}.",
+        ),
+        bullets=alarms,
+        heads=("flights", "calibration error", "how often right", "scores"),
+        rows=tuple(rows),
+        svg=draw(result),
+    )
+
+
+# ------------------------------------------------------------------ recorded flights
+
+
+class Total(msgspec.Struct, frozen=True):
+    """Counts of one rate, with or without GPS; ``near``: dated within a minute; ``told``: said to have been there."""
+
+    hz: int
+    gps: bool
+    failing: int
+    first: int
+    isolable: int
+    first_of_isolable: int
+    told_apart: int
+    first_of_told_apart: int
+    sudden: int
+    sudden_near: int
+    sudden_inside: int
+    sharp: int
+    sharp_near: int
+    from_start: int
+    from_start_told: int
+    sound: int
+    sound_above_half: int
+
+    @property
+    def name(self) -> str:
+        return f"{self.hz} Hz {'with' if self.gps else 'without'} GPS"
+
+
+class ByFailure(msgspec.Struct, frozen=True):
+    """Counts of one failure at one rate."""
+
+    hz: int
+    gps: bool
+    failure: str
+    flights: int
+    isolable: int
+    first: int
+    first_of_isolable: int
+    onset_off_s: tuple[int, ...]
+    instead: tuple[str, ...]
+
+
+class Sound(msgspec.Struct, frozen=True):
+    """Counts of sound flights of one kind."""
+
+    hz: int
+    gps: bool
+    kind: str
+    flights: int
+    above_half: int
+    named: tuple[str, ...]
+
+
+class Reviewed(msgspec.Struct, frozen=True):
+    """The stored table of simulated recordings and the command that made it."""
+
+    command: str
+    totals: tuple[Total, ...]
+    sound: tuple[Sound, ...]
+    failures: tuple[ByFailure, ...]
+
+
+def review_section(found: Reviewed) -> Section:
+    """What the stored reviews of simulated recordings say."""
+    bullets = [
+        f"{t.name}: the cause comes first in {t.first_of_isolable} of {t.isolable} isolable flights, {t.first_of_told_apart} of {t.told_apart} where that observer is sure ({t.first} of all {t.failing}); "
+        f"sudden failures dated within 60 s in {t.sudden_near} of {t.sudden}, of those that showed at once in {t.sharp_near} of {t.sharp}, "
+        f"the stated interval holds the onset in {t.sudden_inside}; what cannot begin in flight is said to have been there from the start in {t.from_start_told} of {t.from_start}; a failure above 50 % in {t.sound_above_half} of {t.sound} sound flights."
+        for t in found.totals
+    ]
+    alarms = [f"{s.kind} ({s.hz} Hz{'' if s.gps else ' without GPS'}): {', '.join(s.named)}" for s in found.sound if s.above_half]  # fmt: skip
+    bullets.append(f"False alarms by kind of flight: {'; '.join(alarms) or 'none'}.")
+    by_key = {(r.failure, r.hz, r.gps): r for r in found.failures}
+    rows = [
+        (
+            *(_cell(by_key.get((name, t.hz, t.gps))) for t in found.totals),
+            name.replace("_", " "),
+            ", ".join(sorted({wrong for r in found.failures if r.failure == name for wrong in r.instead})).replace("_", " "),
+        )
+        for name in dict.fromkeys(r.failure for r in found.failures)
+    ]  # fmt: skip
+    return Section(
+        title="Recorded flights, simulated",
+        texts=(
+            "Flights of half an hour with one failure, or none, as a recorder would have written them; parameters reach a "
+            "quarter of their range beyond those of the tables. What cannot begin in flight (a cover, a nest, tape) is there from the start. Isolable: an observer who reads the truth on the recorded "
+            "channels ranks it first; sure: with 80 % or more. A cell gives: first, of isolable flights, of flights.",
+            f"Stored result of: {found.command}.",
+        ),
+        bullets=tuple(bullets),
+        heads=(*(f"{t.hz} Hz{' GPS' if t.gps else ''}" for t in found.totals), "failure", "named instead"),
+        rows=tuple(rows),
+    )
+
+
+def _cell(row: ByFailure | None) -> str:
+    return "" if row is None else f"{row.first}/{row.isolable}/{row.flights}"

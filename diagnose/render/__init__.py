@@ -1,0 +1,1 @@
+"""Answers as people read them: text, pictures, pages in one file, data."""

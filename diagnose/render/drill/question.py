@@ -1,0 +1,223 @@
+"""The question of an exercise as text, and what the looks of a scan show."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language import readable
+from diagnose.model import Gauge, ScanPattern
+from diagnose.practice.drill.exercise import LETTERS, OPEN, SOUND, Option
+from diagnose.practice.drill.fly_on import COVER, FlyOn
+from diagnose.practice.drill.name_it import NameIt
+from diagnose.practice.drill.predict import PredictIt
+from diagnose.practice.drill.scan import Scan
+from diagnose.practice.drill.sitting import Round
+from diagnose.practice.drill.studio import Studio
+from diagnose.practice.simulate import shown_histories, state_at
+from diagnose.render.drill.hands import (
+    LAMPS,
+    hand_name,
+    otherwise,
+    short_name,
+    value_words,
+    went,
+    written_unit,
+)
+from diagnose.render.drill.seen import seen_lines
+from diagnose.render.pictures import panel_text, shown_dials
+from diagnose.render.reasons import bound
+from diagnose.render.text import NO_FAILURE, fill, reading_words
+
+TITLES = {"predict": "Predict it", "name": "Name it", "fly": "Fly on", "scan": "Scan"}
+
+
+# ------------------------------------------------------------------ the question
+
+
+def heading(number: int, done: Round, kb: KnowledgeBase, left: str) -> str:
+    """The line above an exercise. A failure that is to be named is not told."""
+    what = TITLES[done.card.kind]
+    return f"[{number}] {what}{' (new)' if done.new else ''} - {left}"
+
+
+def question(done: Round, studio: Studio, width: int, pattern: ScanPattern | None = None) -> str:
+    """The whole question of an exercise."""
+    exercise = done.exercise
+    lines: Iterable[str]
+    match exercise:
+        case NameIt():
+            lines = _name_question(exercise, studio, width)
+        case PredictIt():
+            lines = _predict_question(exercise, studio, width, first=done.first)
+        case FlyOn():
+            lines = _fly_question(exercise, studio, width)
+        case Scan():
+            lines = _scan_question(exercise, studio, width, pattern)
+    return "\n".join(lines)
+
+
+def option_words(option: Option, kb: KnowledgeBase) -> str:
+    """An answer in words; those that look the same are one answer."""
+    if option.id == OPEN:
+        return "can't tell yet"
+    if option.id == SOUND:
+        return NO_FAILURE
+    return kb.failures[option.id].name + (" (or similar)" if len(option.like) > 1 else "")
+
+
+def option_lines(options: Sequence[Option], kb: KnowledgeBase, width: int) -> Iterator[str]:
+    """The answers offered, a letter each."""
+    *failures, sound, none = [
+        (f"  {letter}  ", option_words(option, kb)) for letter, option in zip(LETTERS, options, strict=False)
+    ]
+    for letter, text in failures:
+        yield fill(text, width, letter, "     ")
+    # two of every question, in one line
+    yield fill(sound[1] + none[0] + none[1], width, sound[0], "     ")
+
+
+def _conditions(context: Sequence[str], kb: KnowledgeBase, width: int) -> Iterator[str]:
+    if context:
+        yield fill(f"Conditions: {', '.join(kb.context[flag].name for flag in context)}.", width)
+
+
+def _name_question(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
+    yield from _conditions(exercise.flown.case.context, studio.kb, width)
+    yield from seen_lines(exercise, studio, width)
+    yield "What has failed? At most one thing."
+    yield from option_lines(exercise.options, studio.kb, width)
+
+
+def drawn(exercise: NameIt, studio: Studio) -> str:
+    """The panel at the end of a flight to be named, as a picture of signs."""
+    state = state_at(exercise.flown.simulation, exercise.flown.windows[-1].end - 1)
+    return panel_text(state, studio.kb.dials, studio.seen, covered=exercise.covered)
+
+
+def flown_lines(exercise: NameIt, studio: Studio, width: int) -> Iterator[str]:
+    """What was flown, and what the needles did meanwhile."""
+    kb, flown = studio.kb, exercise.flown
+    yield from _conditions(flown.case.context, kb, width)
+    count = len(flown.windows)
+    for number, (window, snapshot) in enumerate(zip(flown.windows, flown.case.snapshot, strict=True), 1):
+        yield fill(f"{number}. You fly: {kb.manoeuvres[snapshot.manoeuvre].name}.", width)
+        later = None if number == count else flown.windows[-1]
+        moved = list(went(studio, flown.simulation, window, later, exercise.covered))
+        moved += otherwise(exercise, number - 1, studio)
+        if number == count:
+            rest = "nothing else moves" if moved else "nothing moves"
+        else:
+            rest = "the rest as shown below" if moved else "all as shown below"
+        yield fill("; ".join([*moved, rest]) + ".", width, "   ")
+
+
+def _predict_question(exercise: PredictIt, studio: Studio, width: int, *, first: bool) -> Iterator[str]:
+    kb, card = studio.kb, exercise.card
+    failure = kb.failures[card.failure]
+    if first:
+        yield fill(f"New to you: {failure.name}. {upper(failure.mechanism)}.", width)
+    it = "" if first else f"The failure: {failure.name}. "
+    flown = kb.manoeuvres[card.manoeuvre].name
+    yield fill(f"{it}This happened several minutes ago. You fly: {flown}. What does each gauge show?", width)
+    for number, asked in enumerate(exercise.asked, 1):
+        readings = "   ".join(
+            bound(f"{letter} {readable(r)}") for letter, r in zip(LETTERS, asked.readings, strict=False)
+        )
+        yield fill(facet_words(asked.facet, kb), width, f"  {number}  ", " " * 5)
+        yield fill(readings, width, " " * 7)
+    yield "Answer with one letter per line, in order, such as: " + " ".join("a" for _ in exercise.asked)
+
+
+def upper(text: str) -> str:
+    """A text that begins a sentence."""
+    return text[:1].upper() + text[1:]
+
+
+def facet_words(facet: str, kb: KnowledgeBase) -> str:
+    """A facet in words: "airspeed (what the needle did)"; the gauge alone where it is read in one way."""
+    gauge_id, facet_id = facet.split(".")
+    gauge = kb.gauges[gauge_id]
+    name = gauge.words[0] if gauge.words else gauge.name
+    (found,) = (known for known in gauge.facets if known.id == facet_id)
+    return f"{name} ({found.name})" if len(gauge.facets) > 1 else name
+
+
+def _short(gauge: str, kb: KnowledgeBase) -> str:
+    return kb.gauges[gauge].words[0] if kb.gauges[gauge].words else kb.gauges[gauge].name
+
+
+def _fly_question(exercise: FlyOn, studio: Studio, width: int) -> Iterator[str]:
+    kb, card = studio.kb, exercise.card
+    yield fill(
+        f"You know what is wrong: {kb.failures[card.failure].name}. You fly: {kb.manoeuvres[card.manoeuvre].name}.",
+        width,
+    )
+    for number, choice in enumerate(exercise.choices, 1):
+        ask = "cover which?" if choice.what == COVER else f"{choice.what} on which?"
+        gauges = "   ".join(
+            bound(f"{letter} {_short(g, kb)}") for letter, g in zip(LETTERS, choice.gauges, strict=False)
+        )
+        yield fill(gauges, width, f"  {number}  {ask:<20}", " " * 25)
+    example = " ".join("ab" if choice.what == COVER else "c" for choice in exercise.choices)
+    yield f"Answer all, in order, such as: {example}   (- covers nothing)"
+
+
+def _scan_question(exercise: Scan, studio: Studio, width: int, pattern: ScanPattern | None) -> Iterator[str]:
+    kb = studio.kb
+    minutes = exercise.flown.simulation.samples / 60.0
+    yield from _conditions(exercise.flown.case.context, kb, width)
+    yield fill(
+        f"All gauges are hidden. Each look takes {exercise.look_s} s while the flight goes on; it ends after "
+        f"{minutes:.1f} min. At most one thing fails, at the start or later. Name gauges to look at ('alt vsi asi'), "
+        "or 'wait'. Answer with a letter as soon as you know. 'No failure' and 'can't tell' count only from "
+        f"{clock(exercise.patience_s)} on.",
+        width,
+    )
+    names = [kb.gauges[g].words[0] if kb.gauges[g].words else g for g in studio.seen]
+    yield fill(f"Gauges: {', '.join(names)}.", width)
+    if pattern:
+        yield fill(f"Practice: {pattern.name}, {pattern.says}. An empty line takes its next look.", width)
+    yield from option_lines(exercise.options, kb, width)
+    yield f"0:00 {kb.manoeuvres[exercise.manoeuvre].name}"
+
+
+# ------------------------------------------------------------------ looks of a scan
+
+
+def clock(second: int) -> str:
+    """A time in the flight."""
+    return f"{second // 60}:{second % 60:02d}"
+
+
+def look_line(scan: Scan, before: str) -> str:
+    """What the last look showed, below the maneuver if it is another one than before."""
+    at = clock(scan.second)
+    new = f"{at} You now fly: {scan.studio.kb.manoeuvres[scan.manoeuvre].name}\n"
+    return f"{new if scan.manoeuvre != before else ''}{at} {look_words(scan)}"
+
+
+def look_words(scan: Scan) -> str:
+    """What the last look showed: where the hand stands and what it did."""
+    look = scan.looks[-1]
+    studio, simulation = scan.studio, scan.flown.simulation
+    kb = studio.kb
+    dial = next((d for d in shown_dials(kb.dials, (look.gauge,))), None)
+    gauge = kb.gauges[look.gauge]
+    text, shown = short_name(gauge), ""
+    histories = shown_histories(simulation)
+    if dial is not None and dial.kind not in LAMPS and hand_name(dial) in histories:
+        value = float(histories[hand_name(dial)][max(scan.second - 1, 0)])
+        shown = value_words(value, dial, studio)
+        text += f" {shown}{written_unit(dial)}"
+    done = [
+        _done(gauge, facet.split(".")[1], reading, reading_words(kb, facet, reading))
+        for facet, reading in look.readings.items()
+        if readable(reading) != shown
+    ]
+    return text + (f": {', '.join(done)}" if done else "" if look.readings else ": too soon to judge")
+
+
+def _done(gauge: Gauge, facet: str, reading: str, words: str) -> str:
+    """What a gauge did, without its name; of a flag it is said that it is one."""
+    return f"flag {readable(reading)}" if facet == "flag" else words.removeprefix(short_name(gauge)).strip()

@@ -1,0 +1,111 @@
+"""One picture of a scenario over time: what could be known, what happened, what was called."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+from diagnose.practice.scenario import Followed
+from diagnose.render.pages.timeline import clock
+from diagnose.render.pictures.svg import INK, element, number, words
+
+WIDE, HIGH, LEFT, TOP = 880.0, 220.0, 60.0, 40.0
+ROW = 22.0
+MOST_LETTERS = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something at a time: drawn in the row of its kind."""
+
+    minutes: float
+    row: str
+    text: str
+
+
+def _x(minutes: float, end: float) -> float:
+    return LEFT + WIDE * minutes / max(end, 1e-9)
+
+
+def _y(chance: float) -> float:
+    return TOP + HIGH * (1.0 - chance)
+
+
+def _line(points: Sequence[tuple[float, float]], end: float, **style: str | float) -> str:
+    """Steps: what is known at a time is known until the next."""
+    if not points:
+        return ""
+    path = f"M{number(_x(0.0, end))} {number(_y(0.0))}"
+    for minutes, chance in points:
+        path += f"H{number(_x(minutes, end))}V{number(_y(chance))}"
+    return element("path", d=path + f"H{number(_x(end, end))}", fill="none", stroke=INK, **style)
+
+
+def chart(followed: Followed, marks: Sequence[Mark] = ()) -> str:
+    """Chance that something is wrong (dashed) and of the truth (whole line), with rows of marks below."""
+    end = followed.end
+    rows = list(dict.fromkeys(mark.row for mark in marks))
+    bottom = TOP + HIGH
+    drawn = [element("rect", x=LEFT, y=TOP, width=WIDE, height=HIGH, fill="none", stroke=INK)]
+    for share in (0.0, 0.25, 0.5, 0.75, 1.0):
+        y = _y(share)
+        drawn.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke="#bbb"))
+        drawn.append(words(f"{share * 100:.0f} %", LEFT - 24.0, y, 11.0))
+    for minute in range(int(end) + 1):
+        x = _x(float(minute), end)
+        drawn.append(element("line", x1=x, y1=bottom, x2=x, y2=bottom + 5.0, stroke=INK))
+        if end <= 20.0 or minute % 5 == 0:
+            drawn.append(words(str(minute), x, bottom + 13.0, 11.0))
+    drawn.append(words("min", LEFT - 24.0, bottom + 13.0, 11.0))
+    known = followed.known
+    drawn.append(
+        _line([(k.minutes, k.something) for k in known], end, stroke_width=2.0, stroke_dasharray="7 4")
+    )
+    drawn.append(_line([(k.minutes, k.right) for k in known], end, stroke_width=3.0))
+    for place, (minutes, text) in enumerate(
+        (
+            (followed.onset, "begins"),
+            (followed.suspected, "to be noticed"),
+            (followed.isolated, "to be named"),
+        )
+    ):
+        if minutes is not None:
+            x = _x(minutes, end)
+            drawn.append(element("line", x1=x, y1=TOP, x2=x, y2=bottom, stroke=INK, stroke_dasharray="2 3"))
+            drawn.append(words(f"{text} {clock(minutes)}", x, TOP - 8.0 - 11.0 * place, 10.0))
+        elif followed.onset is not None:
+            never = f"never enough {text}"
+            drawn.append(words(never, LEFT + WIDE, TOP - 8.0 - 11.0 * place, 10.0, text_anchor="end"))
+    for place, row in enumerate(rows):
+        y = bottom + 34.0 + ROW * place
+        drawn.append(words(row[:9], LEFT - 28.0, y, 10.0))
+        drawn.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke="#ccc"))
+        inside = sorted((mark for mark in marks if mark.row == row), key=lambda mark: mark.minutes)
+        for number_of, mark in enumerate(inside):
+            x = _x(mark.minutes, end)
+            after = inside[number_of + 1].minutes if number_of + 1 < len(inside) else end + 1.0
+            # as many letters as there is room for before the next mark
+            room = max(int((_x(after, end) - x - 8.0) / 5.0), 0)
+            title = element("title", escape(f"{clock(mark.minutes)} {mark.text}"))
+            drawn.append(element("circle", title, cx=x, cy=y, r=4.0, fill=INK))
+            drawn.append(
+                words(mark.text[: min(room, MOST_LETTERS)], x + 6.0, y - 7.0, 9.0, text_anchor="start")
+            )
+    high = bottom + 34.0 + ROW * len(rows)
+    key = [
+        element("line", x1=LEFT, y1=high + 6.0, x2=LEFT + 40.0, y2=high + 6.0, stroke=INK, stroke_width=2.0, stroke_dasharray="7 4"),
+        words("something is wrong (even odds before)", LEFT + 48.0, high + 6.0, 11.0, text_anchor="start"),
+        element("line", x1=LEFT + 330.0, y1=high + 6.0, x2=LEFT + 370.0, y2=high + 6.0, stroke=INK, stroke_width=3.0),
+        words("what is really so", LEFT + 378.0, high + 6.0, 11.0, text_anchor="start"),
+    ]  # fmt: skip
+    return element(
+        "svg",
+        element("title", "what could be known over time"),
+        *drawn,
+        *key,
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {number(LEFT + WIDE + 20.0)} {number(high + 22.0)}",
+        width="100%",
+        role="img",
+    )

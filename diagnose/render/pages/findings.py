@@ -1,0 +1,242 @@
+"""A review in words: as text of a given width, as data, and as a row of a summary."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from diagnose.model.units import min_from_s
+from diagnose.render.pages.timeline import clock
+from diagnose.render.text import CAUTION, fill, names, percent
+from diagnose.review import Onset, Review
+
+#: an interval of the onset longer than this is of a failure that did not show at once
+LONG_S = 180.0
+#: what shows so much later than it began has a time of its own
+LATER_S = 60.0
+
+
+def at(second: float) -> str:
+    """Seconds as m:ss from the first row."""
+    return clock(min_from_s(second))
+
+
+def verdict(review: Review) -> str:
+    """What the recording says in one sentence; of a file that could not be read whole, after saying so."""
+    return f"{unread(review)}{_judged(review)}"
+
+
+def unread(review: Review) -> str:
+    """Said before anything is judged, where more than a few rows were lost; else ""."""
+    recording = review.recording
+    if recording.lost <= review.network.kb.recording.few_rows:
+        return ""
+    of = recording.rows + sum(fault.kind == "line left out" for fault in recording.faults)
+    return (
+        f"CAUTION: {recording.lost} of about {of} rows of this file could not be read (see: The file). What "
+        "stood in them is missing from all that follows; mend the file or export it again before you rely on it. "
+    )
+
+
+def _judged(review: Review) -> str:
+    decided, kb = review.network.kb.limits.decided, review.network.kb
+    first = review.causes[0]
+    if first.failures and first.together >= decided:
+        alike = f", or what the recording cannot tell from it: {', '.join(kb.failures[a].name for a in first.alike)}" if first.alike else ""  # fmt: skip
+        return f"Most likely: {names(kb, first.failures)} ({percent(first.chance)}){alike}."
+    if review.unsettled and not first.failures:
+        apart = " and ".join(kb.gauges[gauge].name for gauge in review.unsettled)
+        return (
+            f"{apart} contradict each other; this recording cannot tell which of them is wrong.".capitalize()
+        )
+    if float(review.nothing[-1]) >= decided:
+        return "Nothing in this recording speaks for a failure."
+    return "Not enough for one cause."
+
+
+def remarks_words(review: Review) -> str:
+    """What may have been there as well, "" for nothing."""
+    kb = review.network.kb
+    if not review.remarks:
+        return ""
+    return (
+        f"Remark: {names(kb, review.remarks)} may be there as well, but no instrument's reading calls for it."
+    )
+
+
+def onset_words(onset: Onset) -> str:
+    """When a failure first showed and when it began."""
+    showed = f"it first showed at {at(onset.showed)}"
+    if onset.before_start > 0.5:
+        return f"it was there before the recording tells of it; {showed}"
+    seen = " (seen by the channels' disagreement)" if onset.seen_by else ""
+    between = f"between {at(onset.earliest)} and {at(onset.latest)}"
+    if onset.latest - onset.earliest > LONG_S:
+        return f"{showed}; it began {between}"
+    later = f"; {showed}" if abs(onset.showed - onset.likeliest) > LATER_S else ""
+    return f"it began at {at(onset.likeliest)}, {between}{seen}{later}"
+
+
+def review_text(review: Review, width: int = 80) -> str:
+    """The review as text. Times are minutes and seconds from the first row."""
+    return "\n".join(_lines(review, width)) + "\n"
+
+
+def _lines(review: Review, width: int) -> Iterator[str]:
+    kb, recording = review.network.kb, review.recording
+    title = f"{recording.name}: {min_from_s(float(recording.seconds)):.0f} min recorded"
+    yield title
+    yield "=" * len(title)
+    rate = f"{recording.rows} rows, {recording.period_s:.3g} s apart, {len(review.windows)} snapshots"
+    yield fill(f"{rate}; panel {kb.panels[review.case.panel].name}. Times from the first row.", width)
+    yield ""
+    yield fill(verdict(review), width)
+    if review.found:
+        for onset in review.onsets:
+            yield fill(f"{kb.failures[onset.failure].name}: {onset_words(onset)}.", width)
+        if review.remarks:
+            yield fill(remarks_words(review), width)
+        if review.sufficed is not None:
+            yield fill(f"From {at(review.sufficed)} on the readings sufficed to name it.", width)
+    yield ""
+    yield "  chance    before  what has failed"
+    for cause in review.causes:
+        yield fill(
+            names(kb, cause.failures),
+            width,
+            f"{percent(cause.chance):>8}  {percent(cause.prior):>8}  ",
+            " " * 20,
+        )
+    setting = kb.settings[review.case.setting]
+    yield fill(f"Odds: {setting.name} ('before' is the chance before any reading).", width)
+    yield ""
+    yield "Not to be believed"
+    if not review.doubted:
+        yield "  no instrument"
+    for doubted in review.doubted:
+        recorded = "" if doubted.recorded else " (not recorded)"
+        blame = f"; suspect: {kb.failures[doubted.blame].name}" if doubted.blame else ""
+        yield fill(
+            f"{kb.gauges[doubted.gauge].name}{recorded} from {at(doubted.since)}{blame}", width, "  ", "    "
+        )
+    yield ""
+    yield "Where channels disagreed"
+    changes = [(change, residual.relation) for residual in review.residuals for change in residual.changes]
+    if not changes:
+        yield "  nowhere for long"
+    for change, relation in sorted(changes, key=lambda pair: pair[0].onset)[:12]:
+        until = "to the end" if change.until == float("inf") else f"to {at(change.until)}"
+        yield fill(
+            f"{at(change.onset)} {until}: {relation.name}, by {change.size:+.3g} {relation.unit}",
+            width,
+            "  ",
+            "    ",
+        )
+    yield ""
+    yield from open_questions(review, width)
+    yield "The file"
+    if not recording.faults:
+        yield "  nothing wrong was found in it"
+    for fault in recording.faults:
+        yield fill(str(fault), width, "  ", "    ")
+    yield ""
+    yield fill(CAUTION, width)
+
+
+def too_small(review: Review) -> Iterator[str]:
+    """Leaks that would not show: what an altimeter or an airspeed may be off by without being called so."""
+    kb, channels = review.network.kb, review.recording.channels
+    limits = {}
+    for gauge, channel in (("altimeter", "altimeter_ft"), ("airspeed", "airspeed_kt")):
+        facet = next(f for f in kb.gauges[gauge].facets if f.id == "value")
+        high = next(r.where["end"][0] for r in facet.readings if r.id == "high")
+        if channel in channels:
+            limits[gauge] = f"{high:.0f} {kb.recorded[channel].unit}"
+    if not limits:
+        return
+    leak = "a small leak in the pitot or static lines"
+    if "gps_height_ft" not in channels:
+        yield f"{leak}: there is no GPS altitude to compare the altimeter with"
+    else:
+        bounds = " and ".join(f"the {kb.gauges[g].name} by less than {limit}" for g, limit in limits.items())
+        yield f"{leak}, which puts {bounds} off"
+
+
+def open_questions(review: Review, width: int) -> Iterator[str]:
+    """What the data cannot tell, and what would."""
+    kb = review.network.kb
+    yield "What this recording cannot tell"
+    first = review.causes[0]
+    if first.alike:
+        yield fill(f"{names(kb, first.failures)} apart from {', '.join(kb.failures[a].name for a in first.alike)}: a look at the parts would", width, "  ", "    ")  # fmt: skip
+    silent = [kb.gauges[gauge].name for gauge in review.silent if kb.gauges[gauge].instrument]
+    yield fill(
+        f"what these showed, which were not recorded: {', '.join(silent) or 'none'}", width, "  ", "    "
+    )
+    for text in too_small(review):
+        yield fill(text, width, "  ", "    ")
+    for facet, gain in review.would_help:
+        gauge = kb.gauges[facet.partition(".")[0]].name
+        yield fill(f"the {gauge} would have told most ({gain:.1f} bits)", width, "  ", "    ")
+    yield ""
+
+
+def review_data(review: Review) -> dict[str, Any]:
+    """The review as data for JSON. Times in seconds from the first row."""
+    recording = review.recording
+    return {
+        "file": recording.name,
+        "minutes": round(min_from_s(float(recording.seconds)), 2),
+        "rows": recording.rows,
+        "rows_lost": recording.lost,
+        "panel": review.case.panel,
+        "setting": review.case.setting,
+        "verdict": verdict(review),
+        "ranking": [
+            {"failures": list(c.failures), "before": c.prior, "chance": c.chance, "alike": list(c.alike)}
+            for c in review.causes
+        ],
+        "onset": [
+            {"failure": o.failure, "at_s": o.likeliest, "earliest_s": o.earliest, "latest_s": o.latest, "before_start": o.before_start, "showed_s": o.showed}
+            for o in review.onsets
+        ],
+        "sufficed_s": review.sufficed,
+        "disbelieve": [
+            {"gauge": d.gauge, "from_s": d.since, "trust": d.trust, "recorded": d.recorded} for d in review.doubted
+        ],
+        "disagreements": [
+            {"relation": c.relation, "from_s": c.onset, "to_s": None if c.until == float("inf") else c.until, "by": c.size}
+            for residual in review.residuals
+            for c in residual.changes
+        ],
+        "not_recorded": list(review.silent),
+        "remarks": list(review.remarks),
+        "unsettled": list(review.unsettled),
+        "faults": [{"kind": f.kind, "row": f.row, "column": f.column, "says": f.says} for f in recording.faults],
+        "caution": CAUTION,
+    }  # fmt: skip
+
+
+SUMMARY_HEADS = ("file", "min", "most likely", "chance", "began", "faults")
+
+
+def summary_row(data: dict[str, Any]) -> tuple[str, ...]:
+    """One row of the table of many flights, from the review's data or from an error's."""
+    if "error" in data:
+        return (str(data["file"]), "", f"not reviewed: {data['error']}", "", "", "")
+    first = data["ranking"][0]
+    onset = data["onset"][0] if data["onset"] else None
+    began = "" if onset is None else "before" if onset["before_start"] > 0.5 else at(onset["at_s"])
+    named = " + ".join(first["failures"]).replace("_", " ") or "nothing failed"
+    if data["verdict"].startswith("CAUTION"):
+        named = f"({data['rows_lost']} rows lost) {named}"
+    return (data["file"], f"{data['minutes']:.0f}", named, percent(first["chance"]), began, str(len(data["faults"])))  # fmt: skip
+
+
+def summary_text(rows: list[dict[str, Any]]) -> str:
+    """The table of many flights."""
+    table = [SUMMARY_HEADS, *(summary_row(row) for row in rows)]
+    widths = [min(max(len(row[k]) for row in table), 60) for k in range(len(SUMMARY_HEADS))]
+    return "\n".join(
+        "  ".join(c[:60].ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in table
+    )

@@ -1,0 +1,289 @@
+"""The whole report as one page: of a case, of a reviewed recording, and of a write-up for maintenance."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language import readable, with_doubt
+from diagnose.model import CaseRecord
+from diagnose.model.answer import Answer
+from diagnose.model.units import Array
+from diagnose.network.engine import Engine
+from diagnose.render.layout import chance_words
+from diagnose.render.pages.findings import at, onset_words, verdict
+from diagnose.render.pages.page import (
+    Paper,
+    figure,
+    filled_columns,
+    head,
+    heading,
+    listed,
+    page,
+    paragraph,
+    table,
+)
+from diagnose.render.pages.recorded import DASHES, timeline_svg
+from diagnose.render.pages.timeline import clock
+from diagnose.render.pages.writeup import DEFER, RULES, WriteUp
+from diagnose.render.pictures.svg import INK, element, number, words
+from diagnose.render.text import GRADE_WORDS, NO_FAILURE, names, percent, screen_rows, short_name
+from diagnose.review import Review
+
+#: lines of the chart, and how likely a failure must have been at some time to have one
+MOST_LINES, LEAST_DRAWN = 4, 0.05
+
+
+# ------------------------------------------------------------------ a reviewed recording
+
+
+def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") -> str:
+    """A reviewed recording with its timeline, and its write-up if there is one."""
+    kb, recording = review.network.kb, review.recording
+    body = [
+        heading(1, f"Recorded flight {recording.name}"),
+        head(_review_rows(review)),
+        paragraph(verdict(review)),
+    ]
+    if review.found:
+        begun = [f"{kb.failures[o.failure].name}: {onset_words(o)}." for o in review.onsets]
+        if review.sufficed is not None:
+            begun.append(f"From {at(review.sufficed)} on the readings sufficed to name it.")
+        body.append(listed(begun))
+    minutes = recording.seconds / 60.0
+    body.append(
+        paragraph(
+            f"{minutes:.0f} min, {recording.rows} rows, {recording.period_s:.3g} s apart; {len(review.windows)} snapshots. "
+            f"Panel: {kb.panels[review.case.panel].name}. Times are minutes and seconds from the first row.", "quiet",
+        )
+    )  # fmt: skip
+    body.append(figure("The flight over time", timeline_svg(review)))
+    body.append(heading(2, "What has failed"))
+    rows = [
+        (names(kb, c.failures), ", ".join(kb.failures[a].name for a in c.alike) or "-", percent(c.prior), percent(c.chance))
+        for c in review.causes
+    ]  # fmt: skip
+    body.append(table(("what", "can't be told from", "before", "chance"), rows, numbers=2))
+    body.append(heading(2, "Not to be believed"))
+    doubted = [
+        (kb.gauges[d.gauge].name, at(d.since), kb.failures[d.blame].name if d.blame else "-", "yes" if d.recorded else "no")
+        for d in review.doubted
+    ]  # fmt: skip
+    body.append(
+        table(("instrument", "from", "suspect", "recorded"), doubted)
+        if doubted
+        else paragraph("No instrument.")
+    )
+    body.append(heading(2, "Where channels disagreed"))
+    apart = [
+        (r.relation.name, at(c.onset), f"{at(c.earliest)} to {at(c.latest)}", "the end" if c.until == float("inf") else at(c.until), f"{c.size:+.3g} {r.relation.unit}")
+        for r in review.residuals
+        for c in r.changes
+    ]  # fmt: skip
+    heads = ("channels", "from", "plausible", "to", "by")
+    body.append(table(heads, apart, numbers=1) if apart else paragraph("Nowhere for long."))
+    body += [heading(2, "What this recording cannot tell"), listed(_open(review))]
+    body.append(heading(2, "The file"))
+    body.append(listed([str(fault) for fault in recording.faults] or ["Nothing wrong was found in it."]))
+    if up is not None:
+        body += ['<div class="new-page"></div>', *_write_up_body(up, 2)]
+    return page(f"Recorded flight {recording.name}", body, paper)
+
+
+def _review_rows(review: Review) -> Iterator[tuple[str, str]]:
+    """The head of a reviewed recording: what, since when, what to ignore, what else."""
+    kb = review.network.kb
+    first, *others = review.causes
+    yield (
+        "LIKELY",
+        f"{names(kb, first.failures) if first.failures else NO_FAILURE}, {chance_words(first.chance, kb)}",
+    )
+    if review.onsets:
+        yield "BEGAN", "; ".join(f"{kb.failures[o.failure].name} {onset_words(o)}" for o in review.onsets)
+    if review.doubted:
+        yield "IGNORE", ", ".join(short_name(kb.gauges[d.gauge]) for d in review.doubted)
+    other = [
+        f"{names(kb, c.failures) if c.failures else NO_FAILURE} {chance_words(c.chance, kb).removeprefix('about ')}"
+        for c in others[: kb.first_screen.most_else]
+        if c.chance >= kb.first_screen.least_else
+    ]
+    if other:
+        yield "ELSE", "; ".join(other)
+
+
+def _open(review: Review) -> Iterator[str]:
+    kb, first = review.network.kb, review.causes[0]
+    if first.alike:
+        yield f"{names(kb, first.failures)} apart from {', '.join(kb.failures[a].name for a in first.alike)}: a look at the parts would."
+    silent = [kb.gauges[gauge].name for gauge in review.silent if kb.gauges[gauge].instrument]
+    yield f"What these showed, which were not recorded: {', '.join(silent) or 'none'}."
+    for facet, gain in review.would_help:
+        yield f"The {kb.gauges[facet.partition('.')[0]].name} would have told most ({gain:.1f} bits)."
+
+
+# ------------------------------------------------------------------ a case
+
+
+def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | None = None, paper: Paper = "a4") -> str:  # fmt: skip
+    """A case with its answer, how the chances grew, what to trust, and its write-up if there is one."""
+    kb = engine.network.kb
+    body = [heading(1, case.title), head(screen_rows(answer, case, kb)), paragraph(answer.verdict)]
+    if case.source:
+        body.append(paragraph(f"Source: {case.source}", "quiet"))
+    body.append(
+        paragraph(f"Panel: {kb.panels[case.panel].name}. Odds: {kb.settings[case.setting].name}.", "quiet")
+    )
+    if case.context:
+        body.append(
+            paragraph(f"Conditions: {'; '.join(kb.context[flag].name for flag in case.context)}.", "quiet")
+        )
+    body.append(heading(2, "What has failed"))
+    ranked = [(str(n), names(kb, r.failures), percent(r.prior), percent(r.posterior)) for n, r in enumerate(answer.ranking[:8], 1)]  # fmt: skip
+    body.append(table(("", "what", "before", "chance"), ranked, numbers=2))
+    body.append(figure("How likely, after each snapshot", chances_svg(case, engine)))
+    body += [heading(2, "What the gauges showed"), _shown(case, kb)]
+    body.append(heading(2, "Instruments"))
+    rows = [
+        (kb.gauges[t.gauge].name, percent(t.now), GRADE_WORDS[t.grade], t.why or (kb.failures[t.blame].name if t.blame else "-"))
+        for t in answer.trust
+        if kb.gauges[t.gauge].instrument
+    ]  # fmt: skip
+    body.append(table(("instrument", "trust", "", "suspect"), rows))
+    body.append(heading(2, "Partial panel, fly by"))
+    flown = [
+        (a.axis, kb.gauges[a.primary].name if a.primary else "nothing left", ", ".join(kb.gauges[g].name for g in a.supporting) or "-", ", ".join(kb.gauges[g].name for g in a.out) or "-", a.how or "-")
+        for a in answer.axes
+    ]  # fmt: skip
+    body.append(table(("", "on", "supported by", "out", "how"), flown))
+    if answer.notes:
+        body += [heading(2, "Normal effects"), listed(answer.notes)]
+    if up is not None:
+        body += ['<div class="new-page"></div>', *_write_up_body(up, 2)]
+    return page(case.title, body, paper)
+
+
+def _shown(case: CaseRecord, kb: KnowledgeBase) -> str:
+    """A row for each facet, a column for each snapshot."""
+    facets = dict.fromkeys(name for s in case.snapshot for name in (*s.readings, *s.unsure))
+    heads, minutes = ["gauge"], 0.0
+    for snapshot in case.snapshot:
+        minutes += snapshot.minutes_before
+        heads.append(f"{clock(minutes)} {kb.manoeuvres[snapshot.manoeuvre].name}")
+        minutes += snapshot.minutes
+    rows = []
+    for name in facets:
+        gauge, _, facet_id = name.partition(".")
+        facet = next(f for f in kb.gauges[gauge].facets if f.id == facet_id)
+        cells = []
+        for snapshot in case.snapshot:
+            said = readable(snapshot.readings[name]) if name in snapshot.readings else ""
+            if name in snapshot.unsure:
+                reading, sure = snapshot.unsure[name]
+                said = with_doubt(readable(reading), sure)
+            cells.append(said)
+        rows.append((f"{kb.gauges[gauge].name}: {facet.name}", *cells))
+    switches = dict.fromkeys(name for s in case.snapshot for name in s.switches)
+    for switch in switches:
+        rows.append(
+            (kb.switches[switch].name, *(readable(s.switches.get(switch, "")) for s in case.snapshot))
+        )
+    pairs = [
+        " / ".join(", ".join((kb.gauges[a].name, kb.gauges[b].name)) for a, b in s.disagree)
+        for s in case.snapshot
+    ]
+    if any(pairs):
+        rows.append(("disagree", *pairs))
+    return table(heads, rows)
+
+
+def chances_svg(case: CaseRecord, engine: Engine) -> str:
+    """Chance of nothing and of the likeliest failures after each snapshot, as steps."""
+    kept = [space.by_failure(space.by_set(rows)) for space, rows in engine.filtered(case)]
+    nothing = [float(space.by_set(rows)[0]) for space, rows in engine.filtered(case)]
+    over_time = np.array(kept)
+    order = np.argsort(-over_time[-1], kind="stable").tolist()
+    lines: list[tuple[str, Array]] = [("nothing failed", np.array(nothing))]
+    for place in order[:MOST_LINES]:
+        if over_time[:, place].max() >= LEAST_DRAWN:
+            lines.append((engine.network.failures[place].name, over_time[:, place]))
+    return _steps_svg([f"{n}" for n in range(1, len(case.snapshot) + 1)], lines)
+
+
+def _steps_svg(labels: Sequence[str], lines: Sequence[tuple[str, Array]]) -> str:
+    wide, high, left, top = 700.0, 160.0, 60.0, 10.0
+    step = wide / len(labels)
+    drawn = [element("rect", x=left, y=top, width=wide, height=high, fill="none", stroke="#888")]
+    for share in (0.0, 0.25, 0.5, 0.75, 1.0):
+        y = top + high * (1.0 - share)
+        drawn.append(element("line", x1=left, y1=y, x2=left + wide, y2=y, stroke="#ccc"))
+        drawn.append(words(f"{share * 100:.0f} %", left - 24.0, y, 10.0))
+    for place, label in enumerate(labels):
+        drawn.append(words(label, left + step * (place + 0.5), top + high + 11.0, 10.0))
+    drawn.append(words("snapshot", left - 28.0, top + high + 11.0, 9.0))
+    for place, (name, chance) in enumerate(lines):
+        style = {"stroke_dasharray": DASHES[place % len(DASHES)]} if place % len(DASHES) else {}
+        heights = [top + high * (1.0 - value) for value in chance.tolist()]
+        path = f"M{number(left)} {number(heights[0])}" + "".join(
+            f"V{number(v)}H{number(left + step * (k + 1))}" for k, v in enumerate(heights)
+        )
+        drawn.append(element("path", d=path, fill="none", stroke=INK, stroke_width=2.0, **style))
+        key = top + high + 30.0 + 15.0 * place
+        drawn.append(element("line", x1=left, y1=key, x2=left + 40.0, y2=key, stroke=INK, stroke_width=2.0, **style))  # fmt: skip
+        drawn.append(
+            words(f"{name} ({percent(float(chance[-1]))})", left + 48.0, key, 11.0, text_anchor="start")
+        )
+    bottom = top + high + 30.0 + 15.0 * len(lines)
+    return element(
+        "svg", element("title", "chances after each snapshot"), *drawn,
+        xmlns="http://www.w3.org/2000/svg", viewBox=f"0 0 {number(left + wide + 20.0)} {number(bottom)}", width="100%", role="img",
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------ the write-up
+
+
+def write_up_page(up: WriteUp, paper: Paper = "a4") -> str:
+    """The discrepancy as a page of its own."""
+    return page(f"Maintenance discrepancy: {up.title}", _write_up_body(up, 1), paper)
+
+
+def _write_up_body(up: WriteUp, level: int) -> list[str]:
+    body = [heading(level, f"Maintenance discrepancy: {up.title}")]
+    named = [f"{name} ({percent(chance)})" for _, name, chance in up.causes]
+    rows_of_head = (
+        ("LIKELY", "".join(named[:1])),
+        ("ELSE", "; ".join(named[1:])),
+        ("BEGAN", up.onset),
+        ("SUSPECT", ", ".join(up.disbelieved)),
+        ("TEST", "; ".join(test.name for test in up.tests[:3])),
+    )
+    body += [head((label, text) for label, text in rows_of_head if text), paragraph(DEFER, "caution")]
+    body.append(paragraph(f"Panel: {up.panel}. Conditions: {', '.join(up.conditions) or 'none stated'}."))
+    if up.recorded:
+        body.append(listed([f"Recorded: {text}." for text in up.recorded]))
+    body.append(heading(level + 1, "What was seen, in order"))
+    rows = [
+        (clock(m.minutes), m.flown, ", ".join(m.switches), "; ".join(m.odd) or "-", ", ".join(t.partition(" (")[0] for t in m.showed), m.note)
+        for m in up.moments
+    ]  # fmt: skip
+    heads = ("min", "flown", "switches", "not normal", "normal", "note")
+    body.append(table(*filled_columns(heads, rows)))
+    body += [
+        heading(level + 1, "What was tried, and its effect"),
+        listed(up.tried or ("nothing that the file tells of",)),
+    ]
+    body.append(heading(level + 1, "To be filled in by the pilot"))
+    body.append(table(("", ""), [(text, "") for text in up.asked], "asked"))
+    body.append(heading(level + 1, "Likely causes"))
+    body.append(
+        table(("what", "chance"), [(name, percent(chance)) for _, name, chance in up.causes], numbers=1)
+    )
+    body.append(heading(level + 1, "Tests on the ground that would tell"))
+    tests = [(t.name, t.how, t.limit or "-", t.rule or "-") for t in up.tests]
+    body.append(table(("test", "how", "limit", "rule"), tests))
+    if up.inspect:
+        body += [heading(level + 1, "To look at"), listed(up.inspect)]
+    body.append(listed(RULES))
+    return body

@@ -1,0 +1,260 @@
+"""One dial: its face, marks and moving parts, drawn on a circle of radius 100 about the origin."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from diagnose.model.dials import Dial, Ticks, hand_angle_deg
+from diagnose.render.pictures.moving import Movement, State, movements, transform
+from diagnose.render.pictures.svg import FONT, INK, PAPER, arc, at_angle, element, number, spoke, words
+
+#: style of an arc -> color, width, and dashes that tell it apart without color
+ARCS = {
+    "normal": ("#1a8a3a", 6.0, ""),
+    "caution": ("#d9a400", 6.0, "5 3"),
+    "special": ("#8a8a8a", 3.0, "2 2"),
+}
+LIMIT = "#c01010"
+#: half the size of a strip or window dial
+WIDE, LOW = 100.0, 32.0
+#: the card of a strip is drawn this many degrees beyond its ends
+BEYOND_DEG = 90
+
+
+def dial_svg(dial: Dial, state: State, key: str = "") -> str:
+    """One dial as an SVG group about the origin, reaching 100 to each side.
+
+    Lamps, windows and strips reach 32 up and down. Moving parts carry ``data-part`` = part of
+    ``movements``. ``key`` tells the ids of several pictures in one page apart.
+    """
+    moving = {movement.part: movement for movement in movements(dial, state)}
+    draw = {"card": _card, "turn": _turn, "ball": _ball, "lamp": _lamp, "window": _window}
+    draw["pointer"] = _pointer
+    if dial.kind in ("horizon", "strip"):
+        inside = (_horizon if dial.kind == "horizon" else _strip)(dial, moving, f"{key}{dial.id}-clip")
+    else:
+        inside = draw[dial.kind](dial, moving)
+    return element("g", *inside, class_="dial", data_gauge=dial.id)
+
+
+def _face() -> str:
+    return element("circle", r=98.0, fill=PAPER, stroke=INK, stroke_width=3.0)
+
+
+def _title(dial: Dial, y: float) -> Iterator[str]:
+    # small dials are drawn at little more than half the size
+    size = 9.5 if dial.large else 14.0
+    yield words(dial.title, 0.0, y, size)
+    if dial.unit:
+        yield words(dial.unit, 0.0, y + 1.25 * size, size - 0.5)
+
+
+def _part(movement: Movement, *inside: str, **attributes: str | float) -> str:
+    return element("g", *inside, data_part=movement.part, **(transform(movement) | attributes))
+
+
+def _written(movement: Movement, x: float, y: float, size: float) -> str:
+    # a space keeps the element open, so that a page can write into it
+    return words(movement.text or " ", x, y, size, data_part=movement.part, font_weight="bold")
+
+
+def _scale(dial: Dial) -> Iterator[str]:
+    for marks in dial.arcs:
+        start = hand_angle_deg(dial.hands[0], marks.start)
+        if marks.style == "limit":
+            yield spoke(78.0, 97.0, start, 5.0, stroke=LIMIT)
+            continue
+        colour, width, dashes = ARCS[marks.style]
+        radius = 84.0 if marks.style == "special" else 92.0
+        style = {"stroke": colour} | ({"stroke_dasharray": dashes} if dashes else {})
+        yield arc(radius, start, hand_angle_deg(dial.hands[0], marks.end), width, **style)
+    for ticks in dial.ticks:
+        yield from _ticks(dial, ticks)
+
+
+def _ticks(dial: Dial, ticks: Ticks) -> Iterator[str]:
+    hand = dial.hands[ticks.hand]
+    inner = 96.0 - 100.0 * ticks.size
+    size = 17.0 if dial.large else 21.0
+    for value in np.arange(ticks.start, ticks.end + ticks.every / 2.0, ticks.every).tolist():
+        angle = hand_angle_deg(hand, value)
+        yield spoke(inner, 96.0, angle, 3.0 if ticks.divide else 1.6)
+        if ticks.divide:
+            label = number((abs(value) if ticks.unsigned else value) / ticks.divide)
+            # long numbers beside the middle need more room to the side
+            room = 0.7 + 0.25 * (len(label) - 1) * abs(math.sin(math.radians(angle)))
+            x, y = at_angle(inner - size * room, angle)
+            yield words(label, x, y, size, font_weight="bold", class_="label")
+
+
+def _hand(dial: Dial, place: int, movement: Movement) -> str:
+    hand = dial.hands[place]
+    tip = 100.0 * hand.length
+    if hand.shape == "marker":
+        # a thin line with a triangle at the rim
+        drawn = element("path", d=f"M0 0V{number(-tip + 14)}M-7 {number(-tip)}H7L0 {number(-tip + 14)}Z",
+                        fill=INK, stroke=INK, stroke_width=1.5)  # fmt: skip
+    elif hand.shape == "short":
+        drawn = element("path", d=f"M-7 0L-8 {number(-tip + 14)}L0 {number(-tip)}L8 {number(-tip + 14)}L7 0Z",
+                        fill=PAPER, stroke=INK, stroke_width=2.5)  # fmt: skip
+    else:
+        drawn = element("path", d=f"M-4 16L-3 0L-2 {number(-tip + 8)}L0 {number(-tip)}L2 {number(-tip + 8)}L3 0L4 16Z",
+                        fill=INK, stroke=INK, stroke_width=1.0)  # fmt: skip
+    return _part(movement, drawn)
+
+
+def _pointer(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
+    yield _face()
+    yield from _scale(dial)
+    for place, _ in enumerate(dial.windows):
+        yield element(
+            "rect", x=34.0, y=-10.0, width=46.0, height=20.0, fill=PAPER, stroke=INK, stroke_width=1.5
+        )
+        yield _written(moving[f"{dial.id}-window{place}"], 57.0, 0.0, 15.0)
+    yield from _title(dial, 30.0)
+    for place in range(len(dial.hands)):
+        yield _hand(dial, place, moving[f"{dial.id}-hand{place}"])
+    yield element("circle", r=6.0, fill=INK)
+
+
+def _flag(dial: Dial, moving: dict[str, Movement], y: float) -> Iterator[str]:
+    if dial.flag:
+        yield _part(
+            moving[f"{dial.id}-flag"],
+            element("rect", x=-24.0, y=y - 12.0, width=48.0, height=24.0, fill=LIMIT, stroke=INK),
+            words("OFF", 0.0, y, 16.0, fill=PAPER, font_weight="bold"),
+            class_="flag",
+        )
+
+
+def _horizon(dial: Dial, moving: dict[str, Movement], clip: str) -> Iterator[str]:
+    per_deg = dial.per_unit
+    yield _face()
+    yield element("clipPath", element("circle", r=80.0), id=clip)
+    lines = [
+        element("rect", x=-300.0, y=-500.0, width=600.0, height=500.0, fill="#cfe6f7"),
+        element("rect", x=-300.0, y=0.0, width=600.0, height=500.0, fill="#8a6b4a"),
+        element("line", x1=-300.0, y1=0.0, x2=300.0, y2=0.0, stroke=INK, stroke_width=3.0),
+    ]
+    for pitch in (-30, -25, -20, -15, -10, -5, 5, 10, 15, 20, 25, 30):
+        half = 26.0 if pitch % 10 == 0 else 14.0
+        y, ink = -pitch * per_deg, INK if pitch > 0 else PAPER
+        lines.append(element("line", x1=-half, y1=y, x2=half, y2=y, stroke=ink, stroke_width=2.0))
+        if pitch % 10 == 0:
+            lines.append(words(str(abs(pitch)), half + 11.0, y, 11.0, fill=ink))
+    part = moving[f"{dial.id}-part"]
+    yield element("g", _part(part, *lines), clip_path=f"url(#{clip})")
+    # the bank pointer turns with the horizon, without its pitch
+    yield element("g", element("path", d="M0 -80L-6 -68H6Z", fill=INK), data_part=f"{dial.id}-bank",
+                  **_bank_only(part))  # fmt: skip
+    for bank in (-90, -60, -30, -20, -10, 0, 10, 20, 30, 60, 90):
+        yield spoke(82.0, 96.0 if bank % 30 == 0 else 90.0, bank, 4.0 if bank == 0 else 2.5)
+    yield element("path", d="M-56 0H-22L-14 9M56 0H22L14 9", fill="none", stroke=PAPER, stroke_width=9.0)
+    yield element("path", d="M-56 0H-22L-14 9M56 0H22L14 9", fill="none", stroke=INK, stroke_width=5.0)
+    yield element("circle", r=4.0, fill=INK, stroke=PAPER, stroke_width=1.5)
+    yield from _flag(dial, moving, 60.0)
+
+
+def _bank_only(part: Movement) -> dict[str, str | float]:
+    return transform(Movement(part=part.part, how="rotate", values=part.values[:1]))
+
+
+def _card(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
+    yield _face()
+    marks = []
+    for heading in range(0, 360, 5):
+        long = heading % 10 == 0
+        marks.append(spoke(82.0 if long else 89.0, 96.0, heading, 2.5 if long else 1.5))
+        if heading % 30 == 0:
+            label = {0: "N", 90: "E", 180: "S", 270: "W"}.get(heading, str(heading // 10))
+            turned = f"rotate({heading})"
+            marks.append(element("g", words(label, 0.0, -68.0, 18.0, font_weight="bold"), transform=turned))
+    yield _part(moving[f"{dial.id}-hand0"], *marks)
+    yield element("path", d="M0 -99L-7 -84H7Z", fill=LIMIT, stroke=INK, stroke_width=1.0)
+    yield element(
+        "path",
+        d="M0 -46L5 -16L40 2V11L5 4L3 26L16 34V40L0 36L-16 40V34L-3 26L-5 4L-40 11V2L-5 -16Z",
+        fill=PAPER, stroke=INK, stroke_width=2.5,
+    )  # fmt: skip
+    yield words(dial.title, 0.0, 50.0, 10.0)
+
+
+def _turn(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
+    yield _face()
+    for ticks in dial.ticks:
+        for rate in np.arange(ticks.start, ticks.end + ticks.every / 2.0, ticks.every).tolist():
+            tilt = hand_angle_deg(dial.hands[0], rate)
+            for side in (-90.0, 90.0):
+                # wings tilt to these marks: on the left only level and left turns are marked
+                if rate == 0.0 or (rate < 0.0) == (side < 0.0):
+                    yield spoke(78.0, 94.0, side + tilt, 4.0)
+    for side, label in ((-1.0, "L"), (1.0, "R")):
+        yield words(label, side * 72.0, 44.0, 16.0, font_weight="bold")
+    reach = number(100.0 * dial.hands[0].length)
+    yield _part(
+        moving[f"{dial.id}-hand0"],
+        element("path", d=f"M-{reach} -3L-12 -6A12 12 0 0 1 12 -6L{reach} -3V3L12 6A12 12 0 0 1 -12 6L-{reach} 3Z",
+                fill=INK),
+        element("line", x1=0.0, y1=-10.0, x2=0.0, y2=-34.0, stroke=INK, stroke_width=5.0),
+    )  # fmt: skip
+    yield words(dial.title, 0.0, -58.0, 9.0)
+    yield words(dial.unit, 0.0, 82.0, 9.0)
+    yield from _flag(dial, moving, -76.0)
+
+
+def _ball(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
+    yield element("rect", x=-50.0, y=-11.0, width=100.0, height=22.0, rx=11.0, fill=PAPER, stroke=INK,
+                  stroke_width=2.0)  # fmt: skip
+    yield _part(moving[f"{dial.id}-part"], element("circle", r=8.5, fill=INK))
+    for x in (-10.5, 10.5):
+        yield element("line", x1=x, y1=-11.0, x2=x, y2=11.0, stroke=INK, stroke_width=2.0)
+
+
+def _frame(low: float = LOW) -> str:
+    return element("rect", x=-WIDE + 2, y=-low + 2, width=2 * WIDE - 4, height=2 * low - 4, rx=6.0, fill=PAPER,
+                   stroke=INK, stroke_width=2.0)  # fmt: skip
+
+
+def _strip(dial: Dial, moving: dict[str, Movement], clip: str) -> Iterator[str]:
+    yield _frame()
+    yield element(
+        "clipPath", element("rect", x=-WIDE + 4, y=-LOW, width=2 * WIDE - 8, height=2 * LOW), id=clip
+    )
+    marks = []
+    for heading in range(-BEYOND_DEG, 360 + BEYOND_DEG + 1, 5):
+        x, long = -heading * dial.per_unit, heading % 10 == 0
+        marks.append(element("line", x1=x, y1=-LOW + 4, x2=x, y2=-LOW + (18 if long else 12), stroke=INK,
+                             stroke_width=2.0))  # fmt: skip
+        if heading % 30 == 0:
+            wrapped = heading % 360
+            label = {0: "N", 90: "E", 180: "S", 270: "W"}.get(wrapped, str(wrapped // 10))
+            marks.append(words(label, x, 0.0, 18.0, font_weight="bold"))
+    yield element("g", _part(moving[f"{dial.id}-part"], *marks), clip_path=f"url(#{clip})")
+    yield element("line", x1=0.0, y1=-LOW + 2, x2=0.0, y2=LOW - 14, stroke=LIMIT, stroke_width=2.0)
+    yield words(dial.title, 0.0, LOW - 9.0, 9.0)
+
+
+def _lamp(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
+    # lit: filled with dark ink and light letters, so that it shows in a black and white print
+    yield _frame()
+    yield words(dial.title, 0.0, 0.0, 20.0, fill="#777")
+    yield _part(
+        moving[f"{dial.id}-part"],
+        element(
+            "rect", x=-WIDE + 6, y=-LOW + 6, width=2 * WIDE - 12, height=2 * LOW - 12, rx=4.0, fill=LIMIT
+        ),
+        words(dial.title, 0.0, 0.0, 22.0, fill=PAPER, font_weight="bold"),
+        class_="lit",
+    )
+
+
+def _window(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
+    yield _frame()
+    yield words(dial.title, 0.0, -LOW + 14.0, 11.0)
+    yield _written(moving[f"{dial.id}-part"], 0.0, 4.0, 22.0)
+    if dial.unit:
+        yield element("text", dial.unit, x=WIDE - 8, y=LOW - 7, font_size=10.0, text_anchor="end",
+                      font_family=FONT, fill=INK)  # fmt: skip

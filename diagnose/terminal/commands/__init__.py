@@ -1,0 +1,217 @@
+"""The commands of the prompt: one registry for what they do, their help and their completion.
+
+A command takes the desk (what is on the table) and its argument, and gives a new desk and a text.
+Everything that is not a command is read as what the gauges showed. Each module of this package
+registers its own commands; their order here is the order of the help.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from dataclasses import replace
+
+from diagnose.language import gauge_forms, plain
+from diagnose.language.names import core, phrase_at, phrases
+from diagnose.language.session import says_anything
+from diagnose.model.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
+from diagnose.render.text import fill, first_screen
+from diagnose.terminal.commands.advice import ADVICE
+from diagnose.terminal.commands.answers import ANSWERS
+from diagnose.terminal.commands.desk import Command, Desk, command
+from diagnose.terminal.commands.entry import ENTRY, hear
+from diagnose.terminal.commands.faces import FACES
+from diagnose.terminal.commands.files import FILES
+from diagnose.terminal.commands.guide import GUIDE, GUIDE_HELP, answer, is_answer, put, say_held
+from diagnose.terminal.commands.hearing import is_prose, question_line, tell_story
+from diagnose.terminal.commands.helping import help_commands, next_step
+from diagnose.terminal.commands.places import PLACES
+from diagnose.terminal.commands.reasons import REASONS
+from diagnose.terminal.commands.reports import REPORTS
+from diagnose.terminal.commands.story import heard
+from diagnose.terminal.commands.trial import TRIAL, asked_for
+from diagnose.terminal.console import bounded
+
+__all__ = ["COMMANDS", "HINT", "Command", "Desk", "command_of", "hear", "names_a_gauge", "next_step", "obey"]
+
+#: commands behind which readings or conditions may stand in many words
+READINGS_FOLLOW = frozenset({"snapshot", "what", "context"})
+
+HINT = (
+    "Tell what you saw:                in the climb the airspeed was falling",
+    "Add what else the gauges showed:  altimeter steady; vsi zero",
+    "Read the answer:                  rank   (or: guide, help, or just Enter)",
+)
+
+
+def _quit(desk: Desk, _: str) -> tuple[Desk, str]:
+    return replace(desk, done=True), ""
+
+
+def _yes(desk: Desk, _: str) -> tuple[Desk, str]:
+    if not desk.pending:
+        raise CaseError("nothing was asked")
+    command = command_of(desk.pending.split(" ")[0])
+    assert command is not None
+    after, said = command.run(desk, desk.pending.partition(" ")[2].strip())
+    return replace(after, pending=""), said
+
+
+def _no(desk: Desk, _: str) -> tuple[Desk, str]:
+    return replace(desk, pending=""), "Nothing was changed."
+
+
+_LEAVING: tuple[Command, ...] = (
+    *help_commands(lambda: COMMANDS),
+    command(_yes, "yes", "", "do what was asked about", also=("y",), ranked=True, way_out=True),
+    command(_no, "no", "", "leave what was asked about as it is", also=("n",)),
+    command(_quit, "quit", "", "leave; an unsaved case is offered next time", also=("exit", "bye")),
+)
+
+COMMANDS: dict[str, Command] = {
+    c.name: c
+    for c in (
+        *ENTRY,
+        *PLACES,
+        *ANSWERS,
+        *ADVICE,
+        *REASONS,
+        *TRIAL,
+        *GUIDE,
+        *FACES,
+        *FILES,
+        *REPORTS,
+        *_LEAVING,
+    )
+}
+
+
+def command_of(word: str) -> Command | None:
+    """Give the command of a word, or None."""
+    word = word.lower().rstrip(",.!;:") or word
+    return COMMANDS.get(word) or next((c for c in COMMANDS.values() if word in c.also), None)
+
+
+def obey(desk: Desk, line: str) -> tuple[Desk, str]:
+    """Carry out one line: a command, or what the gauges showed. Raises DiagnoseError."""
+    text = bounded(line).strip()
+    if not text or text.startswith("#"):
+        return desk, ""
+    asked = plain(text).split()
+    while asked and asked[0] in phrases().openers:
+        asked = asked[1:]
+    if desk.guide and text.rstrip("?").lower() in ("", "help"):
+        return desk, f"{fill(GUIDE_HELP, desk.width)}\n\n{put(desk)}"
+    text = phrases().commands.get(" ".join(asked), text)
+    if " ".join(asked) in phrases().lost and says_anything(desk.case) and not desk.guide:
+        text = phrases().commands["what do i fly on"]
+    if text.lower().startswith("whatif "):
+        text = f"what if {text[len('whatif ') :]}"
+    if not desk.pending and not desk.guide:
+        text = _without_opener(text)
+    word, _, rest = text.partition(" ")
+    command = command_of(word)
+    if not desk.guide and not desk.pending:
+        if (line_for := question_line(desk, text)) not in ("", text):
+            return obey(desk, line_for)
+        # "Back at altitude the suction was low, and ..." is no command
+        apart = command is not None and command.name in READINGS_FOLLOW
+        if is_prose(text) and not apart and (taken := tell_story(desk, text)):
+            return taken
+    if not desk.guide and (told := asked_for(desk, text)):
+        return told
+    if told := _sentence(desk, text, command, rest):
+        return told
+    if command and not command.tells and _says_more(desk, command, rest):
+        command = None
+    if desk.guide and (command is None or is_answer(desk, word)):
+        return answer(desk, text)
+    if not desk.guide and plain(text) in phrases().lost | phrases().unknown:
+        raise CaseError(
+            f"{text!r} doesn't mention a gauge", mend="airspeed falling; or 'guide', and you are asked"
+        )
+    if command is None or names_a_gauge(desk, text):
+        try:
+            return heard(desk, text)
+        except DiagnoseError as error:
+            raise (None if command_of(word) else _near_command(desk, word, rest)) or error from None
+    if command.puts_away and desk.asks and desk.session.unsaved and (rest.strip() or command.name != "load"):
+        return replace(desk, pending=text), fill(
+            f"This case has unsaved changes. '{text}' puts it away: 'yes' does it, 'no' leaves all as it is; "
+            "or save it first: save NAME.",
+            desk.width,
+        )
+    after, said = _carry_out(command, desk, rest)
+    if after.guide and after.guide.held and after.case.snapshot:
+        if command.name in ("undo", "redo"):
+            # a line taken in here would be a new change, and what was undone could no longer be redone
+            waiting = fill(f"Not taken in, say it again if it still holds: {after.guide.held}", desk.width)
+            return replace(after, guide=None), f"{said}\n{waiting}"
+        after, answered = say_held(after)
+        return after, f"{said}\n{answered}"
+    if desk.guide and after.guide and after.guide is desk.guide and not after.pending:
+        said = f"{said}\n\n{put(after)}"
+    return after, said
+
+
+def _without_opener(text: str) -> str:
+    """Leave out "ok so", "well," and "no," at the beginning of a line."""
+    said = phrases()
+    anyway, parted = (
+        "|".join(map(re.escape, words)) for words in (said.openers - {"no", "yes"}, said.openers)
+    )
+    return re.sub(rf"^(?:(?:(?:{anyway})\s+|(?:{parted})\s*[,.!]+\s+)(?=\S))+", "", text, flags=re.IGNORECASE)
+
+
+def _says_more(desk: Desk, command: Command, rest: str) -> bool:
+    """Whether a word that is a command by itself begins a sentence: "no, the airspeed was steady"."""
+    words = core(rest) if plain(rest) else ()
+    return not desk.pending and command.usage == command.name and not set(words) <= phrases().polite
+
+
+def _sentence(desk: Desk, text: str, command: Command | None, rest: str) -> tuple[Desk, str] | None:
+    """Take in a sentence that only begins like a command, or asks why a gauge shows what it does."""
+    if command is None or desk.guide:
+        return None
+    lead = phrase_at(tuple(plain(text).split()), 0, phrases().asking)
+    if not lead and not _says_more(desk, command, rest):
+        return None
+    try:
+        after, said = heard(desk, text.strip("? ").split(maxsplit=len(lead))[-1] if lead else text)
+    except DiagnoseError:
+        return None
+    if not lead or after.guide or not says_anything(after.case):
+        return after, said
+    return after, f"{said}\n{_carry_out(COMMANDS['why'], after, '')[1]}"
+
+
+def _carry_out(command: Command, desk: Desk, rest: str) -> tuple[Desk, str]:
+    """Run a command, and show the ranking again where it has changed."""
+    after, said = command.run(desk if command.name == "yes" else replace(desk, pending=""), rest.strip())
+    if not command.ranked or after.case == desk.case or desk.later:
+        return after, said
+    if not says_anything(after.case):
+        return replace(after, answered=None), said
+    try:
+        answer = after.answer()
+    except ImpossibleEvidence as error:
+        if not command.way_out:
+            raise
+        return replace(after, answered=None), f"{said}\n{fill(str(error), desk.width)}"
+    return replace(
+        after, answered=answer
+    ), f"{said}\n{first_screen(answer, after.case, after.kb, after.width)}"
+
+
+def names_a_gauge(desk: Desk, text: str) -> bool:
+    """Whether the line begins with a gauge whose name begins like a command ("panel lights")."""
+    ways = gauge_forms(desk.kb, desk.kb.panel(desk.case.panel)).values()
+    return any(plain(text).startswith(f"{way} ") for all_ways in ways for way in all_ways)
+
+
+def _near_command(desk: Desk, word: str, rest: str) -> UnknownName | None:
+    """The error for a mistyped command, if the line looks like one."""
+    near = difflib.get_close_matches(word.lower(), COMMANDS, n=1, cutoff=phrases().likeness.command)
+    if not near or word.lower() in phrases().negation or names_a_gauge(desk, f"{word} {rest}"):
+        return None
+    return UnknownName(f"there is no command {word!r}", mend=f"use: {near[0]} {rest}".strip())

@@ -1,0 +1,283 @@
+"""A story to the desk: what was taken in, sentence by sentence, what was not used, and what is asked."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+
+from diagnose import engine_for
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language import plain, readable, with_doubt
+from diagnose.language.lexicon import story_tables
+from diagnose.language.names import phrases
+from diagnose.language.prose import EVIDENCE, Piece, SentenceRead, read_story
+from diagnose.language.story import BuiltStory, build
+from diagnose.language.tokens import sentences
+from diagnose.model.answer import Answer
+from diagnose.model.errors import CaseError, ImpossibleEvidence, UnknownName
+from diagnose.render.text import fill, first_screen, to_data
+from diagnose.terminal.commands.desk import Desk
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardStory:
+    """A story that was taken in: the desk after it, what was read, where it went, and the answer."""
+
+    desk: Desk
+    read: tuple[SentenceRead, ...]
+    built: BuiltStory
+    answer: Answer
+
+    @property
+    def taken(self) -> int:
+        """How many pieces say something of the gauges, the flight or the day."""
+        kinds = EVIDENCE | {"switch", "condition", "no_condition", "flown", "fitted"}
+        return sum(piece.kind in kinds for sentence in self.read for piece in sentence.pieces)
+
+
+def hear_story(desk: Desk, text: str) -> HeardStory:
+    """Read a story into the case on the desk and answer it. There is always an answer.
+
+    What the network calls impossible together is taken as nearly sure: whoever tells a story may be wrong
+    in one thing. Raises CaseError for a text that is too long.
+    """
+    read = read_story(text, desk.kb)
+
+    def built_with(most: float) -> tuple[Desk, BuiltStory]:
+        def network(panel: str) -> Any:
+            if panel not in desk.engines:
+                desk.engines[panel] = engine_for(desk.kb, panel)
+            return desk.engines[panel].network
+
+        built = build(desk.session, read, desk.kb, network, sure_at_most=most)
+        # what was said in one breath is taken back in one
+        session = replace(built.session, past=(*desk.session.past, desk.session.now), future=())
+        return replace(desk, session=session, guide=None, pending=""), built
+
+    after, built = built_with(1.0)
+    try:
+        answer = after.answer()
+    except ImpossibleEvidence:
+        after, built = built_with(phrases().certainty[("almost", "certainly")])
+        answer = after.answer()
+    return HeardStory(desk=replace(after, answered=answer), read=read, built=built, answer=answer)
+
+
+# ------------------------------------------------------------------ at the prompt
+
+
+def is_prose(text: str) -> bool:
+    """Whether a line is a story rather than one statement: several sentences, or one of many words."""
+    prose = story_tables()["prose"]
+    words = len(text.split())
+    return words >= prose["story_words"] or (len(sentences(text)) > 1 and words >= prose["sentence_words"])
+
+
+def tell_story(desk: Desk, text: str) -> tuple[Desk, str] | None:
+    """Take a line in as a story; None if nothing of it says what a gauge showed or how a switch stood."""
+    heard = hear_story(desk, text)
+    if not heard.built.placed:
+        return None
+    kb = desk.kb
+    moment = {id(placed.piece): placed.moment for placed in heard.built.placed}
+    lost = {id(left.piece) for left in heard.built.left_out}
+    many = len(heard.desk.case.snapshot) > 1
+    lines = []
+    for sentence in heard.read:
+        lines += [fill(f"Read as: {slip.typed!r} = {slip.meant!r}.", desk.width) for slip in sentence.slips]
+        for piece in sentence.pieces:
+            if piece.kind in EVIDENCE | {"switch", "condition", "no_condition", "flown", "same", "ordinary"}:
+                at = f" (snapshot {moment[id(piece)]})" if many and id(piece) in moment else ""
+                if id(piece) not in lost:
+                    lines.append(
+                        fill(f"{says(piece, kb)}{at}, from {piece.words!r}", desk.width, "  + ", "    ")
+                    )
+            elif piece.kind in ("guess", "silence", "question"):
+                lines.append(fill(f"{says(piece, kb)}: {piece.words!r}", desk.width, "  . ", "    "))
+    said = "\n".join(["Heard:", *lines, *noted_lines(heard, desk.width)])
+    if desk.later:
+        return replace(heard.desk, answered=desk.answered), said
+    return heard.desk, f"{said}\n{first_screen(heard.answer, heard.desk.case, kb, desk.width)}"
+
+
+def ask_which(text: str, kb: KnowledgeBase) -> None:
+    """Raise CaseError where a line has words of two meanings: both are named, none is chosen."""
+    for sentence in read_story(text, kb):
+        for piece in sentence.pieces:
+            if piece.kind == "asked" and not piece.gauge and not piece.value:
+                raise CaseError(f"{piece.words!r} can mean two things", mend="; or: ".join(piece.asks))
+
+
+def question_line(desk: Desk, text: str) -> str:
+    """The command that answers a question in plain words; "" if it is none, or names nothing that is known."""
+    read = read_story(text, desk.kb)
+    if len(read) != 1 or not read[0].question:
+        return ""
+    command = read[0].pieces[0].value
+    verb, _, about = command.partition(" ")
+    if verb == "what" or not about:
+        return command
+    name = _failure_named(desk, about)
+    return f"{verb} {readable(name)}" if name else ""
+
+
+def _failure_named(desk: Desk, text: str) -> str:
+    """The failure that a question is about: "the pump dies", "a blocked static port look like"."""
+    from diagnose.advice.explain.contrast import named_failure
+
+    prose = story_tables()["prose"]
+    words = [
+        word for word in plain(text).split() if word not in ("a", "an", "the", "my", "our", "if", "when")
+    ]
+    while words and words[-1] in prose["looks_like"]:
+        words.pop()
+    words = [prose["fails"].get(word, word) for word in words]
+    panel = desk.kb.panel(desk.case.panel)
+    ways = (" ".join(words), " ".join((*words[-1:], *words[:-1])), " ".join(words[:-1]))
+    for way in ways if words else ():
+        if way in prose["failures"]:
+            return str(prose["failures"][way])
+        try:
+            return named_failure(desk.kb, way, panel)
+        except UnknownName:
+            continue
+    return ""
+
+
+# ------------------------------------------------------------------ as text
+
+
+def says(piece: Piece, kb: KnowledgeBase) -> str:
+    """A piece in words: what the reader made of it."""
+    name = kb.gauges[piece.gauge].name if piece.gauge else ""
+    size = f" ({piece.size:g} {piece.unit})" if piece.size is not None and piece.unit else ""
+    match piece.kind:
+        case "reading":
+            gauge, facet = piece.facet.split(".")
+            which = f"{readable(facet)} " if len(kb.gauges[gauge].facets) > 1 else ""
+            return f"{name}: {with_doubt(which + readable(piece.reading), piece.sure)}{size}"
+        case "expected":
+            return f"{name}: {with_doubt('as expected', piece.sure)}{size}"
+        case "disagree":
+            return f"{name}: disagrees"
+        case "rest":
+            but = f", except the {kb.gauges[piece.asks[0]].name}" if piece.asks else ""
+            return f"the gauges not spoken of: as expected{but}"
+        case "switch":
+            return f"{kb.switches[piece.value].name}: {piece.position}"
+        case "condition":
+            return f"condition: {kb.context[piece.value].name}"
+        case "no_condition":
+            return f"not: {kb.context[piece.value].name}"
+        case "flown":
+            return f"flown: {kb.manoeuvres[piece.value].name}"
+        case "fitted" | "maybe_fitted":
+            return f"equipment: {readable(piece.value)}"
+        case "guess":
+            return "a guess of the teller, no reading"
+        case "silence":
+            return f"{name}: not looked at" if name else "not looked at"
+        case "same":
+            return "no effect: the gauges as before"
+        case "ordinary":
+            return "after that as expected"
+        case "question":
+            return f"a question; the command for it: {piece.value}" if piece.value else "a question"
+        case "noted":
+            return f"noted: {f'{name} ' if name else ''}{piece.value}{size}"
+    return ""
+
+
+def taken_lines(heard: HeardStory, width: int) -> Iterator[str]:
+    """Each sentence with what was taken in, then what is asked, assumed and not used."""
+    kb, built = heard.desk.kb, heard.built
+    moment = {id(placed.piece): placed.moment for placed in built.placed}
+    lost = {id(left.piece): left.why for left in built.left_out}
+    for number, sentence in enumerate(heard.read, 1):
+        yield fill(sentence.text, width, f"{number:>3}. ", "     ")
+        for slip in sentence.slips:
+            yield fill(f"read as: {slip.typed!r} = {slip.meant!r}", width, "       ", "         ")
+        for piece in sentence.pieces:
+            if piece.kind in ("time", "asked") or id(piece) in lost:
+                continue
+            at = f" [moment {moment[id(piece)]}]" if id(piece) in moment else ""
+            yield fill(f"{says(piece, kb)}{at}  <- {piece.words!r}", width, "     + ", "         ")
+    yield ""
+    yield from noted_lines(heard, width)
+
+
+def noted_lines(heard: HeardStory, width: int) -> Iterator[str]:
+    """What is asked, assumed, put right and not used."""
+    kb, built = heard.desk.kb, heard.built
+    if built.panel:
+        yield fill(f"Panel, from the story: {kb.panels[built.panel].name}.", width)
+    if built.suggested:
+        named = " or ".join(map(readable, built.suggested))
+        yield fill(f"The story may mean another panel ({named}); to choose it: panel NAME.", width)
+    if built.assumed:
+        which = ", ".join(map(str, built.assumed))
+        flown = readable(heard.desk.case.snapshot[built.assumed[0] - 1].manoeuvre)
+        yield fill(f"Assumed, as the story does not say: {flown} flight in moment {which}.", width)
+    if built.softened:
+        yield fill("Not all of this can have been so at once: each reading counts as nearly sure.", width)
+    asked = [piece for sentence in heard.read for piece in sentence.pieces if piece.kind == "asked"]
+    for piece in asked:
+        yield fill(f"Which is meant by {piece.words!r}? {'; or: '.join(piece.asks)}", width, "", "  ")
+    for left in built.left_out:
+        yield fill(f"Not used: {left.piece.words!r}: {left.why}.", width, "", "  ")
+    unused = [clause for sentence in heard.read for clause in sentence.unused]
+    if unused:
+        yield "Not used:"
+    for clause in unused:
+        gauge = f" (the {kb.gauges[clause.gauge].name}?)" if clause.gauge else ""
+        why = f": {clause.why}" if clause.why else ""
+        yield fill(f"{clause.words!r}{gauge}{why}", width, "  - ", "    ")
+
+
+# ------------------------------------------------------------------ as data
+
+
+def story_data(heard: HeardStory) -> dict[str, Any]:
+    """A story that was taken in as plain data, with the answer."""
+    from diagnose.language.case_files import case_content
+
+    kb, built = heard.desk.kb, heard.built
+    moment = {id(placed.piece): placed.moment for placed in built.placed}
+    lost = {id(left.piece): left.why for left in built.left_out}
+    told = []
+    for sentence in heard.read:
+        pieces = [
+            {
+                **{key: value for key, value in _fields(piece).items() if value not in ("", None, (), [])},
+                "says": says(piece, kb),
+                **({"moment": moment[id(piece)]} if id(piece) in moment else {}),
+                **({"not_used": lost[id(piece)]} if id(piece) in lost else {}),
+            }
+            for piece in sentence.pieces
+        ]
+        told.append(
+            {
+                "text": sentence.text,
+                "taken": pieces,
+                "not_used": [_unused(unused) for unused in sentence.unused],
+                "corrections": [{"typed": slip.typed, "meant": slip.meant} for slip in sentence.slips],
+            }
+        )
+    return {
+        "sentences": told,
+        "panel_from_story": built.panel,
+        "panels_suggested": list(built.suggested),
+        "maneuver_assumed": list(built.assumed),
+        "case": case_content(heard.desk.case),
+        "answer": to_data(heard.answer, heard.desk.case, kb),
+    }
+
+
+def _fields(piece: Piece) -> dict[str, Any]:
+    return {name: getattr(piece, name) for name in Piece.__dataclass_fields__}
+
+
+def _unused(unused: Any) -> dict[str, str]:
+    """An unused clause as plain data."""
+    return {"words": unused.words, "likely_gauge": unused.gauge, "why": unused.why}
