@@ -30,7 +30,7 @@ from diagnose.terminal.drill import Talk, looks_known, looks_meant
 from tests.console import PYTHON, run
 from tests.drilled import made, named, studio
 from tests.examples import part
-from tests.test_readme import README
+from tests.test_readme import pages
 
 START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
 
@@ -437,14 +437,12 @@ def test_the_command_through_a_pipe_keeps_its_progress(tmp_path):
         ("--kind scan --seed 5", "asi alt vsi ai hdg tc\n\nasi alt vsi\nb\nquit\n"),
     ],
 )
-def test_the_screens_of_the_readme_are_real(tmp_path, arguments, lines):
-    if not README.exists():
-        pytest.skip("no checkout")
-    readme = README.read_text(encoding="utf-8")
-    _, after = readme.split(f"{arguments}`", 1) if f"{arguments}`" in readme else readme.split(arguments, 1)
-    block = after.split("```\n")[1]
+def test_the_screens_of_readme_and_manual_are_real(tmp_path, arguments, lines):
+    told = [text for text in pages().values() if f"{arguments}`" in text]
+    assert told
     shown = run("drill", "--data", str(tmp_path / "d.sqlite"), *arguments.split(), text=lines)
-    assert block in shown.stdout
+    for text in told:
+        assert text.split(f"{arguments}`", 1)[1].split("```\n")[1] in shown.stdout
 
 
 @pytest.mark.parametrize(

@@ -1,11 +1,13 @@
-"""The screens of the README are real: each is what its command line prints, and says what it must say.
+"""The screens of the README and the manual are real: each is what its command prints, and says what it must say.
 
 ``python -m tests.test_readme`` writes the texts anew, unless an answer is not the one in ``data/readme_screens.toml``.
+The README's figures are those of ``knowledge/evidence``.
 """
 
 from __future__ import annotations
 
 import io
+import json
 import re
 import sys
 import threading
@@ -23,7 +25,9 @@ from prompt_toolkit.output import DummyOutput
 import diagnose
 from diagnose import answer_case
 from diagnose.cli import main
+from diagnose.knowledge.load import knowledge_root
 from diagnose.model import Grade
+from diagnose.render import manual
 from diagnose.render.text import CAUTION, fill
 from diagnose.terminal import prompt, worksheet
 from diagnose.terminal.commands import Desk, obey
@@ -31,6 +35,7 @@ from diagnose.terminal.sheet_view import keys_line, view
 from tests.small import shipped
 
 README = Path(diagnose.__file__).parent.parent / "README.md"
+MANUAL = Path(manual.__file__).parent
 EXPECTED = tomllib.loads((Path(__file__).parent / "data" / "readme_screens.toml").read_text(encoding="utf-8"))
 BLOCK = re.compile(r"^```\n\$ (diagnose[^\n]*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 #: what was typed before the screen begins stands behind the command
@@ -176,10 +181,57 @@ def told_here(command):
     return len(words) == 1 or words[1] in ("rank", "worksheet", "guide")
 
 
+def pages():
+    """README and manual, by path; an installed copy has no README."""
+    paths = [*([README] if README.exists() else []), *sorted(MANUAL.glob("*.md"))]
+    return {path: path.read_text(encoding="utf-8") for path in paths}
+
+
 def blocks():
-    """The blocks of the README that are checked here; an installed copy has none."""
-    found = BLOCK.findall(README.read_text(encoding="utf-8")) if README.exists() else []
+    """The blocks of README and manual that are checked here."""
+    found = [block for text in pages().values() for block in BLOCK.findall(text)]
     return [(command, shown) for command, shown in found if told_here(command)]
+
+
+def figures():
+    """The README's table of how good it is, from what is stored."""
+    evidence = knowledge_root() / "evidence"
+    calibration = json.loads((evidence / "calibration.json").read_text(encoding="utf-8"))
+    review = json.loads((evidence / "review.json").read_text(encoding="utf-8"))["totals"]
+    anomaly = next(scores for scores in calibration["scores"] if scores["setting"] == "anomaly")
+    likely = [one for one in anomaly["bins"] if one["low"] >= 0.5]
+    count = sum(one["count"] for one in likely)
+    said = sum(one["count"] * one["mean"] for one in likely) / count
+    true = sum(one["hits"] for one in likely) / count
+    four = next(one for one in anomaly["by_snapshots"] if one["name"] == "4")
+    alarms = {
+        setting: f"{sum(h['alarms'] for h in chosen)} of {sum(h['flights'] for h in chosen):,}"
+        for setting in ("routine", "anomaly")
+        for chosen in [[h for h in calibration["healthy"] if h["setting"] == setting]]
+    }
+    gps, no_gps = (
+        next(one for one in review if one["gps"] is has and one["hz"] == 1) for has in (True, False)
+    )
+    rows = (
+        ("simulated flights with known truth, an anomaly noticed, four snapshots: truth first; among the first three",
+         f"{four['top1'] / four['flights'] * 100:.0f} %; {four['top3'] / four['flights'] * 100:.0f} % of {four['flights']}"),
+        ("a failure given more than one half, the same flights: on average said; came true",
+         f"{said * 100:.0f} %; {true * 100:.0f} % of {count:,}"),
+        ("healthy flights in which some failure got more than one half: routine; anomaly",
+         f"{alarms['routine']}; {alarms['anomaly']}"),
+        ("recorded flights where the channels suffice to name the cause: named, with GPS; without",
+         f"{gps['first_of_isolable']} of {gps['isolable']}; {no_gps['first_of_isolable']} of {no_gps['isolable']}"),
+        ("all recorded flights with a failure, whether it shows or not: named, with GPS; without",
+         f"{gps['first']} of {gps['failing']}; {no_gps['first']} of {no_gps['failing']}"),
+        ("healthy recorded flights in which some failure got more than one half",
+         f"{sum(one['sound_above_half'] for one in review)} of {sum(one['sound'] for one in review)}"),
+    )  # fmt: skip
+    return "\n".join(
+        ["| what was measured | outcome |", "|---|---|", *(f"| {what} | {how} |" for what, how in rows)]
+    )
+
+
+TABLE = re.compile(r"^\| what was measured \| outcome \|\n(?:\|.*\n)+", re.MULTILINE)
 
 
 @pytest.fixture(autouse=True)
@@ -190,7 +242,15 @@ def nobodys_state(tmp_path, monkeypatch):
 
 
 @pytest.mark.skipif(not README.exists(), reason="no checkout")
-def test_the_readme_has_a_screen_of_every_way_in():
+def test_the_readme_is_short_and_its_figures_are_those_that_are_stored():
+    readme = README.read_text(encoding="utf-8")
+    assert len(readme.splitlines()) <= 250
+    assert TABLE.findall(readme) == [figures() + "\n"]
+    assert "$ diagnose rank static_blocked_climb\n" in readme
+
+
+@pytest.mark.skipif(not README.exists(), reason="no checkout")
+def test_there_is_a_screen_of_every_way_in():
     commands = [command for command, _ in blocks()]
     for wanted in (
         "diagnose",
@@ -230,7 +290,7 @@ def test_a_wrong_answer_is_not_hidden_by_writing_the_screens_anew():
 
 
 def written_anew(text):
-    """The README with every screen as it comes out now. Stops where an answer is not what it must be."""
+    """A page with every screen as it comes out now. Stops where an answer is not what it must be."""
 
     def anew(found):
         if not told_here(found[1]):
@@ -239,8 +299,9 @@ def written_anew(text):
             raise SystemExit(wrong)
         return f"```\n$ {found[1]}\n{comes_out(found[1], found[2])}```"
 
-    return BLOCK.sub(anew, text)
+    return TABLE.sub(lambda _: figures() + "\n", BLOCK.sub(anew, text))
 
 
 if __name__ == "__main__":
-    README.write_text(written_anew(README.read_text(encoding="utf-8")), encoding="utf-8")
+    for page, told in pages().items():
+        page.write_text(written_anew(told), encoding="utf-8")

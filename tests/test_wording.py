@@ -61,7 +61,11 @@ def texts() -> Iterator[tuple[str, str]]:
     for path in sorted((ROOT / "diagnose").rglob("*.py")):
         for line, text in spoken(path.read_text(encoding="utf-8")):
             yield f"{path.relative_to(ROOT)}:{line}", text
-    for path in (*sorted((ROOT / "diagnose").rglob("*.js")), ROOT / "README.md"):
+    for path in (
+        *sorted((ROOT / "diagnose").rglob("*.js")),
+        *sorted((ROOT / "diagnose").rglob("*.md")),
+        ROOT / "README.md",
+    ):
         screen = False
         for line, text in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
             # a screen is what the program says, whose own texts are read above

@@ -10,7 +10,7 @@ import gc
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from diagnose import __version__
 from diagnose.cli import (
@@ -19,6 +19,7 @@ from diagnose.cli import (
     drill,
     evidence,
     failures,
+    help,
     knowledge,
     rank,
     review,
@@ -28,7 +29,7 @@ from diagnose.cli import (
     talk,
     writeup,
 )
-from diagnose.cli.command import check_arguments, report
+from diagnose.cli.command import Subparsers, check_arguments, report
 from diagnose.model.errors import DiagnoseError
 from diagnose.terminal.console import Working, give_up_output, streams
 
@@ -36,21 +37,22 @@ if TYPE_CHECKING:
     from diagnose.knowledge.load import KnowledgeBase
 
 #: in the order of the help
-MODULES = (
-    rank,
-    talk,
-    story,
-    failures,
-    scenario,
-    tabletop,
-    drill,
-    review,
-    writeup,
-    coverage,
-    calibrate,
-    evidence,
-    knowledge,
-)
+MODULES = (rank, talk, story, failures, scenario, tabletop, drill, review, writeup, help)
+#: what maintainers run stands behind one word; each works without that word as well
+PROOF = (evidence, calibrate, coverage, knowledge)
+
+
+class Unlisted:
+    """Adds commands that work and stand in no list."""
+
+    def __init__(self, commands: Subparsers) -> None:
+        """Add to these."""
+        self.commands = commands
+
+    def add_parser(self, name: str, **how: Any) -> argparse.ArgumentParser:
+        """Add a command without its line in the list."""
+        how["description"] = how.pop("help")
+        return self.commands.add_parser(name, **how)
 
 
 def parser() -> argparse.ArgumentParser:
@@ -60,6 +62,7 @@ def parser() -> argparse.ArgumentParser:
         description="Work out from what the gauges showed which vacuum, electrical, pitot or static "
         "failure explains it, and which instruments to trust. Without a command: the prompt. "
         "For ground training and review only.",
+        epilog="diagnose help: the manual, topic by topic. diagnose manual -o FILE.html: all of it.",
     )
     top.add_argument("--version", action="version", version=f"diagnose {__version__}")
     shared = argparse.ArgumentParser(add_help=False)
@@ -85,6 +88,13 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
     for module in MODULES:
         module.add(commands, shared)
+    proof = commands.add_parser(
+        "proof", help="for maintainers: check the knowledge base, measure the answers"
+    )
+    proofs = proof.add_subparsers(dest="command", metavar="WORD", required=True)
+    for module in PROOF:
+        module.add(proofs, shared)
+        module.add(Unlisted(commands), shared)
     return top
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -45,6 +46,16 @@ def report(error: DiagnoseError, *, as_json: bool) -> int:
 def width(text: str) -> int:
     """A width that a table fits in; argparse reports anything else."""
     return whole(NARROWEST, WIDEST_ASKED, "width")(text)
+
+
+def asks_width(parser: argparse.ArgumentParser) -> None:
+    """Add ``--width`` to a command."""
+    parser.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+
+
+def text_width(chosen: argparse.Namespace) -> int:
+    """The width asked for, else that of the terminal, no wider than reads well."""
+    return getattr(chosen, "width", None) or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
 
 
 def whole(low: int, high: int, what: str = "number") -> Callable[[str], int]:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import shutil
 import textwrap
 from collections.abc import Iterable
 from functools import partial
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, tell, width, write, writes
+from diagnose.cli.command import Load, Subparsers, asks_width, tell, text_width, write, writes
 from diagnose.terminal.console import step
 
 if TYPE_CHECKING:
@@ -43,7 +42,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     writes(coverage, "--to", text="with --every-panel: write it there (JSON)")
     coverage.add_argument("--json", action="store_true", help="answer as JSON")
-    coverage.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(coverage)
     coverage.set_defaults(run=_coverage)
 
 
@@ -61,7 +60,7 @@ def _coverage(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.json:
         print(json.dumps(_as_data(found), ensure_ascii=False, indent=1))
         return 0
-    columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    columns = text_width(chosen)
     print("\n".join(_as_text(found, kb, columns)))
     return 0
 

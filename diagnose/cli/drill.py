@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 import argparse
-import shutil
 import sys
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, tell, whole, width, write, writes
+from diagnose.cli.command import (
+    Load,
+    Subparsers,
+    asks_width,
+    inputs,
+    tell,
+    text_width,
+    whole,
+    write,
+    writes,
+)
 from diagnose.model.errors import CaseError
 
 if TYPE_CHECKING:
@@ -61,7 +70,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     drill.add_argument(
         "--data", type=Path, metavar="PATH", help="file of the progress (default: in your data folder)"
     )
-    drill.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(drill)
     instead = drill.add_mutually_exclusive_group()
     instead.add_argument("--progress", action="store_true", help="how you are doing, instead of a session")
     for name, text in (
@@ -136,10 +145,6 @@ def _opened(path: Path) -> Store:
     return store
 
 
-def _columns(chosen: argparse.Namespace) -> int:
-    return chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
-
-
 def _delete(path: Path, delete: Callable[[Path], bool]) -> int:
     if not path.exists():
         print(f"There is no progress in {path}.")
@@ -169,7 +174,7 @@ def _read(chosen: argparse.Namespace, load: Load) -> int:
         for card in (Card(k.failure, k.manoeuvre, k.kind),)
     }
     told = summary(kb, progress.answers, held, datetime.now(UTC))
-    print(instructor_text(told, kb, _columns(chosen)))
+    print(instructor_text(told, kb, text_width(chosen)))
     return 0
 
 
@@ -197,7 +202,7 @@ def _progress(chosen: argparse.Namespace, load: Load, store: Store) -> int:
         return 0
     from diagnose.render.progress import progress_text
 
-    print(progress_text(told, kb, _columns(chosen)))
+    print(progress_text(told, kb, text_width(chosen)))
     return 0
 
 
@@ -253,7 +258,7 @@ def _take_results(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     from diagnose.practice.drill.studio import Studio
     from diagnose.render.drill import feedback
 
-    results, kb, columns = read_results(chosen.take), load(), _columns(chosen)
+    results, kb, columns = read_results(chosen.take), load(), text_width(chosen)
     studio = Studio.of(kb, find(results.panel, entry_forms(kb.panels), "panel"))
     store = _opened(path)
     added = changed = 0
@@ -300,7 +305,7 @@ def _session(chosen: argparse.Namespace, load: Load, store: Store) -> int:
         sitting=Sitting(studio=Studio.of(kb, panel), store=store, seed=seed, kinds=kinds),
         lines=iter(sys.stdin.readline, ""),
         out=sys.stdout,
-        width=_columns(chosen),
+        width=text_width(chosen),
         minutes=chosen.minutes,
         clock=time.monotonic,
         now=lambda: datetime.now(UTC),

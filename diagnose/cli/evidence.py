@@ -5,9 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import shutil
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, tell, whole, width, write, writes
+from diagnose.cli.command import Load, Subparsers, asks_width, tell, text_width, whole, write, writes
 
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
@@ -19,7 +18,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     evidence.add_argument("--json", action="store_true", help="answer as JSON")
     writes(evidence, "--html", text="write it as a page that stands by itself")
-    evidence.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(evidence)
     evidence.set_defaults(run=_evidence)
     sensitivity = commands.add_parser(
         "sensitivity",
@@ -46,7 +45,7 @@ def _evidence(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.json:
         print(json.dumps(to_data(found), ensure_ascii=False, indent=1))
     elif chosen.html is None:
-        columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+        columns = text_width(chosen)
         print(render(found, kb, columns))
     return 1 if found.faults else 0
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
-import shutil
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, width
+from diagnose.cli.command import Load, Subparsers, asks_width, text_width
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,7 +22,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     failures.add_argument("name", nargs="*", help="a failure, in words or by its id")
     failures.set_defaults(run=_failures)
     compare = commands.add_parser(
-        "compare", parents=[shared], help="where and by which look failures part, and which look alike"
+        "compare", parents=[shared], description="where and by which look failures part, and which look alike"
     )
     compare.add_argument(
         "name",
@@ -39,11 +38,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     for parser in (failures, compare):
         parser.add_argument("--panel", metavar="P", help="the panel; else the first that has the parts")
         parser.add_argument("--json", action="store_true", help="answer as JSON")
-        parser.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
-
-
-def _columns(chosen: argparse.Namespace) -> int:
-    return int(chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST))
+        asks_width(parser)
 
 
 def _panel(chosen: argparse.Namespace, kb: KnowledgeBase, failures: Sequence[str]) -> str:
@@ -73,7 +68,7 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
         if chosen.json:
             print(json.dumps(list_data(listed), ensure_ascii=False, indent=1))
         else:
-            print(failure_list(listed, panel.name if chosen.panel else "", _columns(chosen)))
+            print(failure_list(listed, panel.name if chosen.panel else "", text_width(chosen)))
         return 0
     name = find(" ".join(chosen.name), entry_forms(kb.failures), "failure")
     failure = kb.failures[name]
@@ -82,7 +77,7 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.json:
         print(json.dumps(page_data(failure, found, kb, panel), ensure_ascii=False, indent=1))
     else:
-        print(failure_page(failure, found, kb, panel, _columns(chosen)))
+        print(failure_page(failure, found, kb, panel, text_width(chosen)))
     return 0
 
 
@@ -103,7 +98,7 @@ def _compare(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.json:
         print(json.dumps(comparison_data(found, panel), ensure_ascii=False, indent=1))
     else:
-        print(comparison(found, kb, panel, _columns(chosen)))
+        print(comparison(found, kb, panel, text_width(chosen)))
     return 0
 
 
@@ -118,5 +113,5 @@ def _alike(chosen: argparse.Namespace, kb: KnowledgeBase, manoeuvre: str) -> int
         data = {"panel": panel.id, "manoeuvre": manoeuvre, "alike": groups}
         print(json.dumps(data, ensure_ascii=False, indent=1))
     else:
-        print(alike(groups, manoeuvre, kb, panel, _columns(chosen)))
+        print(alike(groups, manoeuvre, kb, panel, text_width(chosen)))
     return 0

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
-import shutil
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, report, seconds, tell, width
+from diagnose.cli.command import Load, Subparsers, asks_width, report, seconds, tell, text_width
 from diagnose.model.errors import DiagnoseError
 
 if TYPE_CHECKING:
@@ -32,7 +31,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         "--figures", action="store_true", help="add to --why how far each reading moves the odds"
     )
     rank.add_argument("--setting", metavar="WHY", help="why you are here: routine, anomaly or exercise")
-    rank.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(rank)
     rank.add_argument("--cross-check", action="store_true", help="work it out by pgmpy too, and compare")
     rank.add_argument(
         "--time-limit",
@@ -43,7 +42,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     rank.add_argument("--looks", action="store_true", help="list everything that could be looked at next")
     rank.set_defaults(run=_rank)
-    commands.add_parser("cases", help="list the shipped cases").set_defaults(run=_cases)
+    commands.add_parser("cases", description="list the shipped cases").set_defaults(run=_cases)
 
 
 def _cases(chosen: argparse.Namespace, load: Load) -> int:
@@ -62,7 +61,7 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.render.text import brief, render, to_data
 
     kb = load()
-    columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    columns = text_width(chosen)
     setting = find(chosen.setting, entry_forms(kb.settings), "setting") if chosen.setting else ""
     engines: dict[str, Engine] = {}
     answers: list[dict[str, object]] = []

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import shutil
 import sys
 from collections.abc import Callable, Iterator
 from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, inputs, tell, width, write, writes
+from diagnose.cli.command import Load, Subparsers, asks_width, inputs, tell, text_width, write, writes
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.terminal.console import bounded, step
 
@@ -58,7 +57,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     writes(review, "--svg", text="write the timeline as a picture")
     writes(review, "-o", "--html", text="write the report as one page")
     writes(review, "--save", text="write the snapshots as a case file")
-    review.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(review)
     review.set_defaults(run=_review)
 
 
@@ -99,7 +98,7 @@ def _write(chosen: argparse.Namespace, found: Review) -> None:
     if chosen.json:
         print(json.dumps(review_data(found), ensure_ascii=False, indent=1))
     else:
-        columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+        columns = text_width(chosen)
         print(review_text(found, columns), end="")
 
 
@@ -139,21 +138,17 @@ def _mapping(chosen: argparse.Namespace, kb: KnowledgeBase, *, ask: bool) -> Map
     return _confirmed(chosen, chosen.file, found, kb)[0] if ask else found
 
 
-def _columns(chosen: argparse.Namespace) -> int:
-    return int(chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST))
-
-
 def _show(chosen: argparse.Namespace, file: Path, found: Guess, kb: KnowledgeBase) -> None:
     from diagnose.review import columns_text
 
-    print(f"{file.name}:\n{columns_text(found, kb, _columns(chosen))}", file=sys.stderr)
+    print(f"{file.name}:\n{columns_text(found, kb, text_width(chosen))}", file=sys.stderr)
 
 
 def _confirmed(chosen: argparse.Namespace, file: Path, found: Guess, kb: KnowledgeBase) -> tuple[Guess, tuple[str, ...]]:  # fmt: skip
     """The guess as the user has corrected and confirmed it, and his corrections. Raises CaseError if nobody did."""
     from diagnose.review import changed_text, corrected, dump_map
 
-    columns = _columns(chosen)
+    columns = text_width(chosen)
     says: list[str] = []
     _show(chosen, file, found, kb)
     if not sys.stdin.isatty():

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import shutil
 import sys
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, whole, width, write, writes
+from diagnose.cli.command import Load, Subparsers, asks_width, text_width, whole, write, writes
 from diagnose.model.errors import CaseError
 from diagnose.terminal.console import bounded
 
@@ -41,7 +40,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     play.add_argument(
         "--every", type=whole(1, 100_000), default=30, metavar="SECONDS", help="step of the timeline (30)"
     )
-    play.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(play)
     play.set_defaults(run=_play)
     check = kinds.add_parser("check", parents=[shared], help="check a scenario and say how hard it is")
     check.add_argument("scenario")
@@ -58,11 +57,6 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     go_on = "go on with a file that was begun before"
     new.add_argument("--continue", dest="over", action="store_const", const=GO_ON, help=go_on)
     new.set_defaults(run=_new)
-
-
-def columns(chosen: argparse.Namespace) -> int:
-    """Columns of the text."""
-    return chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
 
 
 def flown(name: str, kb: KnowledgeBase) -> tuple[ScenarioRecord, Simulation, Engine]:
@@ -102,7 +96,7 @@ def _play(chosen: argparse.Namespace, load: Load) -> int:
         write(chosen, chosen.html, picture_page(simulation, every_s=chosen.every))
     if not (chosen.csv or chosen.html):
         followed = follow(simulation, engine) if chosen.answers else None
-        print(timeline_text(simulation, followed, every_s=chosen.every, width=columns(chosen)))
+        print(timeline_text(simulation, followed, every_s=chosen.every, width=text_width(chosen)))
     return 0
 
 
@@ -114,7 +108,7 @@ def _check(chosen: argparse.Namespace, load: Load) -> int:
     scenario, simulation, engine = flown(chosen.scenario, load())
     print(scenario.title)
     for line in judgement(simulation, follow(simulation, engine)):
-        print(fill(line, min(shutil.get_terminal_size((80, 24)).columns, WIDEST), "", "  "))
+        print(fill(line, text_width(chosen), "", "  "))
     return 0
 
 
@@ -137,7 +131,7 @@ def _new(chosen: argparse.Namespace, load: Load) -> int:
     made = load_scenario(str(chosen.file), kb) if chosen.over == GO_ON else EMPTY
     over = bool(chosen.over)
 
-    width_now = min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    width_now = text_width(chosen)
 
     def ask(question: str) -> str:
         # a long question leaves no room for the answer

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
-import shutil
 import sys
 from pathlib import Path
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, width
+from diagnose.cli.command import Load, Subparsers, asks_width, text_width
 from diagnose.model.errors import CaseError
 
 #: characters that are read of a file at most; the reader's own limit is lower (knowledge/story.toml)
@@ -26,7 +25,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     story.add_argument("--panel", metavar="NAME", help="the panel, where the story does not tell it")
     story.add_argument("--full", action="store_true", help="the whole answer, not its first screen")
     story.add_argument("--json", action="store_true", help="answer as JSON")
-    story.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(story)
     story.set_defaults(run=_story)
 
 
@@ -63,7 +62,7 @@ def _story(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.json:
         print(json.dumps(story_data(heard), ensure_ascii=False, indent=1))
         return 0
-    columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    columns = text_width(chosen)
     print("\n".join(taken_lines(heard, columns)))
     shown = render if chosen.full else brief
     print("\n" + shown(heard.answer, heard.desk.case, kb, columns))

@@ -7,8 +7,8 @@ import json
 import sys
 from pathlib import Path
 
-from diagnose.cli.command import Load, Subparsers, width, write, writes
-from diagnose.cli.scenario import columns, flown
+from diagnose.cli.command import Load, Subparsers, asks_width, text_width, write, writes
+from diagnose.cli.scenario import flown
 
 PAPERS = ("a4", "letter")
 
@@ -32,10 +32,10 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     writes(tabletop, "--instructor", text="write the instructor's copy instead")
     writes(tabletop, "--page", text="write the page that plays instead")
     tabletop.add_argument("--paper", choices=PAPERS, default="a4", help="what the pages are printed on")
-    tabletop.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(tabletop)
     tabletop.set_defaults(run=_tabletop)
     debrief = commands.add_parser(
-        "debrief", parents=[shared], help="score a recorded session: who won, and why"
+        "debrief", parents=[shared], description="score a recorded session: who won, and why"
     )
     debrief.add_argument("scenario")
     debrief.add_argument("record", type=Path, help="the session's record")
@@ -43,7 +43,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     debrief.add_argument("--figures", action="store_true", help="add penalties and scores of confidence")
     debrief.add_argument("--json", action="store_true", help="answer as JSON")
     debrief.add_argument("--paper", choices=PAPERS, default="a4", help="what the page is printed on")
-    debrief.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(debrief)
     debrief.set_defaults(run=_debrief)
 
 
@@ -73,7 +73,7 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
 
     table = start(simulation, tuple(chosen.team) or ("team",))
     followed = follow(simulation, engine) if chosen.answers else None
-    desk = Desk(table=table, followed=followed, width=columns(chosen))
+    desk = Desk(table=table, followed=followed, width=text_width(chosen))
 
     def ask(prompt: str) -> None:
         if sys.stdin.isatty():
@@ -84,7 +84,7 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
         nonlocal followed
         followed = followed or follow(simulation, engine)
         scores = score(simulation, engine, followed, table.record)
-        return debrief_text(simulation, followed, scores, columns(chosen))
+        return debrief_text(simulation, followed, scores, text_width(chosen))
 
     run(desk, sys.stdin, lambda text: print(text, flush=True), chosen.record, ask, debriefed)
     return 0
@@ -108,5 +108,5 @@ def _debrief(chosen: argparse.Namespace, load: Load) -> int:
     elif chosen.json:
         print(json.dumps(debrief_data(followed, scores), ensure_ascii=False, indent=1))
     else:
-        print(debrief_text(simulation, followed, scores, columns(chosen), figures=chosen.figures))
+        print(debrief_text(simulation, followed, scores, text_width(chosen), figures=chosen.figures))
     return 0

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
-import shutil
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import WIDEST, Load, Subparsers, tell, width, write, writes
+from diagnose.cli.command import Load, Subparsers, asks_width, tell, text_width, write, writes
 from diagnose.cli.review import reviewed
 
 if TYPE_CHECKING:
@@ -27,13 +26,13 @@ DRILL = "drill"
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     """Add the commands to the parser."""
     writeup = commands.add_parser(
-        "writeup", parents=[shared], help="write up a case or a recorded flight for maintenance"
+        "writeup", parents=[shared], description="write up a case or a recorded flight for maintenance"
     )
     _source(writeup)
     writeup.add_argument("--json", action="store_true", help="as JSON")
     writeup.add_argument("--notes", action="store_true", help="the record for your own notes instead")
     writes(writeup, "-o", "--html", text="write it as a page")
-    writeup.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
+    asks_width(writeup)
     writeup.set_defaults(run=_writeup)
     report = commands.add_parser(
         "report",
@@ -87,7 +86,7 @@ def _writeup(chosen: argparse.Namespace, load: Load) -> int:
 
     case, answer, engine, found = _answered(chosen, load())
     up = write_up_case(engine, case, answer, found)
-    columns = chosen.width or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    columns = text_width(chosen)
     if chosen.html:
         from diagnose.render.pages.whole import write_up_page
 

@@ -17,7 +17,7 @@ def help_commands(commands: Callable[[], Mapping[str, Command]]) -> tuple[Comman
     """The command ``help`` over these commands, which are known only once all are registered."""
 
     def run(desk: Desk, text: str) -> tuple[Desk, str]:
-        return desk, _about(desk, text, commands()) if text else _all(desk, commands())
+        return desk, about(desk, text, commands()) if text else _all(desk, commands())
 
     return (
         command(
@@ -85,7 +85,13 @@ def _terms(desk: Desk, wanted: str) -> list[str]:
     ]
 
 
-def _about(desk: Desk, text: str, commands: Mapping[str, Command]) -> str:
+def command_rows(commands: Mapping[str, Command]) -> list[tuple[str, str]]:
+    """Give how each command is written and what it does, for the manual."""
+    return [(f"`{c.usage}`", f"{c.help}. {c.more}".strip()) for c in commands.values()]
+
+
+def about(desk: Desk, text: str, commands: Mapping[str, Command]) -> str:
+    """Tell about a topic, a command, a gauge, a reading or a term. Raises UnknownName."""
     if plain(text) == "all":
         return _list(desk, commands)
     if plain(text) in TOPICS:
@@ -106,10 +112,14 @@ def _about(desk: Desk, text: str, commands: Mapping[str, Command]) -> str:
     told += _terms(desk, wanted)
     if told:
         return "\n\n".join(told)
+    from diagnose.render import manual
+
+    if wanted in manual.TOPICS:
+        return manual.as_text(wanted, command_rows(commands), desk.width)
     known = {name: (plain(t.name), *map(plain, t.words)) for name, t in desk.kb.terms.items()}
     known |= {name: (name, *c.also) for name, c in commands.items()} | gauges
     try:
-        return _about(desk, find(text, known, "command"), commands)
+        return about(desk, find(text, known, "command"), commands)
     except UnknownName:
         raise UnknownName(
             f"{text!r} is not a command, a gauge, a reading or a term", nearest=nearest(wanted, known)
