@@ -6,7 +6,7 @@ import argparse
 import json
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import Load, Subparsers, asks_width, text_width
+from diagnose.cli.command import Load, Subparsers, asks_width, text_width, write, writes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,7 +35,27 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         "--maneuver", "--manoeuvre", dest="manoeuvre", metavar="M", help="only in this maneuver"
     )
     compare.set_defaults(run=_compare)
-    for parser in (failures, compare):
+    plumbing = commands.add_parser(
+        "plumbing",
+        parents=[shared],
+        help="the lines of a panel from pitot tube, ports, pump and bus to the dials, and what a failure puts into them",
+    )
+    plumbing.add_argument(
+        "name", nargs="*", metavar="SYSTEM", help="pitot, static, vacuum, electrical; none: all of them"
+    )
+    plumbing.add_argument(
+        "--failure", metavar="F", action="append", default=[], help="with this failure; may be repeated"
+    )
+    plumbing.add_argument(
+        "--switch",
+        metavar="S=P",
+        action="append",
+        default=[],
+        help="a switch and its position: alternate_static=on",
+    )
+    writes(plumbing, "--svg", text="write the diagram as an SVG picture")
+    plumbing.set_defaults(run=_plumbing)
+    for parser in (failures, compare, plumbing):
         parser.add_argument("--panel", metavar="P", help="the panel; else the first that has the parts")
         parser.add_argument("--json", action="store_true", help="answer as JSON")
         asks_width(parser)
@@ -58,6 +78,7 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose import engine_for
     from diagnose.advice.explain.signature import signature
     from diagnose.language import entry_forms, find
+    from diagnose.render.plumbing import plumbing_text
     from diagnose.render.signature import failure_list, failure_page, list_data, page_data
 
     kb = load()
@@ -77,7 +98,50 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.json:
         print(json.dumps(page_data(failure, found, kb, panel), ensure_ascii=False, indent=1))
     else:
-        print(failure_page(failure, found, kb, panel, text_width(chosen)))
+        columns = text_width(chosen)
+        drawn = ""
+        if found:
+            drawn = plumbing_text(
+                engine_for(kb, panel.id).network, (name,), width=columns, only_concerned=True
+            )
+        print(failure_page(failure, found, kb, panel, columns, drawn=drawn))
+    return 0
+
+
+def _plumbing(chosen: argparse.Namespace, load: Load) -> int:
+    from diagnose import engine_for
+    from diagnose.advice.coverage import SOUND
+    from diagnose.advice.explain.contrast import named_failure
+    from diagnose.advice.explain.schematic import SYSTEMS, schematic
+    from diagnose.language import find
+    from diagnose.render.pictures.plumbing import plumbing_svg
+    from diagnose.render.plumbing import plumbing_text
+    from diagnose.render.text import names
+
+    kb = load()
+    failures = tuple(f for text in chosen.failure if (f := named_failure(kb, text)) != SOUND)
+    network = engine_for(kb, _panel(chosen, kb, failures)).network
+    words = {system.value: (system.value,) for system in SYSTEMS}
+    wanted = {find(name, words, "system") for name in chosen.name}
+    systems = tuple(system for system in SYSTEMS if not wanted or system.value in wanted)
+    switches = {switch: position for switch, _, position in (text.partition("=") for text in chosen.switch)}
+    drawn = schematic(network, failures, switches, systems=systems)
+    if chosen.svg:
+        title = names(kb, failures) if failures else network.panel.name
+        write(chosen, chosen.svg, plumbing_svg(drawn, kb, title=title))
+    elif chosen.json:
+        lines = [{"from": line.start, "to": line.end, "carries": line.flow} for line in drawn.lines]
+        data = {
+            "panel": network.panel.id,
+            "failures": list(failures),
+            "lines": lines,
+            "failed": {node.id: list(node.failed) for node in drawn.nodes.values() if node.failed},
+            "dials": {gauge: node.flow for node in drawn.nodes.values() for gauge in node.gauges},
+            "independent": [gauge for node in drawn.independent for gauge in node.gauges],
+        }
+        print(json.dumps(data, ensure_ascii=False, indent=1))
+    else:
+        print(plumbing_text(network, failures, switches, systems=systems, width=text_width(chosen)))
     return 0
 
 

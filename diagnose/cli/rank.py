@@ -77,6 +77,7 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
             because = None
             if chosen.why or (full and not chosen.json):
                 from diagnose.advice.explain.why import reasons
+                from diagnose.render.plumbing import reached_text
                 from diagnose.render.reasons import reasons_data, why, why_short
 
                 because = reasons(engine, posterior, whole=chosen.why)
@@ -93,7 +94,14 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
         else:
             assert because is not None
             told = (
-                why(because, case, kb, columns, figures=chosen.figures)
+                why(
+                    because,
+                    case,
+                    kb,
+                    columns,
+                    figures=chosen.figures,
+                    drawn=reached_text(engine.network, case, because, columns),
+                )
                 if chosen.why
                 else why_short(because, kb, columns)
             )

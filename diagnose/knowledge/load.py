@@ -29,6 +29,8 @@ from diagnose.model import (
     Failure,
     Family,
     FirstScreen,
+    Fitting,
+    Flow,
     Gauge,
     GradeCost,
     GroundTest,
@@ -70,6 +72,8 @@ TABLES: dict[str, tuple[str, type]] = {
     "switch": ("switches", Switch),
     "circumstance": ("circumstances", Circumstance),
     "memory": ("memories", Memory),
+    "flow": ("flows", Flow),
+    "fitting": ("fittings", Fitting),
     "failure": ("failures", Failure),
     "context": ("context", ContextFlag),
     "gauge": ("gauges", Gauge),
@@ -123,6 +127,8 @@ class KnowledgeBase:
     switches: Mapping[str, Switch] = field(default_factory=dict)
     circumstances: Mapping[str, Circumstance] = field(default_factory=dict)
     memories: Mapping[str, Memory] = field(default_factory=dict)
+    flows: Mapping[str, Flow] = field(default_factory=dict)
+    fittings: Mapping[str, Fitting] = field(default_factory=dict)
     failures: Mapping[str, Failure] = field(default_factory=dict)
     context: Mapping[str, ContextFlag] = field(default_factory=dict)
     gauges: Mapping[str, Gauge] = field(default_factory=dict)

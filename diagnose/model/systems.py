@@ -114,6 +114,33 @@ class Memory(Cited, frozen=True, kw_only=True):
     first: dict[str, float] = {}
 
 
+class Flow(Record, frozen=True, kw_only=True):
+    """What can be in a line; the worse stands later in the file. ``of``: "source.condition" that comes to it.
+
+    ``sign`` draws it in text.
+    """
+
+    id: str
+    name: str
+    sign: str
+    of: tuple[str, ...] = ()
+
+
+class Fitting(Record, frozen=True, kw_only=True):
+    """Something in a line on the way to the dials: see the head of ``knowledge/plumbing.toml``."""
+
+    id: str
+    name: str
+    system: System
+    shape: Literal["probe", "ports", "hose", "valve", "tee", "pump", "filter", "battery", "bus", "breaker"]
+    parts: tuple[str, ...]
+    after: tuple[str, ...] = ()
+    carries: str = ""
+    opens: dict[str, str] = {}
+    gives: dict[str, str] = {}
+    openings: dict[str, tuple[str, ...]] = {}
+
+
 class ContextEffect(Record, frozen=True, kw_only=True):
     """When all of ``when`` hold: rate and latent chance are multiplied, or the latent chance set."""
 

@@ -336,6 +336,55 @@ def dials_can_be_drawn(kb: KnowledgeBase) -> Iterator[str]:
                 yield f"{where}: marks need a step above 0 and a hand that is there"
 
 
+def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
+    """A fitting names parts, fittings before it, a source, switches and flows that exist; a flow, conditions."""
+    states = {
+        f"{source}.{condition}" for source, known in kb.sources.items() for condition in known.conditions
+    }
+    for entry, flow in kb.flows.items():
+        where = _at(kb, "flows", entry)
+        yield from (
+            f"{where}: no source has the condition {name!r}" for name in flow.of if name not in states
+        )
+    for entry, fitting in kb.fittings.items():
+        where = _at(kb, "fittings", entry)
+        known = [
+            condition for part in fitting.parts if part in kb.parts for condition in kb.parts[part].conditions
+        ]
+        named = [condition for blocked in fitting.openings.values() for condition in blocked]
+        yield from (f"{where}: there is no part {part!r}" for part in fitting.parts if part not in kb.parts)
+        yield from (
+            f"{where}: there is no fitting {name!r}" for name in fitting.after if name not in kb.fittings
+        )
+        yield from (
+            f"{where}: its parts have no condition {name!r}"
+            for name in (*fitting.gives, *named)
+            if name not in known
+        )
+        yield from (
+            f"{where}: there is no flow {name!r}" for name in fitting.gives.values() if name not in kb.flows
+        )
+        if not fitting.parts:
+            yield f"{where}: it stands for no part"
+        if fitting.carries and fitting.carries not in kb.sources:
+            yield f"{where}: there is no source {fitting.carries!r}"
+        yield from _bad_states(kb, dict(fitting.opens), where)
+        if entry in _before_it(kb, entry):
+            yield f"{where}: its line comes back into itself"
+
+
+def _before_it(kb: KnowledgeBase, entry: str) -> set[str]:
+    """Fittings whose lines lead into one."""
+    found: set[str] = set()
+    waiting = list(kb.fittings[entry].after)
+    while waiting:
+        name = waiting.pop()
+        if name not in found and name in kb.fittings:
+            found.add(name)
+            waiting += kb.fittings[name].after
+    return found
+
+
 def scan_patterns_name_gauges(kb: KnowledgeBase) -> Iterator[str]:
     """A pattern of looks goes round two gauges or more, which exist."""
     for entry, pattern in kb.scan_patterns.items():
@@ -432,6 +481,7 @@ RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
     decisions_name_known_things,
     effects_name_known_things,
     dials_can_be_drawn,
+    plumbing_names_known_things,
     scan_patterns_name_gauges,
     review_names_known_things,
     simulated_flights_can_be_flown,

@@ -70,13 +70,20 @@ def odds(log_odds: float) -> str:
 
 
 def why(
-    reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int = 80, *, figures: bool = False
+    reasons: Reasons,
+    case: CaseRecord,
+    kb: KnowledgeBase,
+    width: int = 80,
+    *,
+    figures: bool = False,
+    drawn: str = "",
 ) -> str:
-    """Give the reasons for an explanation as text: the plumbing first, ``figures`` last and on request."""
+    """Give the reasons for an explanation as text: the plumbing first (``drawn``: its diagram), ``figures`` last
+    and on request."""
     width = max(width, NARROWEST)
     first = [fill(f"Why {names(kb, reasons.explanation)}?", width)]
     first += [fill(text, width) for text in (*path_lines(reasons, kb), *plain_lines(kb, reasons.explanation))]
-    parts = ["\n".join(first)]
+    parts = ["\n".join(first), *([drawn] if drawn else [])]
     if not reasons.statements:
         parts.append(fill("Nothing has been read yet: only how common each failure is counts so far.", width))
         return "\n\n".join([*parts, "\n".join(_unread(reasons, kb, width))])

@@ -104,10 +104,12 @@ def failure_page(
     panel: Panel,
     width: int = 80,
     chance: tuple[float, float] | None = None,
+    drawn: str = "",
 ) -> str:
     """Give the page of a failure; without a signature the panel does not have the part.
 
-    ``chance``: of the failure in the case at hand, before any reading and with them.
+    ``chance``: of the failure in the case at hand, before any reading and with them. ``drawn``: the diagram of
+    its plumbing.
     """
     width = max(width, NARROWEST)
     about = list(_about(failure, kb))
@@ -121,7 +123,7 @@ def failure_page(
     elif found.motion_only:
         lines += _motions(failure, kb, width)
     else:
-        lines.append(fill(f"On the panel: {panel.name}.", width))
+        lines += [fill(f"On the panel: {panel.name}.", width), *([drawn] if drawn else [])]
         lines += _gauges(found, kb, width)
         lines += _tell_tale(found, kb, width)
         lines += list(_look_alikes(found, kb, width))

@@ -32,6 +32,7 @@ def _rank(desk: Desk, text: str) -> tuple[Desk, str]:
 def failure_shown(desk: Desk, text: str) -> tuple[Desk, str]:
     """A failure's page; without a name all that this panel can have."""
     from diagnose.advice.explain.signature import signature
+    from diagnose.render.plumbing import plumbing_text
     from diagnose.render.signature import failure_page
 
     kb, parts = desk.kb, desk.kb.panel(desk.case.panel).parts
@@ -49,7 +50,13 @@ def failure_shown(desk: Desk, text: str) -> tuple[Desk, str]:
         if desk.case.snapshot:
             answer = desk.answer()
             chance = answer.priors[failure.id], answer.failures[failure.id]
-    return desk, desk.page(lambda width: failure_page(failure, found, kb, panel, width, chance))
+
+    def shown(width: int) -> str:
+        network = desk.engine.network
+        drawn = plumbing_text(network, (failure.id,), width=width, only_concerned=True) if found else ""
+        return failure_page(failure, found, kb, panel, width, chance, drawn)
+
+    return desk, desk.page(shown)
 
 
 def _gauges(desk: Desk, _: str) -> tuple[Desk, str]:
