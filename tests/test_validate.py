@@ -64,7 +64,10 @@ BROKEN = {
     ),
     "fitting part": (("fitting", "regulator", {"parts": ("gasket",)}), "there is no part 'gasket'"),
     "fitting before": (("fitting", "regulator", {"after": ("gasket",)}), "there is no fitting 'gasket'"),
-    "fitting ring": (("fitting", "pitot_tube", {"after": ("pitot_line",)}), "comes back into itself"),
+    "fitting ring": (
+        ("fitting", "pitot_tube", {"after": ("pitot_line",)}),
+        "no fitting 'pitot_line' before it",
+    ),
     "fitting source": (("fitting", "regulator", {"carries": "gas"}), "there is no source 'gas'"),
     "fitting gives": (("fitting", "battery", {"gives": {"disconnected": "gone"}}), "there is no flow 'gone'"),
     "fitting openings": (("fitting", "pitot_tube", {"openings": {"inlet": ("odd",)}}), "no condition 'odd'"),

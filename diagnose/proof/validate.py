@@ -346,6 +346,7 @@ def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
         yield from (
             f"{where}: no source has the condition {name!r}" for name in flow.of if name not in states
         )
+    earlier: set[str] = set()
     for entry, fitting in kb.fittings.items():
         where = _at(kb, "fittings", entry)
         known = [
@@ -353,9 +354,9 @@ def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
         ]
         named = [condition for blocked in fitting.openings.values() for condition in blocked]
         yield from (f"{where}: there is no part {part!r}" for part in fitting.parts if part not in kb.parts)
-        yield from (
-            f"{where}: there is no fitting {name!r}" for name in fitting.after if name not in kb.fittings
-        )
+        unknown = [name for name in fitting.after if name not in earlier]
+        yield from (f"{where}: there is no fitting {name!r} before it" for name in unknown)
+        earlier.add(entry)
         yield from (
             f"{where}: its parts have no condition {name!r}"
             for name in (*fitting.gives, *named)
@@ -369,20 +370,6 @@ def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
         if fitting.carries and fitting.carries not in kb.sources:
             yield f"{where}: there is no source {fitting.carries!r}"
         yield from _bad_states(kb, dict(fitting.opens), where)
-        if entry in _before_it(kb, entry):
-            yield f"{where}: its line comes back into itself"
-
-
-def _before_it(kb: KnowledgeBase, entry: str) -> set[str]:
-    """Fittings whose lines lead into one."""
-    found: set[str] = set()
-    waiting = list(kb.fittings[entry].after)
-    while waiting:
-        name = waiting.pop()
-        if name not in found and name in kb.fittings:
-            found.add(name)
-            waiting += kb.fittings[name].after
-    return found
 
 
 def scan_patterns_name_gauges(kb: KnowledgeBase) -> Iterator[str]:
