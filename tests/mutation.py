@@ -46,7 +46,6 @@ PRELOADED = (
     "msgspec",
     "hypothesis",
     "platformdirs",
-    "networkx",
     "rich.console",
     "prompt_toolkit",
 )

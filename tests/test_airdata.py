@@ -15,22 +15,17 @@ from hypothesis import strategies as st
 
 from diagnose.knowledge.load import knowledge_root
 from diagnose.model.errors import PhysicsRangeError
-from diagnose.model.units import hpa_from_inhg, inh2o_from_inhg, kt_from_mph, m_s_from_kt, pa_from_inhg
+from diagnose.model.units import hpa_from_inhg, inh2o_from_inhg, m_s_from_kt
 from diagnose.physics.airdata import (
     HIGHEST_AIRSPEED_KT,
-    agrees_with_static_error,
-    airspeed_flown_kt,
     airspeed_kt,
     airspeed_with_static_error_kt,
-    cas_from_tas_kt,
     height_lag_ft,
     impact_pressure_inhg,
     indicated_airspeed_kt,
     joined_openings,
     lagging_pressure_inhg,
     leak_tau_s,
-    leaking_pitot_inhg,
-    pitot_pressure_inhg,
     port_error_inhg,
     pressure_line,
     tas_from_cas_kt,
@@ -39,14 +34,20 @@ from diagnose.physics.airdata import (
     vertical_speed_fpm,
 )
 from diagnose.physics.atmosphere import altimeter_ft, pressure_altitude_ft, pressure_inhg
-from tests.small import shipped
 
 TABLES = tomllib.loads((knowledge_root() / "outside/worked_air_values.toml").read_text())
 IMPACT = TABLES["impact"]
 KT = 0.3
+#: knots in a mile per hour
+MPH = 1609.344 / 1852.0
 
 speeds_kt = st.floats(0.0, HIGHEST_AIRSPEED_KT)
 taus_s = st.floats(0.0, 1e6) | st.just(np.inf)
+
+
+def open_pitot_inhg(speed_kt, static_inhg):
+    """The pressure at an open pitot tube inlet."""
+    return impact_pressure_inhg(speed_kt) + static_inhg
 
 
 def rows(column):
@@ -69,7 +70,7 @@ def test_impact_pressure_in_inches_of_water(speed_kt, printed):
 @pytest.mark.parametrize(("speed_kt", "printed"), rows("incompressible_inhg"))
 def test_compressibility_adds_what_the_table_says(speed_kt, printed):
     # half rho0 V^2 with rho0 = 1.225 kg/m3; at most 1.5 % below the compressible value here
-    incompressible = 0.5 * 1.225 * m_s_from_kt(speed_kt) ** 2 / pa_from_inhg(1.0)
+    incompressible = 0.5 * 1.225 * m_s_from_kt(speed_kt) ** 2 / 3386.389
     assert incompressible == pytest.approx(printed, abs=0.00005)
     assert 1.0 < impact_pressure_inhg(speed_kt) / printed < 1.0152
 
@@ -122,9 +123,9 @@ def test_height_change_at_which_airspeed_reaches_zero(speed_kt, static_blocked_f
     [(100, 101), (200, 110), (300, 119), (500, 135), (-100, 78), (-200, 63), (-300, 44)],
 )
 def test_holding_90_indicated_with_static_blocked(change_ft, flown_kt):
-    flown = airspeed_flown_kt(90, 3000 + change_ft, 3000)
-    assert flown == pytest.approx(flown_kt, abs=0.5)
-    assert trapped_static_airspeed_kt(3000 + change_ft, 3000, flown) == pytest.approx(90)
+    # the speeds are printed to 1 kt: half a knot either way must have 90 between
+    shown = trapped_static_airspeed_kt(3000 + change_ft, 3000, flown_kt + np.array([-0.5, 0.5]))
+    assert shown[0] <= 90 <= shown[1]
 
 
 @pytest.mark.parametrize(
@@ -141,7 +142,7 @@ def test_holding_90_indicated_with_static_blocked(change_ft, flown_kt):
 def test_ram_blocked_with_drain_open_bleeds_down(after_s, shown_kt):
     # 100 kt, drain lag 5 s (judgement); printed to 1 kt
     static = pressure_inhg(3000.0)
-    trapped = pitot_pressure_inhg(100.0, static)
+    trapped = open_pitot_inhg(100.0, static)
     line = pressure_line(np.full(21, static), 1.0, 5.0, trapped)
     assert indicated_airspeed_kt(line[after_s], static) == pytest.approx(shown_kt, abs=0.5)
 
@@ -152,19 +153,10 @@ def test_ram_and_static_blocked_drain_open_rises_falsely_in_a_descent():
     assert shown == pytest.approx([144, 0, 0], abs=KT)
 
 
-@pytest.mark.parametrize(
-    ("lost_share", "shown_kt"), [(0.05, 97.5), (0.1, 94.9), (0.2, 89.5), (0.3, 83.7), (0.5, 70.8)]
-)
-def test_pitot_line_leak(lost_share, shown_kt):
-    static = pressure_inhg(3000.0)
-    line = leaking_pitot_inhg(pitot_pressure_inhg(100.0, static), static, lost_share)
-    assert indicated_airspeed_kt(line, static) == pytest.approx(shown_kt, abs=KT)
-
-
 @pytest.mark.parametrize(("altitude_ft", "low_ft"), [(0, 442), (3000, 483)])
 def test_pitot_and_static_lines_swapped(altitude_ft, low_ft):
     static = pressure_inhg(altitude_ft)
-    ram = pitot_pressure_inhg(100.0, static)
+    ram = open_pitot_inhg(100.0, static)
     assert altitude_ft - altimeter_ft(ram) == pytest.approx(low_ft, abs=0.5)
     assert indicated_airspeed_kt(static, ram) == 0.0
 
@@ -227,7 +219,7 @@ def test_reported_iced_static_line(speed_kt, gain_kt):
 def test_one_port_in_a_slip(speed_kt, high_ft, gain_kt):
     # pressure coefficient 0.1 on the open port, 3,000 ft; the other slip turns the sign round
     static = pressure_inhg(3000.0)
-    pitot = pitot_pressure_inhg(speed_kt, static)
+    pitot = open_pitot_inhg(speed_kt, static)
     sensed = static - port_error_inhg(speed_kt, np.array([0.1, -0.1]))
     assert altimeter_ft(sensed)[0] - 3000 == pytest.approx(high_ft, abs=0.5)
     shown = indicated_airspeed_kt(pitot, sensed)
@@ -243,36 +235,13 @@ def test_altimeter_and_airspeed_err_the_same_way(speed_kt, altitude_ft, error_ft
         assert np.sign(shown - speed_kt) == np.sign(error_ft)
 
 
-@pytest.mark.parametrize(
-    ("seen_kt", "shared"),
-    [
-        pytest.param(5.5, True, id="50 ft and 5.5 kt at 90 kt"),
-        pytest.param(4.5, True, id="within a fifth"),
-        pytest.param(4.3, False, id="too little"),
-        pytest.param(6.7, False, id="too much"),
-        pytest.param(0.0, False, id="altimeter alone: its own error or its setting"),
-        pytest.param(-5.5, False, id="opposite signs"),
-    ],
-)
-def test_errors_of_both_dials_fit_one_static_error(seen_kt, shared):
-    # 50 ft high at 3,000 ft and 90 kt brings 5.5 kt with it; within a fifth of that counts (judgement)
-    tolerance = shipped().quantities["static.agreement.tolerance"].low
-    assert agrees_with_static_error(90, 3000, 50, seen_kt, tolerance) == shared
-    assert agrees_with_static_error(90, 3000, -50, -seen_kt * 5.9 / 5.5, tolerance) == shared
-
-
-def test_airspeed_alone_in_error_is_no_static_error():
-    assert not agrees_with_static_error(90, 3000, 0.0, 10.0, 0.2)
-    assert not agrees_with_static_error(90, 3000, 0.0, 0.0, 0.2)
-
-
 @pytest.mark.parametrize("altitude_ft", [0, 3000])
 def test_a_handbook_pair_of_6_mph_and_50_ft_is_one_static_error(altitude_ft):
     # Owner's handbook of an early-1960s high-wing single: the alternate source is off by at most 6 mph and
     # 50 ft. They belong together at the speeds that such an aircraft flies (85 to 120 kt).
     at_kt = np.arange(85.0, 121.0)
     gain_kt = airspeed_with_static_error_kt(at_kt, altitude_ft, 50.0) - at_kt
-    assert gain_kt.min() < kt_from_mph(6.0) < gain_kt.max()
+    assert gain_kt.min() < 6.0 * MPH < gain_kt.max()
 
 
 # ------------------------------------------------------------------ true airspeed
@@ -294,12 +263,6 @@ def test_leaving_compressibility_out_costs_under_half_a_percent(cas_kt, altitude
     exact = mach * 661.4788 * (1 - 6.8755856e-6 * altitude_ft) ** 0.5
     # 0.501 % at the corner itself, 200 kt and 10,000 ft
     assert tas_from_cas_kt(cas_kt, altitude_ft) == pytest.approx(exact, rel=0.00505)
-
-
-@given(st.floats(1, 300), st.floats(0, 30000), st.floats(-40, 40))
-def test_cas_undoes_tas(cas_kt, altitude_ft, deviation_c):
-    tas = tas_from_cas_kt(cas_kt, altitude_ft, deviation_c)
-    assert cas_from_tas_kt(tas, altitude_ft, deviation_c) == pytest.approx(cas_kt)
 
 
 # ------------------------------------------------------------------ lines

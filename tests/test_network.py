@@ -196,19 +196,6 @@ def test_dials_are_what_a_look_at_the_panel_shows():
     assert not checks & set(full.dial_gauges)
 
 
-def test_the_graph_runs_from_failures_to_gauges():
-    graph = NETWORK.graph()
-    kinds = {name: data.get("kind") for name, data in graph.nodes(data=True)}
-    assert {name for name, kind in kinds.items() if kind == "failure"} == {f.id for f in NETWORK.failures}
-    assert graph.has_edge("static_ports_taped", "static_ports")
-    assert graph.has_edge("static_ports", "static")
-    assert graph.has_edge("static", "altimeter.trend")
-    assert graph.has_edge("static", "static_trapped")
-    assert kinds["static_trapped"] == "memory"
-    assert kinds["static"] == "source"
-    assert not graph.has_edge("altimeter.trend", "static")
-
-
 def test_a_panel_holds_the_failures_of_its_parts_only():
     parts = tuple(part for part in NETWORK.parts if part != "engine_pump")
     panel = replace_panel(parts=parts)

@@ -32,9 +32,6 @@ M_PER_NAUTICAL_MILE = 1852.0
 M_S_PER_KT = M_PER_NAUTICAL_MILE / 3600.0
 """Metres per second in a knot, exact. Source: SP 811 B.8."""
 
-MPH_PER_KT = M_PER_NAUTICAL_MILE / 1609.344
-"""Statute miles per hour in a knot, exact. Source: SP 811 B.8 (mile = 1 609.344 m)."""
-
 PA_PER_INHG = 3386.389
 """Pascals in an inch of mercury at 0 °C. Source: SP 811 B.8 (3.386 389 E+03, conventional)."""
 
@@ -47,32 +44,14 @@ PA_PER_INH2O_4C = 249.082
 PA_PER_PSI = 6894.757
 """Pascals in a pound-force per square inch. Source: SP 811 B.8 (6.894 757 E+03)."""
 
-KELVIN_AT_0_C = 273.15
-"""Kelvin at 0 °C, exact. Source: SP 811 B.8."""
-
 S_PER_MIN = 60.0
 MIN_PER_H = 60.0
 S_PER_H = 3600.0
 
 
-def pa_from_inhg(pressure_inhg: Value) -> Value:
-    """Return pascals from inches of mercury."""
-    return pressure_inhg * PA_PER_INHG
-
-
-def inhg_from_pa(pressure_pa: Value) -> Value:
-    """Return inches of mercury from pascals."""
-    return pressure_pa / PA_PER_INHG
-
-
 def hpa_from_inhg(pressure_inhg: Value) -> Value:
     """Return hectopascals from inches of mercury."""
     return pressure_inhg * (PA_PER_INHG / PA_PER_HPA)
-
-
-def inhg_from_hpa(pressure_hpa: Value) -> Value:
-    """Return inches of mercury from hectopascals."""
-    return pressure_hpa * (PA_PER_HPA / PA_PER_INHG)
 
 
 def inh2o_from_inhg(pressure_inhg: Value) -> Value:
@@ -90,16 +69,6 @@ def psi_from_inhg(pressure_inhg: Value) -> Value:
     return pressure_inhg * (PA_PER_INHG / PA_PER_PSI)
 
 
-def m_from_ft(length_ft: Value) -> Value:
-    """Return meters from feet."""
-    return length_ft * M_PER_FT
-
-
-def ft_from_m(length_m: Value) -> Value:
-    """Return feet from meters."""
-    return length_m / M_PER_FT
-
-
 def m_s_from_kt(speed_kt: Value) -> Value:
     """Return meters per second from knots."""
     return speed_kt * M_S_PER_KT
@@ -108,26 +77,6 @@ def m_s_from_kt(speed_kt: Value) -> Value:
 def kt_from_m_s(speed_m_s: Value) -> Value:
     """Return knots from meters per second."""
     return speed_m_s / M_S_PER_KT
-
-
-def mph_from_kt(speed_kt: Value) -> Value:
-    """Return statute miles per hour from knots."""
-    return speed_kt * MPH_PER_KT
-
-
-def kt_from_mph(speed_mph: Value) -> Value:
-    """Return knots from statute miles per hour."""
-    return speed_mph / MPH_PER_KT
-
-
-def ft_s_from_fpm(rate_fpm: Value) -> Value:
-    """Return feet per second from feet per minute."""
-    return rate_fpm / S_PER_MIN
-
-
-def fpm_from_ft_s(rate_ft_s: Value) -> Value:
-    """Return feet per minute from feet per second."""
-    return rate_ft_s * S_PER_MIN
 
 
 def fpm_from_kt(speed_kt: Value) -> Value:
@@ -148,13 +97,3 @@ def s_from_min(duration_min: Value) -> Value:
 def min_from_s(duration_s: Value) -> Value:
     """Return minutes from seconds."""
     return duration_s / S_PER_MIN
-
-
-def kelvin_from_c(temperature_c: Value) -> Value:
-    """Return kelvin from degrees Celsius."""
-    return temperature_c + KELVIN_AT_0_C
-
-
-def c_from_kelvin(temperature_k: Value) -> Value:
-    """Return degrees Celsius from kelvin."""
-    return temperature_k - KELVIN_AT_0_C

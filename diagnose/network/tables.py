@@ -10,7 +10,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache, partial
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import msgspec
 import numpy as np
@@ -34,9 +34,6 @@ from diagnose.network.likelihood import (
     states_of,
 )
 from diagnose.network.memories import MemoryTables, memory_tables
-
-if TYPE_CHECKING:
-    import networkx
 
 Index = np.ndarray
 
@@ -374,30 +371,6 @@ class Network:
             row = table.at((*parents, *motion))
             chances[name] = dict(zip(table.readings, row.tolist(), strict=True))
         return chances
-
-    def graph(self) -> networkx.DiGraph:
-        """Give the network as a networkx graph: failures -> parts -> sources -> gauges."""
-        import networkx
-
-        graph = networkx.DiGraph(panel=self.panel.id)
-        for failure in self.failures:
-            graph.add_node(failure.id, kind="failure", name=failure.name)
-            for part in failure.acts:
-                graph.add_edge(failure.id, part)
-        for part in self.parts:
-            graph.add_node(part, kind="part", name=self.kb.parts[part].name)
-        for name, tables in self.memories.items():
-            graph.add_node(name, kind="memory", name=tables.memory.name)
-            graph.add_edge(tables.memory.driver, name)
-        for source in self.sources:
-            graph.add_node(source, kind="source", name=self.kb.sources[source].name)
-            for rule in self.rules[source]:
-                graph.add_edges_from((name, source) for name in rule.when)
-        present = {*self.parts, *self.sources, *self.memories}
-        for name, table in self.facets.items():
-            graph.add_node(name, kind="gauge", name=name)
-            graph.add_edges_from((parent, name) for parent in table.parents if parent in present)
-        return graph
 
 
 class _Made(msgspec.Struct, frozen=True):

@@ -14,7 +14,6 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from diagnose.model.units import S_PER_MIN, Array, Numbers
 from diagnose.physics.atmosphere import (
@@ -80,18 +79,6 @@ def tas_from_cas_kt(cas_kt: Numbers, altitude_ft: Numbers, temperature_deviation
     speed = within(cas_kt, 0.0, HIGHEST_AIRSPEED_KT, "airspeed", "kt")
     tas: Array = speed / np.sqrt(density_ratio(altitude_ft, temperature_deviation_c))
     return tas
-
-
-def cas_from_tas_kt(tas_kt: Numbers, altitude_ft: Numbers, temperature_deviation_c: Numbers = 0.0) -> Array:
-    """Return calibrated airspeed, TAS * sqrt(sigma); inverse of ``tas_from_cas_kt`` (E12)."""
-    speed = within(tas_kt, 0.0, 2.0 * HIGHEST_AIRSPEED_KT, "airspeed", "kt")
-    cas: Array = speed * np.sqrt(density_ratio(altitude_ft, temperature_deviation_c))
-    return cas
-
-
-def pitot_pressure_inhg(airspeed_kt: Numbers, static_inhg: Numbers) -> Array:
-    """Return the pressure at an open pitot head: true static plus impact pressure."""
-    return impact_pressure_inhg(airspeed_kt) + static_inhg
 
 
 # ------------------------------------------------------------------ pressure lines
@@ -167,13 +154,6 @@ def joined_openings(
         tau = np.divide(1.0, np.divide(1.0, first_tau) + np.divide(1.0, second_tau))
     first = np.asarray(first_inhg, dtype=np.float64)
     return first + share * (np.asarray(second_inhg, dtype=np.float64) - first), tau
-
-
-def leaking_pitot_inhg(pitot_inhg: Numbers, static_inhg: Numbers, lost_share: Numbers) -> Array:
-    """Return pitot-line pressure when a leak loses a share (0 to 1) of the impact pressure."""
-    lost = within(lost_share, 0.0, 1.0, "lost share of impact pressure", "of 1")
-    static = np.asarray(static_inhg, dtype=np.float64)
-    return static + (1.0 - lost) * (np.asarray(pitot_inhg, dtype=np.float64) - static)
 
 
 def port_error_inhg(airspeed_kt: Numbers, pressure_coefficient: Numbers) -> Array:
@@ -252,17 +232,6 @@ def trapped_static_airspeed_kt(
     return indicated_airspeed_kt(pitot, pressure_inhg(trapped_altitude_ft))
 
 
-def airspeed_flown_kt(indicated_kt: Numbers, altitude_ft: Numbers, trapped_altitude_ft: Numbers) -> Array:
-    """Return the calibrated airspeed really flown while static is blocked; inverse of E7.
-
-    Where no forward speed gives the indication the result is 0.
-    """
-    impact = impact_pressure_inhg(indicated_kt) + (
-        pressure_inhg(trapped_altitude_ft) - pressure_inhg(altitude_ft)
-    )
-    return airspeed_kt(impact)
-
-
 def airspeed_with_static_error_kt(
     airspeed_kt: Numbers, altitude_ft: Numbers, altitude_error_ft: Numbers
 ) -> Array:
@@ -274,20 +243,3 @@ def airspeed_with_static_error_kt(
     altitude = np.asarray(altitude_ft, dtype=np.float64)
     pitot = pressure_inhg(altitude) + impact_pressure_inhg(airspeed_kt)
     return indicated_airspeed_kt(pitot, pressure_inhg(altitude + altitude_error_ft))
-
-
-def agrees_with_static_error(
-    airspeed_kt: Numbers,
-    altitude_ft: Numbers,
-    altitude_error_ft: Numbers,
-    airspeed_error_kt: Numbers,
-    tolerance: Numbers,
-) -> npt.NDArray[np.bool_]:
-    """Whether errors of both dials fit one error of the static line that they share.
-
-    True where the airspeed error is within ``tolerance`` (a share, such as 0.2) of what the altimeter's
-    error brings with it; opposite signs never fit. ``airspeed_kt`` is the calibrated airspeed flown.
-    """
-    expected = airspeed_with_static_error_kt(airspeed_kt, altitude_ft, altitude_error_ft) - airspeed_kt
-    off = np.abs(np.asarray(airspeed_error_kt, dtype=np.float64) - expected)
-    return np.asarray((off <= tolerance * np.abs(expected)) & (expected != 0.0))

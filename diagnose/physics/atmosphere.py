@@ -76,12 +76,6 @@ def altimeter_ft(static_inhg: Numbers, setting_inhg: Numbers = P0_INHG) -> Array
     return pressure_altitude_ft(static_inhg) - pressure_altitude_ft(setting)
 
 
-def static_pressure_inhg(altitude_ft: Numbers, setting_inhg: Numbers = P0_INHG) -> Array:
-    """Return the static pressure at which an altimeter with this setting shows this altitude."""
-    setting = within(setting_inhg, LOWEST_SETTING_INHG, HIGHEST_SETTING_INHG, "altimeter setting", "inHg")
-    return pressure_inhg(np.asarray(altitude_ft) + pressure_altitude_ft(setting))
-
-
 def temperature_c(altitude_ft: Numbers) -> Array:
     """Return the standard temperature. Source: US Standard Atmosphere 1976."""
     altitude = within(altitude_ft, LOWEST_ALTITUDE_FT, HIGHEST_ALTITUDE_FT, "pressure altitude", "ft")
@@ -106,17 +100,6 @@ def ft_per_inhg(altitude_ft: Numbers) -> Array:
     theta = 1.0 - LAPSE_PER_FT * altitude
     slope_inhg_per_ft = P0_INHG * PRESSURE_EXPONENT * LAPSE_PER_FT * theta ** (PRESSURE_EXPONENT - 1.0)
     return np.asarray(1.0, dtype=np.float64) / slope_inhg_per_ft
-
-
-def cold_air_error_ft(height_above_station_ft: Numbers, temperature_deviation_c: Numbers) -> Array:
-    """Return altimeter indication minus true altitude; positive (reads high) in cold air.
-
-    Source: AIM 7-3, the 4 ft per 1,000 ft per °C rule (memory). A rule of thumb for deviations of
-    a few tens of °C; not for use as an altitude correction in flight.
-    """
-    height = np.asarray(height_above_station_ft, dtype=np.float64)
-    deviation = within(temperature_deviation_c, -80.0, 80.0, "temperature deviation", "°C")
-    return -COLD_AIR_FT_PER_1000_FT_C * deviation * height / 1000.0
 
 
 LOWEST_PRESSURE_INHG: Final = float(pressure_inhg(HIGHEST_ALTITUDE_FT))

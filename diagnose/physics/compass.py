@@ -47,14 +47,6 @@ def settled_heading_deg(
     return np.asarray(np.degrees(np.arctan2(-across, along)) % 360.0)
 
 
-def swing_deg(
-    heading_deg: Numbers, vertical_bank_deg: Numbers, vertical_pitch_deg: Numbers, dip_deg: Numbers
-) -> Array:
-    """Error of the settled card, shown less true, -180 to 180."""
-    shown = settled_heading_deg(heading_deg, vertical_bank_deg, vertical_pitch_deg, dip_deg)
-    return np.asarray((shown - np.asarray(heading_deg) + 180.0) % 360.0 - 180.0)
-
-
 def card_history_deg(settled_deg: Array, step_s: float, damping_s: Numbers) -> Array:
     """What the card shows over time, following the settled heading as a first-order lag.
 
@@ -63,17 +55,3 @@ def card_history_deg(settled_deg: Array, step_s: float, damping_s: Numbers) -> A
     """
     unwound = np.degrees(np.unwrap(np.radians(np.asarray(settled_deg, dtype=np.float64)), axis=-1))
     return np.asarray(pressure_line(unwound, step_s, damping_s) % 360.0)
-
-
-def deviation_deg(
-    heading_deg: Numbers, card_headings_deg: tuple[float, ...], card_deviations_deg: tuple[float, ...]
-) -> Array:
-    """Deviation (shown less magnetic) read off a correction card, straight between its headings.
-
-    The limit without a placard is 10 degrees: 14 CFR 23.1327 before amendment 23-64.
-    """
-    return np.asarray(
-        np.interp(
-            np.asarray(heading_deg, dtype=np.float64), card_headings_deg, card_deviations_deg, period=360.0
-        )
-    )

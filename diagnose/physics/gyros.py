@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from diagnose.model.units import M_S_PER_KT, S_PER_H, S_PER_MIN, Array, Numbers
+from diagnose.model.units import M_S_PER_KT, S_PER_MIN, Array, Numbers
 from diagnose.physics.limits import within
 
 EARTH_RATE_DPH: Final = 15.0
@@ -71,13 +71,6 @@ def bank_for_rate_deg(true_airspeed_kt: Numbers, rate_dps: Numbers) -> Array:
 
 
 # ------------------------------------------------------------------ rotors over time
-
-
-def rotor_run_up(minutes: Numbers, run_up_min: Numbers, initial: Numbers = 0.0) -> Array:
-    """Speed of a rotor, as a share of full speed, some minutes after its drive came on."""
-    time = within(minutes, 0.0, np.inf, "time since the drive came on", "min")
-    behind = np.exp(-time / np.asarray(run_up_min, dtype=np.float64))
-    return np.asarray(1.0 - (1.0 - np.asarray(initial, dtype=np.float64)) * behind)
 
 
 def air_driven_speed(suction_inhg: Numbers, normal_inhg: Numbers) -> Array:
@@ -211,32 +204,6 @@ def heading_drift_dph(
     return np.asarray(
         nut - earth_rate_drift_dph(latitude_deg) - transport_drift_dph(ground_speed_east_kt, latitude_deg)
     )
-
-
-def heading_history_deg(
-    speed: Array,
-    step_s: float,
-    steady_drift_dph: Numbers,
-    first_drift_dpm: Numbers,
-    initial_deg: Numbers = 0.0,
-) -> Array:
-    """Error of a heading indicator over time; nothing erects it to a heading, so the error adds up.
-
-    ``speed`` (share) shape (..., time), the rest its shape without time. ``steady_drift_dph`` is that
-    of ``heading_drift_dph``; friction drift goes as first drift / speed, signed by the caller
-    (judgement, as for ``lean_deg``).
-    """
-    step = float(within(step_s, 1e-9, np.inf, "time step", "s"))
-    slowness = 1.0 / np.maximum(np.asarray(speed, dtype=np.float64), SLOWEST_SPEED)
-    mean = 0.5 * (slowness[..., 1:] + slowness[..., :-1])
-    first = np.asarray(first_drift_dpm, dtype=np.float64)[..., np.newaxis]
-    steady = np.asarray(steady_drift_dph, dtype=np.float64)[..., np.newaxis]
-    added = np.cumsum((first * mean / S_PER_MIN + steady / S_PER_H) * step, axis=-1)
-    start = np.asarray(initial_deg, dtype=np.float64)[..., np.newaxis]
-    error = np.empty((*np.broadcast_shapes(added.shape[:-1], start.shape[:-1]), slowness.shape[-1]))
-    error[..., :1] = start
-    error[..., 1:] = start + added
-    return error
 
 
 # ------------------------------------------------------------------ turns

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from diagnose.model.units import S_PER_MIN, Array, Numbers, fpm_from_kt
 from diagnose.physics.gyros import bank_for_rate_deg
@@ -50,43 +49,9 @@ def roll_out_lead_deg(heading_deg: Numbers, latitude_deg: Numbers, bank_deg: Num
     return np.asarray(latitude * np.cos(np.radians(heading_deg)) + half_bank)
 
 
-def roll_out_heading_deg(
-    heading_deg: Numbers, latitude_deg: Numbers, bank_deg: Numbers, *, to_the_right: bool
-) -> Array:
-    """Compass indication, 0 to 360, at which to begin the roll-out on to a compass heading."""
-    lead = roll_out_lead_deg(heading_deg, latitude_deg, bank_deg)
-    return np.asarray((np.asarray(heading_deg) - (lead if to_the_right else -lead)) % 360.0)
-
-
-def bank_by_percent_deg(true_airspeed_kt: Numbers) -> Array:
-    """Standard-rate bank by rule of thumb: 15 % of TAS, as is TAS / 10 and half of that (IFH ch. 5)."""
-    return np.asarray(0.15 * np.asarray(true_airspeed_kt, dtype=np.float64))
-
-
-def bank_by_tenth_plus_deg(true_airspeed_kt: Numbers, plus_deg: float) -> Array:
-    """Standard-rate bank by rule of thumb: TAS / 10 plus 5 (fits 90 to 120 kt) or 7 (140 to 150 kt)."""
-    return np.asarray(np.asarray(true_airspeed_kt, dtype=np.float64) / 10.0 + plus_deg)
-
-
-def heading_roll_out_lead_deg(bank_deg: Numbers) -> Array:
-    """Degrees of heading indicator before a heading at which to roll out: half the bank (IFH ch. 5)."""
-    return np.asarray(np.abs(np.asarray(bank_deg, dtype=np.float64)) / 2.0)
-
-
 def largest_bank_deg(turn_deg: Numbers, standard_deg: Numbers) -> Array:
     """Bank for a small change of heading: not above the degrees to turn, nor standard rate (IFH ch. 5)."""
     return np.asarray(np.minimum(np.abs(np.asarray(turn_deg, dtype=np.float64)), standard_deg))
-
-
-def correction_bars(altitude_error_ft: Numbers) -> Array:
-    """First pitch correction in widths of the horizon bar: half within 100 ft, one beyond (IFH ch. 5)."""
-    error = np.abs(np.asarray(altitude_error_ft, dtype=np.float64))
-    return np.asarray(np.where(error > 100.0, 1.0, np.where(error > 0.0, 0.5, 0.0)))
-
-
-def correction_rate_fpm(altitude_error_ft: Numbers) -> Array:
-    """Vertical speed to correct an altitude: twice the error per minute, toward it (IFH ch. 7, memory)."""
-    return np.asarray(-2.0 * np.asarray(altitude_error_ft, dtype=np.float64))
 
 
 def rate_from_altimeter_fpm(change_ft: Numbers, duration_s: Numbers) -> Array:
@@ -99,21 +64,3 @@ def fpm_per_degree(true_airspeed_kt: Numbers) -> Array:
     """Change of vertical speed for one degree of pitch at constant speed: about 1.77 fpm per kt."""
     speed = np.asarray(true_airspeed_kt, dtype=np.float64)
     return np.asarray(fpm_from_kt(speed) * np.sin(np.radians(1.0)))
-
-
-def power_change_speed_kt(from_kt: Numbers, target_kt: Numbers, lead_kt: Numbers) -> Array:
-    """Airspeed at which to set the new power: ``lead_kt`` before the target, never before the start.
-
-    Source: IFH ch. 7 (memory); about 10 kt for a trainer stands in knowledge/physics.toml.
-    """
-    start, target = np.asarray(from_kt, dtype=np.float64), np.asarray(target_kt, dtype=np.float64)
-    change = target - start
-    return np.asarray(target - np.sign(change) * np.minimum(np.abs(change), lead_kt))
-
-
-def leak_test_passes(loss_ft: Numbers, limit_ft: Numbers) -> npt.NDArray[np.bool_]:
-    """Whether a static system passes its leak test: altitude lost in 1 min up to the limit.
-
-    The limit, 100 ft, stands in knowledge/physics.toml. Source: 14 CFR 23.1325 before amendment 23-64.
-    """
-    return np.asarray(within(loss_ft, 0.0, np.inf, "loss of altitude", "ft") <= limit_ft)

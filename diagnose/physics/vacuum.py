@@ -21,11 +21,6 @@ def standby_suction_inhg(altitude_ft: Numbers, manifold_inhg: Numbers) -> Array:
     return np.asarray(np.maximum(pressure_inhg(altitude_ft) - np.asarray(manifold_inhg), 0.0))
 
 
-def highest_manifold_inhg(altitude_ft: Numbers, suction_inhg: Numbers) -> Array:
-    """Highest manifold pressure that still leaves this suction."""
-    return np.asarray(pressure_inhg(altitude_ft) - np.asarray(suction_inhg, dtype=np.float64))
-
-
 # ------------------------------------------------------------------ pump, lines and gauge
 #
 # Air goes: cabin -> inlet filter -> gyros -> hoses (a leak joins here) -> regulator -> pump. Filter,

@@ -208,8 +208,6 @@ def _trusted(trust: Trust, kb: KnowledgeBase, *, short: bool) -> str:
 
 # ------------------------------------------------------------------ the first screen
 
-#: axes of control, each with the word that the first screen puts before what to fly it by
-FLY_BY = ("pitch", "bank", "power", "heading")
 LABEL = 9
 NO_FAILURE = "no failure evident"
 

@@ -15,7 +15,6 @@ from diagnose.model import Grade
 from diagnose.model.answer import Answer, LookAdvice
 from diagnose.render.advice import look_lines
 from diagnose.render.text import GRADE_WORDS, NARROWEST, names, percent, short_name
-from diagnose.terminal.screen import summary
 from diagnose.terminal.sheet import Sheet, facet_of, fitting, label, reading_at
 
 #: narrower than this there is no room for the ranking beside the grid, and it goes below
@@ -357,8 +356,3 @@ def keys_line(sheet: Sheet, width: int) -> str:
         if len(line) + len(key) + 2 <= width:
             line += f" {key} "
     return _fit(line, width)
-
-
-def title_of(sheet: Sheet) -> str:
-    """The line at the foot of the prompt, for the terminal's title."""
-    return summary(sheet.desk).strip()

@@ -124,9 +124,6 @@ def query_pyagrum(tables: Tables, nodes: Sequence[str]) -> Iterator[tuple[str, f
         yield node, float(inference.posterior(node)[yes])
 
 
-Query = Callable[[Tables, Sequence[str]], Iterator[tuple[str, float]]]
-
-
 def inference_lines(
     kb: KnowledgeBase, engines: dict[str, Engine], told: Callable[[str], None]
 ) -> Iterator[Line]:
