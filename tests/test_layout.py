@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import doctest
 import graphlib
+from itertools import chain
 from pathlib import Path
 
 import pytest
@@ -163,3 +165,21 @@ def test_no_modules_import_each_other_in_a_circle():
 def test_files_stay_short_enough_to_read():
     for path in ROOT.rglob("*.py"):
         assert len(path.read_text(encoding="utf-8").splitlines()) < 500, path
+
+
+def test_the_examples_of_the_front_door_hold():
+    """Every public function has one; they share what the first one builds."""
+    tree = ast.parse((ROOT / "__init__.py").read_text(encoding="utf-8"))
+    public = [node for node in tree.body if isinstance(node, ast.FunctionDef) and node.name[0] != "_"]
+    assert not {node.name for node in public} & set(ORDER), "a package of that name would take its place"
+    examples = {node.name: doctest.DocTestParser().get_examples(ast.get_docstring(node)) for node in public}
+    assert [name for name, found in examples.items() if not found] == []
+    whole = [*doctest.DocTestParser().get_examples(diagnose.__doc__), *chain(*examples.values())]
+    test = doctest.DocTest(whole, {}, "front door", None, None, None)
+    told: list[str] = []
+    runner = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS | doctest.IGNORE_EXCEPTION_DETAIL)
+    assert runner.run(test, out=told.append).failed == 0, "".join(told)
+
+
+def test_the_types_come_with_the_package():
+    assert (ROOT / "py.typed").exists()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from diagnose.network.engine import Engine
     from diagnose.review import Guess, MapRecord, Review
 
-USUAL_PANEL = "single_pump"
 HOW_TO_ANSWER = (
     'Correct it in words ("speed is groundspeed in km/h", "ignore HDG2"), "save FILE" to keep it, '
     '"show" it again, "yes" to go on, "no" to stop.'
@@ -49,7 +48,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     review.add_argument(
         "--yes", action="store_true", help="take the guess; a column that has to be asked about is not used"
     )
-    review.add_argument("--panel", metavar="PANEL", help=f"the aircraft's panel ({USUAL_PANEL})")
+    review.add_argument("--panel", metavar="PANEL", help="the aircraft's panel (single_pump)")
     review.add_argument(
         "--setting", metavar="WHY", help="why you are here: routine (the default), anomaly or exercise"
     )
@@ -73,6 +72,7 @@ def _review(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.file.is_dir():
         return _folder(chosen, setting, kb)
     from diagnose import engine_for
+    from diagnose.review import reviewed
 
     mapping = _mapping(chosen, kb, ask=not (chosen.yes or chosen.json))
     found = reviewed(chosen.file, mapping, chosen.panel, setting, kb, partial(engine_for, kb))
@@ -107,7 +107,7 @@ def _write(chosen: argparse.Namespace, found: Review) -> None:
 
 def _guess(chosen: argparse.Namespace, kb: KnowledgeBase) -> int:
     """Print the guess, corrected, as a mapping file; what is open stands in it as remarks."""
-    from diagnose.review import dump_map
+    from diagnose.review import dump_map, guess_of
 
     guessed = guess_of(chosen.file, tuple(chosen.say), kb)
     print(dump_map(guessed.mapping, guessed.notes), end="")
@@ -118,19 +118,9 @@ def _guess(chosen: argparse.Namespace, kb: KnowledgeBase) -> int:
     return 0
 
 
-def guess_of(file: Path, says: tuple[str, ...], kb: KnowledgeBase) -> Guess:
-    """The guess of a file, as these words correct it."""
-    from diagnose.review import corrected, guess, layout_of
-
-    found = guess(layout_of(file, kb), kb)
-    for words in says:
-        found = corrected(found, words, kb)
-    return found
-
-
 def _mapping(chosen: argparse.Namespace, kb: KnowledgeBase, *, ask: bool) -> MapRecord | Guess:
     """The mapping of the file: the user's own, or a guess that is shown, corrected and confirmed."""
-    from diagnose.review import load_map
+    from diagnose.review import guess_of, load_map
 
     if chosen.map:
         return load_map(chosen.map, kb)
@@ -186,35 +176,6 @@ def _confirmed(chosen: argparse.Namespace, file: Path, found: Guess, kb: Knowled
         print(changed_text(before, found, kb, columns), file=sys.stderr)
 
 
-def reviewed(file: Path, mapping: MapRecord | Guess | None, panel: str | None, setting: str, kb: KnowledgeBase, engine: Callable[[str], Engine]) -> Review:  # fmt: skip
-    """Read and review one file; without a mapping a guess is taken, and what is open in it is a fault of the file."""
-    from dataclasses import replace
-
-    from diagnose.review import Fault, Guess, layout_of, read, review
-
-    layout = layout_of(file, kb)
-    found = guess_of(file, (), kb) if mapping is None else mapping
-    asked: tuple[Fault, ...] = ()
-    if isinstance(found, Guess):
-        asked = tuple(
-            Fault(
-                kind="question", says=f"not used until you answer: {says}" if column else says, column=column
-            )
-            for column, says in found.questions
-        )
-        found = found.mapping
-    chosen = engine(panel or found.panel or USUAL_PANEL)
-    try:
-        recording = read(layout, found, kb)
-        return review(chosen, replace(recording, faults=(*asked, *recording.faults)), found, setting=setting)
-    except CaseError as error:
-        if not asked:
-            raise
-        # what is open may be all that it lacks
-        open_ones = "; ".join(str(fault) for fault in asked)
-        raise CaseError(error.what, error.where, f"{error.mend}. Open: {open_ones}") from None
-
-
 # ------------------------------------------------------------------ many flights
 
 
@@ -256,6 +217,8 @@ def _says(chosen: argparse.Namespace, files: list[Path], kb: KnowledgeBase) -> d
 
     A file of which nothing can be used is told of when it is reviewed.
     """
+    from diagnose.review import guess_of
+
     first: dict[tuple[str, ...], Path] = {}
     for file in files:
         names = _names(file, kb)
@@ -303,7 +266,7 @@ def _engine(overlays: tuple[Path, ...], panel: str) -> Engine:
 
 def _one(job: Job) -> dict[str, Any]:
     from diagnose.render.pages.findings import review_data
-    from diagnose.review import load_map
+    from diagnose.review import guess_of, load_map, reviewed
 
     file, map_file, says, panel, setting, overlays = job
     kb = _knowledge(overlays)

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import Load, Subparsers, asks_width, tell, text_width, write, writes
-from diagnose.cli.review import reviewed
 
 if TYPE_CHECKING:
     from diagnose.knowledge.load import KnowledgeBase
@@ -67,12 +66,11 @@ def _answered(
     from diagnose import answer_case, engine_for
 
     if Path(chosen.case).suffix.lower() == ".csv":
-        from diagnose.review import load_map
+        from diagnose.network.engine import Engine
+        from diagnose.review import load_map, reviewed
 
         mapping = load_map(chosen.map, kb) if chosen.map else None
         found = reviewed(Path(chosen.case), mapping, chosen.panel, "", kb, partial(engine_for, kb))
-        from diagnose.network.engine import Engine
-
         return found.case, found.answer, Engine(found.network), found
     from diagnose.language.case_files import load_case
 

@@ -10,8 +10,8 @@ in them, less what a sound horizon errs (``horizon``) and what was flown otherwi
 
 from diagnose.review.began import Onset
 from diagnose.review.causes import Cause
-from diagnose.review.dialogue import changed_text, columns_text, corrected
-from diagnose.review.findings import Doubted, Review, review
+from diagnose.review.dialogue import changed_text, columns_text, corrected, guess_of
+from diagnose.review.findings import Doubted, Review, review, reviewed
 from diagnose.review.mapping import Guess, guess
 from diagnose.review.recording import Fault, Recording, read
 from diagnose.review.records import MappedColumn, MapRecord, dump_map, load_map
@@ -33,8 +33,10 @@ __all__ = [
     "corrected",
     "dump_map",
     "guess",
+    "guess_of",
     "layout_of",
     "load_map",
     "read",
     "review",
+    "reviewed",
 ]

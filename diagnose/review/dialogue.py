@@ -15,6 +15,7 @@ import re
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import msgspec
 import numpy as np
@@ -23,10 +24,10 @@ from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Channel
 from diagnose.model.errors import CaseError, UnknownName
 from diagnose.review.clock import Order
-from diagnose.review.mapping import Guess, Taken
+from diagnose.review.mapping import Guess, Taken, guess
 from diagnose.review.names import plain
 from diagnose.review.records import MappedColumn, known_unit
-from diagnose.review.table import plain_unit
+from diagnose.review.table import layout_of, plain_unit
 
 #: heads of the table, and columns of the screen that each takes: most, fewer, least; the first to shrink first
 HEADS = ("column", "values", "whole file", "taken for", "unit", "sure?")
@@ -308,3 +309,11 @@ def with_time(found: Guess, column: str, unit: str, order: Order = "") -> Guess:
         rows.append(row)
     asks = tuple(ask for ask in found.asks if "day first" in ask and not order)
     return replace(found, mapping=mapping, rows=tuple(rows), asks=asks)
+
+
+def guess_of(file: Path, says: Sequence[str], kb: KnowledgeBase) -> Guess:
+    """Give the guess of a file, as these words correct it. Raises CaseError."""
+    found = guess(layout_of(file, kb), kb)
+    for words in says:
+        found = corrected(found, words, kb)
+    return found

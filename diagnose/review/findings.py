@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import msgspec
 import numpy as np
 
 from diagnose.advice.advise import advise
 from diagnose.advice.trust import misled
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language.session import START
 from diagnose.model import CaseRecord, FailureKind
 from diagnose.model.answer import Answer
 from diagnose.model.errors import CaseError, ImpossibleEvidence
@@ -21,10 +24,13 @@ from diagnose.review.began import GAUGE_CHANNELS, Onset, onsets_of
 from diagnose.review.causes import Cause, causes_of, effect_of, gauges_of, not_needed, real_ones, sufficed_at
 from diagnose.review.coding import Coder, coder, snapshots_of
 from diagnose.review.compared import shows_discharge
+from diagnose.review.dialogue import guess_of
+from diagnose.review.mapping import Guess
 from diagnose.review.motion import Motion, motion_of
-from diagnose.review.recording import Recording
+from diagnose.review.recording import Fault, Recording, read
 from diagnose.review.records import MapRecord
 from diagnose.review.relations import Change, Residual, residuals
+from diagnose.review.table import layout_of
 from diagnose.review.windows import Window, manoeuvres_of, speed_of_level, windows_of
 
 #: unrecorded gauges that are named as what would have helped
@@ -345,3 +351,40 @@ def _would_help(engine: Engine, case: CaseRecord, maker: Coder, posterior: Poste
 def _bits(chances: Array) -> float:
     there = chances[chances > 1e-12]
     return float(-(there * np.log2(there)).sum())
+
+
+# ------------------------------------------------------------------ a file
+
+
+def reviewed(
+    file: Path,
+    mapping: MapRecord | Guess | None,
+    panel: str | None,
+    setting: str,
+    kb: KnowledgeBase,
+    engine: Callable[[str], Engine],
+) -> Review:
+    """Read and review one file; without a mapping a guess is taken, and what is open in it is a fault of the file.
+
+    Raises CaseError if the file cannot be read or holds too little.
+    """
+    found = guess_of(file, (), kb) if mapping is None else mapping
+    asked: tuple[Fault, ...] = ()
+    if isinstance(found, Guess):
+        asked = tuple(
+            Fault(
+                kind="question", says=f"not used until you answer: {says}" if column else says, column=column
+            )
+            for column, says in found.questions
+        )
+        found = found.mapping
+    chosen = engine(panel or found.panel or START.panel)
+    try:
+        recording = read(layout_of(file, kb), found, kb)
+        return review(chosen, replace(recording, faults=(*asked, *recording.faults)), found, setting=setting)
+    except CaseError as error:
+        if not asked:
+            raise
+        # what is open may be all that it lacks
+        open_ones = "; ".join(str(fault) for fault in asked)
+        raise CaseError(error.what, error.where, f"{error.mend}. Open: {open_ones}") from None
