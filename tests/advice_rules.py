@@ -216,7 +216,7 @@ class Tried:
 SUSPICION = 2.0 / 54.0
 LOST = {
     "suction": ("none", "low", "weak", "swinging"),
-    "pitot": ("restricted", "leaking", "erratic", "vented", "empty", "sealed"),
+    "pitot": ("restricted", "leaking", "erratic", "choking", "vented", "empty", "sealed"),
     "static": ("sealed", "restricted", "erratic", "one_port", "swapped", "cabin_high", "cabin_pressurised"),
 }
 Verdict = tuple[str, ...] | None
@@ -373,7 +373,7 @@ def rule_4(case: Tried) -> Verdict:
         (
             "pitot_heat",
             {"pitot_heat_on"},
-            alive and case.chance("pitot", "vented", "empty", "sealed", "restricted", "erratic") > 0.5,
+            alive and case.chance("pitot", "choking", "vented", "empty", "sealed", "restricted", "erratic") > 0.5,
         ),
         (
             "alternate_static",

@@ -102,7 +102,9 @@ class Panel:
             if memory["driver"] in parts or memory["driver"] in kb["source"]
         }
         self.moving_parts = [
-            part for part in dict.fromkeys(v["part"] for v in kb["variation"].values()) if part in parts
+            part
+            for part in dict.fromkeys(v["part"] for v in kb["variation"].values())
+            if part in parts or part in kb["source"]
         ]
         self._chances, self._conditions, self._axes = {}, {}, {}
         self._motions = {}
@@ -329,6 +331,8 @@ def prior(panel, case):
     """
     setting, context = files()["setting"][case.setting], list(case.context)
     for flag_id, flag in files()["context"].items():
+        if case.snapshot and case.snapshot[0].manoeuvre in flag.get("first_in", ()):
+            context.append(flag_id)
         # a switch that a later snapshot speaks of first was moved there, and stood as usual before
         for switch, position in flag.get("switch", {}).items():
             spoken = [number for number, one in enumerate(case.snapshot) if switch in one.switches]

@@ -57,7 +57,7 @@ def test_the_blockages_of_the_pilots_handbook_are_all_there():
         for row in ROWS.values()
         if row.source == "phak"
     }
-    assert acts >= {("fouled",), ("vented",), ("sealed",), ("sealed", "sealed"), ()}
+    assert acts >= {("fouled",), ("choking",), ("sealed",), ("sealed", "sealed"), ()}
     assert any("static_ports" in shipped().failures[f].acts for r in ROWS.values() for f in r.failures)
 
 

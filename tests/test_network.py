@@ -154,6 +154,21 @@ def test_a_pilot_astray_turns_one_way_or_the_other():
     )
 
 
+def test_who_holds_level_by_a_sealed_static_line_may_climb_or_descend():
+    """maneuvers.toml, variation of the static line: 0.02 up and 0.02 down, beside the usual strays; nothing else moves him."""
+    parts = NETWORK.variation_parts
+    rows = list(np.ndindex(*(len(NETWORK.states[part]) for part in parts)))
+
+    def flown(condition, manoeuvre="level"):
+        row = rows.index(tuple(place(part, condition) if part == "static" else 0 for part in parts))
+        return chance_of(manoeuvre, "vertical", "up", row), chance_of(manoeuvre, "vertical", "down", row)
+
+    usual = flown("open")
+    assert flown("sealed") == pytest.approx(tuple(0.02 + 0.96 * chance for chance in usual), rel=0.02)
+    assert flown("restricted") == usual
+    assert flown("sealed", "climb") == flown("open", "climb")
+
+
 # ------------------------------------------------------------------ what is expected
 
 

@@ -38,7 +38,7 @@ class Outcome(Record, frozen=True, kw_only=True):
 
 
 class Variation(Cited, frozen=True, kw_only=True):
-    """How air or pilot change the motion: while ``part`` is in ``condition``.
+    """How air or pilot change the motion: while ``part``, or a source that misleads him, is in ``condition``.
 
     ``meant`` narrows it to maneuvers that mean to go "up", "level" or "down" (empty: all).
     """

@@ -13,15 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.model import Facet, Reading
+from diagnose.physics.flight import END_SHARE
 
 Samples = NDArray[np.float64]
 
-#: share of the snapshot that counts as its start and its end
-EDGE_SHARE = 1.0 / 6.0
-
 
 def _edge(history: Samples) -> int:
-    return max(1, round(history.shape[1] * EDGE_SHARE))
+    return max(1, round(history.shape[1] * END_SHARE))
 
 
 def mean_at_end(history: Samples) -> Samples:

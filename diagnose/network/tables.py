@@ -78,9 +78,9 @@ class Network:
 
     @cached_property
     def variation_parts(self) -> tuple[str, ...]:
-        """Parts of air and pilot whose condition changes the motion."""
+        """Parts of air and pilot, and sources that mislead him, whose condition changes the motion."""
         found = dict.fromkeys(variation.part for variation in self.kb.variations.values())
-        return tuple(part for part in found if part in self.parts)
+        return tuple(part for part in found if part in self.parts or part in self.sources)
 
     @cached_property
     def rules(self) -> Mapping[str, tuple[Rule, ...]]:

@@ -16,6 +16,8 @@ from diagnose.physics.draws import Draws
 
 SNAPSHOT_S = 60
 STEP_S = 1.0
+#: share of the snapshot that counts as its end, and as its start
+END_SHARE = 1.0 / 6.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +106,9 @@ def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws, air:
     speed_kt = np.where((axes["pace"] == "at_rest")[:, None], 0.0, speed_kt)
     speed_kt = np.where((axes["pace"] == "rolling")[:, None], rolled_kt, speed_kt)
     speed_kt = np.maximum(speed_kt, 0.0)
-    guess_kt = speed_kt[:, -1] + draws.either_way("flight.roll_expectation_kt", count)
+    # the dial is read over the last seconds, so that is what is expected then
+    end_s = round(SNAPSHOT_S * END_SHARE)
+    guess_kt = speed_kt[:, -end_s:].mean(axis=1) + draws.either_way("flight.roll_expectation_kt", count)
     expected_kt = np.where(axes["pace"] == "rolling", np.maximum(guess_kt, 0.0), expected_kt)
     expected_kt = np.where(axes["pace"] == "at_rest", 0.0, expected_kt)
 

@@ -54,7 +54,7 @@ def static_inhg(states: States, flights: Flights, draws: Draws) -> Array:
             slip = draws.wander(draws("static.one_port.coefficient", count), count, flights.samples, 20)
             return true + port_error_inhg(flights.airspeed_kt, slip)
         case "restricted":
-            return pressure_line(true, STEP_S, draws("static.restricted.lag_s", count))
+            return _trailing_inhg(true, draws("static.restricted.lag_s", count), flights, draws)
         case "erratic":
             return _water_in_static(true, flights, draws)
         case "cabin_low" | "cabin_leak":
@@ -121,10 +121,12 @@ def pitot_inhg(states: States, flights: Flights, draws: Draws, source: str = "pi
         case "empty":
             return static
         case "vented":
-            begins = draws.chance("pitot.vented.begins_now", count)
-            left = np.where(begins, 1.0, 0.0)[:, None] * impact[:, :1]
-            decay = np.exp(-flights.time_s / _column(draws("pitot.vented.bleed_s", count)))
-            return static + left * decay
+            return static + _bleeding_inhg(impact, flights, draws)
+        case "choking":
+            shut = _column(draws.chance("pitot.choking.shut", count))
+            return static + np.where(
+                shut, _bleeding_inhg(impact, flights, draws), _half_closed_inhg(impact, flights, draws)
+            )
         case "sealed":
             state = states.get("pitot_trapped", "plausible")
             above = height_above_seal_ft(state, flights, draws)
@@ -133,6 +135,25 @@ def pitot_inhg(states: States, flights: Flights, draws: Draws, source: str = "pi
             return np.broadcast_to(_column(trapped), static.shape)
         case _:
             raise ValueError(f"pitot pressure has no physics for condition {condition!r}")
+
+
+def _bleeding_inhg(impact: Array, flights: Flights, draws: Draws) -> Array:
+    """What is left of the impact pressure behind a closed inlet: it leaves by the drain, now or long ago."""
+    begins = draws.chance("pitot.vented.begins_now", flights.count)
+    left = np.where(begins, 1.0, 0.0)[:, None] * impact[:, :1]
+    return np.asarray(left * np.exp(-flights.time_s / _column(draws("pitot.vented.bleed_s", flights.count))))
+
+
+def _half_closed_inhg(impact: Array, flights: Flights, draws: Draws) -> Array:
+    """What passes an inlet that ice or an insect closes by and by, or half closes: less and less, unsteadily."""
+    count, bleed_s = flights.count, draws("pitot.vented.bleed_s", flights.count)
+    left = _column(draws("pitot.choking.left_share", count))
+    start = np.where(_column(draws.chance("pitot.choking.sinks", count)), 1.0, left)
+    flutter = draws("pitot.choking.flutter", count)
+    every = draws("pitot.choking.every_s", count)
+    share = start + (left - start) * (flights.time_s / flights.time_s[-1])
+    share = share + draws.steps(-flutter, flutter, flights.samples, every)
+    return pressure_line(np.clip(share, 0.0, 1.0) * impact, STEP_S, bleed_s)
 
 
 def airspeed_kt(states: States, flights: Flights, draws: Draws) -> Array:
@@ -162,6 +183,7 @@ def _airspeed(states: States, flights: Flights, draws: Draws, pitot: str, part: 
         shown = np.maximum(shown + _column(draws.either_way("airspeed.offset.kt", flights.count)), 0.0)
     if condition == "stuck":
         at = flights.airspeed_kt[:, :1] + _column(draws.either_way("airspeed.stuck.off_kt", flights.count))
+        at = np.where(_column(draws.chance("airspeed.stuck.since_ground", flights.count)), 0.0, at)
         shown = np.broadcast_to(
             np.where(flights.airspeed_kt[:, :1] < 1.0, 0.0, np.maximum(at, 0.0)), shown.shape
         )
@@ -236,18 +258,22 @@ def _leaking_case_inhg(states: States, static: Array, flights: Flights, draws: D
 
 
 def _branch(static: Array, states: States, flights: Flights, draws: Draws) -> Array:
-    """Pressure behind the branch to altimeter and vertical speed.
-
-    A line that lags by a time trails a steady climb or descent by what is flown in that time. What was flown
-    before the snapshot's climb, level or descent dies out: a long level flight shows nothing of it.
-    """
+    """Pressure behind the branch to altimeter and vertical speed."""
     if states.get("static_branch") != "pinched":
         return static
-    count, height_ft = flights.count, pressure_altitude_ft(static)
-    lag_s = draws("static_branch.pinched.lag_s", count)
+    return _trailing_inhg(static, draws("static_branch.pinched.lag_s", flights.count), flights, draws)
+
+
+def _trailing_inhg(static: Array, lag_s: Array, flights: Flights, draws: Draws) -> Array:
+    """Pressure behind a bottleneck with this lag (flight,).
+
+    It trails a steady climb or descent by what is flown in that time. What was flown before the snapshot's
+    climb, level or descent dies out: a long level flight shows nothing of it.
+    """
+    height_ft = pressure_altitude_ft(static)
     now_fps = (height_ft[:, -1] - height_ft[:, 0]) / ((flights.samples - 1) * STEP_S)
     before_fps = _flown_before_fpm(flights, draws) / S_PER_MIN
-    since_s = draws("static_branch.pinched.since_min", count) * S_PER_MIN
+    since_s = draws("static.since_change_min", flights.count) * S_PER_MIN
     trails_ft = lag_s * (now_fps + (before_fps - now_fps) * np.exp(-since_s / lag_s))
     return pressure_line(static, STEP_S, lag_s, pressure_inhg(height_ft[:, 0] - trails_ft))
 
@@ -280,7 +306,7 @@ def vertical_speed(states: States, flights: Flights, draws: Draws) -> Array:
     height = pressure_altitude_ft(static)
     rate_fpm = (height[:, 10] - height[:, 0]) * 6.0
     if condition == "metering_blocked":
-        above = draws.either_way("vertical_speed.metering_blocked.above_ft", count)
+        above = draws.either_way("vertical_speed.metering_blocked.above_ft", count) * flights.airborne
         case = _column(pressure_inhg(height[:, 0] - above))
     else:
         source, lag = static, tau
@@ -321,7 +347,9 @@ def encoder_ft(states: States, flights: Flights, draws: Draws) -> Array:
 def _encoder(states: States, flights: Flights, draws: Draws, static: Array) -> Array:
     reported = pressure_altitude_ft(static)
     if states.get("encoder") == "off":
-        reported = reported + _column(draws.either_way("encoder.off.error_ft", flights.count))
+        right = _column(draws.chance("encoder.off.right_here", flights.count))
+        error = _column(draws.either_way("encoder.off.error_ft", flights.count))
+        reported = reported + np.where(right, 0.0, error)
     return np.asarray(np.round(reported, -2))
 
 

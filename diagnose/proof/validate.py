@@ -121,6 +121,8 @@ def rules_name_known_states(kb: KnowledgeBase) -> Iterator[str]:
     """Rules of sources, drivers of memories and conditions that a switch tells name states that exist."""
     for entry, flag in kb.context.items():
         yield from _bad_states(kb, flag.switch, _at(kb, "context", entry))
+        for name in set(flag.first_in) - set(kb.manoeuvres):
+            yield f"{_at(kb, 'context', entry)}: there is no maneuver {name!r}"
     for entry, source in kb.sources.items():
         where = _at(kb, "sources", entry)
         for rule in source.rules:

@@ -90,6 +90,12 @@ def _pitot(flown: Flown, source: str) -> Array:
         # the pitot tube inlet is shut: what is left in the line bleeds out through the drain
         share = share * (1.0 - vented)
         tau = np.where(vented > 0.0, sizes("pitot.vented.bleed_s"), tau)
+    if (closes := flown.degree(source, "choking")).any():
+        left = 0.0 if sizes.chance("pitot.choking.shut") else sizes("pitot.choking.left_share")
+        flutter = sizes("pitot.choking.flutter") if left else 0.0
+        unsteady = sizes.steps("pitot choking", -flutter, flutter, samples, sizes("pitot.choking.every_s"))
+        share = share * np.clip(1.0 - closes * (1.0 - left - unsteady), 0.0, 1.0)
+        tau = np.where(closes > 0.0, sizes("pitot.vented.bleed_s"), tau)
     # the line follows the static pressure at once and the airflow by its lag, unless it is being sealed
     line = static + pressure_line(share * impact + pushed, STEP_S, tau)
     sealed = flown.degree(source, "sealed")
@@ -180,8 +186,16 @@ def encoder_ft(flown: Flown) -> Array:
     shown = np.asarray(pressure_altitude_ft(static_inhg(flown)))
     off = flown.degree("encoder", "off")
     if off.any():
-        shown = shown + off * flown.sizes.either_way("encoder.off.error_ft")
+        shown = shown + off * _encoder_error_ft(flown)
     return np.asarray(np.round(shown, -2))
+
+
+def _encoder_error_ft(flown: Flown) -> Array:
+    """Error of the reported altitude: of four bands of altitude one may report right (a wire of its code)."""
+    sizes = flown.sizes
+    band = sizes("encoder.off.band_ft")
+    right = np.floor(flown.course.height_ft / band) % round(1.0 / sizes("encoder.off.right_here")) < 1.0
+    return np.where(right, 0.0, sizes.either_way("encoder.off.error_ft"))
 
 
 def vertical_speed(flown: Flown) -> Array:

@@ -184,6 +184,11 @@ class Flight:
         network = self.network
         motions = network.motions(self.plan.snapshot[number].manoeuvre)
         parts, row = self._parts(number), 0
+        parts |= {
+            name: condition
+            for name, condition in self._conditions(dict(parts), self.plan.snapshot[number]).items()
+            if name in network.sources
+        }
         for part in network.variation_parts:
             order = network.states[part]
             row = row * len(order) + order.index(parts.get(part, order[0]))
@@ -247,7 +252,7 @@ class Flight:
             for name, line in lines.items():
                 given[name] = line.enter(number, drivers)
             self._needles(number, given, stuck, exact)
-            if drivers.get("pitot") == "vented":
+            if drivers.get("pitot") in ("vented", "choking"):
                 exact["pitot.vented.begins_now"] = [float(self._just_begun(number))]
             state = self._conditions(given, snapshot)
             for name, rotor in rotors.items():
