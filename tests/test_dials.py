@@ -283,18 +283,19 @@ def test_one_blocked_port_errs_both_ways():
     assert np.quantile(np.abs(error), 0.9) < 50
 
 
-def test_a_pinched_branch_trails_a_climb_and_shows_nothing_in_long_level_flight():
+@pytest.mark.parametrize(("part", "condition"), [("static_branch", "pinched"), ("static", "restricted")])
+def test_a_line_that_lags_trails_a_climb_and_shows_nothing_in_long_level_flight(part, condition):
     """A line that lags by tau trails a steady climb by tau x rate: the solution of dp/dt = (source - p) / tau."""
-    pinched = {"static_branch": "pinched"}
+    lags = {part: condition}
     fixed = {
-        "static_branch__pinched__lag_s": 60.0, "flight__turbulence": 0.0, "flight__level_fpm": 0.0,
+        f"{part}__{condition}__lag_s": 60.0, "flight__turbulence": 0.0, "flight__level_fpm": 0.0,
         "flight__climb_fpm": 600.0, "flight__descent_fpm": 600.0,
     }  # fmt: skip
 
     def behind_ft(minutes, **axes):
-        sizes = fixed | {"static_branch__pinched__since_min": minutes}
+        sizes = fixed | {"static__since_change_min": minutes}
         flown = draw_flights(axes, FLIGHTS, draws(**sizes))
-        return (pressure_dials.altimeter_ft(pinched, flown, draws(2, **sizes)) - flown.height_ft)[:, 0]
+        return (pressure_dials.altimeter_ft(lags, flown, draws(2, **sizes)) - flown.height_ft)[:, 0]
 
     # long after the change, altimeter errors of a sound line apart (they are up to tens of feet)
     assert np.median(np.abs(behind_ft(30.0))) < 60.0
