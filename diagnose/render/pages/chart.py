@@ -8,7 +8,7 @@ from html import escape
 
 from diagnose.practice.scenario import Followed
 from diagnose.render.pages.timeline import clock
-from diagnose.render.pictures.svg import INK, element, number, words
+from diagnose.render.pictures.svg import FAINT, INK, element, number, words
 
 WIDE, HIGH, LEFT, TOP = 880.0, 220.0, 60.0, 40.0
 ROW = 22.0
@@ -50,7 +50,7 @@ def chart(followed: Followed, marks: Sequence[Mark] = ()) -> str:
     drawn = [element("rect", x=LEFT, y=TOP, width=WIDE, height=HIGH, fill="none", stroke=INK)]
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
         y = _y(share)
-        drawn.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke="#bbb"))
+        drawn.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke=FAINT))
         drawn.append(words(f"{share * 100:.0f} %", LEFT - 24.0, y, 11.0))
     for minute in range(int(end) + 1):
         x = _x(float(minute), end)
@@ -80,7 +80,7 @@ def chart(followed: Followed, marks: Sequence[Mark] = ()) -> str:
     for place, row in enumerate(rows):
         y = bottom + 34.0 + ROW * place
         drawn.append(words(row[:9], LEFT - 28.0, y, 10.0))
-        drawn.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke="#ccc"))
+        drawn.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke=FAINT))
         inside = sorted((mark for mark in marks if mark.row == row), key=lambda mark: mark.minutes)
         for number_of, mark in enumerate(inside):
             x = _x(mark.minutes, end)

@@ -229,6 +229,7 @@
     });
     remember();
     byId("told").replaceChildren(...(isScan() ? afterScan(text, hidden) : afterName(text, hidden)));
+    byId("told").insertAdjacentHTML("beforeend", hidden.plumbing);
     byId("told").hidden = false;
     byId("form").hidden = byId("look-box").hidden = true;
     byId("again").hidden = false;

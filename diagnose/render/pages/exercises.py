@@ -21,7 +21,7 @@ from diagnose.practice.drill.sitting import Round
 from diagnose.practice.drill.studio import Studio
 from diagnose.practice.simulate import state_at
 from diagnose.render.drill import TITLES, aftermath, feedback, flown_lines, look_words, option_words
-from diagnose.render.pages.page import data_script, heading, page, paragraph, part
+from diagnose.render.pages.page import data_script, heading, page, paragraph, part, plumbing_figure
 from diagnose.render.pages.player import tracks_of
 from diagnose.render.pictures import covered_svg, panel_halves, shown_dials
 
@@ -47,6 +47,13 @@ def _asked(done: Round, studio: Studio) -> dict[str, Any]:
     }
 
 
+def _lines_of(exercise: NameIt | Scan, studio: Studio) -> str:
+    """What was flown, in the plumbing; nothing where no line or instrument has a part in it."""
+    truth = exercise.flown.truth
+    failures = (truth,) if truth in studio.kb.failures else ()
+    return plumbing_figure(studio.network, failures) if failures else ""
+
+
 def _name(done: Round, exercise: NameIt, studio: Studio) -> dict[str, Any]:
     """A flight to be named: what was seen of it moves, nothing in between."""
     kb, simulation = studio.kb, exercise.flown.simulation
@@ -67,6 +74,7 @@ def _name(done: Round, exercise: NameIt, studio: Studio) -> dict[str, Any]:
         "hidden": _hidden(
             {
                 "plan": msgspec.to_builtins(plan_of(done)),
+                "plumbing": _lines_of(exercise, studio),
                 "right": list(exercise.right),
                 "chances": list(exercise.chances),
                 "told": exercise.told,
@@ -110,6 +118,7 @@ def _scan(done: Round, exercise: Scan, studio: Studio) -> dict[str, Any]:
         "hidden": _hidden(
             {
                 "plan": msgspec.to_builtins(plan_of(done)),
+                "plumbing": _lines_of(exercise, studio),
                 "truth": truth,
                 "onset": exercise.onset_s,
                 "gives_up": [p for p, o in enumerate(exercise.options) if o.id in (OPEN, SOUND)],
@@ -183,6 +192,5 @@ def exercises_page(rounds: Sequence[Round], studio: Studio, page_id: str) -> str
         '<table id="answers"><thead><tr><th>exercise</th><th>answer</th><th>mark</th></tr></thead><tbody></tbody></table>',
         '<div class="bar screen"><button id="save">Download the results</button></div>',
         data_script(exercise_data(rounds, studio, page_id)),
-        f"<style>{part('player.css')}</style>",
     ]
-    return page("Drill", body, script=part("moving.js") + part("exercises.js"))
+    return page("Drill", body, script=part("moving.js") + part("exercises.js"), style=part("player.css"))

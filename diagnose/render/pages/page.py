@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from html import escape
 from importlib import resources
 from typing import Any, Literal
 
-from diagnose.render.text import CAUTION
+from diagnose.advice.explain.schematic import concerned, schematic
+from diagnose.network.tables import Network
+from diagnose.render.pictures.plumbing import plumbing_svg
+from diagnose.render.plumbing import in_words
+from diagnose.render.text import CAUTION, names
 
 Paper = Literal["a4", "letter"]
+_NONE = "'none'"
 SIZES: dict[Paper, str] = {"a4": "A4", "letter": "letter"}
 
 
@@ -21,24 +28,34 @@ def part(name: str) -> str:
     return (resources.files("diagnose.render.pages") / name).read_text(encoding="utf-8")
 
 
-def page(title: str, body: Iterable[str], paper: Paper = "a4", script: str = "") -> str:
-    """A whole page. The usual caution stands at its end."""
-    sheet = f"@page {{ size: {SIZES[paper]}; margin: 14mm; }}\n{part('style.css')}"
+def page(title: str, body: Iterable[str], paper: Paper = "a4", script: str = "", style: str = "") -> str:
+    """A whole page. The usual caution stands at its end; only its own script and style run, and nothing is fetched."""
+    sheet = f"@page {{ size: {SIZES[paper]}; margin: 14mm; }}\n{part('style.css')}{style}"
     code = f"<script>{script}</script>" if script else ""
     inside = "\n".join(body)
+    policy = (
+        f"default-src 'none'; style-src {_mark(sheet)}; script-src {_mark(script) if script else _NONE}; "
+        f"base-uri {_NONE}; form-action {_NONE}"
+    )
     return (
         f'<!doctype html>\n<html lang="en">\n<head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">'
         f'<meta name="viewport" content="width=device-width">\n<title>{escape(title)}</title>\n'
         f"<style>{sheet}</style></head>\n<body>\n{inside}\n"
         f'<p class="caution">{escape(CAUTION)}</p>\n{code}</body>\n</html>\n'
     )
 
 
+def _mark(text: str) -> str:
+    """How a content security policy names a script or style that stands in the page itself."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
 def data_script(data: Any) -> str:
     """What a page's script reads, as JSON inside the page."""
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
-    # "</" inside a script would end it
-    return '<script type="application/json" id="data">' + text.replace("</", "<\\/") + "</script>"
+    # no tag, comment or end of a script may be read into it
+    return f'<script type="application/json" id="data">{text.replace("<", chr(92) + "u003c")}</script>'
 
 
 def heading(level: int, text: str) -> str:
@@ -88,3 +105,32 @@ def filled_columns(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple
 def figure(caption: str, drawing: str) -> str:
     """A picture with its caption."""
     return f"<figure><figcaption>{escape(caption)}</figcaption>{drawing}</figure>"
+
+
+def plumbing_figure(
+    network: Network,
+    failures: Iterable[str] = (),
+    switches: Mapping[str, str] | None = None,
+    memories: Mapping[str, str] | None = None,
+    *,
+    says: Mapping[str, str] | None = None,
+    caption: str = "",
+) -> str:
+    """The plumbing with these failures: the systems that they reach, or all of them where they reach none.
+
+    ``says``: gauge -> a word for its box.
+    """
+    failures = tuple(failures)
+    drawn = schematic(network, failures, switches, memories)
+    if reached := concerned(drawn):
+        drawn = schematic(network, failures, switches, memories, systems=reached)
+    told = names(network.kb, failures) if failures else "nothing failed"
+    title = caption or f"The plumbing with {told}"
+    picture = plumbing_svg(drawn, network.kb, title=title, says=says)
+    words = "".join(paragraph(line) for line in in_words(drawn, network.kb).splitlines())
+    return figure(
+        title,
+        # wide pictures are moved to the side on a phone, by keys as well
+        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(title)}">{picture}</div>'
+        f"<details><summary>In words</summary>{words}</details>",
+    )

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from diagnose.model.units import min_from_s
+from diagnose.model.units import min_from_s, s_from_min
 from diagnose.practice.scenario import Followed, misleading
 from diagnose.practice.simulate import Simulation, Window, state_at, windows
 from diagnose.render.pages.chart import Mark, chart
-from diagnose.render.pages.page import Paper, figure, heading, listed, page, paragraph, table
+from diagnose.render.pages.page import Paper, figure, heading, listed, page, paragraph, plumbing_figure, table
 from diagnose.render.pages.timeline import COLUMNS, clock, events, judgement, known_names, shown
 from diagnose.render.pictures import panel_svg
 from diagnose.render.text import names, percent
@@ -77,10 +77,22 @@ def _briefing(simulation: Simulation) -> Iterator[str]:
     yield paragraph(f"Planned: {flown}.", "quiet")
 
 
+def sound_plumbing(simulation: Simulation) -> str:
+    """The lines of the panel with nothing failed: it holds no answer."""
+    return plumbing_figure(simulation.network, caption="The plumbing of this panel")
+
+
+def failed_plumbing(simulation: Simulation, followed: Followed) -> str:
+    """What the truth did to the lines, as the switches stood when it began."""
+    begun = 0 if followed.onset is None else round(s_from_min(followed.onset))
+    switches = simulation.switches_at(min(begun, simulation.samples - 1))
+    return plumbing_figure(simulation.network, followed.truth, switches)
+
+
 def picture_page(simulation: Simulation, *, every_s: int = 30) -> str:
     """The panel every so many seconds, as a page."""
     kb = simulation.network.kb
-    body = list(_briefing(simulation))
+    body = [*_briefing(simulation), sound_plumbing(simulation)]
     for place, second in enumerate(range(0, simulation.samples, every_s)):
         manoeuvre = kb.manoeuvres[simulation.leg_at(second).manoeuvre].name
         body.append(
@@ -179,6 +191,7 @@ def instructor_copy(simulation: Simulation, followed: Followed, paper: Paper = "
             body.append(
                 paragraph(f"Maintenance would look at: {'; '.join(kb.failures[failure].inspect)}.", "quiet")
             )
+    body.append(failed_plumbing(simulation, followed))
     body.append(figure("What could be known over time", chart(followed, truth_marks(simulation))))
     body.append(heading(2, "What happens"))
     happens = events(scenario, known_names(simulation), answers=True)

@@ -16,7 +16,7 @@ from diagnose.model.script import scenario_mark
 from diagnose.model.units import min_from_s
 from diagnose.practice.simulate import Simulation, shown_histories, state_at
 from diagnose.render.pages.page import data_script, heading, page, paragraph, part
-from diagnose.render.pages.papers import seen_gauges
+from diagnose.render.pages.papers import seen_gauges, sound_plumbing
 from diagnose.render.pages.timeline import clock, events, known_names
 from diagnose.render.pictures import Movement, covered_svg, lone_svg, movements, panel_halves, shown_dials
 from diagnose.render.text import names
@@ -152,7 +152,7 @@ def player_page(simulation: Simulation, teams: tuple[str, ...] = ("team",)) -> s
         f'<div id="panel"><div class="halves">{picture}</div>{aside}</div>',
         heading(2, "Calls"),
         _call_form(),
+        f"<details><summary>Plumbing of this panel</summary>{sound_plumbing(simulation)}</details>",
         data_script(play_data(simulation, teams) | {"covers": covers}),
-        f"<style>{part('player.css')}</style>",
     ]
-    return page(scenario.title, body, script=part("moving.js") + part("player.js"))
+    return page(scenario.title, body, script=part("moving.js") + part("player.js"), style=part("player.css"))

@@ -9,7 +9,7 @@ import numpy as np
 
 from diagnose.model.units import Array, min_from_s
 from diagnose.render.pages.timeline import clock
-from diagnose.render.pictures.svg import INK, element, number, words
+from diagnose.render.pictures.svg import FAINT, INK, RULE, SHADE, element, number, words
 from diagnose.review import Review
 from diagnose.review.motion import unwrapped
 
@@ -108,8 +108,8 @@ class _Sheet:
             return
         low, top = bounds or _round_bounds(float(known.min()), float(known.max()))
         for since, until in spans:
-            self.parts.append(element("rect", x=self.x(since), y=self.y, width=max(self.x(until) - self.x(since), 1.0), height=high, fill="#ddd"))  # fmt: skip
-        self.parts.append(element("rect", x=LEFT, y=self.y, width=WIDE, height=high, fill="none", stroke="#888"))  # fmt: skip
+            self.parts.append(element("rect", x=self.x(since), y=self.y, width=max(self.x(until) - self.x(since), 1.0), height=high, fill=FAINT))  # fmt: skip
+        self.parts.append(element("rect", x=LEFT, y=self.y, width=WIDE, height=high, fill="none", stroke=RULE))  # fmt: skip
         for place, part in enumerate(_wrapped(title)):
             self.parts.append(words(part, 4.0, self.y + 8.0 + 10.0 * place, 9.0, text_anchor="start"))
         if bounds is None:
@@ -147,7 +147,7 @@ class _Sheet:
         self.parts.append(words("maneuver", 4.0, self.y + 8.0, 9.0, text_anchor="start"))
         for first, end, name in spans:
             width = self.x(end) - self.x(first)
-            box = element("rect", element("title", name), x=self.x(first), y=self.y, width=width, height=16.0, fill="#eee", stroke="#888")  # fmt: skip
+            box = element("rect", element("title", name), x=self.x(first), y=self.y, width=width, height=16.0, fill=SHADE, stroke=RULE)  # fmt: skip
             self.parts.append(box)
             if width > 6.0 * len(name):
                 self.parts.append(words(name, self.x(first) + width / 2.0, self.y + 8.0, 8.5))
@@ -155,11 +155,11 @@ class _Sheet:
 
     def chances(self, times: Array, lines: Sequence[tuple[str, Array]]) -> None:
         high = 110.0
-        self.parts.append(element("rect", x=LEFT, y=self.y, width=WIDE, height=high, fill="none", stroke="#888"))  # fmt: skip
+        self.parts.append(element("rect", x=LEFT, y=self.y, width=WIDE, height=high, fill="none", stroke=RULE))  # fmt: skip
         for share in (0.0, 0.5, 1.0):
             y = self.y + high * (1.0 - share)
             self.parts.append(words(f"{share * 100:.0f} %", LEFT - 5.0, y, 8.0, text_anchor="end"))
-            self.parts.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke="#ccc"))
+            self.parts.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke=FAINT))
         key = self.y + high + 14.0
         for place, (name, chance) in enumerate(lines):
             style = {"stroke_dasharray": DASHES[place % len(DASHES)]} if place else {}
@@ -180,7 +180,7 @@ class _Sheet:
             x = self.x(second)
             if span is not None:
                 low, high = self.x(span[0]), self.x(span[1])
-                back.append(element("rect", x=low, y=28.0, width=max(high - low, 1.0), height=self.bottom - 28.0, fill="#f3e3b3"))  # fmt: skip
+                back.append(element("rect", x=low, y=28.0, width=max(high - low, 1.0), height=self.bottom - 28.0, fill="var(--mark,#f3e3b3)"))  # fmt: skip
             front.append(element("line", x1=x, y1=28.0, x2=x, y2=self.bottom, stroke=INK, stroke_dasharray="3 3"))  # fmt: skip
             front.append(words(f"{text} {clock(min_from_s(second))}", x, 10.0 + 11.0 * (place % 2), 10.0))
         return element(

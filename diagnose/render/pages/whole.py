@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from diagnose.advice.explain.why import states_under
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable, with_doubt
 from diagnose.model import CaseRecord
@@ -23,12 +24,13 @@ from diagnose.render.pages.page import (
     listed,
     page,
     paragraph,
+    plumbing_figure,
     table,
 )
 from diagnose.render.pages.recorded import DASHES, timeline_svg
 from diagnose.render.pages.timeline import clock
 from diagnose.render.pages.writeup import DEFER, RULES, WriteUp
-from diagnose.render.pictures.svg import INK, element, number, words
+from diagnose.render.pictures.svg import FAINT, INK, RULE, element, number, words
 from diagnose.render.text import GRADE_WORDS, NO_FAILURE, names, percent, screen_rows, short_name
 from diagnose.review import Review
 
@@ -66,6 +68,7 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
         for c in review.causes
     ]  # fmt: skip
     body.append(table(("what", "can't be told from", "before", "chance"), rows, numbers=2))
+    body.append(plumbing_figure(review.network, review.causes[0].failures))
     body.append(heading(2, "Not to be believed"))
     doubted = [
         (kb.gauges[d.gauge].name, at(d.since), kb.failures[d.blame].name if d.blame else "-", "yes" if d.recorded else "no")
@@ -143,6 +146,7 @@ def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | No
     ranked = [(str(n), names(kb, r.failures), percent(r.prior), percent(r.posterior)) for n, r in enumerate(answer.ranking[:8], 1)]  # fmt: skip
     body.append(table(("", "what", "before", "chance"), ranked, numbers=2))
     body.append(figure("How likely, after each snapshot", chances_svg(case, engine)))
+    body.append(_leading_plumbing(case, answer, engine))
     body += [heading(2, "What the gauges showed"), _shown(case, kb)]
     body.append(heading(2, "Instruments"))
     rows = [
@@ -162,6 +166,16 @@ def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | No
     if up is not None:
         body += ['<div class="new-page"></div>', *_write_up_body(up, 2)]
     return page(case.title, body, paper)
+
+
+def _leading_plumbing(case: CaseRecord, answer: Answer, engine: Engine) -> str:
+    """The lines under the leading explanation where the case ends, with what to do about each instrument."""
+    first = answer.ranking[0].failures
+    states = states_under(engine.posterior(case), first)
+    says = {t.gauge: GRADE_WORDS[t.grade] for t in answer.trust}
+    memories = {name: state for name, state in states.items() if name in engine.network.memories}
+    switches = case.snapshot[-1].switches if case.snapshot else {}
+    return plumbing_figure(engine.network, first, switches, memories, says=says)
 
 
 def _shown(case: CaseRecord, kb: KnowledgeBase) -> str:
@@ -214,10 +228,10 @@ def chances_svg(case: CaseRecord, engine: Engine) -> str:
 def _steps_svg(labels: Sequence[str], lines: Sequence[tuple[str, Array]]) -> str:
     wide, high, left, top = 700.0, 160.0, 60.0, 10.0
     step = wide / len(labels)
-    drawn = [element("rect", x=left, y=top, width=wide, height=high, fill="none", stroke="#888")]
+    drawn = [element("rect", x=left, y=top, width=wide, height=high, fill="none", stroke=RULE)]
     for share in (0.0, 0.25, 0.5, 0.75, 1.0):
         y = top + high * (1.0 - share)
-        drawn.append(element("line", x1=left, y1=y, x2=left + wide, y2=y, stroke="#ccc"))
+        drawn.append(element("line", x1=left, y1=y, x2=left + wide, y2=y, stroke=FAINT))
         drawn.append(words(f"{share * 100:.0f} %", left - 24.0, y, 10.0))
     for place, label in enumerate(labels):
         drawn.append(words(label, left + step * (place + 0.5), top + high + 11.0, 10.0))

@@ -16,15 +16,15 @@ from diagnose.render.plumbing import in_words, short_flow
 
 #: flow -> color, width, dashes, and what is drawn along the middle: color, width, dashes
 STROKES: dict[str, tuple[str, float, str, tuple[str, float, str] | None]] = {
-    "normal": ("#176b87", 3.0, "", None),
-    "reduced": ("#9a6a00", 3.0, "9 5", None),
-    "high": ("#b04a00", 6.0, "", ("#fff", 1.6, "2 4")),
-    "other": ("#2f6b3a", 6.0, "", ("#fff", 2.6, "")),
-    "lost": ("#b3261e", 3.0, "1 8", None),
-    "trapped": ("#6d3aa8", 8.0, "", ("#fff", 3.0, "0.1 8")),
-    "shut": ("#777", 1.6, "3 5", None),
+    "normal": ("var(--normal,#176b87)", 3.0, "", None),
+    "reduced": ("var(--reduced,#9a6a00)", 3.0, "9 5", None),
+    "high": ("var(--high,#b04a00)", 6.0, "", (PAPER, 1.6, "2 4")),
+    "other": ("var(--other,#2f6b3a)", 6.0, "", (PAPER, 2.6, "")),
+    "lost": ("var(--lost,#b3261e)", 3.0, "1 8", None),
+    "trapped": ("var(--trapped,#6d3aa8)", 8.0, "", (PAPER, 3.0, "0.1 8")),
+    "shut": ("var(--shut,#777)", 1.6, "3 5", None),
 }
-HURT = "#b3261e"
+HURT = "var(--hurt,#b3261e)"
 CELL, FONT_PX, NOTE_PX, LINE_PX = 140.0, 12.0, 11.0, 14.0
 PAD, LANE, GAP, HEADING = 7.0, 10.0, 12.0, 26.0
 #: widths of a capital and of another sign as shares of their size, in the widest of the usual fonts

@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from html import escape
 
-#: what everything is drawn with: dark ink on white, so that a black and white print loses nothing
-INK, PAPER = "#111", "#fff"
+#: what everything is drawn with: a page may set other colors for the dark; paper takes dark ink on white, so that a
+#: black and white print loses nothing
+INK, PAPER = "var(--ink,#111)", "var(--paper,#fff)"
+RULE, FAINT, SHADE = "var(--rule,#888)", "var(--faint,#ccc)", "var(--shade,#eee)"
 FONT = "Helvetica, Arial, sans-serif"
 
 
