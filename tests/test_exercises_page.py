@@ -246,7 +246,8 @@ def test_a_page_asks_no_other_kinds(tmp_path, capsys):
 def tab(browser, text, tmp_path):
     path = tmp_path / "drill.html"
     path.write_text(text)
-    context = browser.new_context(accept_downloads=True)
+    # Playwright waits by evaluating text, which the page's own policy forbids
+    context = browser.new_context(accept_downloads=True, bypass_csp=True)
     opened = context.new_page()
     faults, asked = [], []
     opened.on("pageerror", lambda error: faults.append(str(error)))

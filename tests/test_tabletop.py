@@ -27,7 +27,7 @@ from diagnose.practice.tabletop import (
     write_session,
 )
 from diagnose.render.pages.chart import chart
-from diagnose.render.pages.debrief import debrief_page, debrief_text
+from diagnose.render.pages.debrief import _after, debrief_page, debrief_text
 from diagnose.render.pages.papers import handout, instructor_copy
 from diagnose.render.pages.timeline import clock
 from diagnose.terminal.tabletop import Desk, run
@@ -69,6 +69,18 @@ def test_the_handout_holds_no_answer(name):
 
 
 @pytest.mark.parametrize("name", NAMES)
+def test_the_handout_tells_no_switch_and_gives_dials_to_read_instead_of_numbers(name):
+    simulation, _ = flown(name)
+    text = handout(simulation)
+    for flag, known in shipped().context.items():
+        if known.switch and flag in simulation.scenario.context:
+            assert known.name not in text
+    moments = text.partition("What you see")[2].partition("What you think and do")[0]
+    assert moments.count('class="panel"') >= 3
+    assert "<td" not in moments
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_the_instructors_copy_holds_it_all(name):
     simulation, followed = flown(name)
     text = instructor_copy(simulation, followed)
@@ -85,7 +97,7 @@ def test_papers_need_nothing_else_and_name_their_sheet(paper, size):
     simulation, followed = flown("green_arc")
     for text in (handout(simulation, paper), instructor_copy(simulation, followed, paper)):
         assert f"size: {size};" in text
-        assert "http" not in text.replace("http://www.w3.org/2000/svg", "")
+        assert not re.search("https?:", text.replace("http://www.w3.org/2000/svg", ""))
         assert not re.search(r"<(link|script|img|iframe)\b|src=|@import", text)
         assert "For ground training and review only" in text
         ids = re.findall(r' id="([^"]+)"', text)
@@ -413,6 +425,11 @@ def test_the_debrief_shows_one_picture_and_all_calls(tmp_path, capsys):
     assert "Brier" in figures
     assert main(["debrief", "green_arc", str(path), "--html", str(tmp_path / "d.html")]) == 0
     assert main(["debrief", "clear_morning", str(path)]) == 1
+
+
+def test_what_was_done_before_anything_could_be_seen_is_no_quick_answer():
+    assert _after(1.0, 4.5) == "1:00 (before: a guess)"
+    assert _after(5.0, 4.5) == "5:00 (+0:30)"
 
 
 def test_the_picture_says_when_it_could_be_named_or_that_it_never_could():

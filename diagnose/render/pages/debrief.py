@@ -44,7 +44,8 @@ def _after(minutes: float | None, reference: float | None) -> str:
     if reference is None:
         return clock(minutes)
     late = minutes - reference
-    return f"{clock(minutes)} ({'+' if late >= 0 else '-'}{clock(abs(late))})"
+    # before there was anything to see it was a guess, and is not praised as quick
+    return f"{clock(minutes)} ({'+' + clock(late) if late >= 0 else 'before: a guess'})"
 
 
 PARTS = {
@@ -111,7 +112,7 @@ def _trusted(score: TeamScore, simulation: Simulation) -> Iterator[str]:
         if when is None:
             yield f"never covered {name}, which misled from {clock(began)}"
         elif when <= began:
-            yield f"covered {name} before it misled"
+            yield f"covered {name} at {clock(when)}, before it misled: a guess"
         else:
             yield f"covered {name} {clock(when - began)} after it began to mislead"
     if score.good_covered:

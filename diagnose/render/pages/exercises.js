@@ -72,7 +72,8 @@
   function draw() {
     const now = Math.min(second, task.seconds - 1);
     put(task.tracks, now);
-    byId("leg").textContent = changed(task.legs, now);
+    const leg = changed(task.legs, now);
+    if (byId("leg").textContent !== leg) byId("leg").textContent = leg;
     byId("clock").textContent = isScan() ? `${clock(second)} of ${clock(task.seconds)}` : clock(second);
     cover();
   }
@@ -351,7 +352,8 @@
     }
     const letter = data.letters.indexOf(event.key);
     if (event.key === "Enter" && event.target.dataset && event.target.dataset.covers) look(event.target.dataset.covers);
-    else if (event.key === " " && event.target.tagName !== "BUTTON") toggle();
+    else if ([" ", "Enter"].includes(event.key) && ["BUTTON", "SUMMARY"].includes(event.target.tagName)) return;
+    else if (event.key === " ") toggle();
     else if (/^[1-6]$/.test(event.key)) look(six[event.key - 1]);
     else if (event.key.length === 1 && letter >= 0 && letter < task.options.length && !answered) {
       byId("options").querySelectorAll("input[type=radio]")[letter].checked = true;

@@ -158,7 +158,7 @@ def exercises_page(rounds: Sequence[Round], studio: Studio, page_id: str) -> str
     assert isinstance(first, NameIt | Scan)
     picture = "".join(panel_halves(state_at(first.flown.simulation, 0), studio.kb.dials, studio.seen))
     bars = (
-        '<div class="bar"><strong id="title"></strong> <output id="clock"></output> <output id="leg"></output></div>'
+        '<div class="bar"><strong id="title"></strong> <span id="clock" role="timer"></span> <output id="leg"></output></div>'
         '<div id="asked"></div>'
         '<div class="bar screen"><button id="play" title="space">Play</button>'
         '<button id="again">From the beginning</button>'

@@ -49,8 +49,8 @@ def _numbers(simulation: Simulation, window: Window) -> str:
     return table(("min", *(head for head, _, _ in COLUMNS)), rows, numbers=len(COLUMNS))
 
 
-def _moments(simulation: Simulation) -> Iterator[str]:
-    """The flight minute by minute: what is flown, what is said, the panel."""
+def _moments(simulation: Simulation, *, numbers: bool) -> Iterator[str]:
+    """The flight minute by minute: what is flown, what is said, the panel; ``numbers``: what the dials read as well."""
     kb = simulation.network.kb
     waiting = events(simulation.scenario, known_names(simulation), answers=False)
     for place, window in enumerate(windows(simulation)):
@@ -59,7 +59,9 @@ def _moments(simulation: Simulation) -> Iterator[str]:
             at, says = waiting.pop(0)
             yield paragraph(f"{clock(at)}  {says}", "says")
         manoeuvre = kb.manoeuvres[simulation.plan.legs[window.leg].manoeuvre].name
-        drawing = _picture(simulation, window.end - 1, f"p{place}-") + _numbers(simulation, window)
+        drawing = _picture(simulation, window.end - 1, f"p{place}-")
+        if numbers:
+            drawing += _numbers(simulation, window)
         yield figure(f"{clock(end)}  {manoeuvre}", drawing)
     for at, says in waiting:
         yield paragraph(f"{clock(at)}  {says}", "says")
@@ -70,8 +72,10 @@ def _briefing(simulation: Simulation) -> Iterator[str]:
     yield heading(1, scenario.title)
     yield paragraph(scenario.briefing)
     yield paragraph(f"Panel: {kb.panels[scenario.panel].name}.", "quiet")
-    if scenario.context:
-        yield paragraph(f"The day: {'; '.join(kb.context[flag].name for flag in scenario.context)}.", "quiet")
+    # how a switch stands is for the student to look at
+    day = [kb.context[flag].name for flag in scenario.context if not kb.context[flag].switch]
+    if day:
+        yield paragraph(f"The day: {'; '.join(day)}.", "quiet")
     legs = simulation.plan.legs
     flown = ", ".join(f"{kb.manoeuvres[leg.manoeuvre].name} {leg.minutes:g} min" for leg in legs)
     yield paragraph(f"Planned: {flown}.", "quiet")
@@ -103,7 +107,7 @@ def picture_page(simulation: Simulation, *, every_s: int = 30) -> str:
 
 def handout(simulation: Simulation, paper: Paper = "a4") -> str:
     """The students' handout. It says nothing of what fails: not its name, id, time or truth."""
-    body = [*_briefing(simulation), heading(2, "What you see"), *_moments(simulation)]
+    body = [*_briefing(simulation), heading(2, "What you see"), *_moments(simulation, numbers=False)]
     body.append('<h2 class="new-page">What you think and do</h2>')
     body.append(
         paragraph("Note the time, what caught your eye, what you think and how sure you are (in percent).")
@@ -205,5 +209,5 @@ def instructor_copy(simulation: Simulation, followed: Followed, paper: Paper = "
         body += [heading(2, "Teaching points"), listed(scenario.teaching)]
     if scenario.cautions:
         body += [heading(2, "Cautions"), listed(scenario.cautions)]
-    body += ['<h2 class="new-page">What the students see</h2>', *_moments(simulation)]
+    body += ['<h2 class="new-page">What the students see</h2>', *_moments(simulation, numbers=True)]
     return page(f"{scenario.title}: instructor's copy", body, paper)

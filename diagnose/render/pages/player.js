@@ -4,21 +4,43 @@
   const data = JSON.parse(document.getElementById("data").textContent);
   const byId = (id) => document.getElementById(id);
   const { clock, changed, put } = moving;
-  const state = { second: 0, playing: false, last: null, covered: new Set(), calls: [], looks: [], aside: 0 };
+  const kept = `played ${data.mark}`;
+  const state = { second: 0, furthest: 0, playing: false, last: null, covered: new Set(), calls: [], looks: [], aside: 0, ...remembered() };
 
-  const minutes = () => Math.round((state.second / 60) * 1000) / 1000;
+  // who has seen what comes later cannot call it earlier
+  const minutes = () => Math.round((state.furthest / 60) * 1000) / 1000;
+  function remembered() {
+    try {
+      return JSON.parse(localStorage.getItem(kept)) || {};
+    } catch {
+      return {};
+    }
+  }
+  function remember() {
+    const { second, furthest, calls, looks } = state;
+    try {
+      localStorage.setItem(kept, JSON.stringify({ second, furthest, calls, looks, team: byId("team").value }));
+    } catch {
+      // a browser that keeps nothing: the calls last as long as the page is open
+    }
+  }
+  // what a screen reader would read out is written only when it is another text
+  const write = (id, text) => {
+    if (byId(id).textContent !== text) byId(id).textContent = text;
+  };
 
   function draw() {
     const second = Math.min(state.second, data.seconds - 1);
     put(data.tracks, second);
     byId("clock").textContent = clock(state.second);
-    byId("leg").textContent = changed(data.legs, second);
+    write("leg", changed(data.legs, second));
     const said = data.says.filter(([at]) => at * 60 <= state.second);
-    byId("said").textContent = said.length ? `${clock(said.at(-1)[0] * 60)}  ${said.at(-1)[1]}` : "";
+    write("said", said.length ? `${clock(said.at(-1)[0] * 60)}  ${said.at(-1)[1]}` : "");
   }
 
   function go(seconds) {
     state.second = Math.max(0, Math.min(data.seconds, state.second + seconds));
+    state.furthest = Math.max(state.furthest, state.second);
     if (state.second >= data.seconds) pause();
     // what is not on the panel is seen for as long again as the look took
     if (Math.abs(state.second - state.aside) > data.look_s) showAside("");
@@ -43,6 +65,7 @@
   function pause() {
     state.playing = false;
     byId("play").textContent = "Play";
+    remember();
   }
   const toggle = () => (state.playing ? pause() : play());
 
@@ -66,6 +89,7 @@
     const call = { minutes: minutes(), team: byId("team").value, kind, what, sure };
     state.calls.push(call);
     follow();
+    remember();
   }
   function follow() {
     // the picture covers what the chosen team has covered
@@ -103,7 +127,10 @@
   fill(byId("team"), data.teams.map((team) => [team, team]));
   fill(byId("failure"), Object.entries(data.failures).sort((a, b) => a[1].localeCompare(b[1])));
   fill(byId("gauge"), Object.entries(data.gauges));
-  fill(byId("look"), Object.entries(data.gauges));
+  fill(byId("look"), data.unseen.map((gauge) => [gauge, data.gauges[gauge]]));
+  byId("look-box").hidden = !data.unseen.length;
+  if (data.teams.includes(state.team)) byId("team").value = state.team;
+  addEventListener("pagehide", remember);
   function suit() {
     const kind = byId("kind").value;
     byId("failure-box").hidden = byId("sure-box").hidden = !["suspect", "isolate"].includes(kind);
@@ -128,12 +155,14 @@
   byId("undo").addEventListener("click", () => {
     state.calls.pop();
     follow();
+    remember();
   });
   byId("look-now").addEventListener("click", () => {
     const gauge = byId("look").value;
     go(data.look_s);
     state.looks.push({ minutes: minutes(), team: byId("team").value, gauge });
     state.aside = state.second;
+    remember();
     showAside(gauge);
     byId("looked").textContent = `${clock(state.second)}  ${data.gauges[gauge]}`;
   });
@@ -172,6 +201,8 @@
       if (event.key === "Escape") event.target.blur();
       return;
     }
+    // space and Enter press the button that has the focus
+    if ([" ", "Enter"].includes(event.key) && ["BUTTON", "SUMMARY", "A"].includes(event.target.tagName)) return;
     if (event.key === " ") toggle();
     else if (event.key === "ArrowRight") go(1);
     else if (event.key === "ArrowLeft") go(-10);
@@ -182,5 +213,6 @@
   });
 
   suit();
+  follow();
   draw();
 })();

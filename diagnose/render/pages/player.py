@@ -104,7 +104,7 @@ def _buttons() -> str:
         '<button id="back" title="left arrow">-10 s</button><button id="step" title="right arrow">+1 s</button>'
         '<label>Speed <select id="speed"><option>1</option><option>2</option><option>5</option>'
         "<option>10</option><option>60</option></select></label>"
-        '<output id="clock">0:00</output> <output id="leg"></output>'
+        '<span id="clock" role="timer">0:00</span> <output id="leg"></output>'
     )
     return f'<div class="bar screen">{plays}</div><p id="said" class="says" role="status" aria-live="polite"></p>'
 
@@ -119,7 +119,7 @@ def _call_form() -> str:
         '<label id="words-box">Words <input id="words" size="30"></label>'
         '<label id="sure-box">Sure, percent <input id="sure" type="number" min="0" max="100" value="60"></label>'
         '<button id="call">Record</button></form>'
-        '<div class="bar screen"><label>Look at <select id="look"></select></label>'
+        '<div class="bar screen" id="look-box"><label>Look at <select id="look"></select></label>'
         '<button id="look-now">Look (costs time)</button><span id="looked"></span></div>'
         '<div class="bar screen"><button id="undo">Undo the last call</button>'
         '<button id="save">Download the record</button></div>'
