@@ -105,7 +105,7 @@ def names_of(network: Network, failures: tuple[str, ...]) -> str:
     """Say a set of failures in plain words."""
     if not failures:
         return "nothing has failed"
-    return " and ".join(network.kb.failures[name].name for name in failures)
+    return " plus ".join(network.kb.failures[name].name for name in failures)
 
 
 def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]) -> tuple[bool, str]:

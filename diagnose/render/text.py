@@ -247,7 +247,7 @@ def causes(answer: Answer, kb: KnowledgeBase) -> tuple[Cause, ...]:
         named = dict.fromkeys(
             kb.failures[f].name if alone or f not in family else family[f].name for f in best
         )
-        found.append(Cause(name=" and ".join(named), chance=total, failures=best))
+        found.append(Cause(name=" plus ".join(named), chance=total, failures=best))
     return tuple(sorted(found, key=lambda cause: -cause.chance))
 
 
@@ -323,7 +323,7 @@ def _because(answer: Answer, case: CaseRecord, kb: KnowledgeBase, best: Cause) -
         for flag in effect.when
     }
     said += [kb.context[flag].name for flag in case.context if flag in favors]
-    return "; ".join(said)
+    return "; ".join(dict.fromkeys(said))
 
 
 def reading_words(kb: KnowledgeBase, facet: str, reading: str, sure: float = 1.0) -> str:
