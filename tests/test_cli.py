@@ -113,7 +113,7 @@ def test_impossible_evidence_names_the_reading_and_gives_three(tmp_path):
     ):
         shown = run(*arguments)
         assert shown.returncode == 3
-        assert "these cannot all be true: engine.state not_as_set (snapshot 1, level). Try" in shown.stderr
+        assert "these cannot all be true: engine.state not_as_set (moment 1, level). Try" in shown.stderr
     lines = "snapshot level\nengine not as set\n"
     shown = run("--knowledge", str(overlay), text=lines)
     assert shown.returncode == 3

@@ -173,7 +173,7 @@ def test_groups_that_look_alike_are_listed():
 
 def test_show_gives_the_case_in_words():
     text = answer_to("snapshot climb for 2", "airspeed probably falling", "show")
-    assert "snapshot 1: climb, wings level, constant airspeed, 2 min" in text
+    assert "moment 1: climb, wings level, constant airspeed, 2 min" in text
     assert "airspeed indicator trend falling (85 % sure)" in text
 
 
@@ -224,7 +224,7 @@ def test_enter_alone_says_what_to_do_next(said, next_said):
 
 def test_help_tells_of_every_gauge_and_reading():
     text = answer_to("help falling")
-    assert "'falling' counts in one snapshot as:" in text
+    assert "'falling' counts in one moment as:" in text
     assert "airspeed 5 kt or more lower at the end than at the start" in text
     assert "altimeter 60 ft or more lower" in text
     assert "vertical speed descent: more than 150 fpm down" in text
@@ -290,7 +290,7 @@ def test_an_earlier_snapshot_is_taken_in_hand_and_mended():
     assert first.switches == {"alternate_static": "on"}
     assert (second.readings, second.switches) == ({"vertical_speed.rate": "zero"}, {})
     assert "airspeed indicator trend falling" in answer_to(*lines)
-    assert "snapshot 1 of 2: climb" in summary(desk_after(*lines))
+    assert "moment 1 of 2: climb" in summary(desk_after(*lines))
     assert last(*lines, "snapshot descent").manoeuvre == "descent"
 
 
@@ -454,9 +454,9 @@ def test_a_candidate_says_how_much_it_replaces():
 
 
 def test_the_line_at_the_foot_tells_where_things_stand():
-    assert summary(desk_after()) == " single pump | no snapshot | odds: anomaly "
+    assert summary(desk_after()) == " single pump | no moment | odds: anomaly "
     foot = summary(desk_after("snapshot level", "suction zero; attitude leaning; tc level"))
-    assert foot.startswith(" single pump | snapshot 1: level | odds: anomaly | ")
+    assert foot.startswith(" single pump | moment 1: level | odds: anomaly | ")
     assert "vacuum pump" in foot
     assert len(foot) <= 80
 

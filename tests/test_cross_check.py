@@ -169,7 +169,7 @@ def test_the_last_snapshots_keep_the_time_since_the_start():
     last = next(plan for plan in parts if len(plan.case.snapshot) == 1)
     gone = sum(s.minutes + s.minutes_before for s in case.snapshot[:-1])
     assert last.case.minutes_since_start == case.minutes_since_start + gone
-    assert "the last snapshot alone" in last.says
+    assert "the last moment alone" in last.says
 
 
 @pytest.mark.parametrize("limit", ["0", "-1", "nan", "soon", "1e9"])

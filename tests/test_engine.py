@@ -246,7 +246,7 @@ def test_impossible_evidence_names_the_smallest_conflict():
     )
     with pytest.raises(ImpossibleEvidence) as caught:
         Engine(rigid, largest_set=4).posterior(small_case(snapshot))
-    assert caught.value.conflict == ("airspeed.trend rising (snapshot 1, level)",)
+    assert caught.value.conflict == ("airspeed.trend rising (moment 1, level)",)
 
 
 @pytest.mark.parametrize(

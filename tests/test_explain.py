@@ -214,7 +214,7 @@ def test_a_reading_said_not_to_have_shown_can_change_the_leader(engine):
         context=(),
     )
     found = reasons(engine, engine.posterior(case))
-    assert "with altimeter rising (snapshot 1)" in " ".join(why(found, case, shipped()).split())
+    assert "with altimeter rising (moment 1)" in " ".join(why(found, case, shipped()).split())
     assert "rising" in {change.reading for change in found.changes}
     # what was said is that it was none of the rising ones
     (under,) = engine.predict(case, found.explanation)

@@ -164,9 +164,9 @@ def test_uncovered_is_what_larger_sets_hold():
     [
         ((), CaseError, "nothing has been said yet"),
         ((shot("loop"),), UnknownName, "loop"),
-        ((shot("level", 0.0),), CaseError, "snapshot 1 lasts 0.0 min"),
-        ((shot(), shot("level", -1.0)), CaseError, "snapshot 2 lasts"),
-        ((shot(), shot("level", 1.0, -0.5)), CaseError, "snapshot 2 lasts"),
+        ((shot("level", 0.0),), CaseError, "moment 1 lasts 0.0 min"),
+        ((shot(), shot("level", -1.0)), CaseError, "moment 2 lasts"),
+        ((shot(), shot("level", 1.0, -0.5)), CaseError, "moment 2 lasts"),
     ],
 )
 def test_what_makes_no_sense_is_refused(snapshots, error, text):
@@ -187,11 +187,11 @@ def test_the_smallest_conflict_is_named_whatever_else_was_said():
     )
     with pytest.raises(ImpossibleEvidence) as caught:
         engine.posterior(case)
-    assert caught.value.conflict == ("airspeed.trend perhaps falling (snapshot 2, climb)",)
+    assert caught.value.conflict == ("airspeed.trend perhaps falling (moment 2, climb)",)
     denied = small_case(shot("level", unsure={"airspeed.trend": ("steady", 0.0)}))
     with pytest.raises(ImpossibleEvidence) as caught:
         engine.posterior(denied)
-    assert caught.value.conflict == ("airspeed.trend not steady (snapshot 1, level)",)
+    assert caught.value.conflict == ("airspeed.trend not steady (moment 1, level)",)
     with pytest.raises(ImpossibleEvidence):
         list(engine.filtered(case))
     with pytest.raises(ImpossibleEvidence):

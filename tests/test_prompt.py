@@ -54,7 +54,7 @@ def test_a_mistake_is_explained_and_control_c_only_clears_the_line(tmp_path, cap
     assert typed("foo bar\rhalf a line\x03snapshot level\rquit\r", tmp_path) == 0
     shown = capsys.readouterr().out
     assert "there is no gauge 'foo'" in shown
-    assert "Snapshot 1" in shown
+    assert "Moment 1" in shown
 
 
 def test_what_was_typed_is_there_next_time_in_the_history(tmp_path):
@@ -142,7 +142,7 @@ def test_many_pasted_lines_are_answered_one_by_one(tmp_path, capsys):
     pasted = "snapshot level\nsuction zero\ntc level"
     typed(f"\x1b[200~{pasted}\x1b[201~\rquit\r", tmp_path)
     shown = capsys.readouterr().out
-    assert "Snapshot 1" in shown
+    assert "Moment 1" in shown
     assert set(kept(tmp_path)[0].snapshot[0].readings) == {"suction.value", "turn_coordinator.turn"}
 
 

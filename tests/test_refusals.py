@@ -67,7 +67,7 @@ from tests.examples import some
             "there is no switch 'standby'. Try: alternate static",
         ),
         ("forget", CaseError, "forget which gauge? Try: forget airspeed."),
-        ("forget vsi", CaseError, "nothing was said of the vertical speed indicator in snapshot 1."),
+        ("forget vsi", CaseError, "nothing was said of the vertical speed indicator in moment 1."),
         ("forget banana", UnknownName, "there is no gauge 'banana'"),
         ("readings", CaseError, "readings of which gauge? Try: readings airspeed."),
         (

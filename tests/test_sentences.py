@@ -99,7 +99,7 @@ def test_what_is_not_known_is_left_out_without_a_fuss():
 
 def test_what_was_flown_may_stand_in_the_sentence():
     desk, text = asked_for("in the climb the airspeed went down to zero")
-    assert "Snapshot 1: climb, wings level, constant airspeed." in text
+    assert "Moment 1: climb, wings level, constant airspeed." in text
     assert desk.case == desk_after("snapshot climb; airspeed fell to zero").case
     desk, _ = asked_for("in the climb the airspeed fell", "in the climb the altimeter was steady")
     assert len(desk.case.snapshot) == 1

@@ -62,7 +62,7 @@ def load(content, tmp_path):
         (HEAD + b"minutes_since_start = -1\n", "minutes_since_start must be 0 or more"),
         (HEAD + b"minutes_since_start = nan\n", "minutes_since_start must be 0 or more"),
         (HEAD + b'[snapshot]\nmanoeuvre = "level"\n', "snapshot must be written [[snapshot]]"),
-        (HEAD + b"[[snapshot]]\nminutes = 2\n", "snapshot 1: manoeuvre is missing"),
+        (HEAD + b"[[snapshot]]\nminutes = 2\n", "moment 1: manoeuvre is missing"),
         (HEAD + b'[truth]\nstrength = "T9"\nfailures = []\n', "truth: strength: invalid enum value 'T9'"),
         (b'title = "x"\npanel = "glider"\n', "there is no panel 'glider', nearest: "),
         (HEAD + b'setting = "anomoly"\n', "there is no setting 'anomoly', nearest: anomaly"),
@@ -73,19 +73,19 @@ def load(content, tmp_path):
         ),
         (
             HEAD + b'[[snapshot]]\nmanoeuvre = "levl"\n',
-            "snapshot 1: there is no maneuver 'levl', nearest: level",
+            "moment 1: there is no maneuver 'levl', nearest: level",
         ),
-        (LEVEL + b"minutes = 0\n", "snapshot 1: minutes must be above 0, not 0"),
+        (LEVEL + b"minutes = 0\n", "moment 1: minutes must be above 0, not 0"),
         (
             HEAD + b"minutes_since_start = 1e308\n",
             "minutes_since_start must be 0 or more and at most 1440, a day",
         ),
         (
             LEVEL + b"minutes = 1441\n",
-            "snapshot 1: minutes must be above 0 and at most 1440, a day, not 1441",
+            "moment 1: minutes must be above 0 and at most 1440, a day, not 1441",
         ),
-        (LEVEL + b"minutes = nan\n", "snapshot 1: minutes must be above 0, not nan"),
-        (LEVEL + b"minutes_before = inf\n", "snapshot 1: minutes_before must be 0 or more, not inf"),
+        (LEVEL + b"minutes = nan\n", "moment 1: minutes must be above 0, not nan"),
+        (LEVEL + b"minutes_before = inf\n", "moment 1: minutes_before must be 0 or more, not inf"),
         (LEVEL + b'switches = {flaps = "on"}\n', "there is no switch on the panel single_pump 'flaps'"),
         (
             LEVEL + b'switches = {pitot_heat = "up"}\n',
@@ -106,19 +106,19 @@ def load(content, tmp_path):
         (
             LEVEL
             + b'readings = {"airspeed.trend" = "rising"}\nunsure = {"airspeed.trend" = ["falling", 0.8]}\n',
-            "snapshot 1: airspeed.trend stands both in readings and in unsure",
+            "moment 1: airspeed.trend stands both in readings and in unsure",
         ),
         (
             LEVEL + b'unsure = {"airspeed.trend" = ["falling", 1.8]}\n',
-            "snapshot 1: airspeed.trend: how sure must lie between 0 and 1, not 1.8",
+            "moment 1: airspeed.trend: how sure must lie between 0 and 1, not 1.8",
         ),
         (
             LEVEL + b'unsure = {"airspeed.trend" = "falling"}\n',
-            "snapshot 1: unsure: expected a list, got text",
+            "moment 1: unsure: expected a list, got text",
         ),
         (
             LEVEL + b'disagree = [["airspeed", "ball"]]\n',
-            "snapshot 1: airspeed and ball do not tell of one thing, so they cannot disagree",
+            "moment 1: airspeed and ball do not tell of one thing, so they cannot disagree",
         ),
         (LEVEL + b'disagree = [["attitude", "foo"]]\n', "there is no gauge on the panel single_pump 'foo'"),
     ],
@@ -140,10 +140,10 @@ def test_all_that_does_not_fit_is_told_at_once(tmp_path):
         "there is no entry 'panl', nearest: panel",
         "title: expected text, got a number",
         "panel is missing",
-        "snapshot 1: there is no entry 'readngs', nearest: readings",
-        "snapshot 1: manoeuvre: expected text, got a number",
-        "snapshot 2: manoeuvre is missing",
-        "snapshot 2: minutes: expected a number, got text",
+        "moment 1: there is no entry 'readngs', nearest: readings",
+        "moment 1: manoeuvre: expected text, got a number",
+        "moment 2: manoeuvre is missing",
+        "moment 2: minutes: expected a number, got text",
     ]
 
 

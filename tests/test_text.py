@@ -280,16 +280,16 @@ def test_a_case_is_described_in_plain_words():
     for line in (
         "  odds        anomaly noticed",
         "  conditions  washed or waxed since the last flight",
-        "snapshot 1: straight and level, constant airspeed, 1 min",
+        "moment 1: straight and level, constant airspeed, 1 min",
         "  nothing said yet",
-        "snapshot 2: climb, wings level, constant airspeed, 2 min, 10 min after the last",
+        "moment 2: climb, wings level, constant airspeed, 2 min, 10 min after the last",
         "  pitot heat                on",
         "  airspeed indicator        trend falling, value low (80 % sure)",
         "  vertical speed indicator  zero",
         "  attitude indicator        disagrees with the turn coordinator",
     ):
         assert line in text.splitlines()
-    assert describe(CaseRecord(title="x", panel="venturi"), shipped()).endswith("  no snapshot yet")
+    assert describe(CaseRecord(title="x", panel="venturi"), shipped()).endswith("  no moment yet")
 
 
 def test_a_table_wraps_beside_its_names():

@@ -243,7 +243,7 @@ def test_other_statements_are_heard(line, statement):
         (
             "climb",
             CaseError,
-            "'climb' is a maneuver, not what a gauge showed. Try: start a snapshot with",
+            "'climb' is a maneuver, not what a gauge showed. Try: start a moment with",
         ),
         ("icing", CaseError, "'icing' is a condition of the day, not what a gauge showed. Try: give it"),
         (

@@ -141,7 +141,7 @@ def test_a_telling_command_is_answered_on_a_page():
     worksheet.line.text = "help falling"
     worksheet.accept(worksheet.line)
     assert worksheet.work.wait()
-    assert "'falling' counts in one snapshot as:" in worksheet.sheet.page[0]
+    assert "'falling' counts in one moment as:" in worksheet.sheet.page[0]
     assert "Esc: back to the sheet" in screen(worksheet.sheet, 80, 40, answered=False)
     assert not moves.leave(worksheet.sheet).page
     worksheet.work.end()

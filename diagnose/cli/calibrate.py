@@ -110,7 +110,7 @@ def _as_text(result: Calibration) -> list[str]:
         ]
         for tally in scores.by_snapshots:
             lines.append(
-                f"  {tally.name} snapshot{'s' * (tally.name != '1')}: truth first "
+                f"  {tally.name} moment{'s' * (tally.name != '1')}: truth first "
                 f"{_share(tally.top1, tally.flights)}, among the first three {_share(tally.top3, tally.flights)}"
             )
         lines += ["", "  given          how many   on average   came true (95 %)", *map(_bin, scores.bins)]

@@ -55,7 +55,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     review.add_argument("--json", action="store_true", help="answer as JSON")
     writes(review, "--svg", text="write the timeline as a picture")
     writes(review, "-o", "--html", text="write the report as one page")
-    writes(review, "--save", text="write the snapshots as a case file")
+    writes(review, "--save", text="write the moments as a case file")
     asks_width(review)
     review.set_defaults(run=_review)
 

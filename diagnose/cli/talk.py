@@ -25,7 +25,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     worksheet = commands.add_parser(
         "worksheet",
         parents=[shared],
-        help="a full-screen sheet of gauges and snapshots with the ranking beside it",
+        help="a full-screen sheet of gauges and moments with the ranking beside it",
     )
     worksheet.add_argument("case", nargs="?", help="a shipped case (see: diagnose cases) or a file")
     worksheet.set_defaults(run=_worksheet)

@@ -18,7 +18,7 @@ def not_of_ourselves(clause: str, kb: KnowledgeBase) -> None:
             told = " ".join((*lead, *flown))
             raise CaseError(
                 f"{told!r} tells what was flown, not what a gauge showed",
-                mend=f"say it apart: snapshot {' '.join(flown)}",
+                mend=f"say it apart: moment {' '.join(flown)}",
             )
 
 
@@ -40,5 +40,5 @@ def not_what_was_flown(clause: str, kb: KnowledgeBase) -> None:
         if text in ways:
             raise CaseError(
                 f"{text!r} may be what was flown or what the gauge did",
-                mend=f"name the gauge again, or say it apart: snapshot {readable(entry)}",
+                mend=f"name the gauge again, or say it apart: moment {readable(entry)}",
             )

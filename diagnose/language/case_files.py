@@ -97,7 +97,7 @@ def case_problems(case: CaseRecord, kb: KnowledgeBase) -> list[str]:
         return [*problems, *unknown]
     panel = kb.panel(case.panel)
     for number, snapshot in enumerate(case.snapshot, 1):
-        problems += [f"snapshot {number}: {what}" for what in _snapshot_problems(snapshot, kb, panel)]
+        problems += [f"moment {number}: {what}" for what in _snapshot_problems(snapshot, kb, panel)]
     return problems
 
 

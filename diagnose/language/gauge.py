@@ -179,7 +179,7 @@ def readings_in(gauge: Gauge, words: Words) -> dict[str, Found]:
             first, second = readable(before.reading), readable(found.reading)
             raise CaseError(
                 f"the {gauge.name} cannot be both {first} and {second} at once",
-                mend="keep one, or start a second snapshot for the later moment",
+                mend="keep one, or start a second moment for the later reading",
             )
         stood = found.reading == "steady" and not found.denied
         place += found.length
@@ -201,7 +201,7 @@ def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:
     if set(words) & said.later:
         return TellsMore(
             f"{text!r} tells of another moment",
-            mend="say what was seen first, then start a second snapshot for what followed",
+            mend="say what was seen first, then start a second moment for what followed",
         )
     if phrase_at(words, 0, (*said.disagree, *said.disagree_together)):
         return CaseError(

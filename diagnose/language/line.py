@@ -391,7 +391,7 @@ class _Reader:
         text = " ".join(words)
         if set(words) & phrases().later:
             return TellsMore(
-                f"{text!r} tells of another moment", mend="start a second snapshot for what followed"
+                f"{text!r} tells of another moment", mend="start a second moment for what followed"
             )
         if vague := phrase_at(words, 0, phrases().vague):
             gauge_id, _ = self._next_gauge(words, len(vague), "")
@@ -412,7 +412,7 @@ class _Reader:
         """Say what the clause is, if it is something else than what a gauge showed."""
         text, meant = plain(clause), " ".join(core(clause))
         kinds = (
-            (entry_forms(self.kb.manoeuvres), "a maneuver", "start a snapshot with it: snapshot"),
+            (entry_forms(self.kb.manoeuvres), "a maneuver", "start a moment with it: moment"),
             (entry_forms(self.kb.context), "a condition of the day", "give it as such: context"),
             (entry_forms(self.kb.failures), "a failure", "say what the gauges showed; about it: failure"),
         )

@@ -157,7 +157,7 @@ class Session:
         count = len(self.case.snapshot)
         if not 1 <= number <= count:
             there = f"there are {count}" if count else "none has been started"
-            raise CaseError(f"there is no snapshot {number}", mend=f"snapshots count from 1; {there}")
+            raise CaseError(f"there is no moment {number}", mend=f"moments count from 1; {there}")
         return number - 1
 
     def look_at(self, number: int) -> Session:
@@ -182,7 +182,7 @@ class Session:
         if not self.case.snapshot:
             raise CaseError(
                 "what were you flying?",
-                mend="snapshot climb; or guide, and you are asked",
+                mend="moment climb; or guide, and you are asked",
             )
         return self.case.snapshot[self.now.at]
 
@@ -248,8 +248,8 @@ class Session:
             if told.setdefault(facet, reading) != reading:
                 raise CaseError(
                     f"{_facet_name(facet)} cannot be both {readable(told[facet])} and {readable(reading)} "
-                    "in one snapshot",
-                    mend="keep one, or start a second snapshot for the later moment",
+                    "in one moment",
+                    mend="keep one, or start a second moment for the later reading",
                 )
             readings.pop(facet, None)
             unsure.pop(facet, None)

@@ -181,7 +181,7 @@ class Engine:
         manoeuvres, most = self.network.kb.manoeuvres, self.network.kb.limits.most_snapshots
         if len(case.snapshot) > most:
             raise CaseError(
-                f"the case has {len(case.snapshot):,} snapshots, more than the {most:,} that are answered",
+                f"the case has {len(case.snapshot):,} moments, more than the {most:,} that are answered",
                 mend="keep those in which something changed, or take the flight as a recording (diagnose review)",
             )
         steps = []
@@ -191,7 +191,7 @@ class Engine:
                 raise unknown_name("maneuver", snapshot.manoeuvre, manoeuvres)
             if snapshot.minutes <= 0 or snapshot.minutes_before < 0:
                 raise CaseError(
-                    f"snapshot {number} lasts {snapshot.minutes} min after {snapshot.minutes_before} min",
+                    f"moment {number} lasts {snapshot.minutes} min after {snapshot.minutes_before} min",
                     mend="give a length above 0 and a gap of 0 or more",
                 )
             steps.append(

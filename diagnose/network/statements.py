@@ -66,7 +66,7 @@ def _say(case: CaseRecord, statement: Place) -> str:
         text = f"{name} {'perhaps' if sure >= 0.5 else 'not'} {reading}"
     else:
         text = f"{name} {snapshot.readings[str(name)]}"
-    return f"{text} (snapshot {number + 1}, {snapshot.manoeuvre})"
+    return f"{text} (moment {number + 1}, {snapshot.manoeuvre})"
 
 
 def smallest_conflict(case: CaseRecord, possible: Callable[[CaseRecord], bool]) -> ImpossibleEvidence:

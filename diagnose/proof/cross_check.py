@@ -122,8 +122,8 @@ def plans(kb: KnowledgeBase, case: CaseRecord, leading: list[str]) -> Iterator[P
 
 def _snapshots(case: CaseRecord, kept: int) -> str:
     if kept == len(case.snapshot):
-        return "the only snapshot" if kept == 1 else f"all {kept} snapshots"
-    return "the last snapshot alone" if kept == 1 else f"the last {kept} snapshots"
+        return "the only moment" if kept == 1 else f"all {kept} moments"
+    return "the last moment alone" if kept == 1 else f"the last {kept} moments"
 
 
 def cross_check(

@@ -434,7 +434,7 @@ def simulated_flights_can_be_flown(kb: KnowledgeBase) -> Iterator[str]:
         if not 0.0 < numbers[key][0] <= numbers[key][1]:
             yield f"world: {key} must rise from above 0, not {list(numbers[key])}"
     if not (world.flown and all(world.flown) and world.most_snapshots >= 1 and world.gaps_min):
-        yield "world: needs flights in flown, gaps in gaps_min and at least one snapshot"
+        yield "world: needs flights in flown, gaps in gaps_min and at least one moment"
     for name in dict.fromkeys(name for flight in world.flown for name in flight):
         if name not in kb.manoeuvres:
             yield f"world: there is no maneuver {name!r}"

@@ -231,7 +231,7 @@ def _table(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int) ->
             else:
                 mute.append(f"{statement_words(kb, statement)} ({number + 1})")
         if rows:
-            yield f"  snapshot {number + 1}, {kb.manoeuvres[snapshot.manoeuvre].name}"
+            yield f"  moment {number + 1}, {kb.manoeuvres[snapshot.manoeuvre].name}"
         for _, statement, weights in sorted(rows, key=lambda row: -row[0]):
             yield factors(f"    {statement_words(kb, statement)}", weights)
     shared = [contrast.together for contrast in contrasts]
@@ -242,7 +242,7 @@ def _table(reasons: Reasons, case: CaseRecord, kb: KnowledgeBase, width: int) ->
     yield line("  odds before any reading", [odds(contrast.before) for contrast in contrasts])
     yield line("  odds now", [odds(contrast.after) for contrast in contrasts])
     if mute:
-        yield fill(f"Add nothing to the others (snapshot): {', '.join(mute)}.", width)
+        yield fill(f"Add nothing to the others (moment): {', '.join(mute)}.", width)
     if leaning:
         yield fill(
             "A reading's factor is what it adds once all the others are known. Readings that lean on each "
@@ -305,10 +305,10 @@ def _for_and_against(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterato
 def _unread(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
     """What was not looked at in the last snapshot and would tell."""
     if reasons.unread_against is None:
-        yield fill("No unread gauge in the last snapshot would separate it from the next best ones.", width)
+        yield fill("No unread gauge in the last moment would separate it from the next best ones.", width)
         return
     other = names(kb, reasons.unread_against)
-    yield fill(f"Not read in the last snapshot; would separate it from {other}:", width)
+    yield fill(f"Not read in the last moment; would separate it from {other}:", width)
     rows = []
     for look in reasons.unread[:MOST_UNREAD]:
         by_difference = sorted(look.chances, key=lambda r: look.chances[r][0] - look.chances[r][1])
@@ -335,7 +335,7 @@ def _changes(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
         had_been = reading_words(kb, statement.name, change.reading)
         was = with_doubt(readable(statement.reading), statement.sure)
         yield fill(
-            f"with {had_been}{f' instead of {was}' if statement.positive else ''} (snapshot {statement.snapshot + 1}): "
+            f"with {had_been}{f' instead of {was}' if statement.positive else ''} (moment {statement.snapshot + 1}): "
             f"{names(kb, change.leading)} ({percent(change.posterior)})",
             width,
             "  ",

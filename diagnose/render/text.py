@@ -368,14 +368,14 @@ def describe(case: CaseRecord, kb: KnowledgeBase, width: int = 80) -> str:
     )
     lines = [case.title, table(((f"  {name}", text) for name, text in head), width)]
     lines += [snapshot_lines(case, kb, at, width) for at in range(len(case.snapshot))]
-    return "\n".join(lines if case.snapshot else [*lines, "  no snapshot yet"])
+    return "\n".join(lines if case.snapshot else [*lines, "  no moment yet"])
 
 
 def snapshot_lines(case: CaseRecord, kb: KnowledgeBase, at: int, width: int = 80) -> str:
     """Give one snapshot of a case in plain words."""
     snapshot = case.snapshot[at]
     stated = list(_stated(snapshot, kb))
-    head = fill(f"snapshot {at + 1}: {_when(snapshot, kb)}", width, "", "  ")
+    head = fill(f"moment {at + 1}: {_when(moment, kb)}", width, "", "  ")
     return f"{head}\n{table(stated, width) if stated else '  nothing said yet'}"
 
 

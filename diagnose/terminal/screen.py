@@ -35,7 +35,7 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
         if not desk.case.snapshot:
             words = beginning(_options(kb.manoeuvres), typed) + words
         return words + (beginning(whole, typed) if not re.search("[;, ]", typed) else [])
-    if (command.name == "snapshot" and ";" in rest) or command.name == "what":
+    if (command.name == "moment" and ";" in rest) or command.name == "what":
         return complete_words(re.sub(r"^if\b", "", rest), kb, panel)
     if command.name in ("context", "compare"):
         rest = re.split("[;,]", rest)[-1].lstrip()
@@ -51,7 +51,7 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
         for number, snapshot in enumerate(desk.case.snapshot, 1)
     }
     tables: dict[str, Options] = {
-        "snapshot": _options(kb.manoeuvres),
+        "moment": _options(kb.manoeuvres),
         "panel": _options(kb.panels),
         "odds": _options(kb.settings),
         "context": _options(kb.context),
@@ -84,10 +84,10 @@ def _options(entries: Mapping[str, Named]) -> Options:
 def summary(desk: Desk) -> str:
     """Panel, snapshot, odds and the leading answer in one line."""
     case = desk.case
-    place = "no snapshot"
+    place = "no moment"
     if case.snapshot:
         at, count = desk.session.now.at, len(case.snapshot)
-        which = f"snapshot {at + 1}" + (f" of {count}" if at + 1 < count else "")
+        which = f"moment {at + 1}" + (f" of {count}" if at + 1 < count else "")
         place = f"{which}: {readable(case.snapshot[at].manoeuvre)}"
     parts = [readable(case.panel), place, f"odds: {case.setting}"]
     if desk.session.now.base:

@@ -44,11 +44,11 @@ FIRST_STEPS = (
     "Conditions: press : and say them, such as icing, or just washed.",
     "The answer beside the sheet follows every change. F1 all keys, F4 leaves.",
 )
-HELP = """Rows are gauges by what feeds them; columns are snapshots.
+HELP = """Rows are gauges by what feeds them; columns are moments.
 
 F4, Ctrl-D        leave the worksheet; the case stays
-:                 say more: icing; washed; snapshot climb; rank
-arrows, mouse     go to a cell; left and right change the snapshot
+:                 say more: icing; washed; moment climb; rank
+arrows, mouse     go to a cell; left and right change the moment
 letters           type a reading; it is taken as soon as it is clear
 Enter, Space      choose a reading with the arrow keys
 ?                 make the reading unsure, or sure again

@@ -63,7 +63,7 @@ def _coverage(kb: KnowledgeBase) -> Iterator[Section]:
         title="What can be told at all",
         texts=(
             "Every failure was put against a healthy airplane and against every other failure, with every gauge "
-            "read once in one maneuver. Several snapshots, a switch or a check on the ground tell more. "
+            "read once in one maneuver. Several moments, a switch or a check on the ground tell more. "
             f"Stored result of: {stored.command}.{now}",
             f"On the panel {plain.panel} these never show by one look: {'; '.join(hidden)}.",
             "Alike there in every maneuver:",

@@ -87,7 +87,7 @@ def _lines(review: Review, width: int) -> Iterator[str]:
     title = f"{recording.name}: {min_from_s(float(recording.seconds)):.0f} min recorded"
     yield title
     yield "=" * len(title)
-    rate = f"{recording.rows} rows, {recording.period_s:.3g} s apart, {len(review.windows)} snapshots"
+    rate = f"{recording.rows} rows, {recording.period_s:.3g} s apart, {len(review.windows)} moments"
     yield fill(f"{rate}; panel {kb.panels[review.case.panel].name}. Times from the first row.", width)
     yield ""
     yield fill(verdict(review), width)

@@ -57,7 +57,7 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
     minutes = recording.seconds / 60.0
     body.append(
         paragraph(
-            f"{minutes:.0f} min, {recording.rows} rows, {recording.period_s:.3g} s apart; {len(review.windows)} snapshots. "
+            f"{minutes:.0f} min, {recording.rows} rows, {recording.period_s:.3g} s apart; {len(review.windows)} moments. "
             f"Panel: {kb.panels[review.case.panel].name}. Times are minutes and seconds from the first row.", "quiet",
         )
     )  # fmt: skip
@@ -145,7 +145,7 @@ def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | No
     body.append(heading(2, "What has failed"))
     ranked = [(str(n), names(kb, r.failures), percent(r.prior), percent(r.posterior)) for n, r in enumerate(answer.ranking[:8], 1)]  # fmt: skip
     body.append(table(("", "what", "before", "chance"), ranked, numbers=2))
-    body.append(figure("How likely, after each snapshot", chances_svg(case, engine)))
+    body.append(figure("How likely, after each moment", chances_svg(case, engine)))
     body.append(_leading_plumbing(case, answer, engine))
     body += [heading(2, "What the gauges showed"), _shown(case, kb)]
     body.append(heading(2, "Instruments"))
@@ -250,7 +250,7 @@ def _steps_svg(labels: Sequence[str], lines: Sequence[tuple[str, Array]]) -> str
         )
     bottom = top + high + 30.0 + 15.0 * len(lines)
     return element(
-        "svg", element("title", "chances after each snapshot"), *drawn,
+        "svg", element("title", "chances after each moment"), *drawn,
         xmlns="http://www.w3.org/2000/svg", viewBox=f"0 0 {number(left + wide + 20.0)} {number(bottom)}", width="100%", role="img",
     )  # fmt: skip
 

@@ -35,7 +35,7 @@ from diagnose.terminal.console import bounded
 __all__ = ["COMMANDS", "HINT", "Command", "Desk", "command_of", "hear", "names_a_gauge", "next_step", "obey"]
 
 #: commands behind which readings or conditions may stand in many words
-READINGS_FOLLOW = frozenset({"snapshot", "what", "context"})
+READINGS_FOLLOW = frozenset({"moment", "what", "context"})
 
 HINT = (
     "Tell what you saw:                in the climb the airspeed was falling",

@@ -42,7 +42,7 @@ def _panel(desk: Desk, text: str) -> tuple[Desk, str]:
         ]
         if gone:
             raise CaseError(
-                f"the panel {readable(chosen)} has no {', '.join(sorted(gone))}, spoken of in snapshot {number}",
+                f"the panel {readable(chosen)} has no {', '.join(sorted(gone))}, spoken of in moment {number}",
                 mend="take that back first (commands: forget, undo), or start a new case",
             )
     return desk.change(panel=chosen), f"Panel: {panel.name}."
@@ -95,10 +95,10 @@ def when_flown(desk: Desk, text: str, old: SnapshotRecord | None) -> SnapshotRec
     if not (flown.minutes > 0.0 and flown.minutes_before >= 0.0):
         raise CaseError(
             "the duration must be positive, and so must the gap",
-            mend="snapshot climb for 2 after 10",
+            mend="moment climb for 2 after 10",
         )
     if max(flown.minutes, flown.minutes_before) > LONGEST_MINUTES:
-        raise CaseError("no snapshot lasts, and no gap is, longer than a day", mend="give minutes or hours")
+        raise CaseError("no moment lasts, and no gap is, longer than a day", mend="give minutes or hours")
     return flown
 
 
@@ -116,7 +116,7 @@ def _snapshot(desk: Desk, text: str) -> tuple[Desk, str]:
     if desk.case.snapshot:
         fresh = msgspec.structs.replace(fresh, switches=desk.case.snapshot[-1].switches)
     desk = desk.on(desk.session.insert(fresh, len(desk.case.snapshot)))
-    said = f"Snapshot {len(desk.case.snapshot)}: {desk.kb.manoeuvres[fresh.manoeuvre].name}."
+    said = f"Moment {len(desk.case.snapshot)}: {desk.kb.manoeuvres[fresh.manoeuvre].name}."
     if not plain(shown):
         return desk, said
     desk, heard = hear(desk, shown)
@@ -136,7 +136,7 @@ def _switch(desk: Desk, text: str) -> tuple[Desk, str]:
         wanted = " or ".join(desk.kb.switches[name].positions)
         raise CaseError(f"{desk.kb.switches[name].name} has no position {position!r}", mend=f"use {wanted}")
     after = replace(desk, session=desk.session.switch(name, position, desk.kb))
-    said = f"{desk.kb.switches[name].name}: {position} in snapshot {desk.session.now.at + 1}."
+    said = f"{desk.kb.switches[name].name}: {position} in moment {desk.session.now.at + 1}."
     return after, fill(said + conditions_told(desk, after) + _counts_after(snapshot), desk.width)
 
 
@@ -156,7 +156,7 @@ def _counts_after(snapshot: SnapshotRecord) -> str:
     """Said when a switch moves in a snapshot that has readings already."""
     if not (snapshot.readings or snapshot.unsure or snapshot.disagree):
         return ""
-    return " Its readings count as taken after the switch: for before and after use two snapshots."
+    return " Its readings count as taken after the switch: for before and after use two moments."
 
 
 def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -170,7 +170,7 @@ def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
     )
     name = desk.kb.gauges[gauge].name
     if fewer == snapshot:
-        raise CaseError(f"nothing was said of the {name} in snapshot {desk.session.now.at + 1}")
+        raise CaseError(f"nothing was said of the {name} in moment {desk.session.now.at + 1}")
     return replace(desk, session=desk.session.with_snapshot(fewer)), f"Forgotten: {name}."
 
 
@@ -214,11 +214,12 @@ def hear(desk: Desk, text: str) -> tuple[Desk, str]:
 ENTRY: tuple[Command, ...] = (
     command(
         _snapshot,
-        "snapshot",
+        "moment",
         "MANEUVER [for N] [after N]",
-        "start a snapshot: what was flown, for how many minutes, how long after the last",
+        "start a moment: what was flown, for how many minutes, how long after the last",
         "Switches stay as they were. The readings may follow after a semicolon: "
-        "snapshot climb for 2 after 10; airspeed falling. 'snapshot' alone lists the maneuvers.",
+        "moment climb for 2 after 10; airspeed falling. 'moment' alone lists the maneuvers.",
+        also=("snapshot",),
     ),
     command(
         _panel,
@@ -249,16 +250,16 @@ ENTRY: tuple[Command, ...] = (
         _switch,
         "switch",
         "NAME on|off",
-        "a switch position in this snapshot: alternate static, pitot heat",
-        "A switch counts from the start of the snapshot: what changed after it was moved belongs into a "
-        "new snapshot.",
+        "a switch position in this moment: alternate static, pitot heat",
+        "A switch counts from the start of the moment: what changed after it was moved belongs in a "
+        "new moment.",
         ranked=True,
     ),
     command(
         _forget,
         "forget",
         "GAUGE",
-        "take what was said of a gauge out of this snapshot",
+        "take what was said of a gauge out of this moment",
         ranked=True,
         way_out=True,
     ),

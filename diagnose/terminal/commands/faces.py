@@ -28,7 +28,7 @@ FACES: tuple[Command, ...] = (
         _worksheet,
         "worksheet",
         "",
-        "the full screen: gauges by snapshots, with the ranking beside it",
+        "the full screen: gauges by moments, with the ranking beside it",
         "F4 or 'lines' brings back the lines, with the same case.",
         ("sheet",),
     ),

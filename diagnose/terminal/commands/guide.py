@@ -326,7 +326,7 @@ def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
             switches=desk.case.snapshot[-1].switches if desk.case.snapshot else {},
         )
         desk = desk.on(desk.session.insert(fresh, len(desk.case.snapshot)))
-        said.append(f"Snapshot {len(desk.case.snapshot)}: {kb.manoeuvres[scene.manoeuvre].name}.")
+        said.append(f"Moment {len(desk.case.snapshot)}: {kb.manoeuvres[scene.manoeuvre].name}.")
     if speaks and not desk.case.snapshot:
         desk, asking = hold(desk, scene.rest, say_back(parse_line(scene.rest, kb, panel), kb))
         said.append(asking)

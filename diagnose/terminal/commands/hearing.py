@@ -88,7 +88,7 @@ def tell_story(desk: Desk, text: str) -> tuple[Desk, str] | None:
         lines += [fill(f"Read as: {slip.typed!r} = {slip.meant!r}.", desk.width) for slip in sentence.slips]
         for piece in sentence.pieces:
             if piece.kind in EVIDENCE | {"switch", "condition", "no_condition", "flown", "same", "ordinary"}:
-                at = f" (snapshot {moment[id(piece)]})" if many and id(piece) in moment else ""
+                at = f" (moment {moment[id(piece)]})" if many and id(piece) in moment else ""
                 if id(piece) not in lost:
                     lines.append(
                         fill(f"{says(piece, kb)}{at}, from {piece.words!r}", desk.width, "  + ", "    ")

@@ -36,7 +36,7 @@ def help_commands(commands: Callable[[], Mapping[str, Command]]) -> tuple[Comman
 TOPICS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "telling": (
         "say what was flown and what the gauges showed",
-        ("snapshot", "context", "switch", "forget", "panel", "odds", "gauges", "readings"),
+        ("moment", "context", "switch", "forget", "panel", "odds", "gauges", "readings"),
     ),
     "answer": (
         "what it was, why, what to look at next, what to fly by",
@@ -153,5 +153,5 @@ def _reading(desk: Desk, wanted: str) -> str:
                 if {wanted, *same} & set(forms(reading.id, reading.id, reading.words)):
                     other = f"{readable(reading.id)}: " if plain(reading.id) != wanted else ""
                     rows.append((f"  {kb.gauges[gauge].words[0]}", f"{other}{reading.means}"))
-    lead = f"{wanted!r} counts in one snapshot as:"
+    lead = f"{wanted!r} counts in one moment as:"
     return f"{lead}\n{table(rows, desk.width)}" if rows else ""

@@ -21,7 +21,7 @@ def _copy(desk: Desk, text: str) -> tuple[Desk, str]:
     at = desk.session.index(_number(desk, text))
     desk = desk.on(desk.session.insert(desk.case.snapshot[at], at + 1))
     return desk, fill(
-        f"Snapshot {at + 2} is a copy of snapshot {at + 1} and in hand. "
+        f"Moment {at + 2} is a copy of moment {at + 1} and in hand. "
         "'maneuver' changes what was flown in it, 'forget' takes readings out.",
         desk.width,
     )
@@ -30,7 +30,7 @@ def _copy(desk: Desk, text: str) -> tuple[Desk, str]:
 def _delete(desk: Desk, text: str) -> tuple[Desk, str]:
     at = desk.session.index(_number(desk, text))
     gone = desk.kb.manoeuvres[desk.case.snapshot[at].manoeuvre].name
-    return desk.on(desk.session.delete(at)), f"Snapshot {at + 1} removed: {gone}. 'undo' brings it back."
+    return desk.on(desk.session.delete(at)), f"Moment {at + 1} removed: {gone}. 'undo' brings it back."
 
 
 def _manoeuvre(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -52,10 +52,10 @@ def _manoeuvre(desk: Desk, text: str) -> tuple[Desk, str]:
 
 def _number(desk: Desk, text: str) -> int:
     """The snapshot that is meant: by number, the last, the first, or the one in hand."""
-    said = plain(text).removeprefix("snapshot ")
+    said = plain(text).removeprefix("moment ").removeprefix("snapshot ")
     named = {"": desk.session.now.at + 1, "first": 1, "last": len(desk.case.snapshot)}
     if said not in named and not said.isdecimal():
-        raise CaseError(f"{text.strip()!r} is no number of a snapshot", mend="go 1, go last")
+        raise CaseError(f"{text.strip()!r} is no number of a moment", mend="go 1, go last")
     return named[said] if said in named else int(said)
 
 
@@ -64,17 +64,17 @@ PLACES: tuple[Command, ...] = (
         _go,
         "go",
         "N",
-        "go to an earlier snapshot, to add to it or correct it",
-        "What you say then counts for that snapshot. 'go last' returns to the last.",
+        "go to an earlier moment, to add to it or correct it",
+        "What you say then counts for that moment. 'go last' returns to the last.",
         ("goto",),
     ),
-    command(_copy, "copy", "[N]", "copy a snapshot; the copy stands behind it", ranked=True),
-    command(_delete, "delete", "[N]", "take a snapshot out", also=("remove",), ranked=True, way_out=True),
+    command(_copy, "copy", "[N]", "copy a moment; the copy stands behind it", ranked=True),
+    command(_delete, "delete", "[N]", "take a moment out", also=("remove",), ranked=True, way_out=True),
     command(
         _manoeuvre,
         "maneuver",
         "[NAME] [for N] [after N]",
-        "change what was flown in the snapshot in hand, for how long, how long after the last",
+        "change what was flown in the moment in hand, for how long, how long after the last",
         "For example: maneuver descent for 2. What 'rest as expected' had filled in follows.",
         ("manoeuvre", "flown"),
         ranked=True,

@@ -115,7 +115,7 @@ REASONS: tuple[Command, ...] = (
         "alike",
         "[MANEUVER]",
         "the groups of failures that this panel cannot tell apart in a maneuver",
-        "With every gauge read once; 'alike' alone takes the maneuver of this snapshot.",
+        "With every gauge read once; 'alike' alone takes the maneuver of this moment.",
         ("lookalikes", "similar"),
         tells=True,
     ),

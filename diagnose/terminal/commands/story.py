@@ -81,13 +81,13 @@ def _one_by_one(desk: Desk, moments: list[str]) -> tuple[Desk, str]:
         if scene_words(moment, desk.kb).alone:
             raise CaseError(
                 f"{moment!r} may be what was flown or what a gauge did",
-                mend=f"say it apart: snapshot {moment}, or name the gauge",
+                mend=f"say it apart: moment {moment}, or name the gauge",
             )
         flown, left = flown_in(moment, desk.kb)
         before = desk.session.snapshot
         fresh = SnapshotRecord(manoeuvre=flown or before.manoeuvre, switches=before.switches)
         desk = desk.on(desk.session.insert(fresh, len(desk.case.snapshot)))
-        told.append(f"Snapshot {len(desk.case.snapshot)}: {desk.kb.manoeuvres[fresh.manoeuvre].name}.")
+        told.append(f"Moment {len(desk.case.snapshot)}: {desk.kb.manoeuvres[fresh.manoeuvre].name}.")
         desk = replace(desk, later=shown or number < len(moments))
         desk, text = _moment(desk, left if flown else moment, _spoken_of(desk, moments[number - 2]))
         told.append(text)

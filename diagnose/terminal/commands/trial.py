@@ -62,7 +62,7 @@ def _branch(desk: Desk, text: str) -> tuple[Desk, str]:
         listed = ", ".join(name for name, _ in desk.session.now.branches) or "none yet"
         return desk, fill(f"Copies: {listed}. 'branch NAME' saves a copy of the case as it is.", desk.width)
     if name in ("now", "before", "what if") or not desk.case.snapshot:
-        why = "there is no snapshot yet" if not desk.case.snapshot else f"{name!r} means something else"
+        why = "there is no moment yet" if not desk.case.snapshot else f"{name!r} means something else"
         raise CaseError(f"no copy can be saved as {name!r}: {why}", mend="branch pitot ice")
     told = f"Saved a copy as {name!r}. Go on changing the case; 'compare {name}' shows both side by side."
     return replace(desk, session=desk.session.put_by(name)), fill(told, desk.width)
