@@ -163,7 +163,7 @@ def test_a_mechanism_that_the_question_told_is_not_told_again():
 
 def test_no_question_and_answer_together_tell_a_mechanism_twice():
     cards = cards_in_order(studio())
-    for number, card in enumerate(part(cards[::9], 3)):
+    for number, card in enumerate(part(cards[::9], 8)):
         exercise = make(studio(), card, number % 3, number)
         if exercise is None:
             continue
@@ -187,7 +187,7 @@ def test_a_question_and_its_answers_stand_on_one_screen(kind):
     """80 columns and 24 lines, with the heading above, a blank line and the prompt below."""
     rounds = [
         (card, make(studio(), card, number % 4, number))
-        for number, card in enumerate(part(cards_in_order(studio(), (Kind(kind),))[::3], 4))
+        for number, card in enumerate(part(cards_in_order(studio(), (Kind(kind),))[::3], 8))
     ]
     rounds += [(exercise.card, exercise) for exercise in named() if kind == "name"]
     for card, exercise in rounds:
