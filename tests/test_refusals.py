@@ -27,7 +27,7 @@ from tests.examples import some
             UnknownName,
             "'turn' can mean several maneuvers. Try: left turn, r",
         ),
-        ("snapshot climb after 25 h", CaseError, "no snapshot lasts, and no gap is, longer than a day"),
+        ("snapshot climb after 25 h", CaseError, "no moment lasts, and no gap is, longer than a day"),
         ("snapshot climb for 0", CaseError, "the duration must be positive, and so must the gap"),
         (
             "snapshot climb after -5",

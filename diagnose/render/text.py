@@ -375,7 +375,7 @@ def snapshot_lines(case: CaseRecord, kb: KnowledgeBase, at: int, width: int = 80
     """Give one snapshot of a case in plain words."""
     snapshot = case.snapshot[at]
     stated = list(_stated(snapshot, kb))
-    head = fill(f"moment {at + 1}: {_when(moment, kb)}", width, "", "  ")
+    head = fill(f"moment {at + 1}: {_when(snapshot, kb)}", width, "", "  ")
     return f"{head}\n{table(stated, width) if stated else '  nothing said yet'}"
 
 
