@@ -226,7 +226,7 @@ def test_the_first_screen_says_what_why_what_to_ignore_and_what_to_fly_by():
         "CHECK    suction",
         "FLY BY   attitude (pitch); heading (bank); suction (power)",
     ]
-    assert " ".join(" ".join(lines[5:]).split()).startswith(f"ELSE {pump} and {static} 1 in 20")
+    assert " ".join(" ".join(lines[5:]).split()).startswith(f"ELSE {pump} plus {static} 1 in 20")
 
 
 def test_a_family_is_one_cause_and_is_called_by_its_member_only_where_that_leads():

@@ -211,7 +211,8 @@ def names_a_gauge(desk: Desk, text: str) -> bool:
 
 def _near_command(desk: Desk, word: str, rest: str) -> UnknownName | None:
     """The error for a mistyped command, if the line looks like one."""
-    near = difflib.get_close_matches(word.lower(), COMMANDS, n=1, cutoff=phrases().likeness.command)
+    names = [name for c in COMMANDS.values() for name in (c.name, *c.also) if len(name) > 1]
+    near = difflib.get_close_matches(word.lower(), names, n=1, cutoff=phrases().likeness.command)
     if not near or word.lower() in phrases().negation or names_a_gauge(desk, f"{word} {rest}"):
         return None
     return UnknownName(f"there is no command {word!r}", mend=f"use: {near[0]} {rest}".strip())
