@@ -45,7 +45,7 @@ def test_first_run_hints_answers_and_keeps_what_was_not_saved(tmp_path, capsys):
     typed("restore\rshow\rundo\rquit\r", tmp_path)
     shown = capsys.readouterr().out
     assert "Unsaved from last time: untitled, 1 moment, last: level (" in shown
-    assert "Restored: untitled, 1 snapshot" in shown
+    assert "Restored: untitled, 1 moment" in shown
     assert "suction gauge  zero" in shown
     assert kept(tmp_path) == []
 
