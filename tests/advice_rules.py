@@ -373,7 +373,8 @@ def rule_4(case: Tried) -> Verdict:
         (
             "pitot_heat",
             {"pitot_heat_on"},
-            alive and case.chance("pitot", "choking", "vented", "empty", "sealed", "restricted", "erratic") > 0.5,
+            alive
+            and case.chance("pitot", "choking", "vented", "empty", "sealed", "restricted", "erratic") > 0.5,
         ),
         (
             "alternate_static",

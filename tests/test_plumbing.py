@@ -10,11 +10,13 @@ import re
 import xml.etree.ElementTree as ET
 from itertools import combinations
 
+import networkx as nx
 import numpy as np
 import pytest
 
-from diagnose.advice.explain.schematic import SYSTEMS, schematic
+from diagnose.advice.explain.schematic import SYSTEMS, plumbing_graph, schematic
 from diagnose.advice.explain.why import plumbing as reached
+from diagnose.advice.witnesses import measures_by
 from diagnose.model import System
 from diagnose.render.pictures.plumbing import plumbing_svg, wide
 from diagnose.render.plumbing import in_words, plumbing_text
@@ -109,6 +111,20 @@ def test_every_part_of_the_lines_is_drawn_and_every_dial_stands_once(panel):
     assert parts <= shown
     gauges = [gauge for node in (*drawn.nodes.values(), *drawn.independent) for gauge in node.gauges]
     assert sorted(gauges) == sorted(gauge for gauge in network.dial_gauges if gauge in shipped().dials)
+
+
+@pytest.mark.parametrize("panel", PANELS)
+def test_every_line_leads_from_a_source_to_a_dial_or_ends_in_the_heater(panel):
+    network = on(panel)
+    graph = plumbing_graph(network)
+    assert nx.is_directed_acyclic_graph(graph)
+    dials = {name for name, kind in graph.nodes(data="kind") if kind == "dial"}
+    leads_nowhere = {name for name in graph if name not in dials and not nx.descendants(graph, name) & dials}
+    assert leads_nowhere == {"pitot_heater"}
+    systems = {source: known.system for source, known in network.kb.sources.items()}
+    for gauge in dials:
+        rests = {source for source in measures_by(network, gauge) if systems[source] in SYSTEMS}
+        assert not rests or graph.in_degree(gauge), gauge
 
 
 @pytest.mark.parametrize("panel", PANELS)

@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 import msgspec
+import networkx as nx
 
 from diagnose.knowledge.load import KnowledgeBase, knowledge_error
 from diagnose.model import ID_PATTERN
@@ -348,7 +349,16 @@ def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
         yield from (
             f"{where}: no source has the condition {name!r}" for name in flow.of if name not in states
         )
-    earlier: set[str] = set()
+    named = [state for flow in kb.flows.values() for state in flow.of]
+    for source in dict.fromkeys(
+        fitting.carries for fitting in kb.fittings.values() if fitting.carries in kb.sources
+    ):
+        for condition in list(kb.sources[source].conditions)[1:]:
+            if (times := named.count(f"{source}.{condition}")) != 1:
+                yield f"{_at(kb, 'sources', source)}: {condition} stands in {times} flows of plumbing.toml, not in one"
+    lines = nx.DiGraph((before, entry) for entry, fitting in kb.fittings.items() for before in fitting.after)
+    for ring in nx.simple_cycles(lines):
+        yield f"{_at(kb, 'fittings', ring[0])}: its line comes back into itself: {' -> '.join(ring)}"
     for entry, fitting in kb.fittings.items():
         where = _at(kb, "fittings", entry)
         known = [
@@ -356,9 +366,7 @@ def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
         ]
         named = [condition for blocked in fitting.openings.values() for condition in blocked]
         yield from (f"{where}: there is no part {part!r}" for part in fitting.parts if part not in kb.parts)
-        unknown = [name for name in fitting.after if name not in earlier]
-        yield from (f"{where}: there is no fitting {name!r} before it" for name in unknown)
-        earlier.add(entry)
+        yield from (f"{where}: there is no fitting {n!r}" for n in fitting.after if n not in kb.fittings)
         yield from (
             f"{where}: its parts have no condition {name!r}"
             for name in (*fitting.gives, *named)

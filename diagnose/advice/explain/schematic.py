@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Literal
 
+import networkx as nx
 import numpy as np
 
 from diagnose.advice.witnesses import upstream
@@ -87,7 +89,9 @@ def schematic(
             known = network.states.get(part, ())
             if part in network.parts and known.index(condition) >= known.index(bad.get(part, known[0])):
                 bad[part] = condition
-    drawn = _Plan(network, bad, network.switch_positions(switches or {}), memories or {}, share)
+    drawn = _Plan(
+        network, plumbing_graph(network), bad, network.switch_positions(switches or {}), memories or {}, share
+    )
     return drawn.made(tuple(s for s in SYSTEMS if s in systems))
 
 
@@ -96,24 +100,26 @@ class _Plan:
     """What is asked while a schematic is made."""
 
     network: Network
+    graph: nx.DiGraph
     bad: Mapping[str, str]
     switches: Mapping[str, str]
     memories: Mapping[str, str]
     share: bool
     worked_out: dict[tuple[tuple[str, str], ...], dict[str, str]] = field(default_factory=dict)
 
-    def made(self, systems: tuple[System, ...]) -> Schematic:
-        kb = self.network.kb
-        fittings = {
-            name: fitting for name, fitting in kb.fittings.items() if fitting.parts[0] in self.network.parts
+    @cached_property
+    def fittings(self) -> dict[str, Fitting]:
+        """Those of this panel."""
+        return {
+            n: self.network.kb.fittings[n] for n, kind in self.graph.nodes(data="kind") if kind == "fitting"
         }
-        before = _before(fittings)
+
+    def made(self, systems: tuple[System, ...]) -> Schematic:
+        kb, fittings = self.network.kb, self.fittings
         fed: dict[tuple[tuple[str, ...], str], list[str]] = {}
         independent = []
-        for gauge in self.network.dial_gauges:
-            if gauge not in kb.dials:
-                continue
-            ends = self._ends(gauge, fittings, before)
+        for gauge in (name for name, kind in self.graph.nodes(data="kind") if kind == "dial"):
+            ends = tuple(self.graph.predecessors(gauge))
             if not ends:
                 independent.append(gauge)
                 continue
@@ -123,20 +129,15 @@ class _Plan:
             name: self._fitting(fitting) for name, fitting in fittings.items() if fitting.system in systems
         }
         lines = [
-            Line(start=a, end=name, flow=self._flow(a, f.carries, fittings, before))
-            for name, f in fittings.items()
-            if name in nodes
-            for a in f.after
-            if a in fittings
+            Line(start=before, end=name, flow=self._flow(before, fittings[name].carries))
+            for name in tuple(nodes)
+            for before in self.graph.predecessors(name)
         ]
         for (known, _), gauges in fed.items():
             ends = tuple(end for end in known if end in nodes)
             if not ends:
                 continue
-            lines += [
-                Line(start=end, end=gauges[0], flow=self._into(end, gauges[0], fittings, before))
-                for end in ends
-            ]
+            lines += [Line(start=end, end=gauges[0], flow=self._into(end, gauges[0])) for end in ends]
             nodes[gauges[0]] = self._dials(gauges, nodes[ends[0]].system)
         for line in lines:
             # the mast stands among the pitot parts and feeds the static ones
@@ -177,7 +178,7 @@ class _Plan:
         kb = self.network.kb
         failed: list[str] = []
         for gauge in gauges:
-            parents = self._parents(gauge)
+            parents = _parents(self.network, gauge)
             failed += self._failed(
                 p for p in parents if p in kb.parts and kb.parts[p].system is System.INSTRUMENT
             )
@@ -192,89 +193,30 @@ class _Plan:
             failed=tuple(dict.fromkeys(failed)),
         )
 
-    # ------------------------------------------------------------------ which dial hangs on what
-
-    def _parents(self, gauge: str) -> tuple[str, ...]:
-        """What a gauge's own readings rest on; what compares it with another instrument does not count."""
-        network, kb, known = self.network, self.network.kb, self.network.kb.gauges[gauge]
-        others = {
-            parent
-            for other in network.dial_gauges
-            if other != gauge
-            for parent in network.facets[f"{other}.{network.kb.gauges[other].facets[0].id}"].parents
-            if parent in network.parts and network.kb.parts[parent].system is System.INSTRUMENT
-        }
-        first = network.facets[f"{gauge}.{known.facets[0].id}"].parents
-        found = dict.fromkeys((*first, *([known.power] if known.power else [])))
-        for facet in known.facets[1:]:
-            parents = network.facets[f"{gauge}.{facet.id}"].parents
-            if not (set(parents) - set(first)) & others:
-                found |= dict.fromkeys(parents)
-        return tuple(
-            n for n in found if n not in kb.parts or kb.parts[n].system not in (System.AIR, System.PILOT)
-        )
-
-    def _behind(self, name: str) -> frozenset[str]:
-        """All parts that can decide a source, or what drives a memory."""
-        network = self.network
-        if name in network.memories:
-            return self._behind(network.memories[name].memory.driver)
-        if name not in network.sources:
-            return frozenset([name])
-        return frozenset(
-            part
-            for rule in network.rules[name]
-            for asked in rule.when
-            if asked in network.parts or asked in network.sources
-            for part in self._behind(asked)
-        )
-
-    def _ends(self, gauge: str, fittings: Mapping[str, Fitting], before: Mapping[str, frozenset[str]]) -> tuple[str, ...]:  # fmt: skip
-        """The last fittings on the way to a gauge."""
-        parents = self._parents(gauge)
-        parts = {part for parent in parents for part in self._behind(parent)}
-        carried = upstream(self.network, parents) | {""}
-        # a line that carries what this gauge does not read may rob it, but does not lead to it
-        on_the_way = [n for n, f in fittings.items() if parts & set(f.parts) and f.carries in carried]
-        return tuple(n for n in on_the_way if not any(n in before[o] and n != o for o in on_the_way))
-
     # ------------------------------------------------------------------ what is in a line
 
-    def _into(
-        self, end: str, gauge: str, fittings: Mapping[str, Fitting], before: Mapping[str, frozenset[str]]
-    ) -> str:
-        network, parts = self.network, set(fittings[end].parts)
-        sources = [
-            network.memories[name].memory.driver if name in network.memories else name
-            for name in self._parents(gauge)
-            if name in network.sources or name in network.memories
-        ]
-        carried = next((s for s in sources if parts & self._behind(s)), fittings[end].carries)
+    def _into(self, end: str, gauge: str) -> str:
+        network, fitting = self.network, self.network.kb.fittings[end]
+        parents = _parents(network, gauge)
+        sources = [network.memories[n].memory.driver if n in network.memories else n for n in parents]
+        known = [name for name in sources if name in network.sources]
+        carried = next((s for s in known if set(fitting.parts) & _behind(network, s)), fitting.carries)
         # into a dial comes what all parts together make of it, even those of another line that rob it
-        near = tuple(fittings) if fittings[end].carries else ()
-        return self._flow(end, carried, fittings, before, near)
+        return self._flow(end, carried, tuple(self.fittings) if fitting.carries else ())
 
-    def _flow(
-        self,
-        start: str,
-        source: str,
-        fittings: Mapping[str, Fitting],
-        before: Mapping[str, frozenset[str]],
-        near: Collection[str] = (),
-    ) -> str:
+    def _flow(self, start: str, source: str, near: Collection[str] = ()) -> str:
         """What the line behind a fitting carries. ``near``: fittings that count, if not those before it."""
-        fitting, network = fittings[start], self.network
+        fittings, network = self.fittings, self.network
+        fitting = fittings[start]
         for part in fitting.parts:
             if (gives := fitting.gives.get(self.bad.get(part, ""))) is not None:
                 return gives
         if any(self.switches.get(name, position) != position for name, position in fitting.opens.items()):
             return SHUT
         if source not in network.sources:
-            into = [
-                self._flow(a, fittings[a].carries, fittings, before) for a in fitting.after if a in fittings
-            ]
+            into = [self._flow(name, fittings[name].carries) for name in self.graph.predecessors(start)]
             return into[0] if into else NORMAL
-        near = near or before[start]
+        near = near or {start, *nx.ancestors(self.graph, start)}
         bad = {p: c for p, c in self.bad.items() if any(p in fittings[name].parts for name in near)}
         set_so = {name for f in near for name in fittings[f].opens}
         usual = {name: network.kb.switches[name].positions[0] for name in self.switches}
@@ -298,17 +240,67 @@ class _Plan:
         return self.worked_out[key]
 
 
-def _before(fittings: Mapping[str, Fitting]) -> dict[str, frozenset[str]]:
-    """Each fitting with all that lie before it, itself included."""
-    found: dict[str, frozenset[str]] = {}
+# ------------------------------------------------------------------ the graph: which dial hangs on what
 
-    def near(name: str) -> frozenset[str]:
-        if name not in found:
-            after = [near(a) for a in fittings[name].after if a in fittings]
-            found[name] = frozenset([name]).union(*after)
-        return found[name]
 
-    return {name: near(name) for name in fittings}
+def plumbing_graph(network: Network) -> nx.DiGraph:
+    """Give the plumbing of a panel as one graph: fittings in the order of the lines, then the dials they lead to.
+
+    Nodes have a ``kind``, "fitting" or "dial"; a dial without an edge into it is independent of all lines.
+    """
+    kb = network.kb
+    graph = nx.DiGraph(panel=network.panel.id)
+    here = [name for name, fitting in kb.fittings.items() if fitting.parts[0] in network.parts]
+    graph.add_nodes_from(here, kind="fitting")
+    graph.add_edges_from((a, name) for name in here for a in kb.fittings[name].after if a in here)
+    for gauge in network.dial_gauges:
+        if gauge not in kb.dials:
+            continue
+        parents = _parents(network, gauge)
+        parts = {part for parent in parents for part in _behind(network, parent)}
+        carried = upstream(network, parents) | {""}
+        # a line that carries what this gauge does not read may rob it, but does not lead to it
+        way = [n for n in here if parts & set(kb.fittings[n].parts) and kb.fittings[n].carries in carried]
+        passed = {before for name in way for before in nx.ancestors(graph, name)}
+        graph.add_node(gauge, kind="dial")
+        graph.add_edges_from((name, gauge) for name in way if name not in passed)
+    return graph
+
+
+def _parents(network: Network, gauge: str) -> tuple[str, ...]:
+    """What a gauge's own readings rest on; what compares it with another instrument does not count."""
+    kb, known = network.kb, network.kb.gauges[gauge]
+    others = {
+        parent
+        for other in network.dial_gauges
+        if other != gauge
+        for parent in network.facets[f"{other}.{network.kb.gauges[other].facets[0].id}"].parents
+        if parent in network.parts and network.kb.parts[parent].system is System.INSTRUMENT
+    }
+    first = network.facets[f"{gauge}.{known.facets[0].id}"].parents
+    found = dict.fromkeys((*first, *([known.power] if known.power else [])))
+    for facet in known.facets[1:]:
+        parents = network.facets[f"{gauge}.{facet.id}"].parents
+        if not (set(parents) - set(first)) & others:
+            found |= dict.fromkeys(parents)
+    return tuple(
+        n for n in found if n not in kb.parts or kb.parts[n].system not in (System.AIR, System.PILOT)
+    )
+
+
+def _behind(network: Network, name: str) -> frozenset[str]:
+    """All parts that can decide a source, or what drives a memory."""
+    if name in network.memories:
+        return _behind(network, network.memories[name].memory.driver)
+    if name not in network.sources:
+        return frozenset([name])
+    return frozenset(
+        part
+        for rule in network.rules[name]
+        for asked in rule.when
+        if asked in network.parts or asked in network.sources
+        for part in _behind(network, asked)
+    )
 
 
 # ------------------------------------------------------------------ rows and columns
@@ -320,14 +312,10 @@ def _placed(
     """Put every node into a cell of its own, so that no two can overlap."""
     into = {name: [line for line in lines if line.end == name] for name in nodes}
     out = {name: [line for line in lines if line.start == name] for name in nodes}
-    column: dict[str, int] = {}
-
-    def depth(name: str) -> int:
-        if name not in column:
-            column[name] = 1 + max((depth(line.start) for line in into[name]), default=-1)
-        return column[name]
-
-    last = max((depth(name) for name in nodes if not nodes[name].gauges), default=0) + 1
+    graph = nx.DiGraph((line.start, line.end) for line in lines)
+    graph.add_nodes_from(nodes)
+    column = {name: depth for depth, names in enumerate(nx.topological_generations(graph)) for name in names}
+    last = max((column[name] for name in nodes if not nodes[name].gauges), default=0) + 1
     column |= {name: last for name in nodes if nodes[name].gauges}
     row: dict[str, int] = {}
     taken: dict[int, list[tuple[int, int]]] = {}
