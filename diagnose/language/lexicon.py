@@ -56,6 +56,11 @@ class Lexicon:
     tables: Mapping[str, Any]
     units: Mapping[Words, str]
     only: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    bases: frozenset[str] = frozenset()
+
+    def is_base(self, word: str) -> bool:
+        """Whether a word is the plain form of a verb of behavior: "fall", and not "fell"."""
+        return word in self.bases
 
     def at(self, words: Words, place: int) -> tuple[int, tuple[Sense, ...]]:
         """Length and senses of the longest phrase at a place; (0, ()) if none is known."""
@@ -145,6 +150,10 @@ def _lexicon(same: _Same) -> Lexicon:
         if gauge.group != "checks":
             ways = [way for way in forms(gauge.id, gauge.name, gauge.words) if spoken(way) not in taken]
             build.add(ways, "gauge", gauge.id, weak=loose)
+    # "the heading thing", "speed gauge": a dial in more words is that dial, however loose its name
+    for named in [way for way in build.senses if len(way) == 1]:
+        for sense in list(build.senses[named]):
+            build.add((f"{named[0]} {dial}" for dial in found["prose"]["dial_words"]), "gauge", sense.value)
     only: dict[str, frozenset[str]] = {}
     for kind, entry in found["pronoun"].items():
         ways = entry if isinstance(entry, list) else entry["words"]
@@ -249,6 +258,9 @@ def _lexicon(same: _Same) -> Lexicon:
         tables=found,
         units=units,
         only=only,
+        bases=frozenset(
+            verb.split()[0] for entry in found["behaviour"].values() for verb in entry.get("verbs", ())
+        ),
     )
 
 

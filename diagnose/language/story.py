@@ -411,6 +411,21 @@ def _odd(piece: Piece) -> bool:
     return piece.kind in EVIDENCE and bool(piece.gauge) and fine == (piece.sure < 0.5)
 
 
+def _measured(piece: Piece, kb: KnowledgeBase) -> str:
+    """The size of a reading as a case keeps it ("-40 kt"); its reading where the facet takes no such number."""
+    facet = next(f for f in kb.gauges[piece.gauge].facets if f"{piece.gauge}.{f.id}" == piece.facet)
+    sizes = facet.sizes
+    if (
+        not piece.measured
+        or piece.size is None
+        or sizes is None
+        or piece.unit not in (*sizes.words, sizes.unit.lower())
+    ):
+        return piece.reading
+    size = -abs(piece.size) if piece.reading in sizes.low else abs(piece.size)
+    return f"{size:g} {sizes.unit}"
+
+
 def _say(
     session: Session, moment: _Moment, network: Network, most: float, number: int, odd: frozenset[str]
 ) -> tuple[Session, list[Placed], list[LeftOut]]:
@@ -436,7 +451,8 @@ def _say(
             statements[piece.gauge] = AsExpected(gauge=piece.gauge, sure=sure)
         elif piece.kind == "reading":
             statements.pop(piece.gauge, None)
-            statements[piece.facet] = Said(facet=piece.facet, reading=piece.reading, sure=sure)
+            reading = _measured(piece, network.kb) if sure == 1.0 else piece.reading
+            statements[piece.facet] = Said(facet=piece.facet, reading=reading, sure=sure)
         else:
             continue
         order.append((n, piece))

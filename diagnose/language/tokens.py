@@ -38,7 +38,7 @@ _TOKEN = re.compile(r"\d[\d,]*(?:\.\d+)?|[^\W\d_]+(?:['’][^\W\d_]+)?|[^\w\s]",
 #: a stop that ends no sentence: within a number, after a common abbreviation, or inside dots
 _SENTENCE = re.compile(r"(?<=[.!?])[\"')\]]*\s+(?=\S)|\n+")
 _ABBREVIATION = re.compile(
-    r"\b(?:approx|alt|min|mins|ft|kts|vs|e\.g|i\.e|st|mt|dr|mr|sec|secs)\.$", re.IGNORECASE
+    r"\b(?:approx|alt|min|mins|ft|kts|vs|e\.g|i\.e|st|mt|dr|mr|sec|secs|in|hg|deg|hr|hrs)\.$", re.IGNORECASE
 )
 
 
@@ -58,9 +58,10 @@ def sentences(text: str) -> tuple[str, ...]:
     for place in _SENTENCE.finditer(text):
         piece = text[begun : place.start()]
         after = text[place.end() : place.end() + 1]
-        if "\n" not in place[0] and (
-            (_ABBREVIATION.search(piece) and after.islower()) or _trails_off(piece, after)
-        ):
+        shortened = _ABBREVIATION.search(piece) and (
+            after.islower() or text[place.end() : place.end() + 2].lower() == "hg"
+        )
+        if "\n" not in place[0] and (shortened or _trails_off(piece, after)):
             continue
         found.append(piece)
         begun = place.end()

@@ -20,19 +20,21 @@ from typing import Any, TextIO
 from diagnose.model.errors import CaseError
 from diagnose.model.files import harmless
 
-#: characters of a line that is typed or piped in; whole stories are shorter
-LONGEST_LINE = 2000
+#: characters of a line that is typed or piped in: a whole story of 2,000 words pasted as one paragraph
+LONGEST_LINE = 15_000
+#: characters of a line that is no story
+LONGEST_STATEMENT = 2000
 #: work that takes longer says so on a terminal
 PATIENCE_S = 2.0
 
 
-def bounded(line: str) -> str:
+def bounded(line: str, most: int = LONGEST_STATEMENT) -> str:
     """Give a line of bearable length as it is. Raises CaseError for a longer one."""
-    if len(line) > LONGEST_LINE:
+    if len(line) > most:
         count = f"{len(line)} or more" if len(line) > 2 * LONGEST_LINE else str(len(line))
         raise CaseError(
             f"this line is too long to be read: {count} characters",
-            mend=f"say it in lines of at most {LONGEST_LINE} characters, a moment of the flight in each",
+            mend=f"say it in lines of at most {most} characters, a moment of the flight in each",
         )
     return line
 

@@ -38,6 +38,8 @@ class Clause(Counting):
             self.negated, self.negator = True, span.text
             if at + 1 < len(spans) and (_bare := self._gauge_after(at)) and not self._told_later(at):
                 self._lost(at, _bare)
+            elif span.text in ("stopped", "quit") and self.gauges and not self._told_later(at):
+                self._attach(at, [Sense("behaviour", "stuck")])  # "the needle stopped"
             return
         if "excepting" in kinds and self._has("everything"):
             self.excepted, self.negated = True, False
@@ -55,7 +57,8 @@ class Clause(Counting):
             return
         if kinds & {"aircraft", "others"}:
             if not (self.gauges and (self._reported(at) or self.gauges == ("outside",))):
-                self.subject, self.gauges = ("self" if "aircraft" in kinds else "other"), ()
+                flies = "aircraft" in kinds or span.words[-1] in self.reader.prose["crew"]
+                self.subject, self.gauges = ("self" if flies else "other"), ()
             return
         if "attend" in kinds and not self.gauges:
             self.attended = True
@@ -67,8 +70,18 @@ class Clause(Counting):
             and not self.subject
             and at
             and determined(spans, at)
+            and not self._object(at)
         ):
             self.subject = "unknown"
+
+    def _object(self, at: int) -> bool:
+        """Whether a noun only stands behind a preposition: "by the clock it showed half"."""
+        before = [
+            span.text
+            for span in self.spans[:at]
+            if "determiner" not in span.kinds or span.text in ("to", "of")
+        ]
+        return bool(before) and before[-1] in self.reader.prose["prepositions"]
 
     def _of_something(self, at: int) -> bool:
         """ "No indication on the ammeter of any discharge": it is denied what follows."""
@@ -104,6 +117,9 @@ class Clause(Counting):
             and self.spans[at - 1].words[-1] in ("on", "at", "from", "of", "to", "as", "than", "with")
         ):
             return False
+        if pronoun and span.text == "it" and gauges and not set(gauges) & set(self.state.gone):
+            back = any(s.sense("behaviour") == Sense("behaviour", "recover") for s in self.spans[at + 1 :])
+            gauges = tuple(self.state.gone)[-1:] if back and self.state.gone else gauges
         if pronoun and (span.text in ("it", "it all", "all of it") or "needle" in span.text):
             gauges = self._by_number(at, self._calmed() or gauges)
             if not gauges:
@@ -224,6 +240,7 @@ class Clause(Counting):
             return False
         if span.sense("moved") and self._has("switch") and not self.gauges:
             return False
+        senses = self._stepped(at, senses)
         flyable = span.words[0] in self.reader.prose["flyable"]
         if (
             flyable
@@ -232,9 +249,23 @@ class Clause(Counting):
         ):
             self.why = "the needle or the airplane"
             return False
+        if span.text in self.reader.prose["forward"]:  # "with no change in power"
+            following = self._next(at)
+            named = self.spans[following] if following < len(self.spans) else None
+            if named is None or not names(named):
+                return False
+            self.waiting.append(at)
+            return True
+        leading = next(
+            (s for s in reversed(self.spans[:at]) if s.text not in ("a", "the", "my", "our")), None
+        )
+        if not self.gauges and leading is not None and leading.text in ("in", "during"):
+            return False  # "in a bank it ..." says when
         flown_too = all(s.value in self.reader.prose["flown_too"] for s in senses)
         if flown_too and before and before[0].words[-1] in ("after", "before", "during"):
             return False  # "lazy after a turn"
+        if self._aim(at) or (self.gauges and self._of_its_object(at)) or self._with_somebody(at, senses):
+            return False
         if self.gauges and self._for_next(at, senses):
             self.waiting.append(at)
             return True
@@ -243,8 +274,8 @@ class Clause(Counting):
         for sense in senses:
             if sense.value in self.reader.prose["telling"] and not self.gauges:
                 wanted = self.known.behaviours[sense.value].only
-                named = [g for s in self.spans if s.sense("gauge") for g in self.reader.gauges_of(s)]
-                if (last := self.state.last_of(wanted)) and not named:
+                spoken = [g for s in self.spans if s.sense("gauge") for g in self.reader.gauges_of(s)]
+                if (last := self.state.last_of(wanted)) and not spoken:
                     self.gauges, self.anchor = last, at
                     return self._attach_to(at, [sense], last)
         own = [s for s in senses if s.kind == "behaviour" and self.known.behaviours[s.value].names]
@@ -258,22 +289,90 @@ class Clause(Counting):
         if span.text in self.reader.prose["particles"] and not self.gauges:
             return False  # "called out that his airspeed was dropping"
         following = self._next(at, skip=("behaviour", "reading", "negation", "hedge", "moved"))
+        if self._done_by_hand(at) or self._aim(at) or self._of_its_object(at):
+            return False
         if (
             following < len(self.spans)
             and self.spans[following].sense("gauge") is not None
             and not self._parted(at, following)
+            and not any(span.text in self.reader.prose["parting"] for span in self.spans[at + 1 : following])
             and (not self.gauges or not self._can(self.gauges, senses))
         ):
             self.waiting.append(at)
             return True
         if self.gauges:
             return False
-        if self.subject == "" and self.state.focus and not self.attended and self._elided(at, senses):
+        object_follows = self._acts_on(at)
+        if (
+            self.subject == ""
+            and self.state.focus
+            and not self.attended
+            and not object_follows
+            and self.lead not in (")", "]")
+            and self._elided(at, senses)
+        ):
             self.gauges, self.anchor = self.state.focus, at - 1
             if self._attach_to(at, senses, self.state.focus):
                 return True
             self.gauges = ()
         return False
+
+    def _done_by_hand(self, at: int) -> bool:
+        """ "I stabilized the flaps": somebody did it to what follows, no gauge did."""
+        begins = self.spans[at].words[0] in self.reader.prose["felt"]
+        if self.subject not in ("self", "other") or self.spans[at].kinds & {"perceive"} or begins:
+            return False
+        actor = max((i for i in range(at) if self.spans[i].kinds & {"aircraft", "others"}), default=-1)
+        return not any(
+            span.kinds & {"perceive", "report", "attend", "copula", "negation"}
+            for span in self.spans[actor + 1 : at]
+        )
+
+    def _aim(self, at: int) -> bool:
+        """ "Heading to return": what was about to be done, unless it began, seemed or went on to do so."""
+        before = self.spans[at - 1] if at else None
+        if before is None or before.text != "to" or at < 2:
+            return False
+        word = self.spans[at].words[0]
+        form = word.endswith(("ing", "ed", "s")) or not self.known.is_base(word)
+        return not form and not set(self.spans[at - 2].words) & set(
+            self.known.tables["account"]["inchoative"]
+        )
+
+    def _of_its_object(self, at: int) -> bool:
+        """ "With a sticky note": the word belongs to the noun behind it."""
+        if at + 1 >= len(self.spans) or self.spans[at + 1].senses or self.spans[at + 1].number is not None:
+            return False
+        before = [span for span in self.spans[max(0, at - 2) : at] if span.text not in ("a", "an", "the")]
+        return bool(before) and before[-1].text in ("with", "of", "by", "from", "about", "for", "without")
+
+    def _with_somebody(self, at: int, senses: list[Sense]) -> bool:
+        """ "The tablet agreed with me": with a person, and with no gauge."""
+        if not any(sense.value in ("agree", "disagree") for sense in senses):
+            return False
+        rest = self.spans[at + 1 :]
+        people = any(span.text in ("me", "us", "him", "her", "them", "myself") for span in rest[:2])
+        return people and not any(names(span) for span in rest)
+
+    def _acts_on(self, at: int) -> bool:
+        """ "Began to pick up ice": what follows without a preposition is what somebody acted on."""
+        for span in self.spans[at + 1 :]:
+            if span.kinds & {"adverb", "determiner"} and span.text not in self.reader.prose["prepositions"]:
+                continue
+            unknown = not span.senses and span.number is None and not span.words[0].endswith("ly")
+            return unknown or bool(span.kinds & {"day"})
+        return False
+
+    def _stepped(self, at: int, senses: list[Sense]) -> list[Sense]:
+        """ "It jumped to 1,900" is one step up or down from where the needle was, and not restless."""
+        following = self.spans[at + 1 : at + 3]
+        to = len(following) == 2 and following[0].text == "to" and following[1].number is not None
+        if not to or not self.gauges or not any(s.value in ("erratic", "jerky") for s in senses):
+            return senses
+        was = self.state.numbers.get(self.gauges[-1])
+        if was is None or was == following[1].number:
+            return []
+        return [Sense("behaviour", "rise" if (following[1].number or 0.0) > was else "fall")]
 
     def _only_how(self, span: Span, behind: list[Span]) -> bool:
         """Whether a word only says how, before the reading itself: "a steady discharge", "a steady 600 down"."""
@@ -316,6 +415,12 @@ class Clause(Counting):
             self.state.told += 1
             odd = self.reader.prose["odd"]
             self.state.odd = [p for p in self.state.last if p.reading in odd] or self.state.odd
+            for piece in self.state.last:
+                if self._fine(piece):
+                    self.state.gone.pop(piece.gauge, None)
+                else:
+                    here = len(self.state.history.get(piece.gauge, ()))
+                    self.state.gone.setdefault(piece.gauge, max(here - 1, 0))
             told = {p.gauge for p in self.state.last}
             self.state.restless = [g for g in self.state.restless if g not in told] + [
                 p.gauge for p in self.state.last if p.reading in odd and p.sure >= 0.5
@@ -328,10 +433,13 @@ class Clause(Counting):
             self.reader.pieces.append(Piece(kind="ordinary", words=self.reader.source(self.spans)))
         named = [
             g
-            for span in self.spans
-            if span.sense("gauge") and self.reader.gauges_of(span)
+            for at, span in enumerate(self.spans)
+            if span.sense("gauge") and self._meant(at)
             for g in self.reader.gauges_of(span)
         ]
+        looked = named and self.attended and not self.told
+        if looked:
+            self.state.topic = tuple(dict.fromkeys(named))  # "I glanced at the DG. It was spinning."
         # "pitch and power had not changed" is no topic
         self.aside -= {g for span in self.spans if span.sense("gauge") for g in self.reader.gauges_of(span)}
         spoken = [g for g in dict.fromkeys(p.gauge for p in self.told if p.gauge) if g not in self.aside]

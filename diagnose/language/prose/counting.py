@@ -75,6 +75,12 @@ class Counting(Flying):
             self.state.history.setdefault(gauge, []).append(span.number)
             if gauge == "engine":
                 continue
+            if sides := prose["signed"].get(gauge):
+                signed = span.number < 0.0 or bool(self._way(at) < 0.0)
+                self._sized(gauge, sides["less" if signed else "more"], at, span, unit)
+                continue
+            if self._back_again(gauge, at, span):
+                continue
             if gauge == "atc_height" and self._against_altitude(at, span, unit):
                 continue
             way = self._way(at)
@@ -82,9 +88,12 @@ class Counting(Flying):
             if gauge in prose["absolute"]:
                 self._classed(gauge, at, span, way)
             elif amount and (facet := prose["error"].get(gauge) or value_facet(self.kb, gauge)):
-                reading = where(self.kb, gauge, facet, way * abs(span.number))
+                # "10 knots high" is high, however little
+                told = "high" if way > 0.0 else "low"
+                plain = has_reading(self.kb, gauge, facet, told)
+                reading = told if plain else where(self.kb, gauge, facet, way * abs(span.number))
                 if reading:
-                    self._sized(gauge, f"{facet}.{reading}", at, span, unit)
+                    self._sized(gauge, f"{facet}.{reading}", at, span, unit, measured=True)
             elif (
                 before is not None
                 and not [p for p in self.told if p.gauge == gauge and p.reading]
@@ -101,8 +110,25 @@ class Counting(Flying):
                 self.kb, gauge, "value", "low"
             ):
                 self._sized(gauge, "value.low", at, span, unit)
+            elif usual := [s.number for s in self.standard if s.number is not None and s.unit in ("", unit)]:
+                self.reader.against_usual(gauge, usual[0], self.reader.source(spans))
             else:
                 self._keep_size(gauge, at, span, unit)
+
+    def _back_again(self, gauge: str, at: int, span: Span) -> bool:
+        """Whether a number is that of the gauge before it went wrong: "110 ... 0 ... 108", "it read 90 again"."""
+        if gauge in self.reader.prose["absolute"] or any(p.gauge == gauge and p.reading for p in self.told):
+            return False
+        told = self.state.history.get(gauge, ())
+        low = has_reading(self.kb, gauge, "value", "zero")
+        if not low or self.state.gone.get(gauge) is None or not span.number:
+            return False
+        again = any("again" in other.words for other in self.spans) or any(
+            abs(span.number - before) <= 0.1 * before for before in told[: self.state.gone[gauge]]
+        )
+        if again:
+            self._sized(gauge, "value.normal", at, span, self.reader.prose["bare"][gauge])
+        return again
 
     def _altitude(self, numbers: list[int]) -> None:
         """Keep the altitude that was flown or read out: "level at 5,500", "I said 8,500"."""
@@ -110,9 +136,9 @@ class Counting(Flying):
         for at in numbers:
             span, before = self.spans[at], self.spans[at - 1] if at else None
             number = span.number or 0.0
-            told = before is not None and (
-                before.text in self.reader.prose["flown_at"] or self.held[at] == ("altimeter",)
-            )
+            words = f" {' '.join(word for other in self.spans[max(0, at - 3) : at] for word in other.words)}"
+            said = any(words.endswith(f" {text}") for text in self.reader.prose["flown_at"])
+            told = before is not None and (said or self.held[at] == ("altimeter",))
             told = told and "atc_height" not in self.held[at] and not self._atc_saw(at, span)
             if told and span.unit in ("", "ft") and low <= number <= high:
                 self.state.altitude = (number, self.state.sentence)
@@ -231,6 +257,11 @@ class Counting(Flying):
         """Whether a number is how far the gauge is off: "5 knots fast", "500 ft low"."""
         prose = self.reader.prose
         following = self.spans[at + 1 : at + 2]
+        over = [word for span in self.spans[at + 2 : at + 3] for word in span.words] and following[
+            0
+        ].text == "over"
+        if over and self.spans[at + 2].text in ("the", "ground"):
+            return False  # "85 over the ground"
         return bool(following) and bool(set(following[0].words) & {*prose["more"], *prose["less"]})
 
     def _classed(self, gauge: str, at: int, span: Span, way: float) -> None:
@@ -256,9 +287,13 @@ class Counting(Flying):
         if reading == "normal" and told - {"normal"} and not ended:
             return  # "dropping, 4.5, then 4": a number on the way there is no normal reading
         if reading:
-            self._sized(gauge, f"{facet}.{reading}", at, span, span.unit or self.reader.prose["bare"][gauge])
+            self._sized(
+                gauge, f"{facet}.{reading}", at, span, self.reader.prose["bare"][gauge], measured=True
+            )
 
-    def _sized(self, gauge: str, meant: str, at: int, span: Span, unit: str) -> None:
+    def _sized(
+        self, gauge: str, meant: str, at: int, span: Span, unit: str, *, measured: bool = False
+    ) -> None:
         facet = f"{gauge}.{meant.partition('.')[0]}"
         for other in [p for p in self.told if p.facet == facet]:
             self.told.remove(other)
@@ -267,14 +302,17 @@ class Counting(Flying):
         where = [span, *self.spans[max(self.anchor, 0) : max(self.anchor, 0) + 1]] if self.gauges else [span]
         self._tell(gauge, meant, where, denied=False)
         if len(self.told) > first:
-            sized = replace(self.told[-1], size=span.number, unit=unit)
+            sized = replace(self.told[-1], size=span.number, unit=unit, measured=measured)
             self.reader.pieces[self.reader.pieces.index(self.told[-1])] = sized
             self.told[-1] = sized
 
     def _keep_size(self, gauge: str, at: int, span: Span, unit: str) -> None:
         for place, piece in enumerate(self.told):
             if piece.gauge == gauge and piece.size is None and piece.kind == "reading":
-                sized = replace(piece, size=span.number, unit=unit)
+                measured = unit == "deg" and (
+                    self._just(at, "by") or piece.reading in ("left", "right", "off")
+                )
+                sized = replace(piece, size=span.number, unit=unit, measured=measured)
                 self.reader.pieces[self.reader.pieces.index(piece)] = sized
                 self.told[place] = sized
                 return

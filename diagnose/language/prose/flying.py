@@ -29,6 +29,7 @@ class Flying(Saying):
         whole = next((at for at, span in enumerate(self.spans) if "everything" in span.kinds), None)
         if whole is None or self.excepted:
             return
+        self.state.subject = "unknown"  # "everything was erect and normal": not the gauge of before
         after = self.spans[whole + 1 :]
         words = self.reader.source(self.spans)
         others = "else" if set(self.spans[whole].words) & set(self.reader.prose["others"]) else ""
@@ -110,7 +111,7 @@ class Flying(Saying):
             if any(s.kind == "day" and s.value == "pitot_heat_off" for other in spans for s in other.senses):
                 continue  # told as a condition
             entry = table[sense.value]
-            near = [*spans[max(0, at - 4) : at], *spans[at + 1 : at + 4]]
+            near = [*spans[max(0, at - 6) : at], *spans[at + 1 : at + 4]]
             said = [word for other in near for word in ((other.text,) if other.sense("moved") else ())]
             on = any(text in entry["on"] for text in said)
             off = any(text in entry["off"] for text in said)
@@ -188,7 +189,19 @@ class Flying(Saying):
         if after is not None and after.words[0] in self.reader.prose["named_after"]:
             return False  # "the departure airport", "the approach plate"
         led = self._led(at)
+        account = self.known.tables["account"]
+        if self.subject == "other" or any(
+            set(s.words) & set(account["orders"]) for s in self.spans[max(0, at - 5) : at]
+        ):
+            return False  # "he gave me a left turn"
+        meant = {*account["approach"], *self.reader.prose["ordinal"]}
+        if span.text == "approach" and (before is None or before.words[-1] not in meant):
+            return False  # "I called approach"
         behaves = self._behaves(at)
+        if self._seen_outside(at, sense):
+            return True
+        if span.text == "level" and before is not None and before.unit == "ft" and not self.gauges:
+            return self._fly(at, span, Sense("setting", "level"), True)  # "4,500 ft level"
         noun = before is not None and before.text in ("the", "our", "my", "that", "this") and not self.gauges
         if noun and sense.kind == "setting" and not self.negated and self.subject != "other":
             return self._fly(at, span, sense, led)
@@ -225,6 +238,9 @@ class Flying(Saying):
                 glue(s, GLUE | {"onward", "breaks", "joins", "during"}) for s in self.spans[:at]
             )
             pronoun = any(s.sense("pronoun") for s in self.spans[:at])
+            alone = span.words[0] in self.reader.prose["airplane_only"]
+            if alone and not self.gauges:
+                return not self.negated and self._fly(at, span, sense, led)
             if self.subject != "self" and not led and not (opening and not pronoun and not self.state.focus):
                 return False
             if self.lead in ("and",) and self.subject != "self" and self.state.focus and not led:
@@ -243,6 +259,14 @@ class Flying(Saying):
         ):
             return False
         return self._fly(at, span, sense, led)
+
+    def _seen_outside(self, at: int, sense: Sense) -> bool:
+        """ "I looked outside and we were level": what was seen out there."""
+        if self.state.outside != self.state.sentence or sense.value != "level" or self.subject != "self":
+            return False
+        if not any("copula" in span.kinds or span.text == "am" for span in self.spans[max(0, at - 3) : at]):
+            return False
+        return self._say("outside", self.known.behaviours["level"], [self.spans[at]], denied=self.negated)
 
     def _led(self, at: int) -> bool:
         """Whether "in", "during" or the like stands before, past "the", "our next", "a second"."""

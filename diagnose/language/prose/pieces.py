@@ -26,7 +26,8 @@ class Piece:
     ``words``: the words that it came from. ``gauge`` with ``facet`` and ``reading`` for evidence; ``sure`` is
     1 for a plain statement, 0 for "not this one". ``size`` in ``unit`` where a number was told. ``value``: the
     maneuver, condition, switch, panel or time mark; ``position`` of a switch; ``asks``: the readings that an
-    ambiguous piece may have. ``minutes``: a gap or a length that was told.
+    ambiguous piece may have. ``minutes``: a gap or a length that was told. ``measured``: whether the size is that
+    of the facet itself ("40 knots low", "suction 3.8") and goes into the case.
     """
 
     kind: Kind
@@ -41,6 +42,7 @@ class Piece:
     position: str = ""
     asks: tuple[str, ...] = ()
     minutes: float | None = None
+    measured: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +99,8 @@ class State:
     numbers: dict[str, float] = field(default_factory=dict)
     #: every number told of a gauge
     history: dict[str, list[float]] = field(default_factory=dict)
+    #: gauges that went wrong, and how many numbers had been told of them before
+    gone: dict[str, int] = field(default_factory=dict)
     odd: list[Piece] = field(default_factory=list)
     #: the gauge that was odd last: what "it" means in a new sentence
     topic: tuple[str, ...] = ()
@@ -110,6 +114,8 @@ class State:
     #: how many sentences were begun; the altitude that was flown or read, and in which of them
     sentence: int = 0
     altitude: tuple[float, int] = (0.0, -9)
+    #: the sentence in which somebody looked outside last
+    outside: int = -1
     #: whether a second pilot with instruments was spoken of
     sides: bool = False
     subject: str = ""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.language.lexicon import GLUE, Behaviour, Sense, said_of
 from diagnose.language.names import phrases
-from diagnose.language.prose.pieces import Piece, Span, glue, names
+from diagnose.language.prose.pieces import Piece, Span, Unused, glue, names
 
 if TYPE_CHECKING:
     from diagnose.language.prose.sentence import SentenceReader
@@ -39,6 +39,10 @@ class Saying:
         self.excepted = False
         self.pronoun = False
         self.aside: set[str] = set()
+        #: what was compared with, cut off the clause
+        self.standard: list[Span] = []
+        #: whether a reading was left out because of a word that no rule knows
+        self.strange = False
 
     def _sure(self) -> float:
         sure = self.reader.doubt
@@ -77,9 +81,23 @@ class Saying:
         A weak word needs a verb before it: "and was fine", but not "Not good".
         """
         weak = bool(senses) and all(sense.weak for sense in senses)
+        sides = {sense.value for sense in senses} & set(self.reader.prose["flown_too"])
+        weak = weak or self.spans[at].text in ("left", "right") or len(sides) == len(senses) > 0
         if weak and not any(span.kinds & {"copula", "report"} for span in self.spans[:at]):
             return False
         pronoun = any(span.sense("pronoun") for span in self.spans[:at])
+        following = self.spans[at + 1 : at + 2]
+        if (
+            not at
+            and following
+            and "copula" in following[0].kinds
+            and following[0].text not in ("to", "out", "up")
+        ):
+            return False  # "static was good": a subject of its own
+        if any((one := span.sense("pronoun")) and one.value == "many" for span in self.spans[:at]):
+            return False  # "both came back", and it is not clear which two
+        if not pronoun and any(span.text in ("that", "this", "there") for span in self.spans[:at]):
+            return False  # "that is not right"
         if self.lead in ("after", "before", "until", "till") and not pronoun:
             return False  # it only says when: "after a turn"
         goes_on = self.number and self.lead in ("and", "then", "but", ",")
@@ -165,12 +183,19 @@ class Saying:
         own = [s for s in senses if s.kind == "reading" and s.value.startswith(f"{gauge}.") and not plainly]
         if not any("flag" in other.words for other in self.spans):  # "sluggish in turns" is no flag
             own = [s for s in own if ".flag." not in s.value or at < 0 or len(self.spans[at].words) > 1]
+        if (
+            gauge == "heading"
+            and self.spans[at].text in ("left", "right")
+            and at
+            and self.spans[at - 1].number
+        ):
+            return []  # "off by 30 left" is no turn
         if own:
             return [(own[0].value.partition(".")[2], None)]
         found: dict[str, tuple[str, Behaviour | None]] = {}
-        for sense in senses:
-            if sense.kind != "behaviour":
-                continue
+        # what is said of a few gauges only says more of them: a heading that wanders drifts
+        told = [sense for sense in senses if sense.kind == "behaviour"]
+        for sense in sorted(told, key=lambda sense: not self.known.behaviours[sense.value].only):
             behaviour = self.known.behaviours[sense.value]
             fits = not behaviour.only or gauge in behaviour.only
             meant = said_of(self.kb, gauge, behaviour)
@@ -194,8 +219,48 @@ class Saying:
         ]
         return any(span.unit != prose["bare"].get(gauge, span.unit) for span in beside)
 
+    def _accounted(self, at: int, gauges: tuple[str, ...]) -> bool:
+        """Whether every word between a gauge and what it did is known, and none turns its meaning.
+
+        What is not is shown as not used, with the word that is in the way.
+        """
+        if self.anchor < 0:
+            low, high = 0, at
+            between = [span for span in self.spans[:at] if not self.gauges and span.sense("pronoun") is None]
+            between = between if self.gauges else []
+        else:
+            low, high = sorted((self.anchor, at))
+            between = self.spans[low + 1 : high]
+        account = self.known.tables["account"]
+        before = f" {' '.join(word for span in self.spans[max(0, at - 3) : at] for word in span.words)}"
+        odd = next(
+            (
+                span.text
+                for span in between
+                if not span.senses and span.number is None and not span.words[0].endswith("ly")
+            ),
+            "",
+        )
+        turned = next((span.text for span in between if span.text in account["supposed"]), "")
+        shifted = next((text for text in account["shifts"] if before.endswith(f" {text}")), "")
+        if not (odd or turned or shifted):
+            return True
+        word = odd or turned or shifted
+        why = (
+            f"{word!r} is not understood"
+            if odd
+            else "only supposed"
+            if turned
+            else f"{word!r} does not say what it showed"
+        )
+        self.strange = True
+        self.reader.unused.append(Unused(words=self.reader.source(self.spans), gauge=gauges[0], why=why))
+        return False
+
     def _attach_to(self, at: int, senses: list[Sense], gauges: tuple[str, ...]) -> bool:
         done = False
+        if self._can(gauges, senses) and not self._accounted(at, gauges):
+            return True
         stopped = self.negated and self.negator in ("stopped", "quit")
         if stopped and any(
             sense.value in ("rise", "fall") for sense in senses
@@ -221,6 +286,8 @@ class Saying:
         return done
 
     def _say(self, gauge: str, behaviour: Behaviour, where: list[Span], *, denied: bool) -> bool:
+        if behaviour.id == "recover" and where[0].words[0].endswith("ing") and gauge not in self.state.gone:
+            return False  # "the speed was coming back": nothing was told of it before
         if denied and behaviour.denied:
             return self._say(gauge, self.known.behaviours[behaviour.denied], where, denied=False)
         meant = said_of(self.kb, gauge, behaviour)

@@ -56,6 +56,8 @@ class SentenceReader:
         self.doubt = 1.0 if not self.text.rstrip(" \"')").endswith("?") else phrases().question
         said = tuple(token.text for token in words)
         self.state.sentence += 1
+        if any_of(said, self.prose["looked_out"]):
+            self.state.outside = self.state.sentence
         self.taxiing = any(word.startswith("taxi") for word in said)
         self.setting = any_of(said, self.known.tables["noted"]["altimeter set"])
         self.state.sides = self.state.sides or any_of(said, self.prose["two_seats"])
@@ -94,6 +96,8 @@ class SentenceReader:
                         size=off, unit=self.prose["bare"][gauge],
                     )
                 )  # fmt: skip
+                if reading not in self.prose["fine"]:
+                    self.state.topic = self.state.focus = (gauge,)
 
     def source(self, spans: Sequence[Span]) -> str:
         """The words of the text that these spans stand for."""
@@ -111,8 +115,10 @@ class SentenceReader:
         ends = self.text.rstrip(" \"')").endswith("?")
         for lead in sorted(table, key=len, reverse=True):
             parts = tuple(lead.split())
+            rest = " ".join(said[len(parts) :])
             if said[: len(parts)] == parts and (ends or len(parts) > 2 or parts[0] in ("what", "why")):
-                rest = " ".join(said[len(parts) :])
+                if not ends and "*" not in table[lead] and len(said) > len(parts) + 2:
+                    continue  # "what happened is the altimeter quit"
                 command = table[lead].replace("*", rest).strip()
                 return (Piece(kind="question", words=self.text, value=command),)
         if ends and said[0] in self.known.tables["plain_question"]:
@@ -142,6 +148,11 @@ class SentenceReader:
                 place += 1
                 continue
             length, senses = self.known.at(said, place)
+            if token.text == "the" and length > 1 and self.known.at(said, place + 1)[0] >= length:
+                length, senses = (
+                    1,
+                    self.known.at(("the",), 0)[1],
+                )  # "the vertical | speed", "the | vertical speed"
             number, unit, used = self._number(said, place)
             if used and used >= length and not (number == 0.0 and senses):
                 yield Span(
@@ -158,7 +169,13 @@ class SentenceReader:
         """A number at this place with its unit, and how many words it takes; none: 0 words."""
         counts, times = self.prose["counts"], self.prose["times"]
         at, sign = place, 1.0
-        if said[at] in ("minus", "plus") and at + 1 < len(said) and said[at + 1][:1].isdigit():
+        following = said[at + 1 : at + 2]
+        signed = (
+            said[at] in ("minus", "plus")
+            and following
+            and (following[0][:1].isdigit() or following[0] in counts)
+        )
+        if signed:
             sign, at = (-1.0 if said[at] == "minus" else 1.0), at + 1
         word = said[at]
         if word[:1].isdigit():
@@ -167,7 +184,8 @@ class SentenceReader:
             except ValueError:
                 return None, "", 0
         elif word in counts:
-            value = float(counts[word])
+            value, length = self._spoken_number(said, at)
+            at += length - 1
             if word in ("couple", "half", "quarter") and said[at + 1 : at + 2] in (("of",), ("a",), ("an",)):
                 at += 1
                 at += said[at + 1 : at + 2] in (("a",), ("an",))
@@ -183,6 +201,17 @@ class SentenceReader:
         spelled = not word[:1].isdigit()
         while at < len(said) and said[at] in times:
             value, at, spelled = value * times[said[at]], at + 1, False
+            if (
+                said[at : at + 1]
+                and said[at] in counts
+                and value >= 100
+                and spelled is False
+                and word in counts
+            ):
+                more, length = self._spoken_number(said, at)  # "five thousand five hundred"
+                hundreds = said[at + length : at + length + 1] == ("hundred",)
+                if more * (100 if hundreds else 1) < value:
+                    value, at = value + more * (100 if hundreds else 1), at + length + hundreds
         if (
             said[at : at + 1] == ("to",)
             and said[at + 1 : at + 2]
@@ -194,18 +223,47 @@ class SentenceReader:
             here = said[at : at + length]
             if len(here) == length and (unit := self.known.units.get(here)):
                 return sign * value, unit, at + length - place
-        # "one of the dials" is no number
-        return (None, "", 0) if spelled and word != "zero" else (sign * value, "", at - place)
+        # "one of the dials" is no number, "off by thirty" is
+        told = (
+            bool(signed)
+            or value >= self.prose["spelled_from"]
+            or (place and said[place - 1] in self.prose["numbered"])
+        )
+        if spelled and word != "zero" and (not told or word in ("couple", "few", "half", "quarter")):
+            return None, "", 0
+        return sign * value, "", at - place
+
+    def _spoken_number(self, said: Words, at: int) -> tuple[float, int]:
+        """A number in words and how many: "twenty five" 25, "one ten" 110, "two four zero" 240."""
+        counts = self.prose["counts"]
+        listed = []
+        for word in said[at : at + 3]:
+            value = counts.get(word)
+            if value is None or value != int(value) or word in ("couple", "few"):
+                break
+            listed.append(int(value))
+        match listed:
+            case [tens, ones, *_] if 20 <= tens < 100 and 0 < ones < 10:
+                return float(tens + ones), 2
+            case [hundreds, tens, ones] if 0 < hundreds < 10 and 20 <= tens < 100 and 0 < ones < 10:
+                return float(hundreds * 100 + tens + ones), 3
+            case [hundreds, tens, *_] if 0 < hundreds < 10 and 10 <= tens < 100:
+                return float(hundreds * 100 + tens), 2
+            case [first, second, third] if max(first, second, third) < 10:
+                return float(first * 100 + second * 10 + third), 3
+            case _:
+                return float(counts[said[at]]), 1
 
     def _clauses(self, spans: list[Span]) -> list[tuple[str, list[Span]]]:
         """Part a sentence at stops and at words that begin a clause; lists of gauges stay together."""
         found: list[tuple[str, list[Span]]] = []
         lead: str = ""
         now: list[Span] = []
+        longest = int(self.prose["longest_clause"])
         for at, span in enumerate(spans):
             stop = span.words[0] in STOPS
             breaks = "breaks" in span.kinds
-            if (stop or breaks) and not self._listing(now, spans[at:], stop):
+            if (stop or breaks) and not self._listing(now, spans[at : at + longest], stop):
                 if now:
                     found.append((lead, now))
                     now = []
@@ -213,11 +271,65 @@ class SentenceReader:
                 if breaks or not lead:
                     lead = span.text
                 continue
+            if now and not stop and self._runs_on(now, spans[at : at + longest]):
+                taken = len(now)
+                while (
+                    taken and now[taken - 1].kinds & {"determiner"} and not now[taken - 1].kinds & {"pronoun"}
+                ):
+                    taken -= 1
+                if now[:taken]:
+                    found.append((lead, now[:taken]))
+                    now, lead = now[taken:], ","
+            if len(now) >= longest:  # no clause that anybody means is as long: time stays linear
+                found.append((lead, now))
+                now, lead = [], ","
             if not stop:
                 now.append(span)
         if now:
             found.append((lead, now))
         return found
+
+    def _runs_on(self, before: list[Span], after: list[Span]) -> bool:
+        """Whether a sentence without stops begins its next clause here: "it came back the altimeter was fine"."""
+        said = [span for span in before if "determiner" not in span.kinds]
+        last = said[-1] if said else before[-1]
+        subject = next((at for at, span in enumerate(before) if names(span) or span.sense("pronoun")), None)
+        told = subject is not None and any(
+            sense.kind in ("behaviour", "reading") and not names(span)
+            for span in before[subject + 1 :]
+            for sense in span.senses
+        )
+        told = told or (
+            subject is not None and any(span.number is not None for span in before[subject + 1 :])
+        )
+        if last.words[-1] in self.prose["prepositions"] or last.kinds & {
+            "perceive",
+            "attend",
+            "joins",
+            "breaks",
+        }:
+            return False
+        if after[0].text in ("i", "we"):
+            going = after[1:2] and after[1].kinds & {
+                "copula",
+                "perceive",
+                "motion",
+                "attend",
+                "moved",
+                "report",
+                "noted",
+            }
+            loose = last.kinds & {"report", "during", "negation"} or names(last)
+            return bool(told and going and not loose)
+        sense = after[0].sense("gauge") or after[0].sense("gauges")
+        if sense is None or sense.weak or not told or names(last):
+            return False
+        rest = [span for span in after[1:] if not (names(span) or span.kinds & {"joins", "determiner"})]
+        return (
+            bool(rest)
+            and bool(rest[0].kinds & {"copula", "report", "behaviour"})
+            and rest[0].words[0] not in STOPS
+        )
 
     def _listing(self, before: list[Span], after: list[Span], stop: bool) -> bool:
         """Whether a comma or "and" stands between two gauges of one list, or within "up and down"."""
@@ -252,12 +364,16 @@ class SentenceReader:
     def _clause(self, lead: str, spans: list[Span], number: int) -> None:
         self.side = self._on_the_other_side(spans)
         first = len(self.pieces)
+        spans, standard = self._compared(spans)
+        if not spans:
+            return
         kinds = {kind for span in spans for kind in span.kinds}
         source = self.source(spans)
         self.supposed = "supposed_whole" in kinds or (self.supposed and lead != "but")
         if "if_words" in kinds or lead == "if" or self.supposed:
             self.unused.append(Unused(words=source, gauge=self._likely(spans), why="only supposed"))
             self._spoken_of(spans)
+            self.supposed = self.supposed and lead not in ("which", "as")  # an aside ends with itself
             return
         if self._found(spans):
             self.pieces.append(Piece(kind="noted", words=source, value=f"found afterwards: {source}"))
@@ -283,14 +399,55 @@ class SentenceReader:
             gauges = [g for span in spans if names(span) for g in self.gauges_of(span)] or [""]
             self.pieces += [Piece(kind="silence", words=source, gauge=gauge) for gauge in gauges[:1]]
             return
+        if self._usual(spans):
+            return
         done = Clause(self, lead, spans, number)
+        done.standard = standard
         done.read()
         self._day(spans, ("fitted", "maybe", "noted", "day", "clear"))
         self._temperature(spans)
         if done.sized:
             return
-        if all(piece.kind == "time" for piece in self.pieces[first:]) and content(spans):
+        if all(piece.kind == "time" for piece in self.pieces[first:]) and content(spans) and not done.strange:
             self.unused.append(Unused(words=source, gauge=self._likely(spans), why=done.why))
+
+    def _compared(self, spans: list[Span]) -> tuple[list[Span], list[Span]]:
+        """A clause without its standard of comparison ("lower | than it should have"), and the standard."""
+        for at, span in enumerate(spans):
+            words = " ".join(word for other in spans[at : at + 4] for word in other.words) + " "
+            alone = "behaviour" not in span.kinds and any(
+                words.startswith(f"{text} ") for text in self.prose["standard"]
+            )
+            ends = span.words[-1] == "than" and "behaviour" in span.kinds
+            number = at + 1 < len(spans) and spans[at + 1].number is not None
+            if not (alone or ends) or (number and span.words[-1] == "than"):
+                continue  # "more than 500 feet low"
+            return spans[: at + ends], spans[at + ends :]
+        return spans, []
+
+    def _usual(self, spans: list[Span]) -> bool:
+        """ ", normally 105": what the gauge of the last number usually reads."""
+        numbers = [span for span in spans if span.number is not None]
+        words = {word for span in spans for word in span.words}
+        if len(numbers) != 1 or not self.numbers or not words & set(self.prose["usually"]):
+            return False
+        gauge = list(self.numbers)[-1]
+        if any(names(span) for span in spans) or numbers[0].unit not in ("", self.prose["bare"].get(gauge)):
+            return False
+        self.against_usual(gauge, numbers[0].number or 0.0, self.source(spans))
+        return True
+
+    def against_usual(self, gauge: str, usual: float, words: str) -> None:
+        """Say that a gauge reads high or low, where the number told is that far from what is usual."""
+        off = self.numbers[gauge] - usual
+        reading = where(self.kb, gauge, "value", off)
+        if gauge not in self.prose["absolute"] and reading in ("low", "high"):
+            self.pieces.append(
+                Piece(
+                    kind="reading", words=words, gauge=gauge, facet=f"{gauge}.value", reading=reading,
+                    size=abs(off), unit=self.prose["bare"][gauge], measured=True,
+                )
+            )  # fmt: skip
 
     def _day(self, spans: list[Span], kinds: Sequence[str]) -> None:
         for kind in kinds:
@@ -314,9 +471,19 @@ class SentenceReader:
         """Whether a clause tells of the other pilot's instruments; what the clause before said goes on."""
         words = tuple(word for span in spans for word in span.words)
         his = self.state.sides and set(words) & {"his", "her"} and any(names(span) for span in spans)
-        if his or any_of(words, self.prose["other_side"]):
+        if (his or any_of(words, self.prose["other_side"])) and not self._side_of_a_thing(spans):
             return True
         return self.side and not set(words) & {"my", "mine", "our"}
+
+    def _side_of_a_thing(self, spans: list[Span]) -> bool:
+        """ "She opened the vent on her side": the side is that of a thing and of no gauge."""
+        return any(
+            span.text == "on"
+            and at
+            and not spans[at - 1].senses
+            and any_of(tuple(w for s in spans[at : at + 4] for w in s.words), self.prose["other_side"])
+            for at, span in enumerate(spans)
+        )
 
     def _spoken_of(self, spans: list[Span]) -> None:
         """ "The light should have come on but it stayed dark": what was only supposed still says what "it" is."""

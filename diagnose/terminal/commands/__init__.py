@@ -30,7 +30,7 @@ from diagnose.terminal.commands.reasons import REASONS
 from diagnose.terminal.commands.reports import REPORTS
 from diagnose.terminal.commands.story import heard
 from diagnose.terminal.commands.trial import TRIAL, asked_for
-from diagnose.terminal.console import bounded
+from diagnose.terminal.console import LONGEST_LINE, LONGEST_STATEMENT, bounded
 
 __all__ = ["COMMANDS", "HINT", "Command", "Desk", "command_of", "hear", "names_a_gauge", "next_step", "obey"]
 
@@ -94,9 +94,14 @@ def command_of(word: str) -> Command | None:
 
 def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     """Carry out one line: a command, or what the gauges showed. Raises DiagnoseError."""
-    text = bounded(line).strip()
+    text = bounded(line, LONGEST_LINE).strip()
     if not text or text.startswith("#"):
         return desk, ""
+    if len(text) > LONGEST_STATEMENT:
+        # only a story is as long as that
+        if is_prose(text) and (taken := tell_story(desk, text)):
+            return taken
+        bounded(text)
     asked = plain(text).split()
     while asked and asked[0] in phrases().openers:
         asked = asked[1:]
