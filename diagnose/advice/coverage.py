@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
@@ -257,7 +257,7 @@ def _of_listed(engine: Engine) -> Engine:
     return (
         engine
         if listed == engine.network.failures
-        else Engine(replace(engine.network, failures=listed), largest_set=1)
+        else Engine(engine.network.with_failures(listed), largest_set=1)
     )
 
 

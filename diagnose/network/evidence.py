@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from diagnose.model.errors import CaseError
 from diagnose.model.units import Array
 from diagnose.network.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, number_codes
 from diagnose.network.readings import reading_of, size_of
+from diagnose.network.statements import said
 from diagnose.network.tables import Index, Motions, Network
 
 
@@ -401,7 +402,12 @@ def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, 
     groups = groups_of(network, snapshot)
     own = next((g for g in groups if facet in g.facets), _group(network, [facet], {}, []))
     rest = tuple(group for group in groups if group is not own)
-    weighed = _weighed(space, snapshot, switches, rest, own.facets)
+    # many facets need the same parts and sources, and share what everything else says
+    apart = own.facets if len(rest) < len(groups) else ()
+    key = (said(snapshot), apart, _needs(space, own.facets, switches), tuple(sorted(switches.items())))
+    weighed: Emission = space.remembered(
+        "opened", key, lambda: _weighed(space, snapshot, switches, rest, own.facets)
+    )
     motions, state = weighed.motions, weighed.seen.state
     if len(own.facets) == 1:
         # motions that are alike for this facet are summed first
@@ -416,6 +422,13 @@ def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, 
         else (likelihood.sum(axis=1)[:, None] * chance[:, 0])
     )
     return np.asarray(joint.T.take(weighed.seen.of_row, axis=1) * weighed.still)
+
+
+def _needs(space: HiddenSpace, facets: Sequence[str], switches: Mapping[str, str]) -> tuple[str, ...]:
+    """Parts, memories and sources that these facets hang on."""
+    known = space.conditions(switches)
+    names = dict.fromkeys(name for facet in facets for name in space.network.facets[facet].parents)
+    return tuple(name for name in names if name in known)
 
 
 def _weighed(
@@ -433,12 +446,7 @@ def _weighed(
     """
     network = space.network
     motions = network.motions(snapshot.manoeuvre, space.strayed)
-    known = space.conditions(switches)
-
-    def needs(facets: Sequence[str]) -> tuple[str, ...]:
-        names = dict.fromkeys(name for facet in facets for name in network.facets[facet].parents)
-        return tuple(name for name in names if name in known)
-
+    needs = partial(_needs, space, switches=switches)
     still = np.ones(space.count)
     moving = []
     for group in groups:

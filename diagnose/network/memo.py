@@ -35,6 +35,7 @@ KEPT = {
     "staying pattern": 8,
     "transitions": 24,
     "odd": 32,
+    "opened": 2,
     "weighed": 4,
 }
 

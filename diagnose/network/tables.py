@@ -69,6 +69,12 @@ class Network:
     facets: Mapping[str, FacetTable]
     made_from: str = field(default="", init=False, compare=False, repr=False)
 
+    def with_failures(self, failures: Sequence[Failure]) -> Network:
+        """Give this network with only these of its failures; how the airplane moves stays as it is."""
+        found = replace(self, failures=tuple(failures))
+        found.__dict__["_motions"] = self._motions
+        return found
+
     @cached_property
     def states(self) -> Mapping[str, tuple[str, ...]]:
         """States of every part, source, memory, switch and axis of the knowledge base."""

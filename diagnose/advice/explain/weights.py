@@ -13,7 +13,7 @@ Source: I. J. Good, Probability and the Weighing of Evidence, 1950, ch. 6 (from 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import msgspec
@@ -132,7 +132,7 @@ class Few:
         chosen = {name for explanation in explanations for name in explanation}
         failures = tuple(f for f in network.failures if f.id in chosen or chosen & set(f.hastened_by))
         largest = max(len(explanation) for explanation in explanations)
-        return cls(Engine(replace(network, failures=failures), largest_set=largest))
+        return cls(Engine(network.with_failures(failures), largest_set=largest))
 
     def log_chances(self, case: CaseRecord, explanations: Sequence[Explanation]) -> Array:
         """log P(explanation, readings) of each, but for a constant of the case's conditions."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import msgspec
@@ -193,4 +193,4 @@ class Studio:
         """Give an engine that knows only these failures, one at a time, and what they turn into."""
         chosen = set(failures)
         kept = tuple(f for f in self.network.failures if f.id in chosen or chosen & set(f.hastened_by))
-        return Engine(replace(self.network, failures=kept), largest_set=1)
+        return Engine(self.network.with_failures(kept), largest_set=1)
