@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import msgspec
 import pytest
 import tomli_w
@@ -17,6 +19,14 @@ from tests.small import shipped
 
 def test_the_shipped_knowledge_is_sound():
     assert problems(shipped()) == []
+
+
+def test_a_condition_of_a_line_that_comes_to_no_flow_is_found():
+    flows = dict(shipped().flows)
+    flows["trapped"] = msgspec.structs.replace(flows["trapped"], of=("pitot.sealed",))
+    assert problems(replace(shipped(), flows=flows)) == [
+        "systems.toml, static: sealed stands in 0 flows of plumbing.toml, not in one"
+    ]
 
 
 def test_there_is_enough_of_it():
@@ -72,7 +82,6 @@ BROKEN = {
     "fitting gives": (("fitting", "battery", {"gives": {"disconnected": "gone"}}), "there is no flow 'gone'"),
     "fitting openings": (("fitting", "pitot_tube", {"openings": {"inlet": ("odd",)}}), "no condition 'odd'"),
     "fitting switch": (("fitting", "alternate", {"opens": {"lever": "up"}}), "'lever'"),
-    "flow missing": (("flow", "trapped", {"of": ("pitot.sealed",)}), "sealed stands in 0 flows"),
     "flow": (("flow", "trapped", {"of": ("static.odd",)}), "no source has the condition 'static.odd'"),
     "panel": (("panel", "single_pump", {"gauges": ("sextant",)}), "no gauge 'sextant'"),
     "look": (("look", "slips", {"reads": ("sextant.angle",)}), "no facet 'sextant.angle'"),
