@@ -15,6 +15,7 @@ from diagnose.model.dials import needed
 from diagnose.render.pictures import (
     covered_svg,
     dial_svg,
+    lone_svg,
     movements,
     panel_svg,
     panel_text,
@@ -141,7 +142,7 @@ def test_the_horizon_turns_against_the_bank_and_sinks_with_the_nose_up(bank, pit
     horizon = part(drawn("attitude", bank_deg=bank, pitch_deg=pitch), "attitude-part")
     assert rotation(horizon) == pytest.approx(-bank, abs=0.01)
     down = float(re.search(r"translate\(0 (-?[\d.]+)", horizon.get("transform")).group(1))
-    lines = [(float(t.text), float(t.get("y")) - 0.36 * 11.0) for t in horizon.iter("text")]
+    lines = [(float(t.text), float(t.get("y")) - 0.36 * float(t.get("font-size"))) for t in horizon.iter("text")]
     # the number at the line that lies on the middle of the dial is the pitch
     per_deg = max(y for _, y in lines) / max(number for number, _ in lines)
     assert down / per_deg == pytest.approx(pitch, abs=0.01)
@@ -224,3 +225,38 @@ def test_nothing_reads_minus_nought(value):
     gauges = kb.panels["single_pump"].gauges
     state = {name: value for dial in shown_dials(kb.dials, gauges) for name in needed(dial)}
     assert not re.search(r"-0(\.0+)?(?![\d.])", panel_text(state, kb.dials, gauges))
+
+
+@pytest.mark.parametrize("pitch", [-90.0, -45.0, 45.0, 90.0])
+def test_a_sliver_of_sky_and_of_ground_stays_in_view(pitch):
+    (dial,) = shown_dials(shipped().dials, ("attitude",))
+    (part,) = (m for m in movements(dial, {"bank_deg": 0.0, "pitch_deg": pitch}) if m.how == "horizon")
+    # the window of the dial has a radius of 80
+    assert 0.0 < 80.0 - abs(part.values[1]) < 20.0
+    assert (part.values[1] > 0.0) == (pitch > 0.0)
+
+
+@pytest.mark.parametrize(
+    ("altitude_ft", "row", "column"), [(0.0, 0, 10), (250.0, 2, 14), (500.0, 4, 10), (750.0, 2, 6)]
+)
+def test_the_terminals_round_dial_points_as_the_real_one(altitude_ft, row, column):
+    text = panel_text(
+        {"altitude_ft": altitude_ft, "altimeter_setting_inhg": 29.92}, shipped().dials, ("altimeter",)
+    )
+    box = [line[line.index("|") + 2 : line.rindex("|") - 1] for line in text.splitlines() if "|" in line]
+    face = box[1:6]
+    assert len(face) == 5
+    assert face[2][10] == "o"
+    assert face[row][column] == "*"
+
+
+def test_no_caption_lies_under_a_hand():
+    """Hands reach the rim at most; captions stand below it."""
+    for gauge in ("airspeed", "altimeter", "vertical_speed", "suction", "heading", "attitude"):
+        (dial,) = shown_dials(shipped().dials, (gauge,))
+        text = next(
+            e
+            for e in ET.fromstring(lone_svg({}, shipped().dials, gauge)).iter()
+            if (e.text or "").startswith(dial.title) and e.get("y")
+        )
+        assert float(text.get("y")) - float(text.get("font-size")) > 98.0

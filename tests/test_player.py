@@ -297,6 +297,11 @@ def test_what_is_pressed_is_large_enough_and_texts_stand_out(strict, width, sche
     assert (light + 0.05) / (dark + 0.05) >= 7.0
     assert (luminance(paper) < 0.1) == (scheme == "dark")
     assert strict.evaluate("document.documentElement.scrollWidth") == width
+    small = strict.eval_on_selector_all(
+        "svg.panel text",
+        "all => all.filter((t) => t.textContent.trim() && t.checkVisibility({ visibilityProperty: true })).map((t) => [t.textContent, parseFloat(getComputedStyle(t).fontSize) * Math.hypot(t.getScreenCTM().a, t.getScreenCTM().b)]).filter(([, px]) => px < 9)",
+    )
+    assert small == []
 
 
 def luminance(rgb):

@@ -38,7 +38,7 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     plumbing = commands.add_parser(
         "plumbing",
         parents=[shared],
-        help="the lines of a panel from pitot tube, ports, pump and bus to the dials, and what a failure puts into them",
+        description="the lines of a panel from pitot tube, ports, pump and bus to the dials, and what a failure puts into them",
     )
     plumbing.add_argument(
         "name", nargs="*", metavar="SYSTEM", help="pitot, static, vacuum, electrical; none: all of them"

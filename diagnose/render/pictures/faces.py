@@ -9,15 +9,20 @@ import numpy as np
 
 from diagnose.model.dials import Dial, Ticks, hand_angle_deg
 from diagnose.render.pictures.moving import Movement, State, movements, transform
-from diagnose.render.pictures.svg import FONT, INK, PAPER, arc, at_angle, element, number, spoke, words
+from diagnose.render.pictures.svg import INK, PAPER, arc, at_angle, element, number, spoke, words
 
 #: style of an arc -> color, width, and dashes that tell it apart without color
 ARCS = {
-    "normal": ("#1a8a3a", 6.0, ""),
-    "caution": ("#d9a400", 6.0, "5 3"),
-    "special": ("#8a8a8a", 3.0, "2 2"),
+    "normal": ("var(--arc-normal,#1a8a3a)", 6.0, ""),
+    "caution": ("var(--arc-caution,#d9a400)", 6.0, "5 3"),
+    "special": ("var(--arc-special,#8a8a8a)", 3.0, "2 2"),
 }
-LIMIT = "#c01010"
+LIMIT = "var(--arc-limit,#c01010)"
+#: sky, ground and the airplane before them: dark faces on a screen, ink on paper
+SKY, GROUND, AIRPLANE = "var(--sky,#cfe6f7)", "var(--ground,#8a6b4a)", "var(--airplane,#111)"
+ON_SKY, ON_GROUND = "var(--on-sky,#111)", "#fff"
+#: captions stand below the rim, where no hand passes
+CAPTION, CAPTION_PX, SMALL_CAPTION_PX = 115.0, 17.0, 19.0
 #: half the size of a strip or window dial
 WIDE, LOW = 100.0, 32.0
 #: the card of a strip is drawn this many degrees beyond its ends
@@ -25,7 +30,7 @@ BEYOND_DEG = 90
 
 
 def dial_svg(dial: Dial, state: State, key: str = "") -> str:
-    """One dial as an SVG group about the origin, reaching 100 to each side.
+    """One dial as an SVG group about the origin, reaching 100 to each side, its caption to 124 below.
 
     Lamps, windows and strips reach 32 up and down. Moving parts carry ``data-part`` = part of
     ``movements``. ``key`` tells the ids of several pictures in one page apart.
@@ -44,12 +49,10 @@ def _face() -> str:
     return element("circle", r=98.0, fill=PAPER, stroke=INK, stroke_width=3.0)
 
 
-def _title(dial: Dial, y: float) -> Iterator[str]:
+def _title(dial: Dial) -> str:
     # small dials are drawn at little more than half the size
-    size = 9.5 if dial.large else 14.0
-    yield words(dial.title, 0.0, y, size)
-    if dial.unit:
-        yield words(dial.unit, 0.0, y + 1.25 * size, size - 0.5)
+    size = CAPTION_PX if dial.large else SMALL_CAPTION_PX
+    return words(f"{dial.title} {dial.unit}".strip(), 0.0, CAPTION, size)
 
 
 def _part(movement: Movement, *inside: str, **attributes: str | float) -> str:
@@ -113,8 +116,12 @@ def _pointer(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
         yield element(
             "rect", x=34.0, y=-10.0, width=46.0, height=20.0, fill=PAPER, stroke=INK, stroke_width=1.5
         )
-        yield _written(moving[f"{dial.id}-window{place}"], 57.0, 0.0, 15.0)
-    yield from _title(dial, 30.0)
+        yield _written(moving[f"{dial.id}-window{place}"], 57.0, 0.0, 17.0)
+    yield _title(dial)
+    if any(ticks.unsigned for ticks in dial.ticks):
+        # right of the middle, where the scale has its gap
+        yield words("UP", 28.0, -22.0, 17.0)
+        yield words("DN", 28.0, 22.0, 17.0)
     for place in range(len(dial.hands)):
         yield _hand(dial, place, moving[f"{dial.id}-hand{place}"])
     yield element("circle", r=6.0, fill=INK)
@@ -125,7 +132,7 @@ def _flag(dial: Dial, moving: dict[str, Movement], y: float) -> Iterator[str]:
         yield _part(
             moving[f"{dial.id}-flag"],
             element("rect", x=-24.0, y=y - 12.0, width=48.0, height=24.0, fill=LIMIT, stroke=INK),
-            words("OFF", 0.0, y, 16.0, fill=PAPER, font_weight="bold"),
+            words("OFF", 0.0, y, 17.0, fill=PAPER, font_weight="bold"),
             class_="flag",
         )
 
@@ -135,27 +142,28 @@ def _horizon(dial: Dial, moving: dict[str, Movement], clip: str) -> Iterator[str
     yield _face()
     yield element("clipPath", element("circle", r=80.0), id=clip)
     lines = [
-        element("rect", x=-300.0, y=-500.0, width=600.0, height=500.0, fill="#cfe6f7"),
-        element("rect", x=-300.0, y=0.0, width=600.0, height=500.0, fill="#8a6b4a"),
-        element("line", x1=-300.0, y1=0.0, x2=300.0, y2=0.0, stroke=INK, stroke_width=3.0),
+        element("rect", x=-300.0, y=-500.0, width=600.0, height=500.0, fill=SKY),
+        element("rect", x=-300.0, y=0.0, width=600.0, height=500.0, fill=GROUND),
+        element("line", x1=-300.0, y1=0.0, x2=300.0, y2=0.0, stroke=ON_GROUND, stroke_width=3.0),
     ]
     for pitch in (-30, -25, -20, -15, -10, -5, 5, 10, 15, 20, 25, 30):
         half = 26.0 if pitch % 10 == 0 else 14.0
-        y, ink = -pitch * per_deg, INK if pitch > 0 else PAPER
+        y, ink = -pitch * per_deg, ON_SKY if pitch > 0 else ON_GROUND
         lines.append(element("line", x1=-half, y1=y, x2=half, y2=y, stroke=ink, stroke_width=2.0))
         if pitch % 10 == 0:
-            lines.append(words(str(abs(pitch)), half + 11.0, y, 11.0, fill=ink))
+            lines.append(words(str(abs(pitch)), half + 13.0, y, 17.0, fill=ink))
     part = moving[f"{dial.id}-part"]
     yield element("g", _part(part, *lines), clip_path=f"url(#{clip})")
     # the bank pointer turns with the horizon, without its pitch
-    yield element("g", element("path", d="M0 -80L-6 -68H6Z", fill=INK), data_part=f"{dial.id}-bank",
+    yield element("g", element("path", d="M0 -80L-6 -68H6Z", fill=ON_SKY), data_part=f"{dial.id}-bank",
                   **_bank_only(part))  # fmt: skip
     for bank in (-90, -60, -30, -20, -10, 0, 10, 20, 30, 60, 90):
         yield spoke(82.0, 96.0 if bank % 30 == 0 else 90.0, bank, 4.0 if bank == 0 else 2.5)
-    yield element("path", d="M-56 0H-22L-14 9M56 0H22L14 9", fill="none", stroke=PAPER, stroke_width=9.0)
-    yield element("path", d="M-56 0H-22L-14 9M56 0H22L14 9", fill="none", stroke=INK, stroke_width=5.0)
-    yield element("circle", r=4.0, fill=INK, stroke=PAPER, stroke_width=1.5)
+    yield element("path", d="M-56 0H-22L-14 9M56 0H22L14 9", fill="none", stroke="#111", stroke_width=9.0)
+    yield element("path", d="M-56 0H-22L-14 9M56 0H22L14 9", fill="none", stroke=AIRPLANE, stroke_width=5.0)
+    yield element("circle", r=4.0, fill=AIRPLANE, stroke="#111", stroke_width=1.5)
     yield from _flag(dial, moving, 60.0)
+    yield _title(dial)
 
 
 def _bank_only(part: Movement) -> dict[str, str | float]:
@@ -177,9 +185,9 @@ def _card(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
     yield element(
         "path",
         d="M0 -46L5 -16L40 2V11L5 4L3 26L16 34V40L0 36L-16 40V34L-3 26L-5 4L-40 11V2L-5 -16Z",
-        fill=PAPER, stroke=INK, stroke_width=2.5,
+        fill=PAPER, stroke=AIRPLANE, stroke_width=2.5,
     )  # fmt: skip
-    yield words(dial.title, 0.0, 50.0, 10.0)
+    yield _title(dial)
 
 
 def _turn(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
@@ -192,7 +200,7 @@ def _turn(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
                 if rate == 0.0 or (rate < 0.0) == (side < 0.0):
                     yield spoke(78.0, 94.0, side + tilt, 4.0)
     for side, label in ((-1.0, "L"), (1.0, "R")):
-        yield words(label, side * 72.0, 44.0, 16.0, font_weight="bold")
+        yield words(label, side * 72.0, 44.0, 17.0, font_weight="bold")
     reach = number(100.0 * dial.hands[0].length)
     yield _part(
         moving[f"{dial.id}-hand0"],
@@ -200,8 +208,8 @@ def _turn(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
                 fill=INK),
         element("line", x1=0.0, y1=-10.0, x2=0.0, y2=-34.0, stroke=INK, stroke_width=5.0),
     )  # fmt: skip
-    yield words(dial.title, 0.0, -58.0, 9.0)
-    yield words(dial.unit, 0.0, 82.0, 9.0)
+    yield words(dial.unit, 0.0, 82.0, 17.0)
+    yield words(dial.title, 0.0, CAPTION, CAPTION_PX)
     yield from _flag(dial, moving, -76.0)
 
 
@@ -231,16 +239,16 @@ def _strip(dial: Dial, moving: dict[str, Movement], clip: str) -> Iterator[str]:
         if heading % 30 == 0:
             wrapped = heading % 360
             label = {0: "N", 90: "E", 180: "S", 270: "W"}.get(wrapped, str(wrapped // 10))
-            marks.append(words(label, x, 0.0, 18.0, font_weight="bold"))
+            marks.append(words(label, x, -3.0, 18.0, font_weight="bold"))
     yield element("g", _part(moving[f"{dial.id}-part"], *marks), clip_path=f"url(#{clip})")
-    yield element("line", x1=0.0, y1=-LOW + 2, x2=0.0, y2=LOW - 14, stroke=LIMIT, stroke_width=2.0)
-    yield words(dial.title, 0.0, LOW - 9.0, 9.0)
+    yield element("line", x1=0.0, y1=-LOW + 2, x2=0.0, y2=LOW - 22, stroke=LIMIT, stroke_width=2.0)
+    yield words(dial.title, 0.0, LOW - 10.0, 17.0)
 
 
 def _lamp(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
     # lit: filled with dark ink and light letters, so that it shows in a black and white print
     yield _frame()
-    yield words(dial.title, 0.0, 0.0, 20.0, fill="#777")
+    yield words(dial.title, 0.0, 0.0, 20.0, fill="var(--unlit,#777)")
     yield _part(
         moving[f"{dial.id}-part"],
         element(
@@ -253,8 +261,5 @@ def _lamp(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
 
 def _window(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
     yield _frame()
-    yield words(dial.title, 0.0, -LOW + 14.0, 11.0)
-    yield _written(moving[f"{dial.id}-part"], 0.0, 4.0, 22.0)
-    if dial.unit:
-        yield element("text", dial.unit, x=WIDE - 8, y=LOW - 7, font_size=10.0, text_anchor="end",
-                      font_family=FONT, fill=INK)  # fmt: skip
+    yield words(f"{dial.title} {dial.unit}".strip(), 0.0, -LOW + 15.0, 17.0)
+    yield _written(moving[f"{dial.id}-part"], 0.0, 13.0, 24.0)

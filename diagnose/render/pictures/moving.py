@@ -11,6 +11,9 @@ from typing import Literal
 from diagnose.model.dials import Dial, hand_angle_deg
 from diagnose.render.pictures.svg import number
 
+#: the horizon goes so far from the middle of its dial, in hundredths of the radius, of which 80 are in view
+FARTHEST = 70.0
+
 State = Mapping[str, float | str]
 
 
@@ -62,7 +65,10 @@ def movements(dial: Dial, state: State) -> tuple[Movement, ...]:
     match dial.kind:
         case "horizon":
             # a bank to the right turns the horizon to the left; the nose up moves it down
-            stand = (-numbers[0], numbers[1] * dial.per_unit) if complete else ()
+            # a sliver of sky or ground stays in view at any pitch
+            stand = (
+                (-numbers[0], max(-FARTHEST, min(FARTHEST, numbers[1] * dial.per_unit))) if complete else ()
+            )
             found.append(Movement(part=part, how="horizon", values=stand))
         case "ball":
             found.append(Movement(part=part, how="slide", values=tuple(n * dial.per_unit for n in numbers)))

@@ -10,7 +10,7 @@ import msgspec
 from diagnose.model.dials import Dial
 from diagnose.render.pictures.faces import LOW, WIDE, dial_svg
 from diagnose.render.pictures.moving import State
-from diagnose.render.pictures.svg import INK, PAPER, element, number, words
+from diagnose.render.pictures.svg import INK, element, number, words
 
 #: the six in their usual places; what stands first of each group that the panel has takes the place
 PLACES = (
@@ -22,7 +22,10 @@ PLACES = (
     ("vertical_speed",),
 )
 CELL = 210.0
+#: captions stand below the dials
+CELL_HIGH = 234.0
 SMALL_CELL = 126.0
+SMALL_HIGH = 140.0
 SMALL_COLUMNS = 3
 SMALL = 0.58
 STRIP_ROW = 2.0 * LOW * SMALL + 8.0
@@ -57,10 +60,12 @@ def _whole(dial: Dial, dials: Mapping[str, Dial]) -> Dial:
 def covered_svg(dial: Dial, says: str = "covered") -> str:
     """What hides a dial: a blank disc or plate with a word on it, and nothing of what is beneath."""
     if dial.kind in ("lamp", "window", "strip", "ball"):
-        plate = element("rect", x=-100.0, y=-LOW, width=200.0, height=2 * LOW, fill="#ddd", stroke=INK)
+        plate = element(
+            "rect", x=-100.0, y=-LOW, width=200.0, height=2 * LOW, fill="var(--cover,#ddd)", stroke=INK
+        )
     else:
-        plate = element("circle", r=98.0, fill="#ddd", stroke=INK, stroke_width=3.0)
-    return element("g", plate, words(says, 0.0, 0.0, 16.0), class_="cover")
+        plate = element("circle", r=98.0, fill="var(--cover,#ddd)", stroke=INK, stroke_width=3.0)
+    return element("g", plate, words(says, 0.0, 0.0, 18.0), class_="cover")
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,13 +107,13 @@ def _six(shown: Mapping[str, Dial], sheet: _Sheet) -> _Drawn:
         chosen = next((gauge for gauge in group if gauge in shown), None)
         if chosen is None:
             continue
-        x, y = CELL * (place % 3 + 0.5), CELL * (place // 3 + 0.5)
+        x, y = CELL * (place % 3 + 0.5), CELL_HIGH * (place // 3) + CELL / 2.0
         drawn.append(_placed(shown[chosen], sheet, x, y, 1.0))
         placed.add(chosen)
         if chosen == "turn_coordinator" and "ball" in shown:
             drawn.append(_placed(shown["ball"], sheet, x, y + 52.0, 0.9))
             placed.add("ball")
-    return _Drawn(tuple(drawn), frozenset(placed), CELL * 3, CELL * 2)
+    return _Drawn(tuple(drawn), frozenset(placed), CELL * 3, CELL_HIGH * 2)
 
 
 def _others(dials: Sequence[Dial], sheet: _Sheet, left: float) -> _Drawn:
@@ -118,8 +123,8 @@ def _others(dials: Sequence[Dial], sheet: _Sheet, left: float) -> _Drawn:
     columns, drawn = min(SMALL_COLUMNS, max(len(dials), 1)), []
     for place, dial in enumerate(round_ones):
         x = left + SMALL_CELL * (place % columns + 0.5)
-        drawn.append(_placed(dial, sheet, x, SMALL_CELL * (place // columns + 0.5), SMALL))
-    top = SMALL_CELL * -(-len(round_ones) // columns) + 4.0
+        drawn.append(_placed(dial, sheet, x, SMALL_HIGH * (place // columns) + SMALL_CELL / 2.0, SMALL))
+    top = SMALL_HIGH * -(-len(round_ones) // columns) + 4.0
     for place, dial in enumerate(plates):
         x = left + SMALL_CELL * (place % columns + 0.5)
         drawn.append(_placed(dial, sheet, x, top + STRIP_ROW * (place // columns + 0.5), SMALL))
@@ -131,7 +136,16 @@ def _sheet_svg(parts: Sequence[str], right: float, height: float, title: str, wi
     return element(
         "svg",
         element("title", title),
-        element("rect", x=-4.0, y=-4.0, width=right + 8, height=height + 8, rx=12.0, fill=PAPER, stroke=INK),
+        element(
+            "rect",
+            x=-4.0,
+            y=-4.0,
+            width=right + 8,
+            height=height + 8,
+            rx=12.0,
+            fill="var(--sheet,#fff)",
+            stroke=INK,
+        ),
         *parts,
         xmlns="http://www.w3.org/2000/svg",
         viewBox=f"-6 -6 {number(right + 12)} {number(height + 12)}",
@@ -180,13 +194,14 @@ def lone_svg(state: State, dials: Mapping[str, Dial], gauge: str, *, key: str = 
     """One dial as a picture of its own, 200 px wide."""
     sheet = _Sheet(state, (), key)
     (dial,) = shown_dials(dials, (gauge,))
-    high = LOW if dial.kind in ("lamp", "window", "strip", "ball") else WIDE
+    low = high = LOW if dial.kind in ("lamp", "window", "strip", "ball") else WIDE
+    low += 0.0 if high == LOW else CELL_HIGH - CELL
     return element(
         "svg",
         element("title", dial.title),
         _placed(dial, sheet, 0.0, 0.0, 1.0),
         xmlns="http://www.w3.org/2000/svg",
-        viewBox=f"{number(-WIDE - 4)} {number(-high - 4)} {number(2 * WIDE + 8)} {number(2 * high + 8)}",
+        viewBox=f"{number(-WIDE - 4)} {number(-high - 4)} {number(2 * WIDE + 8)} {number(high + low + 8)}",
         width="200",
         role="img",
         class_="panel",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 
-from diagnose.model.dials import Dial
+from diagnose.model.dials import Dial, hand_angle_deg
 from diagnose.render.pictures.moving import State, known, movements
 from diagnose.render.pictures.panel import PLACES, shown_dials
 
@@ -13,19 +13,41 @@ BOX = 25
 COVERED = "(covered)"
 
 
-def _bar(low: float, high: float, value: float, width: int = BOX - 4) -> str:
-    """A scale with the value's place on it."""
-    share = min(max((value - low) / (high - low), 0.0), 1.0)
-    place = round(share * (width - 1))
-    zero = round(-low / (high - low) * (width - 1)) if low < 0.0 < high else -1
-    line = ["+" if column == zero else "-" for column in range(width)]
-    line[place] = "V"
-    return "".join(line)
+def _round(angle_deg: float) -> list[str]:
+    """A round dial of the size of a few signs: twelve marks, and the hand at its place on the clock."""
+    across, down = (BOX - 4) // 2, 2
+    sheet = [[" "] * (BOX - 4) for _ in range(2 * down + 1)]
+
+    def at(turn_deg: float, share: float) -> tuple[int, int]:
+        # a sign is about twice as high as wide
+        turn = math.radians(turn_deg)
+        return round(down - share * down * math.cos(turn)), round(
+            across + share * 2.2 * down * math.sin(turn)
+        )
+
+    for hour in range(12):
+        row, column = at(30.0 * hour, 1.0)
+        sheet[row][column] = "."
+    for share in (0.35, 0.7, 1.0):
+        row, column = at(angle_deg, share)
+        sheet[row][column] = "*"
+    sheet[down][across] = "o"
+    return ["".join(line) for line in sheet]
+
+
+def _wings(tilt_deg: float) -> list[str]:
+    """The airplane of a turn coordinator from behind."""
+    wide, sheet = BOX - 4, [[" "] * (BOX - 4) for _ in range(3)]
+    for column in range(wide // 2 - 7, wide // 2 + 8):
+        off = column - wide // 2
+        sheet[1 + round(max(-1.0, min(1.0, off * 0.5 * math.tan(math.radians(tilt_deg)))))][column] = "-"
+    sheet[1][wide // 2] = "o"
+    return ["".join(line) for line in sheet]
 
 
 def _horizon_lines(bank_deg: float, pitch_deg: float) -> list[str]:
     """Ground (#) and sky as the instrument shows them, the airplane in the middle."""
-    wide, high = BOX - 4, 3
+    wide, high = BOX - 4, 5
     slope = math.tan(math.radians(max(min(bank_deg, 80.0), -80.0)))
     rows = []
     for row in range(high):
@@ -56,20 +78,21 @@ def _lines(dial: Dial, state: State) -> list[str]:
         case "card" | "strip":
             heading = value % 360.0
             around = [f"{(round(heading / 10) + step) % 36 or 36:02d}" for step in range(-2, 3)]
-            return [f"{round(heading) % 360 or 360:03d} deg", " ".join(around), "      ^"]
+            return [f"{round(heading) % 360 or 360:03d} deg", " ".join(around), "^"]
         case "turn":
             side = "left" if value < 0 else "right"
             text = f"{side} {abs(value):.1f} deg/s" if abs(value) >= 0.25 else "no turn"
-            return [text + flagged, _bar(-4.0, 4.0, value), "L  standard rate is 3  R"[: BOX - 4]]
+            wing = hand_angle_deg(dial.hands[0], value)
+            return [text + flagged, *_wings(wing), "L  standard rate is 3  R"[: BOX - 4]]
         case _:
             hand = dial.hands[-1]
             windows = [m.text for m in movements(dial, state) if m.how == "write"]
             # nobody reads an altitude or a vertical speed to the foot
             step = 10 if dial.unit.endswith(("ft", "fpm")) else 1
             text = f"{round(value / step) * step} {dial.unit.replace('100 ', '')}"
-            if hand.per_turn:
-                return [text, f"set {windows[0]}" if windows and windows[0] else ""]
-            return [text, _bar(hand.points[0][0], hand.points[-1][0], value)]
+            if windows and windows[0]:
+                text += f", set {windows[0]}"
+            return [text, *_round(hand_angle_deg(hand, value))]
 
 
 def _box(dial: Dial, state: State, covered: Collection[str]) -> list[str]:
