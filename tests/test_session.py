@@ -62,7 +62,7 @@ def load(content, tmp_path):
         (HEAD + b"minutes_since_start = -1\n", "minutes_since_start must be 0 or more"),
         (HEAD + b"minutes_since_start = nan\n", "minutes_since_start must be 0 or more"),
         (HEAD + b'[snapshot]\nmanoeuvre = "level"\n', "snapshot must be written [[snapshot]]"),
-        (HEAD + b"[[snapshot]]\nminutes = 2\n", "moment 1: manoeuvre is missing"),
+        (HEAD + b"[[snapshot]]\nminutes = 2\n", "snapshot 1: manoeuvre is missing"),
         (HEAD + b'[truth]\nstrength = "T9"\nfailures = []\n', "truth: strength: invalid enum value 'T9'"),
         (b'title = "x"\npanel = "glider"\n', "there is no panel 'glider', nearest: "),
         (HEAD + b'setting = "anomoly"\n', "there is no setting 'anomoly', nearest: anomaly"),
@@ -114,7 +114,7 @@ def load(content, tmp_path):
         ),
         (
             LEVEL + b'unsure = {"airspeed.trend" = "falling"}\n',
-            "moment 1: unsure: expected a list, got text",
+            "snapshot 1: unsure: expected a list, got text",
         ),
         (
             LEVEL + b'disagree = [["airspeed", "ball"]]\n',
@@ -140,10 +140,10 @@ def test_all_that_does_not_fit_is_told_at_once(tmp_path):
         "there is no entry 'panl', nearest: panel",
         "title: expected text, got a number",
         "panel is missing",
-        "moment 1: there is no entry 'readngs', nearest: readings",
-        "moment 1: manoeuvre: expected text, got a number",
-        "moment 2: manoeuvre is missing",
-        "moment 2: minutes: expected a number, got text",
+        "snapshot 1: there is no entry 'readngs', nearest: readings",
+        "snapshot 1: manoeuvre: expected text, got a number",
+        "snapshot 2: manoeuvre is missing",
+        "snapshot 2: minutes: expected a number, got text",
     ]
 
 
@@ -326,7 +326,7 @@ def test_a_later_reading_replaces_the_earlier_one():
 
 
 def test_one_line_cannot_say_two_things():
-    with pytest.raises(CaseError, match="airspeed trend cannot be both falling and rising in one snapshot"):
+    with pytest.raises(CaseError, match="airspeed trend cannot be both falling and rising in one moment"):
         say(FALLING, Said(facet="airspeed.trend", reading="rising"))
 
 
@@ -344,7 +344,10 @@ def test_the_rest_is_what_was_not_spoken_of_wherever_it_stands_in_the_line():
 def test_what_was_filled_in_yields_to_what_is_said_later():
     session = say(Said(facet="suction.value", reading="zero"), RestAsExpected())
     assert session.snapshot.readings["airspeed.value"] == "normal"
-    assert set(session.snapshot.filled) == set(session.snapshot.readings) - {"suction.value"}
+    # nobody overlooks dead radios or a failing engine: the rest speaks of them too, though less surely
+    assert session.snapshot.unsure == {"radios.state": ("normal", 0.95), "engine.state": ("as_set", 0.95)}
+    read = {*session.snapshot.readings, *session.snapshot.unsure}
+    assert set(session.snapshot.filled) == read - {"suction.value"}
     later = say(FALLING, session=session).snapshot
     assert "airspeed.value" not in later.readings
     assert later.readings["airspeed.trend"] == "falling"
@@ -381,7 +384,7 @@ def test_a_steady_needle_is_not_told_of_one_that_lies_at_its_stop():
     assert (both.readings["airspeed.value"], both.unsure) == ("zero", {})
     later = say(zero, session=say(steady)).snapshot
     assert (later.readings["airspeed.value"], later.unsure) == ("zero", {})
-    assert say(RestAsExpected()).snapshot.unsure == {}
+    assert set(say(RestAsExpected()).snapshot.unsure) == {"radios.state", "engine.state"}
 
 
 def test_a_switch_and_a_disagreement_are_kept_once():
@@ -400,7 +403,7 @@ def test_gauges_that_tell_of_different_things_cannot_disagree():
 def test_nothing_can_be_said_before_the_first_snapshot():
     with pytest.raises(CaseError) as caught:
         Session().say((FALLING,), network())
-    assert str(caught.value) == ("what were you flying? Try: snapshot climb; or guide, and you are asked.")
+    assert str(caught.value) == ("what were you flying? Try: moment climb; or guide, and you are asked.")
 
 
 def test_what_says_anything():

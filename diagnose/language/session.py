@@ -283,12 +283,18 @@ class Session:
                     give_way(network.panel.gauges)
                     spoken = {facet.split(".")[0] for facet in (*readings, *unsure)}
                     spoken |= {gauge for pair in disagree for gauge in pair} | NOT_LOOKED_AT | but
-                    rest = [g for g in network.panel.gauges if network.kb.gauges[g].instrument]
+                    shares = {g: network.kb.gauges[g].in_the_rest for g in network.panel.gauges}
+                    rest = {g: 1.0 if network.kb.gauges[g].instrument else share for g, share in shares.items()}
                     for facet, reading in network.expected_readings(snapshot.manoeuvre, switches).items():
                         gauge = facet.split(".")[0]
-                        if gauge in rest and gauge not in spoken and facet in network.dials:
+                        sure = rest.get(gauge, 0.0)
+                        if not sure or gauge in spoken or facet not in network.dials:
+                            continue
+                        if sure < 1.0:
+                            unsure[facet] = (reading, sure)
+                        else:
                             readings[facet] = reading
-                            filled.add(facet)
+                        filled.add(facet)
         for said in statements:
             if isinstance(said, Said) and said.sure >= 1.0:
                 gauge, other = (

@@ -84,7 +84,8 @@ class Gauge(Record, frozen=True, kw_only=True):
     shows that condition, however bad; only what comes between the two can make it mislead. ``short`` is its
     name on the first screen, by default its first word. ``power``: the
     source without which it shows nothing. ``required``: the rules that ask for it (14 CFR 91.205).
-    ``unseen_in``: conditions in which it is not to be had unless it was read.
+    ``unseen_in``: conditions in which it is not to be had unless it was read. ``in_the_rest``: how sure "everything
+    else normal" speaks of what is no instrument.
     """
 
     id: str
@@ -93,6 +94,7 @@ class Gauge(Record, frozen=True, kw_only=True):
     words: tuple[str, ...] = ()
     facets: tuple[Facet, ...]
     instrument: bool = True
+    in_the_rest: float = 0.0
     tells_of: tuple[str, ...] = ()
     power: str = ""
     required: Literal["", "vfr", "ifr"] = ""
