@@ -104,7 +104,8 @@ class Panel:
         self.moving_parts = [
             part
             for part in dict.fromkeys(v["part"] for v in kb["variation"].values())
-            if part in parts or part in kb["source"]
+            # a source that no gauge of the panel feels misleads nobody
+            if part in parts or any(part in facet.get("parents", ()) for facet in self.facets.values())
         ]
         self._chances, self._conditions, self._axes = {}, {}, {}
         self._motions = {}
@@ -204,10 +205,17 @@ class Panel:
         if manoeuvre_id not in self._motions:
             kb = files()
             axes = list(kb["axis"])
-            by_combo = {
-                combo: self._motion_chances(kb["manoeuvre"][manoeuvre_id], combo, axes)
-                for combo in itertools.product(*(states(part) for part in self.moving_parts))
-            }
+            # a condition that changes no motion flies like the first one
+            changing = {(v["part"], v["condition"]) for v in kb["variation"].values()}
+            by_own, by_combo = {}, {}
+            for combo in itertools.product(*(states(part) for part in self.moving_parts)):
+                own = tuple(
+                    condition if (part, condition) in changing else states(part)[0]
+                    for part, condition in zip(self.moving_parts, combo, strict=True)
+                )
+                if own not in by_own:
+                    by_own[own] = self._motion_chances(kb["manoeuvre"][manoeuvre_id], own, axes)
+                by_combo[combo] = by_own[own]
             every = {motion for chances in by_combo.values() for motion in chances}
             floor = kb["limits"]["motion_floor"]
             kept = sorted(m for m in every if max(c.get(m, 0.0) for c in by_combo.values()) >= floor)

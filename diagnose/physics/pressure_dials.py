@@ -117,7 +117,10 @@ def pitot_inhg(states: States, flights: Flights, draws: Draws, source: str = "pi
             every = draws("pitot.erratic.every_s", count)
             pushed = draws.steps(upward - head, upward, flights.samples, every)
             lag = np.full(count, draws.fixed("pitot.erratic.lag_s"))
-            return static + pressure_line(impact + pushed, STEP_S, lag)
+            plugged = _column(draws.chance("pitot.erratic.plugged", count))
+            return static + np.where(
+                plugged, _bleeding_inhg(impact, flights, draws), pressure_line(impact + pushed, STEP_S, lag)
+            )
         case "empty":
             return static
         case "vented":
@@ -145,7 +148,7 @@ def _bleeding_inhg(impact: Array, flights: Flights, draws: Draws) -> Array:
 
 
 def _half_closed_inhg(impact: Array, flights: Flights, draws: Draws) -> Array:
-    """What passes an inlet that ice or an insect closes by and by, or half closes: less and less, unsteadily."""
+    """What passes an inlet that ice or an insect closes gradually, or half closes: less and less, unsteadily."""
     count, bleed_s = flights.count, draws("pitot.vented.bleed_s", flights.count)
     left = _column(draws("pitot.choking.left_share", count))
     start = np.where(_column(draws.chance("pitot.choking.sinks", count)), 1.0, left)
