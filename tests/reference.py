@@ -763,11 +763,16 @@ class Shown:
             return self.panel.condition(name, frozenset(), (), self.switches)
         return self.panel.condition(name, self.acting, self.memory, self.switches)
 
+    def flies_as_meant(self, combo):
+        """Nothing that changes the motion is there."""
+        changing = {(v["part"], v["condition"]) for v in files()["variation"].values()}
+        return not changing & set(zip(self.panel.moving_parts, combo, strict=True))
+
     def motion(self, strayed):
         """Chance of each motion; in still air with his picture right, straying from what he says counts less."""
         combo = tuple(self.now(part) for part in self.panel.moving_parts)
         chance = self.tables[combo].copy()
-        if combo == tuple(states(part)[0] for part in self.panel.moving_parts):
+        if self.flies_as_meant(combo):
             chance[self.strays()] *= strayed
         return chance / chance.sum()
 
@@ -829,7 +834,7 @@ class Shown:
         misread_, strayed = np.maximum(whole - here, 0.0), sound - benign
         if not known_effect(facet, self.panel, int(told.argmax()), self.snapshot.manoeuvre):
             misread_, benign = misread_ + benign, np.zeros(self.count)
-        alone = all(self.now(part) == states(part)[0] for part in self.panel.moving_parts)
+        alone = self.flies_as_meant(tuple(self.now(part) for part in self.panel.moving_parts))
         counts = np.ones(self.count) if most == "benign" else self.strays() * float(alone)
         return misread_ + (benign if most == "benign" else 0.0) + strayed * counts
 

@@ -298,7 +298,7 @@ def straying_counts(network: Network, state: Mapping[str, Index], strays: Index,
     Straying by himself in what he says that he held is as good as a misreading; what the air does, a nose that
     he does not watch or a picture that is wrong is benign.
     """
-    alone = np.all([state[part] == 0 for part in network.variation_parts], axis=0)
+    alone = network.flies_as_meant(state)
     return np.asarray((alone[:, None] & strays) | (most == BENIGN))
 
 

@@ -204,10 +204,22 @@ class Network:
             found = self._motions_of(manoeuvre_id)
             if strayed != 1.0:
                 chance = found.chance.copy()
-                chance[0] *= np.where(self.strays(manoeuvre_id, found), strayed, 1.0)
+                chance[self.flies_as_meant()] *= np.where(self.strays(manoeuvre_id, found), strayed, 1.0)
                 found = replace(found, chance=chance / chance.sum(axis=1, keepdims=True))
             self._motions[key] = found
         return self._motions[key]
+
+    def flies_as_meant(self, state: Mapping[str, Index] | None = None) -> Index:
+        """Where nothing changes the motion: bool, for each of these rows, or each combination of ``variation_parts``."""
+        changing = {(variation.part, variation.condition) for variation in self.kb.variations.values()}
+        still = [
+            np.array([(part, condition) not in changing for condition in self.states[part]])
+            for part in self.variation_parts
+        ]
+        if state is None:
+            return np.array([all(combo) for combo in itertools.product(*still)])
+        of_part = zip(self.variation_parts, still, strict=True)
+        return np.asarray(np.all([known.take(state[part]) for part, known in of_part], axis=0))
 
     def strays(self, manoeuvre_id: str, motions: Motions) -> Index:
         """Which motions differ from what was meant in something that the pilot says he held; bool (motion,)."""

@@ -193,7 +193,7 @@ class Flight:
             order = network.states[part]
             row = row * len(order) + order.index(parts.get(part, order[0]))
         chance = motions.chance[row].copy()
-        if row == 0:
+        if network.flies_as_meant()[row]:
             # all but the motion that was meant; moving air and a pilot astray have their own
             meant = int(chance.argmax())
             chance[np.arange(len(chance)) != meant] *= self.sloppy
