@@ -142,7 +142,9 @@ def test_the_horizon_turns_against_the_bank_and_sinks_with_the_nose_up(bank, pit
     horizon = part(drawn("attitude", bank_deg=bank, pitch_deg=pitch), "attitude-part")
     assert rotation(horizon) == pytest.approx(-bank, abs=0.01)
     down = float(re.search(r"translate\(0 (-?[\d.]+)", horizon.get("transform")).group(1))
-    lines = [(float(t.text), float(t.get("y")) - 0.36 * float(t.get("font-size"))) for t in horizon.iter("text")]
+    lines = [
+        (float(t.text), float(t.get("y")) - 0.36 * float(t.get("font-size"))) for t in horizon.iter("text")
+    ]
     # the number at the line that lies on the middle of the dial is the pitch
     per_deg = max(y for _, y in lines) / max(number for number, _ in lines)
     assert down / per_deg == pytest.approx(pitch, abs=0.01)

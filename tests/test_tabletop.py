@@ -400,8 +400,8 @@ def test_the_debrief_shows_one_picture_and_all_calls(tmp_path, capsys):
         "green_arc", said(4.0, "suspect", "vacuum_light_lit", sure=0.8), said(5.2, "cover", "attitude")
     )
     page = debrief_page(simulation, followed, record, [result])
-    # what could be known over time, and the plumbing
-    assert page.count("<svg") == 2
+    # what could be known over time, the plumbing, and the panel with its ghosts
+    assert page.count("<svg") == 3
     for text in (
         "suspects low-vacuum switch stuck",
         "covers attitude indicator",

@@ -22,7 +22,7 @@ from diagnose.practice.scenario.known import (
     level_of,
     reasoner,
 )
-from diagnose.practice.scenario.truth import misleading, unusual_from
+from diagnose.practice.scenario.truth import misleading, true_state, unusual_from
 
 __all__ = [
     "LEVELS",
@@ -42,5 +42,6 @@ __all__ = [
     "scenario_path",
     "scenario_paths",
     "scenario_problems",
+    "true_state",
     "unusual_from",
 ]

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from diagnose.model.units import min_from_s
-from diagnose.practice.simulate import Simulation, shown_histories
+from diagnose.practice.simulate import Simulation, shown_histories, state_at
 from diagnose.practice.simulate.flight import sound
 
 #: instrument -> the names of its picture that are compared, True where they are angles
@@ -23,6 +23,10 @@ COMPARED: Mapping[str, tuple[tuple[str, ...], bool]] = {
     "compass": (("compass_deg",), True),
     "suction": (("suction_inhg",), False),
 }
+
+
+#: what a second set of instruments reads
+SECOND = ("second_airspeed_kt", "second_altitude_ft")
 
 
 def misleading(simulation: Simulation) -> dict[str, np.ndarray]:
@@ -49,6 +53,21 @@ def misleading(simulation: Simulation) -> dict[str, np.ndarray]:
             off = np.maximum(off, np.abs(apart))
         found[gauge] = off > limit
     return found
+
+
+def true_state(simulation: Simulation, second: float) -> dict[str, float | str]:
+    """What a panel of sound instruments would show at this second: the motion as it was, the suction that there is.
+
+    What measures a system and not the motion (lamps, volts, amperes) is left as it was shown.
+    """
+    state = state_at(simulation, second)
+    healthy, gauge = state_at(sound(simulation), second), state_at(_true_gauge(simulation), second)
+    motion = [name for names, _ in COMPARED.values() for name in names if name != "suction_inhg"]
+    return {
+        **state,
+        **{name: healthy[name] for name in (*motion, *SECOND) if name in healthy},
+        "suction_inhg": gauge["suction_inhg"],
+    }
 
 
 def _true_gauge(simulation: Simulation) -> Simulation:

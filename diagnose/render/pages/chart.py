@@ -11,8 +11,8 @@ from diagnose.render.pages.timeline import clock
 from diagnose.render.pictures.svg import FAINT, INK, element, number, words
 
 WIDE, HIGH, LEFT, TOP = 880.0, 220.0, 60.0, 40.0
-ROW = 22.0
-MOST_LETTERS = 32
+#: height of a line of labels, and width of a sign at most
+LINE, SIGN = 16.0, 6.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,22 +77,25 @@ def chart(followed: Followed, marks: Sequence[Mark] = ()) -> str:
         elif followed.onset is not None:
             never = f"never enough {text}"
             drawn.append(words(never, LEFT + WIDE, TOP - 8.0 - 11.0 * place, 10.0, text_anchor="end"))
-    for place, row in enumerate(rows):
-        y = bottom + 34.0 + ROW * place
-        drawn.append(words(row[:9], LEFT - 28.0, y, 10.0))
-        drawn.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke=FAINT))
+    y = bottom + 34.0
+    for row in rows:
         inside = sorted((mark for mark in marks if mark.row == row), key=lambda mark: mark.minutes)
-        for number_of, mark in enumerate(inside):
-            x = _x(mark.minutes, end)
-            after = inside[number_of + 1].minutes if number_of + 1 < len(inside) else end + 1.0
-            # as many letters as there is room for before the next mark
-            room = max(int((_x(after, end) - x - 8.0) / 5.0), 0)
-            title = element("title", escape(f"{clock(mark.minutes)} {mark.text}"))
-            drawn.append(element("circle", title, cx=x, cy=y, r=4.0, fill=INK))
-            drawn.append(
-                words(mark.text[: min(room, MOST_LETTERS)], x + 6.0, y - 7.0, 9.0, text_anchor="start")
-            )
-    high = bottom + 34.0 + ROW * len(rows)
+        drawn.append(words(row[:9], LEFT - 28.0, y, 11.0))
+        ends: list[float] = []
+        for mark in inside:
+            # each label whole, in the first line in which there is room for it
+            x, text = _x(mark.minutes, end), f"{clock(mark.minutes)} {mark.text}"
+            long = SIGN * len(text)
+            left = x + 7.0 if x + 7.0 + long <= LEFT + WIDE + 18.0 else x - 7.0 - long
+            left = max(left, LEFT + 7.0)
+            line = next((n for n, taken in enumerate(ends) if taken < min(left, x - 5.0)), len(ends))
+            ends[line : line + 1] = [max(left + long, x) + 8.0]
+            at = y + LINE * line
+            drawn.append(element("circle", element("title", escape(text)), cx=x, cy=at, r=4.0, fill=INK))
+            drawn.append(words(text, left, at, 11.0, text_anchor="start"))
+        drawn.append(element("line", x1=LEFT, y1=y - 9.0, x2=LEFT + WIDE, y2=y - 9.0, stroke=FAINT))
+        y += LINE * len(ends) + 8.0
+    high = y - 6.0
     key = [
         element("line", x1=LEFT, y1=high + 6.0, x2=LEFT + 40.0, y2=high + 6.0, stroke=INK, stroke_width=2.0, stroke_dasharray="7 4"),
         words("something is wrong (even odds before)", LEFT + 48.0, high + 6.0, 11.0, text_anchor="start"),

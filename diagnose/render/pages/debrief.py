@@ -13,7 +13,7 @@ from diagnose.practice.simulate import Simulation
 from diagnose.practice.tabletop import TeamScore
 from diagnose.render.pages.chart import Mark, chart
 from diagnose.render.pages.page import Paper, figure, heading, listed, page, paragraph, table
-from diagnose.render.pages.papers import failed_plumbing, truth_marks
+from diagnose.render.pages.papers import failed_plumbing, ghost_figure, truth_marks
 from diagnose.render.pages.timeline import clock, judgement
 from diagnose.render.text import fill, names, percent, short_name
 from diagnose.render.text import table as layout_table
@@ -223,7 +223,7 @@ def debrief_page(
     for score in scores:
         body.append(heading(2, f"{score.team}: {score.total:.0f} of 100"))
         body.append(table(("", "", "points"), team_rows(score, followed, simulation), numbers=1))
-    body.append(failed_plumbing(simulation, followed))
+    body += [failed_plumbing(simulation, followed), ghost_figure(simulation)]
     body.append(figure("What could be known, what was visible, what was called", chart(followed, marks)))
     if figures:
         body.append(heading(2, "Figures"))

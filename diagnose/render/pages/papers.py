@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from diagnose.model.units import min_from_s, s_from_min
-from diagnose.practice.scenario import Followed, misleading
+from diagnose.practice.scenario import Followed, misleading, true_state
 from diagnose.practice.simulate import Simulation, Window, state_at, windows
 from diagnose.render.pages.chart import Mark, chart
 from diagnose.render.pages.page import Paper, figure, heading, listed, page, paragraph, plumbing_figure, table
@@ -91,6 +91,29 @@ def failed_plumbing(simulation: Simulation, followed: Followed) -> str:
     begun = 0 if followed.onset is None else round(s_from_min(followed.onset))
     switches = simulation.switches_at(min(begun, simulation.samples - 1))
     return plumbing_figure(simulation.network, followed.truth, switches)
+
+
+def ghost_figure(simulation: Simulation) -> str:
+    """The panel when most instruments misled, with ghosts of what sound ones would have shown; "" if none did."""
+    wrong = misleading(simulation)
+    most = np.sum(list(wrong.values()), axis=0) if wrong else np.zeros(1)
+    if not most.any():
+        return ""
+    # the last of the seconds at which most mislead: what grows has grown
+    second = int(np.flatnonzero(most == most.max())[-1])
+    kb = simulation.network.kb
+    names_of = [kb.gauges[gauge].name for gauge, off in wrong.items() if off[second]]
+    at = clock(second / 60.0)
+    picture = panel_svg(
+        state_at(simulation, second),
+        kb.dials,
+        simulation.network.dial_gauges,
+        sound=true_state(simulation, second),
+        title=f"the panel at {at} with what sound gauges would have shown",
+        key="g-",
+    )
+    caption = f"{at}: dashed, what a sound gauge would have shown; the number is the difference. Misleading: "
+    return figure(caption + ", ".join(names_of), picture)
 
 
 def picture_page(simulation: Simulation, *, every_s: int = 30) -> str:
@@ -204,7 +227,7 @@ def instructor_copy(simulation: Simulation, followed: Followed, paper: Paper = "
     body.append(_evidence_list(simulation, followed))
     body.append(_known_table(simulation, followed))
     body.append(heading(2, "Instruments that really mislead"))
-    body.append(_misleading_list(simulation))
+    body += [_misleading_list(simulation), ghost_figure(simulation)]
     if scenario.teaching:
         body += [heading(2, "Teaching points"), listed(scenario.teaching)]
     if scenario.cautions:

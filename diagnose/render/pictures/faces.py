@@ -23,6 +23,8 @@ SKY, GROUND, AIRPLANE = "var(--sky,#cfe6f7)", "var(--ground,#8a6b4a)", "var(--ai
 ON_SKY, ON_GROUND = "var(--on-sky,#111)", "#fff"
 #: captions stand below the rim, where no hand passes
 CAPTION, CAPTION_PX, SMALL_CAPTION_PX = 115.0, 17.0, 19.0
+#: a longer caption of a small dial has its unit in a second line
+MOST_SMALL = 15
 #: half the size of a strip or window dial
 WIDE, LOW = 100.0, 32.0
 #: the card of a strip is drawn this many degrees beyond its ends
@@ -51,8 +53,13 @@ def _face() -> str:
 
 def _title(dial: Dial) -> str:
     # small dials are drawn at little more than half the size
-    size = CAPTION_PX if dial.large else SMALL_CAPTION_PX
-    return words(f"{dial.title} {dial.unit}".strip(), 0.0, CAPTION, size)
+    text = f"{dial.title} {dial.unit}".strip()
+    if dial.large:
+        return words(text, 0.0, CAPTION, CAPTION_PX)
+    if len(text) <= MOST_SMALL:
+        return words(text, 0.0, CAPTION, SMALL_CAPTION_PX)
+    unit = words(dial.unit, 0.0, CAPTION + SMALL_CAPTION_PX, SMALL_CAPTION_PX) if dial.unit else ""
+    return words(dial.title, 0.0, CAPTION, SMALL_CAPTION_PX) + unit
 
 
 def _part(movement: Movement, *inside: str, **attributes: str | float) -> str:

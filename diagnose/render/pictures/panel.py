@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import msgspec
 
 from diagnose.model.dials import Dial
-from diagnose.render.pictures.faces import LOW, WIDE, dial_svg
+from diagnose.render.pictures.faces import CAPTION_PX, LOW, SMALL_CAPTION_PX, WIDE, dial_svg
+from diagnose.render.pictures.ghost import ghost_svg
 from diagnose.render.pictures.moving import State
 from diagnose.render.pictures.svg import INK, element, number, words
 
@@ -25,7 +26,7 @@ CELL = 210.0
 #: captions stand below the dials
 CELL_HIGH = 234.0
 SMALL_CELL = 126.0
-SMALL_HIGH = 140.0
+SMALL_HIGH = 150.0
 SMALL_COLUMNS = 3
 SMALL = 0.58
 STRIP_ROW = 2.0 * LOW * SMALL + 8.0
@@ -75,6 +76,7 @@ class _Sheet:
     state: State
     covered: Collection[str]
     key: str
+    sound: State | None = None
 
 
 def _placed(dial: Dial, sheet: _Sheet, x: float, y: float, scale: float) -> str:
@@ -86,7 +88,10 @@ def _placed(dial: Dial, sheet: _Sheet, x: float, y: float, scale: float) -> str:
         else dial_svg(dial, sheet.state, sheet.key)
     )
     at = f"translate({number(x)} {number(y)}) scale({number(scale)})"
-    return element("g", inside, transform=at)
+    ghost = ""
+    if sheet.sound is not None and not hidden:
+        ghost = ghost_svg(dial, sheet.state, sheet.sound, CAPTION_PX if dial.large else SMALL_CAPTION_PX)
+    return element("g", inside, ghost, transform=at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +166,7 @@ def panel_svg(
     gauges: Sequence[str],
     *,
     covered: Collection[str] = (),
+    sound: State | None = None,
     title: str = "instrument panel",
     key: str = "",
     width: str = "100%",
@@ -168,9 +174,10 @@ def panel_svg(
     """The panel as one SVG picture: the six in their usual places, the others beside them.
 
     ``gauges`` of the panel; those without a dial are left out, those in ``covered`` are hidden.
-    ``key`` tells the ids of several pictures in one page apart.
+    ``key`` tells the ids of several pictures in one page apart. ``sound``: what sound gauges would show, drawn as
+    ghosts with the difference.
     """
-    sheet = _Sheet(state, covered, key)
+    sheet = _Sheet(state, covered, key, sound)
     shown = {dial.id: dial for dial in shown_dials(dials, gauges)}
     six, left = _six(shown, sheet), CELL * 3 + 6.0
     others = _others([dial for dial in shown.values() if dial.id not in six.gauges], sheet, left)
