@@ -166,6 +166,87 @@ def test_a_piece_keeps_to_its_gauge(text, expected):
     assert list(dict.fromkeys(readings(text))) == expected  # the same said twice is one
 
 
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        # numbers in words, steps, and what a number is compared with
+        ("The compass read two four zero while the DG read two seven five.", ("heading", "off", 1.0)),
+        ("Altimeter read 450. Then the altimeter jumped to 1,900.", ("altimeter", "rising", 1.0)),
+        ("In level flight the airspeed was 124 knots, normally 105.", ("airspeed", "high", 1.0)),
+        ("Airspeed read lower than it should have.", ("airspeed", "low", 1.0)),
+        ("The ASI was 10 knots high.", ("airspeed", "high", 1.0)),
+        ("Ammeter showed minus twenty.", ("ammeter", "discharge", 1.0)),
+        # a sentence without stops
+        ("the airspeed fell to zero the altimeter was fine", ("altimeter", "right", 1.0)),
+        # what came back is what had gone wrong
+        ("The AI leaned left. The ball was centered. Then it righted itself.", ("attitude", "stable", 1.0)),
+        # what was looked at last is what "it" means
+        ("My AI fell over. I glanced at the DG. It was spinning.", ("heading", "spinning", 1.0)),
+        ("I looked outside and we were level.", ("outside", "level", 1.0)),
+    ],
+)
+def test_the_words_between_are_accounted_for(text, expected):
+    assert expected in readings(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        # a word between the gauge and the behavior that nobody knows
+        ("The airspeed flange was stuck.", "'flange' is not understood"),
+        ("The suction can drop in a climb.", "only supposed"),
+        ("The altimeter was far from normal.", "does not say what it showed"),
+    ],
+)
+def test_a_reading_that_is_not_accounted_for_is_shown_as_not_used(text, why):
+    (sentence,) = read_story(text, shipped())
+    assert not [piece for piece in sentence.pieces if piece.kind in ("reading", "expected")]
+    assert any(why in unused.why for unused in sentence.unused)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "I was writing down ATC requests.",
+        "I covered the attitude indicator with a sticky note.",
+        "We were reversing heading to return to better weather.",
+        "Level, the airspeed was low. Began to pick up mild ice.",
+        "My passenger's tablet agreed with me.",
+        "He carefully stabilized the flaps.",
+        "Is it normal for the AI to be tilted?",
+        "Level at 3,000 the GPS had us doing 85 over the ground.",
+        "Gave the suction ten minutes at fast idle.",
+    ],
+)
+def test_what_somebody_did_or_something_else_was_is_no_reading_of_a_gauge(text):
+    assert [r for r in readings(text) if r != ("airspeed", "low", 1.0)] == []
+
+
+@pytest.mark.parametrize("text", ["Level, I called approach.", "Level. The controller gave me a left turn."])
+def test_what_atc_is_or_says_is_not_flown(text):
+    flown = [p.value for s in read_story(text, shipped()) for p in s.pieces if p.kind == "flown"]
+    assert flown == ["level"]
+
+
+def test_sizes_go_into_the_case():
+    text = "Level, suction 3.8. The DG was off by 30. The AI showed a 20 degree left bank. The ASI was 10 knots high."
+    (shown,) = heard(text).desk.case.snapshot
+    assert shown.readings["suction.value"] == "3.8 inHg"
+    assert shown.readings["heading.value"] == "30 degrees"
+    assert shown.readings["attitude.bank"] == "-20 degrees"
+    assert shown.readings["airspeed.value"] == "10 kt"
+
+
+def test_a_story_pasted_as_one_line_is_read():
+    from diagnose.terminal.commands import obey
+
+    text = " ".join(story["text"] for story in stories("stories_sample.toml"))
+    for size in (2_500, 10_000):
+        desk, said = obey(Desk(kb=shipped(), engines=ENGINES), text[:size])
+        assert desk.case.snapshot
+        assert "Heard:" in said
+
+
 def test_what_was_only_supposed_still_says_what_it_means():
     text = "The low voltage light should have come on but it stayed dark."
     assert readings(text) == [("low_voltage_light", "out", 1.0)]
@@ -443,6 +524,10 @@ def test_the_words_are_built_once():
         ("stories_sample.toml", "develop", 0.9, 0.02),
         ("stories_sample.toml", "held", 0.85, 0.03),
         ("stories_told.toml", "told", 0.95, 0.01),
+        ("stories_fresh.toml", "batch 1", 0.9, 0.015),
+        ("stories_fresh.toml", "batch 2", 0.95, 0.015),
+        ("stories_fresh.toml", "batch 3", 0.85, 0.015),
+        ("stories_fresh.toml", "batch 4", 0.8, 0.015),
     ],
 )
 def test_the_sample_stories_are_taken_in(name, split, right, wrong):

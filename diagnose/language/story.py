@@ -419,7 +419,7 @@ def _measured(piece: Piece, kb: KnowledgeBase) -> str:
         not piece.measured
         or piece.size is None
         or sizes is None
-        or piece.unit not in (*sizes.words, sizes.unit.lower())
+        or piece.unit.lower() not in (*sizes.words, sizes.unit.lower())
     ):
         return piece.reading
     size = -abs(piece.size) if piece.reading in sizes.low else abs(piece.size)

@@ -34,7 +34,7 @@ _IRREGULAR = {
     "wont": "will not",
 }
 _BARE = re.compile(r"(do|did|does|is|was|were|are|has|have|had|could|would|should|ca)nt")
-_TOKEN = re.compile(r"\d[\d,]*(?:\.\d+)?|[^\W\d_]+(?:['’][^\W\d_]+)?|[^\w\s]", re.UNICODE)
+_TOKEN = re.compile(r"\d(?:[\d,]*\d)?(?:\.\d+)?|[^\W\d_]+(?:['’][^\W\d_]+)?|[^\w\s]", re.UNICODE)
 #: a stop that ends no sentence: within a number, after a common abbreviation, or inside dots
 _SENTENCE = re.compile(r"(?<=[.!?])[\"')\]]*\s+(?=\S)|\n+")
 _ABBREVIATION = re.compile(
@@ -61,7 +61,7 @@ def sentences(text: str) -> tuple[str, ...]:
         shortened = _ABBREVIATION.search(piece) and (
             after.islower() or text[place.end() : place.end() + 2].lower() == "hg"
         )
-        if "\n" not in place[0] and (shortened or _trails_off(piece, after)):
+        if "\n" not in place[0] and (shortened or _trails_off(piece, after) or _only_asks(piece)):
             continue
         found.append(piece)
         begun = place.end()
@@ -71,6 +71,11 @@ def sentences(text: str) -> tuple[str, ...]:
 def _trails_off(piece: str, after: str) -> bool:
     """Whether dots only make a pause: "yet... and"."""
     return piece.endswith("..") and after.islower()
+
+
+def _only_asks(piece: str) -> bool:
+    """Whether a word or two only ask what is answered at once: "Suction? Right on five inches."."""
+    return piece.rstrip().endswith("?") and len(piece.split()) <= 2
 
 
 def tokens(sentence: str) -> tuple[Token, ...]:

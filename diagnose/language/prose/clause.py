@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from diagnose.language.lexicon import GLUE, Sense
+from diagnose.language.names import phrases
 from diagnose.language.prose.counting import Counting
 from diagnose.language.prose.pieces import EVIDENCE, STOPS, Piece, Span, determined, glue, names
 
@@ -24,6 +25,7 @@ class Clause(Counting):
             self.held.append(self.gauges)
         self.state.subject = self.subject if self.subject in ("self", "other", "unknown") else ""
         self._everything()
+        self._lamp()
         self._same_again()
         self._listed_too()
         self._numbers()
@@ -83,6 +85,20 @@ class Clause(Counting):
         ]
         return bool(before) and before[-1] in self.reader.prose["prepositions"]
 
+    def _lamp(self) -> None:
+        """A lamp named alone, in a log: it was lit, or nobody would have named it."""
+        named = [at for at, span in enumerate(self.spans) if span.sense("gauge")]
+        if self.told or len(named) != 1 or self.negated or self.attended:
+            return
+        (gauge,) = self.reader.gauges_of(self.spans[named[0]]) or ("",)
+        bare = all(
+            at == named[0] or span.number is not None or "determiner" in span.kinds
+            for at, span in enumerate(self.spans)
+        )
+        if bare and gauge in self.reader.prose["companion"]:
+            self.sure = min(self.sure, phrases().certainty[("told", "by", "its", "part")])
+            self._say(gauge, self.known.behaviours["lit"], [self.spans[named[0]]], denied=False)
+
     def _of_something(self, at: int) -> bool:
         """ "No indication on the ammeter of any discharge": it is denied what follows."""
         return any("of" in span.words for span in self.spans[at + 1 :]) and any(
@@ -110,6 +126,10 @@ class Clause(Counting):
             self.subject = "unknown"  # a light or a card of which nothing was said yet
         if not gauges or not self._meant(at):
             return False
+        first = next((i for i, other in enumerate(self.spans) if other.number is None), 0)
+        if pronoun and at == first + 1 and span.text == "it" and self._handled(self.spans[first]):
+            self.subject = "self"  # "left it off", "gave it ten minutes"
+            return False
         sided = pronoun and span.sense("pronoun") in (Sense("pronoun", "mine"), Sense("pronoun", "theirs"))
         if (
             sided
@@ -126,6 +146,11 @@ class Clause(Counting):
                 self.why = "which gauge is meant is not clear"
                 self.subject = "unknown"
                 return True
+        if pronoun and span.text == "it" and self.gauges and self._object(self.anchor):
+            gauges = tuple(g for g in self.state.topic if g not in self.gauges)
+            self.gauges = ()  # "with the engine running it still showed 400 down"
+            if not gauges:
+                return False
         if pronoun and (
             self.gauges or (self.subject in ("self", "other", "unknown") and not self._perceived(at))
         ):
@@ -149,6 +174,26 @@ class Clause(Counting):
         for place in waiting:
             self._attach_to(place, self._behaves(place), self.gauges)
         return True
+
+    def _handled(self, verb: Span) -> bool:
+        """Whether a clause begins with a verb that somebody did to something."""
+        if verb.kinds & {
+            "perceive",
+            "adverb",
+            "during",
+            "breaks",
+            "onward",
+            "earlier",
+            "joins",
+            "negation",
+            "hedge",
+        }:
+            return False
+        return (
+            bool(verb.kinds & {"attend", "moved", "noted"})
+            or not verb.senses
+            or verb.text in ("left", "gave")
+        )
 
     def _by_hand(self, at: int) -> bool:
         """Whether the throttle or the power was moved: "I pushed the throttle up" is no reading."""
@@ -311,8 +356,15 @@ class Clause(Counting):
             and self.lead not in (")", "]")
             and self._elided(at, senses)
         ):
-            self.gauges, self.anchor = self.state.focus, at - 1
-            if self._attach_to(at, senses, self.state.focus):
+            gone = tuple(self.state.gone)[-1:]  # what came back is what had gone wrong
+            back = any(sense.value == "recover" for sense in senses)
+            focus = (
+                gone
+                if back and gone and not set(self.state.focus) & set(self.state.gone)
+                else self.state.focus
+            )
+            self.gauges, self.anchor = focus, at - 1
+            if self._attach_to(at, senses, focus):
                 return True
             self.gauges = ()
         return False
@@ -344,7 +396,14 @@ class Clause(Counting):
         if at + 1 >= len(self.spans) or self.spans[at + 1].senses or self.spans[at + 1].number is not None:
             return False
         before = [span for span in self.spans[max(0, at - 2) : at] if span.text not in ("a", "an", "the")]
-        return bool(before) and before[-1].text in ("with", "of", "by", "from", "about", "for", "without")
+        loose = (
+            all(sense.weak for sense in self._behaves(at))
+            and before
+            and before[-1].text in ("at", "in", "on")
+        )
+        return bool(before) and (
+            bool(loose) or before[-1].text in ("with", "of", "by", "from", "about", "for", "without")
+        )
 
     def _with_somebody(self, at: int, senses: list[Sense]) -> bool:
         """ "The tablet agreed with me": with a person, and with no gauge."""

@@ -245,14 +245,12 @@ class Saying:
         shifted = next((text for text in account["shifts"] if before.endswith(f" {text}")), "")
         if not (odd or turned or shifted):
             return True
-        word = odd or turned or shifted
-        why = (
-            f"{word!r} is not understood"
-            if odd
-            else "only supposed"
-            if turned
-            else f"{word!r} does not say what it showed"
-        )
+        if turned:
+            why = "only supposed"
+        elif shifted:
+            why = f"{shifted!r} does not say what it showed"
+        else:
+            why = f"{odd!r} is not understood"
         self.strange = True
         self.reader.unused.append(Unused(words=self.reader.source(self.spans), gauge=gauges[0], why=why))
         return False
@@ -286,6 +284,8 @@ class Saying:
         return done
 
     def _say(self, gauge: str, behaviour: Behaviour, where: list[Span], *, denied: bool) -> bool:
+        if gauge == "engine" and " ".join(where[0].words) in self.reader.prose["switched_off"]:
+            return False  # by hand
         if behaviour.id == "recover" and where[0].words[0].endswith("ing") and gauge not in self.state.gone:
             return False  # "the speed was coming back": nothing was told of it before
         if denied and behaviour.denied:
@@ -413,6 +413,10 @@ class Saying:
 
     def _put(self, piece: Piece) -> None:
         if piece.kind == "reading":
+            if piece.reading == "zero":  # "sitting at zero": at its stop, and not stuck anywhere
+                for other in [p for p in self.told if p.gauge == piece.gauge and p.value == "stuck"]:
+                    self.told.remove(other)
+                    self.reader.pieces.remove(other)
             for other in [p for p in self.told if p.kind == "asked" and p.gauge == piece.gauge]:
                 self.told.remove(other)
                 self.reader.pieces.remove(other)

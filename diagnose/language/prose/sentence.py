@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language.lexicon import Lexicon, Sense
@@ -199,6 +200,8 @@ class SentenceReader:
             return None, "", 0
         at += 1
         spelled = not word[:1].isdigit()
+        if said[at : at + 3] == ("and", "a", "half"):
+            value, at, spelled = value + 0.5, at + 3, False
         while at < len(said) and said[at] in times:
             value, at, spelled = value * times[said[at]], at + 1, False
             if (
@@ -549,6 +552,14 @@ class SentenceReader:
         numbers = [at for at, span in enumerate(spans) if span.number is not None]
         near = [at for at in numbers if air is not None and spans[at].unit in ("", "deg")]
         near.sort(key=lambda at: (at < (air or 0), abs(at - (air or 0))))
+        for at in numbers:  # "forty below on the strip"
+            cold = spans[at + 1].text if at + 1 < len(spans) else ""
+            if (
+                cold == "below"
+                and not spans[at].unit
+                and not any("determiner" in s.kinds for s in spans[at + 2 : at + 3])
+            ):
+                spans[at] = replace(spans[at], number=-abs(spans[at].number or 0.0), unit="C")
         for at in [at for at in numbers if spans[at].unit in ("C", "F")] or near:
             span = spans[at]
             assert span.number is not None
@@ -620,7 +631,10 @@ class SentenceReader:
                 last = self.state.last_of((*pairs, *pairs.values()))
                 first = tuple(one for one, two in pairs.items() if last and last[0] in (one, two))
                 return first if pronoun.value == "mine" else tuple(pairs[one] for one in first)
-            focus = tuple(gauge for gauge in focus if gauge not in self.prose["no_needle"])
+            lost = self.prose["no_needle"]
+            focus = tuple(g for g in focus if g not in lost) or tuple(
+                g for g in self.state.topic if g not in lost and pronoun.value == "any"
+            )
             if pronoun.value == "many" and "three" in span.words and len(focus) != 3:
                 static = tuple(self.known.tables["all_gauges"]["pitot_static"])
                 return static if focus and set(focus) <= set(static) else ()
