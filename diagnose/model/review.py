@@ -43,6 +43,15 @@ class RecordingLimits(Cited, frozen=True, kw_only=True):
     speed_ratio_tolerance: float
     few_rows: int
     longest_h: float
+    in_range_share: float
+    usual_percentile: float
+    change_s: float
+    least_s: int
+    least_alike: float
+    telling_turn_dps: float
+    telling_bank_deg: float
+    units_share: float
+    lost_min: float
     time_words: tuple[str, ...]
     date_words: tuple[str, ...]
     time_units: dict[str, float]
@@ -133,6 +142,14 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     contested_s: int
     contested_least_s: int
     alike_below: float
+    look_s: float
+    bump_s: float
+    quick_s: float
+    power_change_s: float
+    vsi_lag_s: float
+    onset_drop: float
+    gps_scale: float
+    freezing_s: float
 
 
 class GroundTest(Cited, frozen=True, kw_only=True):

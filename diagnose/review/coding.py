@@ -54,12 +54,8 @@ LAMPS = {"vacuum_light.state": "vacuum_light", "low_voltage_light.state": "low_v
 #: readings that rough air gives as well; an erratic pointer may follow the gusts truly
 GUSTS = "erratic"
 NOISE = (GUSTS, "jerky", "swinging", "tumbling")
-#: bumps are what is quicker than this
-BUMP_S = 11
 #: facets that are read against the rate of turn, beside those whose usual reading hangs on it
 BY_TURN = ("attitude.behaviour",)
-#: what a pilot does to the speed takes longer than this
-QUICK_S = 31
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +87,7 @@ class Coder:
         ):
             part = cut(self.recording.channels[name], window) if name in self.recording.channels else None
             if part is not None:
-                shares.append(float((part - mean_over(part, BUMP_S)).std()) / limit)
+                shares.append(float((part - mean_over(part, round(self.limits.bump_s))).std()) / limit)
         # a failing gyro shakes as well: the calmer of the two witnesses counts
         return bool(shares) and min(shares) > 1.0
 
@@ -126,7 +122,7 @@ class Coder:
     def _quickly(self, name: str, window: Window) -> bool:
         """Whether a channel is as restless once what takes longer than half a minute is left out."""
         values = self.recording.channels[DIRECT[name]]
-        part = cut(values - mean_over(values, QUICK_S), window)
+        part = cut(values - mean_over(values, round(self.limits.quick_s)), window)
         found = by_rule(self._rule(name), part)
         return found is not None and found.reading in NOISE
 

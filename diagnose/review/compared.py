@@ -17,9 +17,6 @@ from diagnose.review.recording import Recording
 from diagnose.review.relations import Change, circular
 from diagnose.review.windows import Said, Window, by_rule, cut
 
-#: one look at the heading's error takes so long
-LOOK_S = 20
-
 
 def begins_with(values: Array, recording: Recording, motion: Motion, limits: ReviewLimits) -> float:
     """What a channel shows at the beginning of the flight with the engine above idle; NaN if nothing."""
@@ -215,7 +212,7 @@ def _creeping(off: Array, trend: Callable[[Window, Facet], Said | None], limits:
     ``off`` heading less what track and wind ask for, (second,). Looks that overlap would be one witness counted often,
     so that the snapshots between two of them tell nothing while it creeps.
     """
-    span = round(60.0 * limits.drift_min)
+    span, look_s = round(60.0 * limits.drift_min), round(limits.look_s)
     # by so much may the wind have changed meanwhile, as surely as the reading is said
     per_kt = float(np.degrees(1.0 / USUAL_KT))
     allowed = (
@@ -223,9 +220,9 @@ def _creeping(off: Array, trend: Callable[[Window, Facet], Said | None], limits:
     )
 
     def look(end: int) -> float:
-        part = off[max(end - LOOK_S, 0) : max(end, 0)]
+        part = off[max(end - look_s, 0) : max(end, 0)]
         known = part[np.isfinite(part)]
-        return float(np.median(known)) if len(known) * 2 >= LOOK_S else np.nan
+        return float(np.median(known)) if len(known) * 2 >= look_s else np.nan
 
     def read(window: Window, facet: Facet) -> Said | None:
         said, usual = trend(window, facet), facet.readings[-1].id
@@ -233,7 +230,7 @@ def _creeping(off: Array, trend: Callable[[Window, Facet], Said | None], limits:
         if said is None or said.reading != usual or not np.isfinite(crept):
             return said
         left = np.sign(crept) * np.maximum(np.abs(crept) - allowed, 0.0)
-        slow = by_rule(facet, np.linspace(0.0, float(left), LOOK_S))
+        slow = by_rule(facet, np.linspace(0.0, float(left), look_s))
         if slow is None or slow.reading == usual:
             return said
         again = window.first // span == window.end // span

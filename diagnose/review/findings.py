@@ -186,7 +186,7 @@ def _coded(engine: Engine, recording: Recording, motion: Motion, changes: Sequen
         title=f"Recorded flight {recording.name}",
         panel=engine.network.panel.id,
         setting=setting or mapping.setting or SHIPPED_SETTING,
-        context=_context(recording, motion, mapping),
+        context=_context(recording, motion, mapping, kb.review.freezing_s),
         minutes_since_start=max(min_from_s(float(windows[0].first)), 1.0),
         snapshot=snapshots_of(maker, windows, mapping.switches),
         source="recorded data",
@@ -195,16 +195,12 @@ def _coded(engine: Engine, recording: Recording, motion: Motion, changes: Sequen
     return _Coded(motion=motion, windows=windows, maker=maker, case=case, posterior=posterior)
 
 
-#: so many seconds of flight at or below freezing make it a fact of the day
-FREEZING_S = 60
-
-
-def _context(recording: Recording, motion: Motion, mapping: MapRecord) -> tuple[str, ...]:
+def _context(recording: Recording, motion: Motion, mapping: MapRecord, least_s: float) -> tuple[str, ...]:
     """Conditions of the day: what the mapping file states, and freezing air where it was recorded in flight."""
     outside = recording.channels.get("outside_c")
     if outside is None or "below_freezing" in mapping.context:
         return mapping.context
-    cold = int(((outside <= 0.0) & motion.airborne).sum()) >= FREEZING_S
+    cold = int(((outside <= 0.0) & motion.airborne).sum()) >= least_s
     return (*mapping.context, "below_freezing") if cold else mapping.context
 
 

@@ -12,22 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.knowledge.load import KnowledgeBase
-from diagnose.model import Channel
+from diagnose.model import Channel, RecordingLimits
 from diagnose.model.units import Array
 from diagnose.physics.gyros import tas_for_turn_kt
 from diagnose.review.motion import mean_over, rate_over, unwrapped
 from diagnose.review.position import speed_and_track
 
-#: share of the values that must lie in a channel's range
-IN_RANGE = 0.9
-#: of the amounts of a flight, the one that tells the unit
-PERCENTILE = 98.0
-#: changes are compared over this
-SPAN_S = 60
-#: seconds that must be there, and how alike two courses of values must be, for them to be compared
-LEAST_S, LEAST_ALIKE = 120, 0.9
-#: a turn that tells a speed is at least so fast, with at least so much bank
-TURN_DPS, TURN_DEG = 1.5, 8.0
 MOST_TRIED = 4000
 
 
@@ -61,7 +51,7 @@ class _Seen:
     tolerance: float
 
 
-def units_that_fit(channel: Channel, values: Array) -> tuple[str, ...]:
+def units_that_fit(channel: Channel, values: Array, limits: RecordingLimits) -> tuple[str, ...]:
     """The units in which these raw values would be those of a flight, one of each size; the usual one first."""
     there = values[np.isfinite(values)]
     if not len(there):
@@ -70,26 +60,26 @@ def units_that_fit(channel: Channel, values: Array) -> tuple[str, ...]:
     for unit, (factor, offset) in channel.units.items():
         own = there * factor + offset
         inside = float(((own >= channel.range[0]) & (own <= channel.range[1])).mean())
-        if inside >= IN_RANGE and _usual(channel, own):
+        if inside >= limits.in_range_share and _usual(channel, own, limits):
             found.setdefault((factor, offset), unit)
     return tuple(found.values())
 
 
-def in_range(channel: Channel, unit: str, values: Array) -> bool:
+def in_range(channel: Channel, unit: str, values: Array, limits: RecordingLimits) -> bool:
     """Whether nearly all raw values lie in the channel's range if they are in this unit."""
     there = values[np.isfinite(values)]
     factor, offset = channel.units[unit]
     # the limits are brought to the file's unit: its values may be too large to be multiplied
     low, high = ((limit - offset) / factor for limit in channel.range)
-    return bool(len(there)) and float(((there >= low) & (there <= high)).mean()) >= IN_RANGE
+    return bool(len(there)) and float(((there >= low) & (there <= high)).mean()) >= limits.in_range_share
 
 
-def _usual(channel: Channel, own: Array) -> bool:
+def _usual(channel: Channel, own: Array, limits: RecordingLimits) -> bool:
     low, high = channel.usual
     # what never moves tells no unit
     if not high or np.ptp(own) == 0.0:
         return True
-    return low <= float(np.percentile(np.abs(own), PERCENTILE)) <= high
+    return low <= float(np.percentile(np.abs(own), limits.usual_percentile)) <= high
 
 
 def judge(candidates: Mapping[str, Candidate], kb: KnowledgeBase) -> Mapping[str, Judged]:
@@ -144,14 +134,14 @@ def _relations(candidates: Mapping[str, Candidate], kb: KnowledgeBase) -> list[_
     """Ratios that hold all through the file, of those that some pair of units explains."""
     limits, found = kb.recording, list[_Seen]()
     values = {name: one.values for name, one in candidates.items() if one.units}
-    narrow, wide = limits.unit_ratio_tolerance, limits.speed_ratio_tolerance
+    narrow, wide, span = limits.unit_ratio_tolerance, limits.speed_ratio_tolerance, round(limits.change_s)
 
     def changed(name: str) -> Array:
         smooth = mean_over(values[name], 9)
-        return np.concatenate([smooth[SPAN_S:] - smooth[:-SPAN_S], np.full(min(SPAN_S, len(smooth)), np.nan)])
+        return np.concatenate([smooth[span:] - smooth[:-span], np.full(min(span, len(smooth)), np.nan)])
 
     def compare(first: str, second: str, one: Array, other: Array, tolerance: float) -> None:
-        ratio = _steady_ratio(one, other, tolerance)
+        ratio = _steady_ratio(one, other, tolerance, limits)
         if ratio is not None:
             found.append(_Seen(first=first, second=second, ratio=ratio, tolerance=tolerance))
 
@@ -160,15 +150,19 @@ def _relations(candidates: Mapping[str, Candidate], kb: KnowledgeBase) -> list[_
         compare(heights[0], heights[1], changed(heights[0]), changed(heights[1]), narrow)
     if heights and "vertical_speed_fpm" in values:
         name = heights[0]
-        said = mean_over(values["vertical_speed_fpm"], SPAN_S)
-        ahead = np.concatenate([said[SPAN_S // 2 :], np.full(min(SPAN_S // 2, len(said)), np.nan)])
-        compare("vertical_speed_fpm", name, ahead * (SPAN_S / 60.0), changed(name), 2.0 * narrow)
+        said = mean_over(values["vertical_speed_fpm"], span)
+        ahead = np.concatenate([said[span // 2 :], np.full(min(span // 2, len(said)), np.nan)])
+        compare("vertical_speed_fpm", name, ahead * (span / 60.0), changed(name), 2.0 * narrow)
     if {"latitude_deg", "longitude_deg"} <= values.keys() and "gps_speed_kt" in values:
         by_positions = speed_and_track(values["latitude_deg"], values["longitude_deg"])["gps_speed_kt"]
         compare("gps_speed_kt", POSITIONS, values["gps_speed_kt"], by_positions, narrow / 3.0)
     if {"airspeed_kt", "gps_speed_kt"} <= values.keys():
         compare(
-            "airspeed_kt", "gps_speed_kt", _fast(values["airspeed_kt"]), _fast(values["gps_speed_kt"]), wide
+            "airspeed_kt",
+            "gps_speed_kt",
+            _fast(values["airspeed_kt"], limits),
+            _fast(values["gps_speed_kt"], limits),
+            wide,
         )
     course = next((n for n in ("heading_deg", "gps_track_deg") if n in values), "")
     turning = _rate_of(candidates[course]) if course else None
@@ -179,7 +173,7 @@ def _relations(candidates: Mapping[str, Candidate], kb: KnowledgeBase) -> list[_
             values["turn_dps"] * candidates["turn_dps"].channel.units[candidates["turn_dps"].units[0]][0]
         )
     if turning is not None and "bank_deg" in values:
-        found += _by_bank(candidates["bank_deg"], values.get("airspeed_kt"), turning, wide)
+        found += _by_bank(candidates["bank_deg"], values.get("airspeed_kt"), turning, limits)
     return [s for s in found if _explained(s, candidates)]
 
 
@@ -194,16 +188,16 @@ def _explained(seen: _Seen, candidates: Mapping[str, Candidate]) -> bool:
     return any(abs(np.log(seen.ratio * b / a)) <= seen.tolerance for a, b in ways)
 
 
-def _steady_ratio(one: Array, other: Array, tolerance: float) -> float | None:
+def _steady_ratio(one: Array, other: Array, tolerance: float, limits: RecordingLimits) -> float | None:
     """second / first where both are large, if it is the same in each third of the file; None if it is not."""
     count = min(len(one), len(other))
     one, other = one[:count], other[:count]
     both = np.isfinite(one) & np.isfinite(other)
-    if both.sum() < LEAST_S:
+    if both.sum() < limits.least_s:
         return None
     large = both & (np.abs(other) >= np.percentile(np.abs(other[both]), 60.0)) & (np.abs(other) > 0.0)
     places = np.flatnonzero(large & (one != 0.0))
-    if len(places) < LEAST_S // 2:
+    if len(places) < limits.least_s // 2:
         return None
     parts = [float(np.median(other[p] / one[p])) for p in np.array_split(places, 3)]
     whole = float(np.median(other[places] / one[places]))
@@ -211,15 +205,19 @@ def _steady_ratio(one: Array, other: Array, tolerance: float) -> float | None:
         return None
     # where either changes its sign, both must do so together
     turns = any(float(v[places].min()) < 0.0 < float(v[places].max()) for v in (one, other))
-    if turns and float((np.sign(one[places]) == np.sign(other[places])).mean()) < LEAST_ALIKE:
+    if turns and float((np.sign(one[places]) == np.sign(other[places])).mean()) < limits.least_alike:
         return None
     return whole
 
 
-def _fast(speed: Array) -> Array:
+def _fast(speed: Array, limits: RecordingLimits) -> Array:
     """Speeds of the flight, without those on the ground."""
     there = speed[np.isfinite(speed)]
-    return np.where(speed > 0.4 * np.percentile(there, PERCENTILE), speed, np.nan) if len(there) else speed
+    return (
+        np.where(speed > 0.4 * np.percentile(there, limits.usual_percentile), speed, np.nan)
+        if len(there)
+        else speed
+    )
 
 
 def _rate_of(one: Candidate) -> Array | None:
@@ -229,31 +227,41 @@ def _rate_of(one: Candidate) -> Array | None:
     return rate_over(unwrapped(one.values * one.channel.units[one.units[0]][0]), 10)
 
 
-def _by_bank(bank: Candidate, airspeed: Array | None, turn_dps: Array, tolerance: float) -> list[_Seen]:
+def _by_bank(
+    bank: Candidate, airspeed: Array | None, turn_dps: Array, limits: RecordingLimits
+) -> list[_Seen]:
     """What bank and turn say: the bank's unit if it is open, else the speed at which they belong together."""
-    banks = [unit for unit in bank.units if _speed_of(bank, unit, turn_dps) is not None]
+    banks = [unit for unit in bank.units if _speed_of(bank, unit, turn_dps, limits) is not None]
     if len(banks) != 1:
         return []
     found = []
     factor = bank.channel.units[banks[0]][0]
     if not bank.stated:
-        found.append(_Seen(first=bank.channel.id, second=TURNS, ratio=factor, tolerance=tolerance))
-    speed = _speed_of(bank, banks[0], turn_dps)
+        found.append(
+            _Seen(first=bank.channel.id, second=TURNS, ratio=factor, tolerance=limits.speed_ratio_tolerance)
+        )
+    speed = _speed_of(bank, banks[0], turn_dps, limits)
     if airspeed is not None and speed is not None:
         there = np.isfinite(speed) & np.isfinite(airspeed) & (airspeed > 0.0)
-        if there.sum() >= LEAST_S // 4:
+        if there.sum() >= limits.least_s // 4:
             ratio = float(np.median(speed[there] / airspeed[there]))
-            found.append(_Seen(first="airspeed_kt", second=TURNS, ratio=ratio, tolerance=tolerance))
+            found.append(
+                _Seen(first="airspeed_kt", second=TURNS, ratio=ratio, tolerance=limits.speed_ratio_tolerance)
+            )
     return found
 
 
-def _speed_of(bank: Candidate, unit: str, turn_dps: Array) -> Array | None:
+def _speed_of(bank: Candidate, unit: str, turn_dps: Array, limits: RecordingLimits) -> Array | None:
     """Airspeed at which this bank goes with this rate of turn, kt; None where it is no aircraft's. (second,)"""
     degrees, turn = mean_over(bank.values * bank.channel.units[unit][0], 9), mean_over(turn_dps, 9)
     with np.errstate(invalid="ignore"):
-        turns = (np.abs(turn) > TURN_DPS) & (np.abs(degrees) > TURN_DEG) & (np.abs(degrees) < 60.0)
+        turns = (
+            (np.abs(turn) > limits.telling_turn_dps)
+            & (np.abs(degrees) > limits.telling_bank_deg)
+            & (np.abs(degrees) < 60.0)
+        )
         turns &= degrees * turn > 0.0
-    if turns.sum() < LEAST_S // 4:
+    if turns.sum() < limits.least_s // 4:
         return None
     speed = np.full(len(degrees), np.nan)
     speed[turns] = tas_for_turn_kt(degrees[turns], turn[turns])

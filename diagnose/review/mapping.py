@@ -419,7 +419,7 @@ def _moves_as_positions(column: _Column, found: Mapping[str, _Found], gps: Chann
     if gps is None or gps.id != "gps_speed_kt" or not set(POSITION) <= found.keys():
         return False
     tried = {name: Candidate(channel=kb.recorded[name], values=found[name].column.grid, units=("deg",), stated=True) for name in POSITION}  # fmt: skip
-    units = units_that_fit(gps, column.grid)
+    units = units_that_fit(gps, column.grid, kb.recording)
     if not units:
         return False
     tried[gps.id] = Candidate(channel=gps, values=column.grid, units=units)
@@ -443,8 +443,8 @@ def _guessed(columns: Sequence[_Column], times: _Times, found: Sequence[_Found],
             asks = f'the unit {stated!r} is not known: say "{one.column.name} is in …" ({", ".join(channel.units)})'
             rows[one.column.name] = one.column.taken(channel=channel.id, unit=stated, sure="ask", why=one.why, asks=asks)  # fmt: skip
             continue
-        units = (known,) if known else units_that_fit(channel, one.column.grid)
-        if known and not in_range(channel, known, one.column.values):
+        units = (known,) if known else units_that_fit(channel, one.column.grid, kb.recording)
+        if known and not in_range(channel, known, one.column.values, kb.recording):
             asks = f"as {known} its values are none of the {channel.name} ({channel.range[0]:g} to {channel.range[1]:g} {channel.unit}): in what unit are they?"
             rows[one.column.name] = one.column.taken(channel=channel.id, unit=known, sure="ask", why=one.why, asks=asks)  # fmt: skip
             continue

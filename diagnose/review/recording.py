@@ -21,8 +21,6 @@ from diagnose.review.records import MapRecord, unit_of
 from diagnose.review.table import MISSING, Layout, blocks, numbers
 
 STEP_S = 1.0
-#: a channel that ends so long before the others is told of
-LOST_MIN = 1.0
 #: pairs of channels that tell of one thing, whose ratio shows a wrong unit
 SAME_THING = (("altimeter_ft", "gps_height_ft"), ("airspeed_kt", "gps_speed_kt"))
 
@@ -336,7 +334,7 @@ def _tell_lost(parts: Mapping[str, list[Array]], good: np.ndarray, time_s: Array
     end = max((float(time_s[place]) for place in last.values()), default=0.0)
     for name, place in last.items():
         minutes = min_from_s(end - float(time_s[place]))
-        if minutes > LOST_MIN:
+        if minutes > kb.recording.lost_min:
             faults.add(
                 "lost",
                 f"{kb.recorded[name].name} is not recorded after this row, {minutes:.0f} min before the others end; "

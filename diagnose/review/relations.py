@@ -20,11 +20,6 @@ from diagnose.review.recording import Recording
 GRAVITY_M_S2 = 9.80665
 """Standard gravity, exact. Source: SP 811 B.8."""
 
-VSI_LAG_S = 6
-#: how far from the likeliest second of a change one may be: log likelihood ratio 2 is about 95 %
-PLAUSIBLE_DROP = 2.0
-GPS_SCALE = 0.03
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
@@ -72,7 +67,7 @@ def residuals(recording: Recording, motion: Motion, kb: KnowledgeBase) -> tuple[
         if relation.id == "height_gps":
             height = recording.channels["gps_height_ft"]
             there = height[np.isfinite(height) & motion.airborne]
-            noise = noise + GPS_SCALE * np.abs(np.nan_to_num(height - there[:60].mean()))
+            noise = noise + kb.review.gps_scale * np.abs(np.nan_to_num(height - there[:60].mean()))
         changes = detect(values, noise, relation.id, kb.review)
         found.append(Residual(relation=relation, values=values, noise=noise, changes=changes))
     return tuple(found)
@@ -123,8 +118,8 @@ def _makers(recording: Recording, motion: Motion, limits: ReviewLimits) -> Mappi
 
     def vsi_lagged(name: str) -> Array:
         # the mean over 20 s of both; the indicator's own lag is taken off the other side
-        rate = heights[name]
-        return np.concatenate([np.full(VSI_LAG_S // 2, np.nan), rate[: -VSI_LAG_S // 2]])[: len(rate)]
+        rate, lag = heights[name], round(limits.vsi_lag_s / 2.0)
+        return np.concatenate([np.full(lag, np.nan), rate[:-lag]])[: len(rate)]
 
     return {
         "height_rate_vsi": lambda: vsi_lagged("altimeter_ft") - heights["vertical_speed_fpm"],
@@ -165,7 +160,7 @@ def detect(values: Array, noise: Array, name: str, limits: ReviewLimits) -> tupl
     half, changes = limits.shift / 2.0, []
     place, count = 0, len(z)
     while place < count:
-        found = _leaves_zero(z, place, half, limits.threshold)
+        found = _leaves_zero(z, place, half, limits)
         if found is None:
             break
         alarm, onset, earliest, latest = found
@@ -191,7 +186,7 @@ def detect(values: Array, noise: Array, name: str, limits: ReviewLimits) -> tupl
 
 
 def _leaves_zero(
-    z: list[float], start: int, half: float, threshold: float
+    z: list[float], start: int, half: float, limits: ReviewLimits
 ) -> tuple[int, int, int, int] | None:
     """Block of the alarm, likeliest first block of the change, and the plausible first and last one."""
     up = down = 0.0
@@ -205,10 +200,10 @@ def _leaves_zero(
             up, down = max(0.0, up + value - half), max(0.0, down - value - half)
         path_up.append(sums[0])
         path_down.append(sums[1])
-        if up > threshold or down > threshold:
-            path = np.array(path_up if up > threshold else path_down)
+        if up > limits.threshold or down > limits.threshold:
+            path = np.array(path_up if up > limits.threshold else path_down)
             lowest = int(len(path) - 1 - np.argmin(path[::-1]))
-            near = np.flatnonzero(path <= path[lowest] + PLAUSIBLE_DROP / (2.0 * half))
+            near = np.flatnonzero(path <= path[lowest] + limits.onset_drop / (2.0 * half))
             near = near[np.abs(near - lowest) <= 24]
             return place, start + lowest, start + int(near[0]), start + int(near[-1])
     return None

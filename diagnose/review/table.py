@@ -26,8 +26,6 @@ from diagnose.review.clock import seconds_of
 SEPARATORS = (",", ";", "\t", "|")
 #: lines that are looked at to find separator and header, and for decimal commas
 LOOKED_AT, LOOKED_AT_FOR_COMMAS = 40, 400
-#: a row of words of which so many are units is a row of units
-UNITS_SHARE = 0.6
 #: how a missing value is written
 MISSING = ("", "nan", "na", "n/a", "null", "none", "-", "--", "---", "?", "*")
 #: characters of a line; no recorder writes longer ones, and the reader's own limit of a cell is larger
@@ -90,7 +88,7 @@ def layout_of(path: Path, kb: KnowledgeBase) -> Layout:
 
     rows = parted(lines)
     known = _known_units(kb)
-    header = _header_of(rows, known)
+    header = _header_of(rows, known, kb.recording.units_share)
     if header is None:
         raise CaseError(
             "no row names the columns",
@@ -105,7 +103,7 @@ def layout_of(path: Path, kb: KnowledgeBase) -> Layout:
     elif (
         header
         and len(rows[header - 1]) == len(names)
-        and _units_share(rows[header - 1], known) >= UNITS_SHARE
+        and _units_share(rows[header - 1], known) >= kb.recording.units_share
     ):
         units = _clean_units(rows[header - 1])
     decimal_comma = separator != "," and any(
@@ -249,7 +247,7 @@ def _separator(lines: list[str]) -> str:
     return max(SEPARATORS, key=quality)
 
 
-def _header_of(rows: list[list[str]], units: frozenset[str]) -> int | None:
+def _header_of(rows: list[list[str]], units: frozenset[str], units_share: float) -> int | None:
     """The row of words before the first row of numbers that has most of them and is no row of units."""
     widest = max((len(row) for row in rows), default=0)
     found, best = None, (False, 0)
@@ -259,7 +257,7 @@ def _header_of(rows: list[list[str]], units: frozenset[str]) -> int | None:
             continue
         if _numbers(row) * 2 >= len(filled):
             break
-        quality = (_units_share(row, units) < UNITS_SHARE, len(filled))
+        quality = (_units_share(row, units) < units_share, len(filled))
         if found is None or quality > best:
             found, best = number, quality
     return found

@@ -17,8 +17,6 @@ from diagnose.review.relations import Change
 
 #: share of a window in which a channel must be known
 KNOWN_SHARE = 0.8
-#: a change of power is one within this of a window's start
-POWER_S = 8
 MANOEUVRES = {
     ("up", "straight"): "climb",
     ("up", "left"): "climbing_left_turn",
@@ -122,7 +120,7 @@ def speed_of_level(window: Window, recording: Recording, motion: Motion, limits:
             cut(recording.channels["airspeed_kt"], window) if "airspeed_kt" in recording.channels else None
         )
         said = by_rule(trend, speed)
-        gone = _power_gone(window, motion)
+        gone = _power_gone(window, motion, round(limits.power_change_s))
         if gone in ("idle", "full"):
             return {"full": "level_speeding_up", "idle": "level_slowing_down"}[gone]
         power = motion.power[inside]
@@ -138,10 +136,10 @@ def speed_of_level(window: Window, recording: Recording, motion: Motion, limits:
     return {"rising": "level_speeding_up", "falling": "level_slowing_down"}.get(change, window.manoeuvre)
 
 
-def _power_gone(window: Window, motion: Motion) -> str:
+def _power_gone(window: Window, motion: Motion, within_s: int) -> str:
     """Where the power has gone at the start of a window and stayed: "idle", "full", "up", "down" or ""."""
-    before = motion.power[max(0, window.first - POWER_S)]
-    here = motion.power[window.first + POWER_S : window.end]
+    before = motion.power[max(0, window.first - within_s)]
+    here = motion.power[window.first + within_s : window.end]
     if not len(here) or "" in (before, here[0]) or before == here[0] or (here != here[0]).mean() > 0.2:
         return ""
     if here[0] in ("idle", "full"):
