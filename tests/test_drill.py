@@ -12,13 +12,11 @@ import pytest
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.model.errors import CaseError, ImpossibleEvidence
 from diagnose.practice.drill import scan
-from diagnose.practice.drill.belief import believe
-from diagnose.practice.drill.curriculum import cards_in_order
 from diagnose.practice.drill.exercise import OPEN, SOUND, Card, Kind, Option
-from diagnose.practice.drill.flights import context_for
+from diagnose.practice.drill.flights import believe, context_for
 from diagnose.practice.drill.gaze import kept_to, review
 from diagnose.practice.drill.marking import mark, quadratic_score, stated
-from diagnose.practice.drill.sitting import make
+from diagnose.practice.drill.sitting import cards_in_order, make
 from tests.drilled import COUNT, chances_of, foretold, made, named, studio, whole_engine
 from tests.examples import LONG
 

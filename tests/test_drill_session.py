@@ -15,14 +15,13 @@ import pytest
 
 from diagnose.language import gauge_forms
 from diagnose.model.errors import UnknownName
-from diagnose.practice.drill.curriculum import cards_in_order
 from diagnose.practice.drill.exercise import LETTERS, OPEN, SOUND, Card, Kind
 from diagnose.practice.drill.fly_on import FlyOn
 from diagnose.practice.drill.gaze import review
 from diagnose.practice.drill.name_it import NameIt
 from diagnose.practice.drill.predict import PredictIt
 from diagnose.practice.drill.scan import Scan
-from diagnose.practice.drill.sitting import Round, Sitting, make
+from diagnose.practice.drill.sitting import Round, Sitting, cards_in_order, make
 from diagnose.practice.drill.store import Store
 from diagnose.render.drill import feedback, question
 from diagnose.render.text import CAUTION

@@ -8,7 +8,6 @@ import msgspec
 import pytest
 
 from diagnose import engine_for
-from diagnose.advice.explain.otherwise import LEAST_LIKELY_CHANGE, changes, unread
 from diagnose.advice.explain.weights import (
     contrasts,
     rival_of,
@@ -17,7 +16,7 @@ from diagnose.advice.explain.weights import (
     with_reading,
     without,
 )
-from diagnose.advice.explain.why import reasons
+from diagnose.advice.explain.why import LEAST_LIKELY_CHANGE, changes, reasons, unread
 from diagnose.language.case_files import load_case
 from diagnose.model import SnapshotRecord
 from diagnose.network.engine import Engine

@@ -407,7 +407,7 @@ def test_who_may_write_nowhere_is_told_so_and_still_gets_answers(tmp_path):
 
 @pytest.mark.skipif(os.name != "posix", reason="rights of files")
 def test_what_a_prompt_keeps_is_for_its_owner_only(tmp_path):
-    from diagnose.terminal.keeping import open_keeper
+    from diagnose.terminal.prompt import open_keeper
     from tests.desks import desk_after
 
     folder = tmp_path / "state"

@@ -12,8 +12,8 @@ from diagnose.model import SnapshotRecord
 from diagnose.network import engine as inference
 from diagnose.network.engine import Engine
 from diagnose.network.odds import odds_of
-from diagnose.review import onset
-from diagnose.review.onset import interval_of, onset_chances
+from diagnose.review import began as onset
+from diagnose.review.began import interval_of, onset_chances
 from tests.small import small_case, small_network
 
 NETWORK = small_network(

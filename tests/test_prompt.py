@@ -14,8 +14,7 @@ from prompt_toolkit.output import DummyOutput
 from diagnose.render.text import CAUTION
 from diagnose.terminal import prompt
 from diagnose.terminal.commands import HINT, Desk, obey
-from diagnose.terminal.keeping import left_behind, open_keeper
-from diagnose.terminal.prompt import Options, run_lines, run_terminal
+from diagnose.terminal.prompt import Options, left_behind, open_keeper, run_lines, run_terminal
 from tests.small import shipped
 
 #: shared by the prompts of this file
@@ -119,7 +118,7 @@ def test_a_killed_prompt_leaves_everything_to_the_next(tmp_path):
         "from diagnose import load_knowledge\n"
         "from diagnose.terminal.commands import Desk, obey\n"
         "from diagnose.terminal.prompt import Keeping\n"
-        "from diagnose.terminal.keeping import open_keeper\n"
+        "from diagnose.terminal.prompt import open_keeper\n"
         f"keeping, desk = Keeping(open_keeper(Path({str(tmp_path)!r}))), Desk(kb=load_knowledge())\n"
         "for line in ['snapshot level; suction zero', 'branch a', 'what if tc level']:\n"
         "    before, (desk, _) = desk, obey(desk, line)\n"

@@ -289,12 +289,24 @@ def test_a_wrong_answer_is_not_hidden_by_writing_the_screens_anew():
         assert told_wrong(command, shown)
 
 
+def printed(command, shown):
+    """What a command prints that is checked in test_cli: the whole, or of a flight as many lines from the same head."""
+    out = io.StringIO()
+    with redirect_stdout(out):
+        assert main([*command.split()[1:], "--width", "80"]) == 0
+    text = out.getvalue()
+    if command.split()[1] == "scenario":
+        first, count = shown.split("\n", 1)[0], shown.count("\n")
+        text = "".join(text[text.index(first) :].splitlines(keepends=True)[:count])
+    return text
+
+
 def written_anew(text):
     """A page with every screen as it comes out now. Stops where an answer is not what it must be."""
 
     def anew(found):
         if not told_here(found[1]):
-            return found[0]
+            return f"```\n$ {found[1]}\n{printed(found[1], found[2])}```"
         if wrong := told_wrong(found[1], found[2]):
             raise SystemExit(wrong)
         return f"```\n$ {found[1]}\n{comes_out(found[1], found[2])}```"

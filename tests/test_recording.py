@@ -21,7 +21,7 @@ from diagnose.review import (
     read,
 )
 from diagnose.review.clock import in_order, seconds_of
-from diagnose.review.names import plain
+from diagnose.review.records import plain
 from tests.examples import some
 
 KB = load_knowledge()

@@ -20,9 +20,9 @@ from diagnose.network.tables import compile_network
 from diagnose.render.pages.findings import review_text, verdict
 from diagnose.render.pages.recorded import timeline_svg
 from diagnose.review import guess, layout_of, read, review
+from diagnose.review.began import interval_of, onset_chances
 from diagnose.review.coding import coder, snapshots_of
 from diagnose.review.motion import mean_over, motion_of, rate_over
-from diagnose.review.onset import interval_of, onset_chances
 from diagnose.review.relations import detect
 from diagnose.review.windows import Window, by_rule
 from tests.console import run
@@ -688,7 +688,7 @@ def test_a_horizon_that_swings_within_seconds_tumbles(engine, period_s):
 
 def test_the_band_of_a_sound_horizon_holds_what_the_simulator_shows(engine):
     from diagnose.practice.simulate import shown_histories
-    from diagnose.review.horizon import horizon_bands
+    from diagnose.review.compared import horizon_bands
 
     for seed in range(1, 5):
         simulation = fly(engine.network, scenario(PANEL, seed, kind="sloppy"))

@@ -17,12 +17,11 @@ from diagnose.model.guidance import CHECKS
 from diagnose.render.advice import worth_while
 from diagnose.render.text import names, percent
 from diagnose.terminal import sheet as moves
-from diagnose.terminal.background import Background
 from diagnose.terminal.commands import Desk, obey
 from diagnose.terminal.commands.asking import questions, why
 from diagnose.terminal.sheet import Sheet, rows_of, select, type_letter
 from diagnose.terminal.sheet_view import KEYS, Shown, keys_line, view
-from diagnose.terminal.worksheet import COLOURS, Worksheet
+from diagnose.terminal.worksheet import COLOURS, Background, Worksheet
 from tests.examples import some
 from tests.small import shipped
 

@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     """Add the commands to the parser."""
     failures = commands.add_parser(
-        "failures", parents=[shared], help="list the failures, or one failure's page: what every gauge shows"
+        "failures",
+        parents=[shared],
+        help="list the failures, or one failure's page; also: diagnose compare, diagnose plumbing",
     )
     failures.add_argument("name", nargs="*", help="a failure, in words or by its id")
     failures.set_defaults(run=_failures)

@@ -20,7 +20,11 @@ if TYPE_CHECKING:
 
 def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     """Add the commands to the parser."""
-    rank = commands.add_parser("rank", parents=[shared], help="rank the failures that explain a case")
+    rank = commands.add_parser(
+        "rank",
+        parents=[shared],
+        help="rank the failures that explain a case; diagnose cases lists those that come with it",
+    )
     rank.add_argument("case", nargs="+", help="a shipped case (see: diagnose cases) or a file")
     rank.add_argument("--json", action="store_true", help="answer as JSON")
     rank.add_argument(

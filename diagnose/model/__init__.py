@@ -15,20 +15,22 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from diagnose.model.calibration import DayRecord, World
     from diagnose.model.case import CaseRecord, HandbookRow, SnapshotRecord, TruthRecord
-    from diagnose.model.drill import DrillNumber, ScanPattern
     from diagnose.model.engine import (
         ChanceWord,
+        DayRecord,
+        DrillNumber,
         Family,
         FirstScreen,
         Grade,
         GradeCost,
         Limits,
+        ScanPattern,
         Setting,
         Strength,
         Telling,
         Term,
+        World,
     )
     from diagnose.model.flying import (
         AxisUse,
@@ -73,8 +75,6 @@ else:
             "gauges",
             "flying",
             "engine",
-            "calibration",
-            "drill",
             "review",
         ):
             held = vars(import_module(f"{__name__}.{module}"))

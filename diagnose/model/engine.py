@@ -121,3 +121,56 @@ class FirstScreen(Cited, frozen=True, kw_only=True):
     most_because: int
     least_because_factor: float
     most_do: int
+
+
+# ------------------------------------------------------------------ what the simulated flights of a calibration are flown with
+
+
+class DayRecord(Record, frozen=True, kw_only=True):
+    """Conditions of the day that go together, and the chance of a day with them."""
+
+    chance: float
+    flags: tuple[str, ...]
+
+
+class World(Cited, frozen=True, kw_only=True):
+    """The world of simulated flights, as far as it differs from that of the tables; see ``calibration.toml``."""
+
+    wider_share: float
+    sound_by_definition: tuple[str, ...]
+    careless_times: tuple[float, float]
+    sloppy_times: tuple[float, float]
+    vague_power: tuple[float, float]
+    late: float
+    seen_beginning: float
+    attention: tuple[float, float]
+    gap_memory_times: tuple[float, float]
+    gaps_min: tuple[float, ...]
+    most_snapshots: int
+    just_started: float
+    switch_moved: float
+    rough_times: float
+    sloppier_times: float
+    flown: tuple[tuple[str, ...], ...]
+    days: tuple[DayRecord, ...]
+
+
+# ------------------------------------------------------------------ what the drill works with
+
+
+class DrillNumber(Cited, frozen=True, kw_only=True):
+    """A number that the drill works with."""
+
+    id: str
+    value: float
+    unit: str
+
+
+class ScanPattern(Cited, frozen=True, kw_only=True):
+    """A customary order of looking at the instruments, gone round and round."""
+
+    id: str
+    name: str
+    words: tuple[str, ...] = ()
+    gauges: tuple[str, ...]
+    says: str

@@ -16,7 +16,7 @@ from diagnose.model import Channel, RecordingLimits
 from diagnose.model.units import Array
 from diagnose.physics.gyros import tas_for_turn_kt
 from diagnose.review.motion import mean_over, rate_over, unwrapped
-from diagnose.review.position import speed_and_track
+from diagnose.review.recording import speed_and_track
 
 MOST_TRIED = 4000
 

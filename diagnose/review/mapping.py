@@ -27,7 +27,7 @@ from diagnose.review.judging import (
     unit_words,
     units_that_fit,
 )
-from diagnose.review.names import (
+from diagnose.review.records import (
     ABOVE_SEA,
     BY_GPS,
     GPS,
@@ -35,13 +35,15 @@ from diagnose.review.names import (
     POSITION,
     PRESSURE,
     Fit,
+    MappedColumn,
+    MapRecord,
     Named,
+    known_unit,
     meanings,
     parted,
     plain,
     unit_may_be,
 )
-from diagnose.review.records import MappedColumn, MapRecord, known_unit
 from diagnose.review.table import MISSING, Layout, blocks, numbers, plain_unit
 
 #: share of the cells that must be numbers, or times

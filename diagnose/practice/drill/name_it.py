@@ -9,9 +9,17 @@ import numpy as np
 
 from diagnose.model import CaseRecord, System
 from diagnose.network.posterior import Posterior
-from diagnose.practice.drill.belief import Belief, believe, right_places
 from diagnose.practice.drill.exercise import OPEN, SOUND, Card, Marked, Option
-from diagnose.practice.drill.flights import Flown, fly, legs_to, truth_of, without
+from diagnose.practice.drill.flights import (
+    Belief,
+    Flown,
+    believe,
+    fly,
+    legs_to,
+    right_places,
+    truth_of,
+    without,
+)
 from diagnose.practice.drill.marking import mark
 from diagnose.practice.drill.studio import Studio
 

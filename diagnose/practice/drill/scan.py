@@ -16,9 +16,17 @@ from diagnose.model.script import Leg
 from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior
 from diagnose.network.tables import Index
-from diagnose.practice.drill.belief import Belief, believe, right_places
 from diagnose.practice.drill.exercise import OPEN, SOUND, Card, Marked, Option
-from diagnose.practice.drill.flights import Flown, fly, legs_to, onset_minutes, truth_of
+from diagnose.practice.drill.flights import (
+    Belief,
+    Flown,
+    believe,
+    fly,
+    legs_to,
+    onset_minutes,
+    right_places,
+    truth_of,
+)
 from diagnose.practice.drill.marking import mark
 from diagnose.practice.drill.name_it import leads, offered, readings_say
 from diagnose.practice.drill.studio import Studio

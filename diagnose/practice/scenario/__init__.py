@@ -20,9 +20,11 @@ from diagnose.practice.scenario.known import (
     follow,
     know_at,
     level_of,
+    misleading,
     reasoner,
+    true_state,
+    unusual_from,
 )
-from diagnose.practice.scenario.truth import misleading, true_state, unusual_from
 
 __all__ = [
     "LEVELS",

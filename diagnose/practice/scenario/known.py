@@ -7,7 +7,7 @@ gauge of the panel can tell apart count as one: nobody at the table can do bette
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import msgspec
 import numpy as np
@@ -20,7 +20,8 @@ from diagnose.model.units import min_from_s
 from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior
 from diagnose.network.tables import Network, compile_network
-from diagnose.practice.simulate import Simulation, snapshots
+from diagnose.practice.simulate import Simulation, shown_histories, snapshots, state_at
+from diagnose.practice.simulate.flight import sound
 
 #: an instructor chose what fails, so every failure is about as likely as another
 SETTING = "watched"
@@ -270,3 +271,88 @@ def level_of(kb: KnowledgeBase, score: float) -> str:
     """How hard: by the minutes to isolation and the bits of doubt when it could first be suspected."""
     limits = [kb.flown_quantities[f"hard.{name}_below"].low for name in ("easy", "medium")]
     return LEVELS[sum(score >= limit for limit in limits)]
+
+
+# ------------------------------------------------------------------ what is true in a flown scenario: which instruments mislead when, and when the attitude is unusual
+
+
+#: instrument -> the names of its picture that are compared, True where they are angles
+COMPARED: Mapping[str, tuple[tuple[str, ...], bool]] = {
+    "airspeed": (("airspeed_kt",), False),
+    "altimeter": (("altitude_ft",), False),
+    "vertical_speed": (("vertical_speed_fpm",), False),
+    "attitude": (("bank_deg", "pitch_deg"), False),
+    "electric_attitude": (("electric_bank_deg", "electric_pitch_deg"), False),
+    "heading": (("heading_deg",), True),
+    "turn_coordinator": (("turn_rate_dps",), False),
+    "compass": (("compass_deg",), True),
+    "suction": (("suction_inhg",), False),
+}
+
+
+#: what a second set of instruments reads
+SECOND = ("second_airspeed_kt", "second_altitude_ft")
+
+
+def misleading(simulation: Simulation) -> dict[str, np.ndarray]:
+    """Instrument -> whether it misleads at each second, bool (time,).
+
+    It misleads where it differs from a sound one in the same flight by more than ``mislead.*`` of
+    knowledge/flown.toml. The suction gauge misleads where it does not show the suction that there is.
+    """
+    shown = shown_histories(simulation)
+    healthy = shown_histories(sound(simulation))
+    found = {}
+    for gauge, (names, angle) in COMPARED.items():
+        if gauge not in simulation.network.panel.gauges:
+            continue
+        limit = simulation.sizes(f"mislead.{gauge}")
+        off = np.zeros(simulation.samples)
+        for name in names:
+            against = healthy[name]
+            if gauge == "suction":
+                against = shown_histories(_true_gauge(simulation))[name]
+            apart = shown[name] - against
+            if angle:
+                apart = (apart + 180.0) % 360.0 - 180.0
+            off = np.maximum(off, np.abs(apart))
+        found[gauge] = off > limit
+    return found
+
+
+def true_state(simulation: Simulation, second: float) -> dict[str, float | str]:
+    """What a panel of sound instruments would show at this second: the motion as it was, the suction that there is.
+
+    What measures a system and not the motion (lamps, volts, amperes) is left as it was shown.
+    """
+    state = state_at(simulation, second)
+    healthy, gauge = state_at(sound(simulation), second), state_at(_true_gauge(simulation), second)
+    motion = [name for names, _ in COMPARED.values() for name in names if name != "suction_inhg"]
+    return {
+        **state,
+        **{name: healthy[name] for name in (*motion, *SECOND) if name in healthy},
+        "suction_inhg": gauge["suction_inhg"],
+    }
+
+
+def _true_gauge(simulation: Simulation) -> Simulation:
+    """The same flight with a suction gauge that reads right."""
+    flown = simulation.flown
+    kept = {
+        name: value
+        for name, value in flown.conditions.items()
+        if name not in ("suction_gauge", "gyro_filter")
+    }
+    return replace(simulation, flown=replace(flown, conditions=kept, kept={}), kept={})
+
+
+def unusual_from(simulation: Simulation) -> float | None:
+    """Minute at which the attitude becomes unusual, None if it never does."""
+    course, sizes = simulation.course, simulation.sizes
+    unusual = simulation.plan.meant.airborne & (
+        (np.abs(course.bank_deg) > sizes("unusual.bank_deg"))
+        | (course.pitch_deg > sizes("unusual.nose_up_deg"))
+        | (course.pitch_deg < -sizes("unusual.nose_down_deg"))
+        | (course.airspeed_kt < sizes("course.stall_kt"))
+    )
+    return min_from_s(float(np.argmax(unusual))) if unusual.any() else None

@@ -16,11 +16,13 @@ from diagnose.physics.course import STEP_S, Astray, Course, fly
 from diagnose.physics.flight import AIR, TURBULENCE
 from diagnose.physics.history import Flown
 from diagnose.physics.sizes import Sizes
-from diagnose.practice.simulate.plan import Plan, plan_of, seconds_of
-from diagnose.practice.simulate.systems import (
+from diagnose.practice.simulate.plan import (
+    Plan,
     Systems,
     battery_over_time,
     conditions_over_time,
+    plan_of,
+    seconds_of,
     source_degrees_over_time,
     switches_over_time,
     systems_over_time,

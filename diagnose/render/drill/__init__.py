@@ -1,12 +1,13 @@
 """Exercises of the drill as text: the question and the looks, then what was right and why."""
 
-from diagnose.render.drill.answering import answering, help_text
 from diagnose.render.drill.feedback import aftermath, feedback
 from diagnose.render.drill.question import (
     TITLES,
+    answering,
     drawn,
     flown_lines,
     heading,
+    help_text,
     look_line,
     look_words,
     option_words,

@@ -5,15 +5,21 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from diagnose.language import plain, readable
 from diagnose.language.case_files import case_path, case_paths, load_case, save_case
-from diagnose.language.session import START, State
+from diagnose.language.session import START, State, says_anything
 from diagnose.model.errors import CaseError
+from diagnose.model.files import check_output, write_whole
 from diagnose.render.text import fill, table
 from diagnose.terminal.commands.desk import Command, Desk, Left, command
+
+if TYPE_CHECKING:
+    from diagnose.model.answer import Answer
+    from diagnose.render.pages.writeup import WriteUp
 
 
 def _save(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -149,5 +155,92 @@ FILES: tuple[Command, ...] = (
         puts_away=True,
         ranked=True,
         way_out=True,
+    ),
+)
+
+
+# ------------------------------------------------------------------ commands that change where the next line comes from
+
+
+def _worksheet(desk: Desk, _: str) -> tuple[Desk, str]:
+    if not desk.asks:
+        raise CaseError(
+            "the worksheet needs a terminal", mend="run diagnose in a terminal, not through a pipe"
+        )
+    if desk.guide and not desk.guide.held:
+        # the guide asks on the lines; "back" there goes to its last question
+        desk = replace(desk, guide=None, guided=desk.guide if desk.guide.trail else None)
+    return replace(desk, face="worksheet"), ""
+
+
+def _lines(desk: Desk, _: str) -> tuple[Desk, str]:
+    return replace(desk, face="lines"), ""
+
+
+FACES: tuple[Command, ...] = (
+    command(
+        _worksheet,
+        "worksheet",
+        "",
+        "the full screen: gauges by moments, with the ranking beside it",
+        "F4 or 'lines' brings back the lines, with the same case.",
+        ("sheet",),
+    ),
+    command(_lines, "lines", "", "from the worksheet back to the lines"),
+)
+
+
+# ------------------------------------------------------------------ commands that hand the case on: the whole report as a page, and the write-up for maintenance
+
+
+def _report(desk: Desk, text: str) -> tuple[Desk, str]:
+    if not text:
+        raise CaseError("a report under which file name?", mend="report tuesday")
+    path, over = new_file(text, ".html", "report")
+    sources = [desk.session.path] if desk.session.path else []
+    check_output(path, over=over, sources=sources, what="report")
+    # numpy comes with these, and the prompt should be there before
+    from diagnose.render.pages.whole import case_page
+
+    answer, up = _written_up(desk)
+    page = case_page(desk.case, answer, desk.engine, up)
+    write_whole(page, path, "report", over=over, sources=sources)
+    return desk, f"Written: {path} (one page with everything in it; any browser shows and prints it)"
+
+
+def _writeup(desk: Desk, _: str) -> tuple[Desk, str]:
+    from diagnose.render.pages.writeup import write_up_text
+
+    up = _written_up(desk)[1]
+    return desk, desk.page(lambda width: write_up_text(up, width)).rstrip()
+
+
+def _written_up(desk: Desk) -> tuple[Answer, WriteUp]:
+    """The answer and the write-up. Raises CaseError while nothing has been said."""
+    if not says_anything(desk.case):
+        raise CaseError("nothing has been said yet", mend="say what the gauges showed (or be asked: guide)")
+    from diagnose.render.pages.writeup import write_up_case
+
+    answer = desk.answer("")
+    return answer, write_up_case(desk.engine, desk.case, answer)
+
+
+REPORTS: tuple[Command, ...] = (
+    command(
+        _report,
+        "report",
+        "FILE",
+        "write the whole report of the case as a page, to read, print and hand on",
+        "A file that is there already is not written over, except by 'report FILE over'.",
+        ("export",),
+        tells=True,
+    ),
+    command(
+        _writeup,
+        "writeup",
+        "",
+        "the case as a discrepancy for maintenance: what was seen, in order, and what to inspect",
+        "On paper: report FILE.",
+        tells=True,
     ),
 )

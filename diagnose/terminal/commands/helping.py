@@ -40,7 +40,7 @@ TOPICS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     ),
     "answer": (
         "what it was, why, what to look at next, what to fly by",
-        ("rank", "why", "next", "fly", "failure", "compare", "alike"),
+        ("rank", "why", "next", "fly", "failure", "compare", "alike", "plumbing"),
     ),
     "moments": ("go back to an earlier moment, correct, undo", ("go", "copy", "delete", "maneuver", "show", "undo", "redo")),
     "trying": ("try readings, keep copies side by side", ("what", "keep", "drop", "branch", "compare")),
