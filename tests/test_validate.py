@@ -40,6 +40,13 @@ def facet(**changes):
     return "gauge", "left_vacuum_light", {"facets": (msgspec.structs.replace(gauge.facets[0], **changes),)}
 
 
+def circle(source):
+    """The source's rules, of which the first asks for the source itself."""
+    first, *others = shipped().sources[source].rules
+    own = next(iter(shipped().sources[source].conditions))
+    return (msgspec.structs.replace(first, when={**first.when, source: own}), *others)
+
+
 #: what is broken -> (table, entry, changed fields), what the problem says
 BROKEN = {
     "source": (("failure", "pump_weak", {"source": "hearsay"}), "is not in sources.toml"),
@@ -132,6 +139,11 @@ BROKEN = {
     "noise": (("relation", "vsi_gps", {"noise": 0.0}), "the noise must be above 0"),
     "ground test": (("ground_test", "charging", {"failures": ("gremlins",)}), "no failure 'gremlins'"),
     "ground source": (("ground_test", "charging", {"source": "hearsay"}), "is not in sources.toml"),
+    "circle": (("source", "suction", {"rules": circle("suction")}), "follow from themselves: suction"),
+    "cut off": (
+        ("panel", "electric_attitude", {"without": ("turn_coordinator", "turn_part", "turn_supply")}),
+        "nothing that the breaker of the turn coordinator rests on is fitted",
+    ),
     "marks": (("dial", "suction", {"ticks": (Ticks(start=0.0, end=1.0, every=0.0),)}), "a step above 0"),
 }
 
@@ -199,7 +211,7 @@ def test_a_relation_that_the_review_cannot_work_out_is_refused(tmp_path):
     [
         ({"late": 1.5}, "late must lie between 0 and 1, not 1.5"),
         ({"careless_times": [2.5, 0.4]}, "careless_times must rise from above 0, not [2.5, 0.4]"),
-        ({"gaps_min": []}, "needs flights in flown, gaps in gaps_min and at least one snapshot"),
+        ({"gaps_min": []}, "needs flights in flown, gaps in gaps_min and at least one moment"),
         ({"flown": [["looping"]]}, "there is no maneuver 'looping'"),
         ({"days": [{"chance": 0.1, "flags": ["frogs"]}]}, "there is no context 'frogs'"),
         ({"days": [{"chance": 2.0, "flags": []}]}, "the chance of a day must lie between 0 and 1, not 2"),
