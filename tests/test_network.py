@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from diagnose.advice.witnesses import upstream
 from diagnose.knowledge.load import with_only
 from diagnose.model import Rule, SnapshotRecord
 from diagnose.model.errors import CaseError
+from diagnose.network.graph import feeds, line_problems, lines_of
 from diagnose.network.tables import compile_network
 from tests.small import shipped, small_network
 
@@ -209,6 +211,25 @@ def test_dials_are_what_a_look_at_the_panel_shows():
     checks = {gauge for gauge in full.panel.gauges if KB.gauges[gauge].group == "checks"}
     assert checks
     assert not checks & set(full.dial_gauges)
+
+
+@pytest.mark.parametrize("panel", sorted(KB.panels))
+def test_lines_lead_to_a_gauge_as_its_tables_have_it(panel):
+    """By the graph of the knowledge, and by following the rules of the compiled network back."""
+    network, graph = compile_network(KB, panel), lines_of(KB, panel)
+    here = {*network.parts, *network.sources, *network.memories}
+    for gauge in network.dial_gauges:
+        facets = [facet for name, facet in network.facets.items() if name.split(".")[0] == gauge]
+        parents = {parent for facet in facets for parent in facet.parents} | {KB.gauges[gauge].power}
+        assert feeds(graph, gauge) & here == (parents | upstream(network, parents)) & here, gauge
+
+
+def test_a_failure_that_no_panel_shows_is_found():
+    alone = with_only(KB, panels={"single_pump": KB.panels["single_pump"]})
+    told = "\n".join(line_problems(alone))
+    assert "left_pump_stopped: no gauge of any panel shows" in told
+    assert "pump_sheared" not in told
+    assert "steady" not in told
 
 
 def test_a_panel_holds_the_failures_of_its_parts_only():

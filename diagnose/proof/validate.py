@@ -13,6 +13,7 @@ import networkx as nx
 
 from diagnose.knowledge.load import KnowledgeBase, knowledge_error
 from diagnose.model import ID_PATTERN
+from diagnose.network.graph import line_problems
 from diagnose.network.likelihood import states_of
 from diagnose.network.readings import STATISTICS
 from diagnose.physics.panel import CHANNELS, DIFFERENCES
@@ -487,8 +488,8 @@ RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
 
 
 def problems(kb: KnowledgeBase) -> list[str]:
-    """Every problem that the rules find, each with its file and entry."""
-    return [problem for rule in RULES for problem in rule(kb)]
+    """Every problem that the rules find, each with its file and entry; lines are followed once all names are known."""
+    return [problem for rule in RULES for problem in rule(kb)] or list(line_problems(kb))
 
 
 def check(kb: KnowledgeBase) -> None:

@@ -22,7 +22,6 @@ from diagnose.advice.explain.weights import (
     with_reading,
     without,
 )
-from diagnose.advice.witnesses import upstream
 from diagnose.model import CaseRecord, FailureKind
 from diagnose.model.answer import Because, Ranked
 from diagnose.model.errors import ImpossibleEvidence
@@ -165,20 +164,22 @@ class Plumbing:
 
 def plumbing(network: Network, explanation: Explanation, states: Mapping[str, str]) -> Plumbing:
     """Follow the lines from what has failed to the gauges. ``states``: those of ``states_under``."""
+    # not before reasons are asked for: an answer need not wait for it
+    from diagnose.network.graph import GAUGE, feeds, lines_of
+
     parts = {part for name in explanation for part in network.kb.failures[name].acts}
     failed = parts | set(states)
     wrong: list[str] = []
     shows: list[str] = []
     independent: list[str] = []
     read: set[str] = set()
+    lines = lines_of(network.kb, network.panel.id)
     for gauge in network.dial_gauges:
         known = network.kb.gauges[gauge]
-        parents = {n for facet in known.facets for n in network.facets[f"{gauge}.{facet.id}"].parents}
-        read |= parents | {known.power}
-        reached = parents | upstream(network, (*parents, known.power)) | {known.power}
+        read |= set(lines.predecessors((GAUGE, gauge)))
         if set(known.tells_of) & failed:
             shows.append(gauge)
-        elif reached & failed:
+        elif feeds(lines, gauge) & failed:
             wrong.append(gauge)
         elif known.instrument:
             independent.append(gauge)
