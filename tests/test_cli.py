@@ -171,7 +171,7 @@ def test_a_user_sees_a_dozen_commands_and_every_command_stands_in_the_manual():
     (choices,) = (action.choices for action in cli.parser()._subparsers._group_actions)
     assert len(listed()) <= 12
     assert set(listed()) < set(choices)
-    told = run("manual").stdout
+    told = run("manual", "--width", "1000").stdout
     for name in set(choices) - {"proof", "help", "manual"}:
         assert f"diagnose {name}" in told, name
     for command in COMMANDS.values():
