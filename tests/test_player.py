@@ -320,3 +320,68 @@ def test_a_telephone_needs_no_scrolling_to_the_side_and_paper_shows_no_buttons(p
     assert page.is_hidden("#play")
     assert page.is_hidden("#form")
     assert page.is_visible("#calls")
+
+
+# ------------------------------------------------------------------ how needles move
+
+STEP = """(stops) => {
+  const part = document.createElementNS("http://www.w3.org/2000/svg", "g");
+  part.dataset.part = "made-up";
+  document.querySelector("svg").append(part);
+  const tracks = { "made-up": { how: "rotate", values: [0, 0, 90, 90, 90, 90, 90, 90], stops } };
+  const at = () => Number(part.getAttribute("transform").slice(7, -1));
+  const path = [];
+  moving.put(tracks, 0);
+  for (let frame = 0; frame <= 150; frame++) {
+    moving.put(tracks, frame / 30, 1 / 30);
+    path.push(at());
+  }
+  moving.put(tracks, 2);
+  return [path, at()];
+}"""
+
+
+def test_a_needle_lags_swings_over_a_little_and_comes_to_rest(strict):
+    path, still = strict.evaluate(STEP, None)
+    # the number goes from 0 to 90 degrees between the seconds 1 and 2
+    assert path[30] == 0.0
+    assert path[45] < 45.0 - 5.0
+    assert 90.5 < max(path) < 105.0
+    assert path[-1] == pytest.approx(90.0, abs=0.2)
+    # no hand goes across its dial in a second
+    assert np.abs(np.diff(path)).max() * 30 <= 120.0 + 0.5
+    # a picture that does not move is that of the numbers
+    assert still == 90.0
+
+
+def test_a_needle_does_not_swing_over_its_peg(strict):
+    path, _ = strict.evaluate(STEP, [0, 90])
+    assert max(path) <= 90.0
+    assert path[-1] == pytest.approx(90.0, abs=0.2)
+
+
+def test_the_pegs_are_those_of_the_scale():
+    simulation, _ = flown("clear_morning")
+    tracks = play_data(simulation, ("team",))["tracks"]
+    dials = shipped().dials
+    assert tracks["airspeed-hand0"]["stops"] == [
+        dials["airspeed"].hands[0].points[0][1],
+        dials["airspeed"].hands[0].points[-1][1],
+    ]
+    assert "stops" not in tracks["heading-hand0"]
+    for name, track in tracks.items():
+        if "stops" in track:
+            low, high = track["stops"]
+            assert low - 0.06 <= min(track["values"]) <= max(track["values"]) <= high + 0.06, name
+
+
+def test_it_moves_thirty_times_a_second(strict):
+    strict.evaluate(
+        """() => { window.frames_drawn = 0; const hand = document.querySelector('[data-part="altimeter-hand2"]');
+        new MutationObserver(() => { window.frames_drawn += 1; }).observe(hand, { attributes: true }); }"""
+    )
+    strict.click("#play")
+    strict.wait_for_timeout(2000)
+    strict.click("#play")
+    # at most thirty and a few; how many there are on a busy machine says nothing of the page
+    assert 2 <= strict.evaluate("window.frames_drawn") <= 70

@@ -284,7 +284,9 @@ class Session:
                     spoken = {facet.split(".")[0] for facet in (*readings, *unsure)}
                     spoken |= {gauge for pair in disagree for gauge in pair} | NOT_LOOKED_AT | but
                     shares = {g: network.kb.gauges[g].in_the_rest for g in network.panel.gauges}
-                    rest = {g: 1.0 if network.kb.gauges[g].instrument else share for g, share in shares.items()}
+                    rest = {
+                        g: 1.0 if network.kb.gauges[g].instrument else share for g, share in shares.items()
+                    }
                     for facet, reading in network.expected_readings(snapshot.manoeuvre, switches).items():
                         gauge = facet.split(".")[0]
                         sure = rest.get(gauge, 0.0)

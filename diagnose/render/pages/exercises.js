@@ -3,7 +3,7 @@
 // covered until it is looked at, and the flight goes on by one look, or one wait, at a time.
 (() => {
   const data = JSON.parse(document.getElementById("data").textContent);
-  const { clock, changed, put } = moving;
+  const { clock, changed, put, since, FASTEST_PLAYED } = moving;
   const byId = (id) => document.getElementById(id);
   const kept = `drill ${data.page}`;
   const given = remembered();
@@ -69,9 +69,9 @@
       } else if (!hidden && over) over.remove();
     }
   }
-  function draw() {
+  function draw(dt = 0) {
     const now = Math.min(second, task.seconds - 1);
-    put(task.tracks, now);
+    put(task.tracks, now, dt);
     const leg = changed(task.legs, now);
     if (byId("leg").textContent !== leg) byId("leg").textContent = leg;
     byId("clock").textContent = isScan() ? `${clock(second)} of ${clock(task.seconds)}` : clock(second);
@@ -89,18 +89,20 @@
   function tick(now) {
     const busy = isScan() ? running || second < until : running;
     if (!busy) return;
-    if (last !== null) {
-      flying += now - last;
-      go(((now - last) / 1000) * Number(byId("speed").value));
+    const dt = since(now, last);
+    if (dt) {
+      const speed = Number(byId("speed").value);
+      flying += 1000 * dt;
+      go(dt * speed, !isScan() && speed <= FASTEST_PLAYED ? dt : 0);
     }
-    last = now;
+    if (dt !== 0) last = now;
     requestAnimationFrame(tick);
   }
-  function go(seconds) {
+  function go(seconds, dt = 0) {
     if (!isScan() || answered) {
       second = Math.min(task.seconds - 1, second + seconds);
       if (second >= task.seconds - 1) run(false);
-      return draw();
+      return draw(dt);
     }
     let left = seconds;
     while (left > 0) {

@@ -22,17 +22,44 @@ const moving = (() => {
   };
   const digits = (value) => String(Math.round(value * 100) / 100);
 
+  // A needle is a mass on a spring with some friction: it lags, swings over a little, and stops at its pegs.
+  // The numbers are a judgement: a swing of 1.3 a second, 70 % of the friction that allows none; at most a third
+  // of a turn a second.
+  const STIFF = 8, FRICTION = 0.7, FASTEST = 120, STEP = 1 / 60, FASTEST_PLAYED = 2, FRAME_MS = 1000 / 30;
+  const hands = new Map();
+  function follow(name, target, dt, stops) {
+    let hand = hands.get(name);
+    if (!dt || !hand) {
+      hand = { at: target, speed: 0 };
+      hands.set(name, hand);
+      return target;
+    }
+    for (let left = dt; left > 1e-6; left -= STEP) {
+      const step = Math.min(left, STEP);
+      hand.speed += (STIFF * STIFF * (target - hand.at) - 2 * FRICTION * STIFF * hand.speed) * step;
+      hand.speed = Math.max(-FASTEST, Math.min(FASTEST, hand.speed));
+      hand.at += hand.speed * step;
+      if (stops && (hand.at < stops[0] || hand.at > stops[1])) {
+        hand.at = Math.max(stops[0], Math.min(stops[1], hand.at));
+        hand.speed = 0;
+      }
+    }
+    return hand.at;
+  }
+
   const banks = [...document.querySelectorAll('[data-part$="-bank"]')];
   const found = {};
   const parts = (name) => (found[name] ??= [...document.querySelectorAll(`[data-part="${name}"]`)]);
 
-  function put(tracks, second) {
+  // ``dt``: seconds since the picture before, where it moves; without it every part stands where it belongs
+  function put(tracks, second, dt = 0) {
     for (const [name, track] of Object.entries(tracks)) {
+      const turned = track.how === "rotate" || track.how === "horizon" ? follow(name, between(track.values, second), dt, track.stops) : 0;
       for (const part of parts(name)) {
-        if (track.how === "rotate") part.setAttribute("transform", `rotate(${digits(between(track.values, second))})`);
+        if (track.how === "rotate") part.setAttribute("transform", `rotate(${digits(turned)})`);
         else if (track.how === "slide") part.setAttribute("transform", `translate(${digits(between(track.values, second))} 0)`);
         else if (track.how === "horizon") {
-          const bank = digits(between(track.values, second));
+          const bank = digits(turned);
           part.setAttribute("transform", `rotate(${bank}) translate(0 ${digits(between(track.second, second))})`);
           const own = name.replace(/-part$/, "-bank");
           for (const pointer of banks) if (pointer.dataset.part === own) pointer.setAttribute("transform", `rotate(${bank})`);
@@ -41,5 +68,7 @@ const moving = (() => {
       }
     }
   }
-  return { clock, changed, put };
+  // seconds from one picture to the next, 0 where it is too early for the next; null: no picture before it
+  const since = (now, last) => (last === null ? null : now - last < FRAME_MS - 2 ? 0 : (now - last) / 1000);
+  return { clock, changed, put, since, FASTEST_PLAYED };
 })();

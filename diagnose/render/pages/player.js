@@ -3,7 +3,7 @@
 (() => {
   const data = JSON.parse(document.getElementById("data").textContent);
   const byId = (id) => document.getElementById(id);
-  const { clock, changed, put } = moving;
+  const { clock, changed, put, since, FASTEST_PLAYED } = moving;
   const kept = `played ${data.mark}`;
   const state = { second: 0, furthest: 0, playing: false, last: null, covered: new Set(), calls: [], looks: [], aside: 0, ...remembered() };
 
@@ -29,30 +29,32 @@
     if (byId(id).textContent !== text) byId(id).textContent = text;
   };
 
-  function draw() {
+  function draw(dt = 0) {
     const second = Math.min(state.second, data.seconds - 1);
-    put(data.tracks, second);
+    put(data.tracks, second, dt);
     byId("clock").textContent = clock(state.second);
     write("leg", changed(data.legs, second));
     const said = data.says.filter(([at]) => at * 60 <= state.second);
     write("said", said.length ? `${clock(said.at(-1)[0] * 60)}  ${said.at(-1)[1]}` : "");
   }
 
-  function go(seconds) {
+  function go(seconds, dt = 0) {
     state.second = Math.max(0, Math.min(data.seconds, state.second + seconds));
     state.furthest = Math.max(state.furthest, state.second);
     if (state.second >= data.seconds) pause();
     // what is not on the panel is seen for as long again as the look took
     if (Math.abs(state.second - state.aside) > data.look_s) showAside("");
-    draw();
+    draw(dt);
   }
   function showAside(gauge) {
     for (const box of document.querySelectorAll("[data-aside]")) box.hidden = box.dataset.aside !== gauge;
   }
   function tick(now) {
     if (!state.playing) return;
-    if (state.last !== null) go(((now - state.last) / 1000) * Number(byId("speed").value));
-    state.last = now;
+    const dt = since(now, state.last);
+    const speed = Number(byId("speed").value);
+    if (dt) go(dt * speed, speed <= FASTEST_PLAYED ? dt : 0);
+    if (dt !== 0) state.last = now;
     if (state.playing) requestAnimationFrame(tick);
   }
   function play() {
@@ -65,6 +67,7 @@
   function pause() {
     state.playing = false;
     byId("play").textContent = "Play";
+    draw();
     remember();
   }
   const toggle = () => (state.playing ? pause() : play());

@@ -74,6 +74,10 @@ def tracks_of(
         stands = [movements(dial, state) for state in states]
         for place, first in enumerate(stands[0]):
             tracks[first.part] = _track([stand[place] for stand in stands])
+        for place, hand in enumerate(dial.hands):
+            if hand.points and hand.shape != "wings":
+                # the pegs of a needle, which it does not swing over
+                tracks[f"{dial.id}-hand{place}"]["stops"] = [hand.points[0][1], hand.points[-1][1]]
     return tracks
 
 
