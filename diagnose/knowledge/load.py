@@ -166,6 +166,10 @@ class KnowledgeBase:
     #: digest of the files that this was read from; empty if it was changed since, or made otherwise
     made_from: str = field(default="", init=False, compare=False, repr=False)
 
+    def at(self, table: str, entry: str) -> str:
+        """Give where an entry stands, as a problem names it: its file and its id."""
+        return f"{self.origin.get((table, entry), table)}, {entry}"
+
     def panel(self, panel_id: str, over: tuple[str, ...] = ()) -> Panel:
         """Give a panel with everything that it takes from the panels it is based on.
 

@@ -60,22 +60,18 @@ def line_problems(kb: KnowledgeBase) -> Iterator[str]:
         now = graph.edge_subgraph(edge for edge in graph.edges if not graph.edges[edge].get("later"))
         if not nx.is_directed_acyclic_graph(now):
             circle = [name for name, _ in nx.find_cycle(now)]
-            yield f"{_at(kb, 'sources', circle[0])}: sources follow from themselves: {' -> '.join(circle)}"
+            yield f"{kb.at('sources', circle[0])}: sources follow from themselves: {' -> '.join(circle)}"
             return
         for gauge in kb.panel(panel).gauges:
             rests_on = {name for facet in kb.gauges[gauge].facets for name in facet.parents}
             if rests_on and not graph.in_degree((GAUGE, gauge)):
-                yield f"{_at(kb, 'panels', panel)}: nothing that the {kb.gauges[gauge].name} rests on is fitted"
+                yield f"{kb.at('panels', panel)}: nothing that the {kb.gauges[gauge].name} rests on is fitted"
         reached |= {
             part for part in kb.panel(panel).parts if any(map(_is_gauge, nx.descendants(graph, part)))
         }
     for failure in kb.failures.values():
         if not set(failure.acts) & reached:
-            yield f"{_at(kb, 'failures', failure.id)}: no gauge of any panel shows what it acts on"
-
-
-def _at(kb: KnowledgeBase, table: str, entry: str) -> str:
-    return f"{kb.origin.get((table, entry), table)}, {entry}"
+            yield f"{kb.at('failures', failure.id)}: no gauge of any panel shows what it acts on"
 
 
 def _is_gauge(node: object) -> bool:

@@ -29,10 +29,6 @@ REVIEWED = ("relations", "ground_tests")
 SHARES = ("full_share", "sure_by_wind", "sure_drifting", "enough", "disbelieve", "onset_share")
 
 
-def _at(kb: KnowledgeBase, table: str, entry: str) -> str:
-    return f"{kb.origin.get((table, entry), table)}, {entry}"
-
-
 def _nodes(kb: KnowledgeBase) -> set[str]:
     return {*kb.parts, *kb.sources, *kb.memories, *kb.switches, *kb.circumstances}
 
@@ -52,7 +48,7 @@ def ids_are_plain(kb: KnowledgeBase) -> Iterator[str]:
     for table in ("parts", "sources", "memories", "failures", "gauges", "panels", "manoeuvres"):
         for entry in getattr(kb, table):
             if not re.fullmatch(ID_PATTERN, entry):
-                yield f"{_at(kb, table, entry)}: the id must be lower-case letters, digits and underscores"
+                yield f"{kb.at(table, entry)}: the id must be lower-case letters, digits and underscores"
 
 
 def sources_are_known(kb: KnowledgeBase) -> Iterator[str]:
@@ -74,13 +70,13 @@ def sources_are_known(kb: KnowledgeBase) -> Iterator[str]:
     ):
         for entry, record in getattr(kb, table).items():
             if record.source not in PLAIN_SOURCES and record.source not in kb.documents:
-                yield f"{_at(kb, table, entry)}: the source {record.source!r} is not in sources.toml"
+                yield f"{kb.at(table, entry)}: the source {record.source!r} is not in sources.toml"
 
 
 def failures_act_on_parts(kb: KnowledgeBase) -> Iterator[str]:
     """A failure puts parts into conditions that they have, and never the healthy one."""
     for entry, failure in kb.failures.items():
-        where = _at(kb, "failures", entry)
+        where = kb.at("failures", entry)
         for part, condition in failure.acts.items():
             if part not in kb.parts:
                 yield f"{where}: there is no part {part!r}"
@@ -91,7 +87,7 @@ def failures_act_on_parts(kb: KnowledgeBase) -> Iterator[str]:
 def chances_are_chances(kb: KnowledgeBase) -> Iterator[str]:
     """Rates and chances lie where they must, and a rate lies in its own range."""
     for entry, failure in kb.failures.items():
-        where = _at(kb, "failures", entry)
+        where = kb.at("failures", entry)
         if not (failure.rate_per_hour >= 0.0 and 0.0 <= failure.latent < 1.0 and 0.0 < failure.acting <= 1.0):
             yield f"{where}: rate, latent or acting is out of range"
         if failure.rate_range and not failure.rate_range[0] <= failure.rate_per_hour <= failure.rate_range[1]:
@@ -101,7 +97,7 @@ def chances_are_chances(kb: KnowledgeBase) -> Iterator[str]:
 def failures_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
     """Contexts, cures and causes that a failure names exist."""
     for entry, failure in kb.failures.items():
-        where = _at(kb, "failures", entry)
+        where = kb.at("failures", entry)
         for effect in failure.context:
             for flag in effect.when:
                 if flag not in kb.context:
@@ -122,21 +118,21 @@ def failures_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
 def rules_name_known_states(kb: KnowledgeBase) -> Iterator[str]:
     """Rules of sources, drivers of memories and conditions that a switch tells name states that exist."""
     for entry, flag in kb.context.items():
-        yield from _bad_states(kb, flag.switch, _at(kb, "context", entry))
+        yield from _bad_states(kb, flag.switch, kb.at("context", entry))
         for name in set(flag.first_in) - set(kb.manoeuvres):
-            yield f"{_at(kb, 'context', entry)}: there is no maneuver {name!r}"
+            yield f"{kb.at('context', entry)}: there is no maneuver {name!r}"
     for entry, source in kb.sources.items():
-        where = _at(kb, "sources", entry)
+        where = kb.at("sources", entry)
         for rule in source.rules:
             yield from _bad_states(kb, rule.when, where)
             if rule.gives not in source.conditions:
                 yield f"{where}: a rule gives {rule.gives!r}, which is none of its conditions"
     for entry, circumstance in kb.circumstances.items():
-        where = _at(kb, "circumstances", entry)
+        where = kb.at("circumstances", entry)
         for told in circumstance.tells:
             yield from _bad_states(kb, {entry: told.position, **told.before}, where)
     for entry, memory in kb.memories.items():
-        where = _at(kb, "memories", entry)
+        where = kb.at("memories", entry)
         yield from _bad_states(kb, {memory.driver: tuple(memory.carry)}, where)
         if memory.start not in memory.states:
             yield f"{where}: the start {memory.start!r} is none of its states"
@@ -148,9 +144,9 @@ def facets_are_complete(kb: KnowledgeBase) -> Iterator[str]:
         parents = {name for facet in gauge.facets for name in facet.parents}
         for name in gauge.tells_of:
             if name not in parents:
-                yield f"{_at(kb, 'gauges', gauge_id)}: tells of {name!r}, on which no facet depends"
+                yield f"{kb.at('gauges', gauge_id)}: tells of {name!r}, on which no facet depends"
         for facet in gauge.facets:
-            where = f"{_at(kb, 'gauges', gauge_id)}, facet {facet.id}"
+            where = f"{kb.at('gauges', gauge_id)}, facet {facet.id}"
             for name in (*facet.parents, *facet.axes):
                 if name not in _nodes(kb) | set(kb.axes):
                     yield f"{where}: depends on an unknown {name!r}"
@@ -189,7 +185,7 @@ def _rows(kb: KnowledgeBase, where: str, rows: Iterable[object], readings: set[s
 def manoeuvres_are_complete(kb: KnowledgeBase) -> Iterator[str]:
     """A maneuver expects a value of every axis, and its strays leave room for it."""
     for entry, manoeuvre in kb.manoeuvres.items():
-        where = _at(kb, "manoeuvres", entry)
+        where = kb.at("manoeuvres", entry)
         if set(manoeuvre.expected) != set(kb.axes):
             yield f"{where}: must expect a value of each of {', '.join(kb.axes)}"
         yield from _bad_states(kb, manoeuvre.expected, where)
@@ -208,7 +204,7 @@ def manoeuvres_are_complete(kb: KnowledgeBase) -> Iterator[str]:
 def panels_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
     """Parts, gauges and switches of a panel exist, and so does the panel it is based on."""
     for entry, panel in kb.panels.items():
-        where = _at(kb, "panels", entry)
+        where = kb.at("panels", entry)
         if panel.based_on and panel.based_on not in kb.panels:
             yield f"{where}: is based on an unknown panel {panel.based_on!r}"
         below, seen = panel.based_on, {entry}
@@ -231,7 +227,7 @@ def looks_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
     """Facets, switches, maneuvers and conditions that a look names exist; a glance moves nothing."""
     facets = {f"{gauge.id}.{facet.id}" for gauge in kb.gauges.values() for facet in gauge.facets}
     for entry, look in kb.looks.items():
-        where = _at(kb, "looks", entry)
+        where = kb.at("looks", entry)
         for kind, names, known in (
             ("facet", look.reads, facets),
             (
@@ -268,18 +264,18 @@ def advice_fields_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
         ),
     ):
         yield from (
-            f"{_at(kb, table, entry)}: there is no {kind} {name!r}" for name in names if name not in known
+            f"{kb.at(table, entry)}: there is no {kind} {name!r}" for name in names if name not in known
         )
     for failure in kb.failures.values():
         if len(failure.set_right) > LONGEST_ORDER:
-            yield f"{_at(kb, 'failures', failure.id)}: set_right must have at most {LONGEST_ORDER} characters"
+            yield f"{kb.at('failures', failure.id)}: set_right must have at most {LONGEST_ORDER} characters"
 
 
 def decisions_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
     """Instruments, states, conditions and switches that a decision names exist; its order is short."""
     before: set[str] = set()
     for entry, decision in kb.decisions.items():
-        where = _at(kb, "decisions", entry)
+        where = kb.at("decisions", entry)
         gauges = (*decision.against, *decision.out, *decision.covered, *decision.trusted, *decision.doubted)
         facets = {f"{g.id}.{f.id}" for g in kb.gauges.values() for f in g.facets}
         for kind, names, known in (
@@ -303,7 +299,7 @@ def effects_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
     """What a normal effect is told by exists: facets, readings, maneuvers, conditions, motion, switches, parts."""
     facets = {f"{g.id}.{f.id}": {r.id for r in f.readings} for g in kb.gauges.values() for f in g.facets}
     for entry, effect in kb.effects.items():
-        where = _at(kb, "effects", entry)
+        where = kb.at("effects", entry)
         for kind, names, known in (
             ("gauge", (effect.gauge,), kb.gauges),
             ("facet", effect.when, facets),
@@ -322,7 +318,7 @@ def effects_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
 def dials_can_be_drawn(kb: KnowledgeBase) -> Iterator[str]:
     """A dial belongs to a gauge, its face is there, and every scale has two points or a whole turn."""
     for entry, dial in kb.dials.items():
-        where = _at(kb, "dials", entry)
+        where = kb.at("dials", entry)
         if entry not in kb.gauges:
             yield f"{where}: there is no gauge {entry!r}"
         if dial.like and (dial.like not in kb.dials or kb.dials[dial.like].like):
@@ -346,7 +342,7 @@ def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
         f"{source}.{condition}" for source, known in kb.sources.items() for condition in known.conditions
     }
     for entry, flow in kb.flows.items():
-        where = _at(kb, "flows", entry)
+        where = kb.at("flows", entry)
         yield from (
             f"{where}: no source has the condition {name!r}" for name in flow.of if name not in states
         )
@@ -356,12 +352,16 @@ def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
     ):
         for condition in list(kb.sources[source].conditions)[1:]:
             if (times := named.count(f"{source}.{condition}")) != 1:
-                yield f"{_at(kb, 'sources', source)}: {condition} stands in {times} flows of plumbing.toml, not in one"
+                yield f"{kb.at('sources', source)}: {condition} stands in {times} flows of plumbing.toml, not in one"
     lines = nx.DiGraph((before, entry) for entry, fitting in kb.fittings.items() for before in fitting.after)
+    order = list(kb.fittings)
     for ring in nx.simple_cycles(lines):
-        yield f"{_at(kb, 'fittings', ring[0])}: its line comes back into itself: {' -> '.join(ring)}"
+        # it begins anywhere in the ring
+        first = ring.index(min(ring, key=order.index))
+        told = " -> ".join((*ring[first:], *ring[:first]))
+        yield f"{kb.at('fittings', ring[first])}: its line comes back into itself: {told}"
     for entry, fitting in kb.fittings.items():
-        where = _at(kb, "fittings", entry)
+        where = kb.at("fittings", entry)
         known = [
             condition for part in fitting.parts if part in kb.parts for condition in kb.parts[part].conditions
         ]
@@ -386,7 +386,7 @@ def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
 def scan_patterns_name_gauges(kb: KnowledgeBase) -> Iterator[str]:
     """A pattern of looks goes round two gauges or more, which exist."""
     for entry, pattern in kb.scan_patterns.items():
-        where = _at(kb, "scan_patterns", entry)
+        where = kb.at("scan_patterns", entry)
         yield from (
             f"{where}: there is no gauge {name!r}" for name in pattern.gauges if name not in kb.gauges
         )
@@ -397,7 +397,7 @@ def scan_patterns_name_gauges(kb: KnowledgeBase) -> Iterator[str]:
 def review_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
     """Channels, failures and numbers that the review of a recording works with are there and make sense."""
     for entry, channel in kb.recorded.items():
-        where = _at(kb, "recorded", entry)
+        where = kb.at("recorded", entry)
         if not channel.range[0] < channel.range[1]:
             yield f"{where}: the range {channel.range} must rise"
         if not channel.units or next(iter(channel.units.values())) != (1.0, 0.0):
@@ -410,14 +410,14 @@ def review_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
         if channel.twin and channel.twin not in kb.recorded:
             yield f"{where}: there is no channel {channel.twin!r}"
     for entry, relation in kb.relations.items():
-        where = _at(kb, "relations", entry)
+        where = kb.at("relations", entry)
         for name in (*relation.channels, *relation.speaks_of):
             if name not in kb.recorded:
                 yield f"{where}: there is no channel {name!r}"
         if relation.noise <= 0.0:
             yield f"{where}: the noise must be above 0"
     for entry, test in kb.ground_tests.items():
-        where = _at(kb, "ground_tests", entry)
+        where = kb.at("ground_tests", entry)
         yield from (
             f"{where}: there is no failure {name!r}" for name in test.failures if name not in kb.failures
         )
@@ -459,9 +459,9 @@ def families_hold_failures(kb: KnowledgeBase) -> Iterator[str]:
     for family in kb.families.values():
         for name in family.members:
             if name not in kb.failures:
-                yield f"{_at(kb, 'families', family.id)}: there is no failure {name!r}"
+                yield f"{kb.at('families', family.id)}: there is no failure {name!r}"
             if taken.setdefault(name, family.id) != family.id:
-                yield f"{_at(kb, 'families', family.id)}: {name} stands in two families, here and {taken[name]}"
+                yield f"{kb.at('families', family.id)}: {name} stands in two families, here and {taken[name]}"
 
 
 RULES: tuple[Callable[[KnowledgeBase], Iterator[str]], ...] = (
