@@ -54,10 +54,26 @@ def test_a_snapshot_takes_its_readings_along_and_keeps_the_switches():
 def test_a_switch_can_be_said_or_commanded():
     for line in ("switch alt static on", "alternate static was on", "alternate on"):
         assert last("snapshot level", line).switches == {"alternate_static": "on"}
-    said = "Its readings count as taken after the switch: for before and after use two snapshots."
+    said = "Its readings count as taken after the switch: for before and after use two moments."
     assert said in answer_to("snapshot level", "vsi zero", "switch alt static on")
     assert said in answer_to("snapshot level", "vsi zero", "alt static on")
     assert "alternate static source off pitot heat off" in answer_to("snapshot level", "switch")
+
+
+def test_what_is_read_again_with_a_switch_moved_was_read_after_it():
+    before = ("moment climb; airspeed falling; vsi zero",)
+    for line in ("alternate static on; airspeed normal; vsi climb", "alt static on; rest as expected"):
+        desk = desk_after(*before, line)
+        first, second = desk.case.snapshot
+        assert first == last(*before)
+        assert (second.manoeuvre, second.switches) == ("climb", {"alternate_static": "on"})
+        assert second.readings["vertical_speed.rate"] == "climb"
+        assert "That is moment 2, after the switch was moved" in answer_to(*before, line)
+        assert desk_after(*before, line, "undo").case.snapshot == (first,)
+    # a gauge that was not read before may belong to the same moment, and so does a switch that stands so already
+    assert len(desk_after(*before, "alternate static on; suction normal").case.snapshot) == 1
+    already = ("moment climb; alternate static on; airspeed falling", "alternate static on; airspeed rising")
+    assert len(desk_after(*already).case.snapshot) == 1
 
 
 def test_conditions_come_and_go():
@@ -139,7 +155,7 @@ def test_why_gives_the_reasons_reading_by_reading():
     text = answer_to(*said, "why figures")
     assert text.startswith(plain)
     assert "suction zero x " in text
-    assert "Add nothing to the others (snapshot): vertical speed zero (1)" in text
+    assert "Add nothing to the others (moment): vertical speed zero (1)" in text
     assert answer_to(*said, "why nothing").startswith("Why nothing failed?")
     assert "The leading one: vacuum pump failed" in answer_to(*said, "why suction gauge zero")
     assert refusal(*said, "why left pump stopped").startswith("there is no failure on the panel single_pump")
@@ -320,7 +336,7 @@ def test_what_was_filled_in_follows_the_manoeuvre():
 
 @pytest.mark.parametrize("line", ["go 3", "go 0", "copy 9", "delete 3", "go banana"])
 def test_a_snapshot_that_is_not_there(line):
-    with pytest.raises(CaseError, match="snapshot"):
+    with pytest.raises(CaseError, match="moment"):
         desk_after("snapshot climb", "snapshot level", line)
 
 
@@ -355,7 +371,7 @@ def test_what_was_left_is_taken_up_or_thrown_away_only_after_a_yes():
     state = desk_after("snapshot level; suction zero").session.now
     lefts = tuple(Left(state=state, when="1 May", path=Path(f"{n}")) for n in (1, 2))
     desk = Desk(kb=shipped(), engines=ENGINES, asks=True, left=lefts)
-    assert "2 untitled, 1 snapshot, last: level (1 May)" in " ".join(obey(desk, "restore")[1].split())
+    assert "2 untitled, 1 moment, last: level (1 May)" in " ".join(obey(desk, "restore")[1].split())
     after, _ = obey(desk, "restore 2")
     assert (after.case, after.left) == (state.case, lefts[:1])
     after, text = obey(desk, "restore none")
@@ -429,7 +445,7 @@ def offered(text, *lines):
 
 def test_completion_offers_commands_and_gauges_then_what_fits():
     assert set(offered("")) >= {*COMMANDS, "airspeed", "rest as expected"}
-    assert offered("sna") == ["snapshot"]
+    assert offered("mom") == ["moment"]
     assert "climb" in offered("snapshot cl")
     assert offered("snapshot level; airspeed fal") == ["falling"]
     assert offered("panel du") == ["dual pump", "two sets"]

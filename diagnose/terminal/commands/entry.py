@@ -9,7 +9,11 @@ from typing import Any
 import msgspec
 
 from diagnose.language import (
+    AsExpected,
+    RestAsExpected,
+    Said,
     Statement,
+    Switched,
     entry_forms,
     find,
     gauge_forms,
@@ -190,6 +194,21 @@ def left_out(desk: Desk, flags: tuple[str, ...]) -> str:
     return fill(told, desk.width)
 
 
+def _reads_again(desk: Desk, statements: tuple[Statement, ...]) -> bool:
+    """Whether a switch is moved and a gauge read again in one breath: what was read before came before the switch."""
+    snapshot = desk.session.snapshot
+    stood = desk.engine.network.switch_positions(snapshot.switches)
+    moved = any(isinstance(one, Switched) and stood.get(one.switch) != one.position for one in statements)
+    read = {facet.split(".")[0] for facet in (*snapshot.readings, *snapshot.unsure)}
+    again = (
+        isinstance(one, RestAsExpected)
+        or (isinstance(one, AsExpected) and one.gauge in read)
+        or (isinstance(one, Said) and one.facet.split(".")[0] in read)
+        for one in statements
+    )
+    return moved and bool(read) and any(again)
+
+
 def hear(desk: Desk, text: str) -> tuple[Desk, str]:
     """Take in what the gauges showed. Raises DiagnoseError, and then nothing has changed."""
     statements: tuple[Statement, ...] = parse_line(text, desk.kb, desk.kb.panel(desk.case.panel))
@@ -197,12 +216,20 @@ def hear(desk: Desk, text: str) -> tuple[Desk, str]:
         return desk, fill("Nothing recorded. Leave out what you do not know.", desk.width)
     if not statements:
         raise CaseError(f"{text.strip()!r} says nothing", mend="airspeed falling")
+    asked, began = desk, ""
+    if _reads_again(desk, statements):
+        snapshot = desk.session.snapshot
+        fresh = SnapshotRecord(manoeuvre=snapshot.manoeuvre, switches=snapshot.switches)
+        desk = desk.on(desk.session.insert(fresh, desk.session.now.at + 1))
+        began = f" That is moment {desk.session.now.at + 1}, after the switch was moved; 'undo' takes it back."
     before = desk.session.snapshot
     session = desk.session.say(statements, desk.engine.network)
+    if began:  # one change, so that one undo takes back the moment and its readings
+        session = replace(session, past=(*asked.session.past, asked.session.now))
     after = replace(desk, session=session)
     moved = _counts_after(before) if session.snapshot.switches != before.switches else ""
     told = conditions_told(desk, after)
-    said = fill(f"Heard: {say_back(statements, desk.kb)}.{told}{moved}", desk.width)
+    said = fill(f"Heard: {say_back(statements, desk.kb)}.{told}{moved}{began}", desk.width)
     if desk.later:
         return after, said
     answer = after.answer()
