@@ -104,8 +104,13 @@ def _panel(session: Session, story: Sequence[SentenceRead], kb: KnowledgeBase) -
     if session.case.panel in fitted or session.case.panel != START.panel:
         return "", ()
     needed = {piece.gauge for piece in pieces if piece.kind in EVIDENCE and piece.gauge} - set(now.gauges)
-    if not fitted and needed:
-        fitted = tuple(entry for entry in kb.panels if needed <= set(kb.panel(entry).gauges))
+    handles = {piece.value for piece in pieces if piece.kind == "switch"} - set(now.switches)
+    if not fitted and (needed or handles):
+        fitted = tuple(
+            entry
+            for entry in kb.panels
+            if needed <= set(kb.panel(entry).gauges) and handles <= set(kb.panel(entry).switches)
+        )
     read = {facet.split(".")[0] for s in session.case.snapshot for facet in (*s.readings, *s.unsure)}
     moved = {switch for s in session.case.snapshot for switch in s.switches}
     if len(fitted) > 1 and needed:  # of several panels the one that has what was read
@@ -149,7 +154,12 @@ class _Builder:
         for number, sentence in enumerate(self.story):
             self.throughout = self.earlier = False
             self.minutes = None
-            self.throughout = any(p.kind == "time" and p.value == "throughout" for p in sentence.pieces)
+            whole = any(p.kind == "time" and p.value == "throughout" for p in sentence.pieces)
+            # in a sentence that moves on it is said of what follows it only
+            moves = any(
+                p.kind == "switch" or (p.kind == "time" and p.value == "later") for p in sentence.pieces
+            )
+            self.throughout = whole and not moves
             self.since: list[Piece] = []
             for piece in sentence.pieces:
                 self._piece(number, piece)
@@ -166,6 +176,8 @@ class _Builder:
                     )
                 elif piece.value == "earlier":
                     self.earlier = True
+                elif piece.value == "throughout":
+                    self.throughout = True
                 elif piece.value == "now":
                     self.earlier, self.later = False, True
             case "switch":
@@ -186,6 +198,10 @@ class _Builder:
 
     def _flown(self, piece: Piece) -> None:
         now = self.now
+        if self.earlier and now is not None and now.evidence():
+            first = self._before_all()
+            first.flown, first.assumed = piece.value, False
+            return
         if piece.position == "implied":
             if now is None or (now.assumed and not now.evidence()):
                 self._open(piece.value)
@@ -244,7 +260,12 @@ class _Builder:
             self._open()
         assert self.now is not None
         if self.now.evidence() and (self.later or self._conflicts(number, piece)):
-            self._open()
+            # what the same sentence told already, without "then", is of the same moment
+            before = not self.later and self._conflicts_with_earlier(number, piece)
+            mine = [(n, p) for n, p in self.now.told if before and n == number and p in self.since]
+            self.now.told = [pair for pair in self.now.told if pair not in mine]
+            fresh = self._open()
+            fresh.told += mine
         if self.minutes and not self.now.evidence() and self.now.at is None and len(self.moments) > 1:
             self.now.before, self.minutes = min(self.minutes, LONGEST_MINUTES), None
         self.later = False
@@ -262,6 +283,12 @@ class _Builder:
     def _conflicts(self, number: int, piece: Piece) -> bool:
         assert self.now is not None
         return _conflict(self.now, piece)
+
+    def _conflicts_with_earlier(self, number: int, piece: Piece) -> bool:
+        """Whether a piece contradicts what an earlier sentence told, and nothing of its own sentence."""
+        assert self.now is not None
+        mine = _Moment(told=[(n, p) for n, p in self.now.told if n == number])
+        return not _conflict(mine, piece)
 
     def _before_all(self) -> _Moment:
         """The moment before the first one told: at first, on the ground, the day before."""
@@ -401,7 +428,8 @@ def _conflict(moment: _Moment, piece: Piece) -> bool:
             ):
                 return piece.sure >= 0.5 or other.reading == piece.reading
         elif number >= 0 and {piece.kind, other.kind} == {"reading", "expected"}:
-            return True
+            # "indicated a normal climb" is one saying
+            return piece.words not in other.words and other.words not in piece.words
     return False
 
 

@@ -357,7 +357,7 @@ class Clause(Counting):
             and self._elided(at, senses)
         ):
             gone = tuple(self.state.gone)[-1:]  # what came back is what had gone wrong
-            back = any(sense.value == "recover" for sense in senses)
+            back = not self.state.named and any(sense.value == "recover" for sense in senses)
             focus = (
                 gone
                 if back and gone and not set(self.state.focus) & set(self.state.gone)

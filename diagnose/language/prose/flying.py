@@ -195,6 +195,8 @@ class Flying(Saying):
         ):
             return False  # "he gave me a left turn"
         meant = {*account["approach"], *self.reader.prose["ordinal"]}
+        if before is not None and before.text in ("said", "says", "answered", "replied"):
+            return False  # "he said before takeoff"
         if span.text == "approach" and (before is None or before.words[-1] not in meant):
             return False  # "I called approach"
         behaves = self._behaves(at)
@@ -303,4 +305,17 @@ class Flying(Saying):
     def _subordinate(self) -> bool:
         """Whether the clause only says when: "... when we descended", after what was read."""
         evidence = any(piece.kind in EVIDENCE for piece in self.reader.pieces)
-        return self.lead in ("when", "while", "as", "once") and evidence
+        # ", right after takeoff" at the end, with nothing else, says when as well
+        bare = (
+            self.lead == ","
+            and self.reader.final
+            and not any(
+                names(span)
+                or (
+                    span.kinds & {"behaviour", "reading"}
+                    and not span.kinds & {"setting", "motion", "adverb", "during"}
+                )
+                for span in self.spans
+            )
+        )
+        return (self.lead in ("when", "while", "as", "once") or bare) and evidence

@@ -44,6 +44,8 @@ class SentenceReader:
         self.numbers: dict[str, float] = {}
         self.range = False
         self.supposed = False
+        #: whether the clause in hand is the last of the sentence
+        self.final = False
 
     # ------------------------------------------------------------------ from text to clauses
 
@@ -76,6 +78,7 @@ class SentenceReader:
         for number, (lead, clause) in enumerate(clauses):
             if lead in self.prose["no_longer_first"] and "earlier" in before:
                 self.pieces.append(Piece(kind="time", words=lead, value="now"))
+            self.final = number == len(clauses) - 1
             self._clause(lead, clause, number)
             before = {kind for span in clause for kind in span.kinds}
         self._set_against()
@@ -524,7 +527,7 @@ class SentenceReader:
     def _scene(self, kind: str, sense: Sense, span: Span, spans: list[Span]) -> None:
         at = spans.index(span)
         words = self.source([span])
-        denied = any("negation" in other.kinds for other in spans[max(0, at - 3) : at])
+        denied = any("negation" in other.kinds for other in spans[max(0, at - 4) : at])
         if kind == "day":
             if "hedge" in {k for other in spans for k in other.kinds}:
                 self.pieces.append(
