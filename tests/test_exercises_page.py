@@ -377,6 +377,14 @@ def test_a_scan_in_the_page_is_the_scan_of_the_drill(tab, tmp_path):
     tab.keyboard.press("Enter")
     assert "That is what you called" in tab.inner_text("#told")
     assert tab.locator("#panel .dial:visible").count() > 0
+    # the way of the eye: a place for each stay, and the looks that tell most
+    assert tab.locator(".trace circle.yours").count() == 7
+    assert tab.locator(".trace text").all_text_contents() == ["1", "2", "3", "4", "5", "6", "7"]
+    assert tab.locator(".trace polyline.told").count() >= 1
+    dial = tab.locator('#panel .dial[data-gauge="airspeed"]').bounding_box()
+    place = tab.locator(".trace circle.yours").nth(5).bounding_box()
+    assert abs(place["x"] + place["width"] / 2 - dial["x"] - dial["width"] / 2) < 3
+    assert abs(place["y"] + place["height"] / 2 - dial["y"] - dial["height"] / 2) < 3
     given = read_results(downloaded(tab, tmp_path)).answers[1]
     assert [gauge for gauge in given.looks if gauge][-1] == "suction"
     assert "" in given.looks

@@ -21,6 +21,7 @@ from diagnose.practice.drill.scan import Look, Scan
 from diagnose.practice.drill.sitting import Exercise
 from diagnose.practice.drill.studio import Studio
 from diagnose.render.drill.question import clock, facet_words, option_words, upper
+from diagnose.render.plumbing import WIDEST_DRAWN, plumbing_text
 from diagnose.render.reasons import plain_lines, strength
 from diagnose.render.text import fill, percent, reading_words, table
 
@@ -111,7 +112,7 @@ def _named(
             yield fill(
                 f"Looks the same here: {', '.join(kb.failures[n].name for n in also[:MOST_HIDDEN])}.", width
             )
-        yield from _mechanism(right.id, kb, width)
+        yield from _mechanism(right.id, studio, width)
     elif also:
         yield fill(
             f"Not ruled out, since it would not show here: {', '.join(kb.failures[n].name for n in also[:MOST_HIDDEN])}"
@@ -167,10 +168,14 @@ def _telling(posterior: Posterior, right: tuple[str, ...], other: tuple[str, ...
     return f"all readings together ({strength(kb, contrast.total)} evidence)"
 
 
-def _mechanism(failure: str, kb: KnowledgeBase, width: int) -> Iterator[str]:
-    """How the failure works, and who says so."""
+def _mechanism(failure: str, studio: Studio, width: int) -> Iterator[str]:
+    """How the failure works, what it does to the lines where there is a screen to draw on, and who says so."""
+    kb = studio.kb
     for line in plain_lines(kb, (failure,)):
         yield fill(line, width)
+    if width <= WIDEST_DRAWN:
+        drawn = plumbing_text(studio.network, (failure,), width=width, only_concerned=True)
+        yield from drawn.splitlines()
     yield fill(_source(failure, kb), width)
 
 
@@ -225,7 +230,7 @@ def _open(options: Sequence[Option], chances: Sequence[float], truth: str, flown
     name = "nothing had failed" if truth == SOUND else f"it was {kb.failures[truth].name}"
     yield fill(f"In fact, {name}.", width)
     if truth != SOUND:
-        yield from _mechanism(truth, kb, width)
+        yield from _mechanism(truth, studio, width)
 
 
 def _predicted(exercise: PredictIt, marked: Marked, studio: Studio, width: int, *, met: bool) -> Iterator[str]:  # fmt: skip
@@ -248,7 +253,7 @@ def _predicted(exercise: PredictIt, marked: Marked, studio: Studio, width: int, 
     if met:
         yield fill(_source(exercise.card.failure, kb), width)
     else:
-        yield from _mechanism(exercise.card.failure, kb, width)
+        yield from _mechanism(exercise.card.failure, studio, width)
 
 
 def _flown(exercise: FlyOn, marked: Marked, studio: Studio, width: int) -> Iterator[str]:
@@ -277,7 +282,7 @@ def _flown(exercise: FlyOn, marked: Marked, studio: Studio, width: int) -> Itera
             text += f"; you said {words(given[choice.what])}: {why}"
         rows.append((f"  {choice.what}", text))
     yield table(rows, width)
-    yield from _mechanism(card.failure, kb, width)
+    yield from _mechanism(card.failure, studio, width)
 
 
 def _why_not(what: str, given: str, right: str, grades: Mapping[str, Grade], kb: KnowledgeBase) -> str:
@@ -325,7 +330,7 @@ def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Stud
     if looked is not None:
         yield from _gaze(looked, kb, width, sound=truth == SOUND)
     if truth != SOUND:
-        yield from _mechanism(truth, kb, width)
+        yield from _mechanism(truth, studio, width)
 
 
 def _began(exercise: Scan, name: str, width: int, *, early: bool) -> Iterator[str]:
@@ -358,7 +363,7 @@ def aftermath(exercise: Scan, studio: Studio, width: int) -> str:
     lines: list[str] = []
     lines += _best_looks(review(replace(exercise, second=0, looks=())), kb, width, sound=truth == SOUND)
     if truth != SOUND:
-        lines += _mechanism(truth, kb, width)
+        lines += _mechanism(truth, studio, width)
     return "\n".join(lines)
 
 

@@ -15,6 +15,7 @@ from diagnose.render.pages.chart import Mark, chart
 from diagnose.render.pages.page import Paper, figure, heading, listed, page, paragraph, table
 from diagnose.render.pages.papers import failed_plumbing, ghost_figure, truth_marks
 from diagnose.render.pages.timeline import clock, judgement
+from diagnose.render.plumbing import plumbing_text
 from diagnose.render.text import fill, names, percent, short_name
 from diagnose.render.text import table as layout_table
 
@@ -269,6 +270,8 @@ def debrief_text(
         "",
         *(fill(line, width) for line in judgement(simulation, followed)),
     ]
+    drawn = plumbing_text(simulation.network, followed.truth, width=width, only_concerned=True)
+    lines += ["", drawn] if drawn else []
     for score in scores:
         rows = [
             (f"  {what}", f"{said} ({points})")

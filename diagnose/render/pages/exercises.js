@@ -148,6 +148,54 @@
     }
   }
 
+  // the way of the eye over the dials: yours as a whole line, the larger the disc the longer the stay; dashed the
+  // looks that tell most
+  function trace(best) {
+    const holder = byId("panel");
+    holder.querySelector(".trace")?.remove();
+    const frame = holder.getBoundingClientRect();
+    const drawing = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+    drawing.classList.add("trace");
+    drawing.setAttribute("viewBox", `0 0 ${frame.width} ${frame.height}`);
+    const middle = (gauge) => {
+      const box = holder.querySelector(`.dial[data-gauge="${gauge}"]`)?.getBoundingClientRect();
+      return box && [box.x + box.width / 2 - frame.x, box.y + box.height / 2 - frame.y];
+    };
+    const add = (tag, attributes, text = "") => {
+      const made = document.createElementNS("http://www.w3.org/2000/svg", tag);
+      for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
+      made.textContent = text;
+      drawing.append(made);
+    };
+    for (const [looks, kind] of [[best, "told"], [slots.filter((gauge) => gauge), "yours"]]) {
+      // a stay on one dial is one place
+      const places = [];
+      looks.forEach((gauge, number) => {
+        const last = places.at(-1);
+        if (last && last.gauge === gauge) last.looks += 1;
+        else if (middle(gauge)) places.push({ gauge, at: middle(gauge), looks: 1, first: number + 1 });
+      });
+      if (kind === "told") {
+        // to and fro is drawn once, or its dashes would fill each other
+        const ways = new Set(places.slice(1).map((place, number) => [places[number].at, place.at].sort().join(" ")));
+        for (const points of ways) add("polyline", { points, class: kind });
+        continue;
+      }
+      if (places.length) add("polyline", { points: places.map((place) => place.at.join(",")).join(" "), class: kind });
+      const most = places.length ? Math.max(...places.map((place) => place.looks)) : 0;
+      for (const { at, looks: stay, first } of places) {
+        add("circle", { cx: at[0], cy: at[1], r: 11 + 5 * Math.min(stay - 1, 4), class: stay > 2 && stay === most ? "yours fixed" : "yours" });
+        add("text", { x: at[0], y: at[1] + 5 }, String(first));
+      }
+      const seen = new Set(places.map((place) => place.gauge));
+      for (const gauge of new Set(best)) {
+        // omission: a dial of the best looks that was never looked at
+        if (!seen.has(gauge) && middle(gauge)) add("circle", { cx: middle(gauge)[0], cy: middle(gauge)[1], r: 18, class: "missed" });
+      }
+    }
+    holder.append(drawing);
+  }
+
   // ---------------------------------------------------------------- asking
 
   function ask(number) {
@@ -179,6 +227,7 @@
         return row;
       }),
     );
+    document.querySelector("#panel .trace")?.remove();
     byId("look-box").hidden = !isScan();
     byId("again").hidden = isScan();
     byId("seen").replaceChildren();
@@ -232,6 +281,11 @@
     });
     remember();
     byId("told").replaceChildren(...(isScan() ? afterScan(text, hidden) : afterName(text, hidden)));
+    cover();
+    if (isScan()) {
+      trace(hidden.best);
+      byId("told").append(make("p", "On the panel: your looks in their order, a larger disc where you stayed (red: longest, three looks or more); dashed, the looks that tell most; dashed ring, one of them that you left out.", "quiet"));
+    }
     byId("told").insertAdjacentHTML("beforeend", hidden.plumbing);
     byId("told").hidden = false;
     byId("form").hidden = byId("look-box").hidden = true;

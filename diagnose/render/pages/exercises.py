@@ -9,11 +9,13 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import msgspec
 
 from diagnose.practice.drill.exercise import LETTERS, OPEN, SOUND
+from diagnose.practice.drill.gaze import review
 from diagnose.practice.drill.lent import FORMAT, VERSION, plan_of
 from diagnose.practice.drill.name_it import NameIt
 from diagnose.practice.drill.scan import Look, Scan
@@ -123,6 +125,7 @@ def _scan(done: Round, exercise: Scan, studio: Studio) -> dict[str, Any]:
                 "onset": exercise.onset_s,
                 "gives_up": [p for p, o in enumerate(exercise.options) if o.id in (OPEN, SOUND)],
                 "stays": [p for p, o in enumerate(exercise.options) if exercise.stays(o.id)],
+                "best": [o.gauge for o in review(replace(exercise, second=0, looks=())).best],
                 "says": aftermath(exercise, studio, UNWRAPPED),
             }
         ),
