@@ -339,7 +339,7 @@ def prior(panel, case):
     """
     setting, context = files()["setting"][case.setting], list(case.context)
     for flag_id, flag in files()["context"].items():
-        if case.snapshot and case.snapshot[0].manoeuvre in flag.get("first_in", ()):
+        if case.snapshot and all(one.manoeuvre in flag.get("all_in", ()) for one in case.snapshot):
             context.append(flag_id)
         # a switch that a later snapshot speaks of first was moved there, and stood as usual before
         for switch, position in flag.get("switch", {}).items():

@@ -257,7 +257,7 @@ class ContextFlag(Record, frozen=True, kw_only=True):
     """A condition of the day that changes the odds.
 
     ``switch``: switch -> position that says the same, where it is stated before any other position.
-    ``first_in``: maneuvers of which the first snapshot says the same.
+    ``all_in``: maneuvers that say the same if nothing else was flown in the case.
     ``phases``: phases of flight in which it can hold (none: all); ``above_ft``: it needs this altitude.
     Made-up flights keep to both; what a person says of a real one is never refused.
     """
@@ -266,7 +266,7 @@ class ContextFlag(Record, frozen=True, kw_only=True):
     name: str
     words: tuple[str, ...] = ()
     switch: dict[str, str] = {}
-    first_in: tuple[str, ...] = ()
+    all_in: tuple[str, ...] = ()
     phases: tuple[str, ...] = ()
     above_ft: float = 0.0
     note: str = ""

@@ -77,13 +77,13 @@ def failure_rates(failure: Failure, context: Sequence[str], largest: float) -> t
 
 
 def conditions_told(kb: KnowledgeBase, case: CaseRecord) -> tuple[str, ...]:
-    """Conditions of the day that the case states, and those that a switch or the first maneuver tells.
+    """Conditions of the day that the case states, and those that a switch or the maneuvers tell.
 
     A switch that is first spoken of in a later snapshot stood as usual before it was moved there.
     """
     told = dict.fromkeys(case.context)
     for flag in kb.context.values():
-        if case.snapshot and case.snapshot[0].manoeuvre in flag.first_in:
+        if flag.all_in and {s.manoeuvre for s in case.snapshot} <= set(flag.all_in) and case.snapshot:
             told[flag.id] = None
         for switch, position in flag.switch.items():
             stands = [s.switches[switch] for s in case.snapshot if switch in s.switches]

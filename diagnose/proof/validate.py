@@ -119,7 +119,7 @@ def rules_name_known_states(kb: KnowledgeBase) -> Iterator[str]:
     """Rules of sources, drivers of memories and conditions that a switch tells name states that exist."""
     for entry, flag in kb.context.items():
         yield from _bad_states(kb, flag.switch, kb.at("context", entry))
-        for name in set(flag.first_in) - set(kb.manoeuvres):
+        for name in set(flag.all_in) - set(kb.manoeuvres):
             yield f"{kb.at('context', entry)}: there is no maneuver {name!r}"
     for entry, source in kb.sources.items():
         where = kb.at("sources", entry)
