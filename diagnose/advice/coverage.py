@@ -304,3 +304,54 @@ def _likelihoods(seen: Array, weight: Array, facets: _Facets) -> Array:
     log = seen @ facets.log
     log -= log.max(axis=1, keepdims=True)
     return np.asarray(np.exp(log) @ weight.T)
+
+
+# ------------------------------------------------------------------ what a failure does, whatever is flown
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """What one failure does: ``marks`` of motion and memories, ``shows`` facet -> chances of its readings."""
+
+    marks: frozenset[tuple[str, object]]
+    shows: Mapping[str, Array]
+
+    def alike(self, other: Effect, below: float) -> bool:
+        """Whether the chances of every reading differ by less than this (total variation)."""
+        return self.marks == other.marks and all(
+            shown.shape == other.shows[name].shape
+            and bool((0.5 * np.abs(shown - other.shows[name]).sum(axis=-1) < below).all())
+            for name, shown in self.shows.items()
+        )
+
+    @property
+    def exactly(self) -> frozenset[tuple[str, object]]:
+        """All of it, to the last digit: two that have the same are told apart by nobody."""
+        return self.marks | {(name, shown.tobytes()) for name, shown in self.shows.items()}
+
+
+def effect_of(
+    network: Network, facets: Iterable[str], acts: Mapping[str, str], memories: Iterable[str] | None = None
+) -> Effect:
+    """Give what these conditions of parts do to these facets, with the switches as usual.
+
+    ``memories``: those that count; None: those that the facets read. A gauge shows whatever they may have come to.
+    """
+    given = {part: np.array([network.states[part].index(c)]) for part, c in acts.items()}
+    state = network.conditions(given, network.switch_positions({}), 1)
+    marks: set[tuple[str, object]] = {(part, int(state[part][0])) for part in network.variation_parts}
+    read: set[str] = set()
+    shows = {}
+    for name in facets:
+        table = network.facets[name]
+        place = tuple(
+            slice(None) if p in network.memories else int(state[p][0]) if p in state else 0
+            for p in table.parents
+        )
+        shows[name] = table.at(place)
+        read |= {parent for parent in table.parents if parent in network.memories}
+    for name in read if memories is None else memories:
+        memory = network.memories[name].memory
+        driver = network.states[memory.driver][int(state[memory.driver][0])]
+        marks.add((name, memory.carry.get(driver, "")))
+    return Effect(marks=frozenset(marks), shows=shows)

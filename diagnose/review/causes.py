@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import msgspec
 import numpy as np
 
+from diagnose.advice.coverage import effect_of
 from diagnose.model import CaseRecord, FailureKind
 from diagnose.model.errors import ImpossibleEvidence
 from diagnose.model.units import Array
@@ -36,43 +37,6 @@ class Cause:
 
 
 # ------------------------------------------------------------------ causes
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Effect:
-    """What one failure does: ``marks`` of motion and memories, ``shows`` facet -> chances of its readings."""
-
-    marks: frozenset[tuple[str, object]]
-    shows: Mapping[str, Array]
-
-    def alike(self, other: Effect, below: float) -> bool:
-        """Whether the chances of every reading differ by less than this (total variation)."""
-        return self.marks == other.marks and all(
-            shown.shape == other.shows[name].shape
-            and bool((0.5 * np.abs(shown - other.shows[name]).sum(axis=-1) < below).all())
-            for name, shown in self.shows.items()
-        )
-
-
-def effect_of(network: Network, facets: Iterable[str], acts: Mapping[str, str]) -> Effect:
-    """What these conditions of parts do to these facets, with the switches as usual."""
-    given = {part: np.array([network.states[part].index(c)]) for part, c in acts.items()}
-    state = network.conditions(given, network.switch_positions({}), 1)
-    marks: set[tuple[str, object]] = {(part, int(state[part][0])) for part in network.variation_parts}
-    shows = {}
-    for name in facets:
-        table = network.facets[name]
-        place = tuple(
-            slice(None) if p in network.memories else int(state[p][0]) if p in state else 0
-            for p in table.parents
-        )
-        shows[name] = table.at(place)
-        for parent in table.parents:
-            if parent in network.memories:
-                memory = network.memories[parent].memory
-                driver = network.states[memory.driver][int(state[memory.driver][0])]
-                marks.add((parent, memory.carry.get(driver, "")))
-    return Effect(marks=frozenset(marks), shows=shows)
 
 
 def alike_finder(network: Network, facets: Sequence[str]) -> Callable[[str], tuple[str, ...]]:

@@ -10,6 +10,7 @@ import msgspec
 import numpy as np
 
 from diagnose.advice.advise import advise
+from diagnose.advice.coverage import effect_of
 from diagnose.advice.trust import misled
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language.session import START
@@ -21,7 +22,7 @@ from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior
 from diagnose.network.tables import Network
 from diagnose.review.began import GAUGE_CHANNELS, Onset, onsets_of
-from diagnose.review.causes import Cause, causes_of, effect_of, gauges_of, not_needed, real_ones, sufficed_at
+from diagnose.review.causes import Cause, causes_of, gauges_of, not_needed, real_ones, sufficed_at
 from diagnose.review.coding import Coder, coder, snapshots_of
 from diagnose.review.compared import shows_discharge
 from diagnose.review.dialogue import guess_of

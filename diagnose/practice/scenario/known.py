@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import msgspec
 import numpy as np
 
+from diagnose.advice.coverage import effect_of
 from diagnose.advice.trust import trust
 from diagnose.knowledge.load import KnowledgeBase, listed_only, with_only
 from diagnose.model import CaseRecord, SnapshotRecord
@@ -39,31 +40,14 @@ class Alike:
     """Which failures of a panel no gauge can tell apart (switches in their usual positions)."""
 
     network: Network
-    kept: dict[str, frozenset[tuple[object, ...]]] = field(default_factory=dict, repr=False)
+    kept: dict[str, frozenset[tuple[str, object]]] = field(default_factory=dict, repr=False)
 
-    def effect(self, failure: str) -> frozenset[tuple[object, ...]]:
-        """What a failure changes in readings, memories and motion; alike if equal."""
+    def effect(self, failure: str) -> frozenset[tuple[str, object]]:
+        """What a failure does to readings, memories and motion; alike if equal."""
         if failure not in self.kept:
-            acts = self.network.kb.failures[failure].acts
-            self.kept[failure] = frozenset(self._marks(acts) - self._marks({}))
+            network, acts = self.network, self.network.kb.failures[failure].acts
+            self.kept[failure] = effect_of(network, network.dials, acts, network.memories).exactly
         return self.kept[failure]
-
-    def _marks(self, acts: Mapping[str, str]) -> set[tuple[object, ...]]:
-        network = self.network
-        given = {part: np.array([network.states[part].index(c)]) for part, c in acts.items()}
-        state = network.conditions(given, network.switch_positions({}), 1)
-        marks: set[tuple[object, ...]] = {(part, int(state[part][0])) for part in network.variation_parts}
-        for name, table in network.dials.items():
-            # all that a gauge may show, whatever the memories have come to
-            place = tuple(
-                slice(None) if p in network.memories else int(state[p][0]) if p in state else 0
-                for p in table.parents
-            )
-            marks.add((name, table.at(place).tobytes()))
-        for name, tables in network.memories.items():
-            driver = tables.memory.driver
-            marks.add((name, tables.memory.carry.get(network.states[driver][int(state[driver][0])], "")))
-        return marks
 
     def like(self, failure: str) -> tuple[str, ...]:
         """All failures of the panel that are alike, this one first."""
