@@ -94,7 +94,7 @@ def failed_plumbing(simulation: Simulation, followed: Followed) -> str:
 
 
 def ghost_figure(simulation: Simulation) -> str:
-    """The panel when most instruments misled, with ghosts of what sound ones would have shown; "" if none did."""
+    """The panel when most instruments misled, with ghosts of what healthy ones would have shown; "" if none did."""
     wrong = misleading(simulation)
     most = np.sum(list(wrong.values()), axis=0) if wrong else np.zeros(1)
     if not most.any():
@@ -109,10 +109,10 @@ def ghost_figure(simulation: Simulation) -> str:
         kb.dials,
         simulation.network.dial_gauges,
         sound=true_state(simulation, second),
-        title=f"the panel at {at} with what sound gauges would have shown",
+        title=f"the panel at {at} with what healthy gauges would have shown",
         key="g-",
     )
-    caption = f"{at}: dashed, what a sound gauge would have shown; the number is the difference. Misleading: "
+    caption = f"{at}: dashed, what a healthy gauge would have shown; the number is the difference. Misleading: "
     return figure(caption + ", ".join(names_of), picture)
 
 

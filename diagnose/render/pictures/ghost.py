@@ -1,4 +1,4 @@
-"""Ghost hands: what a sound gauge would show, beside what it showed, and the number of the difference."""
+"""Ghost hands: what a healthy gauge would show, beside what it showed, and the number of the difference."""
 
 from __future__ import annotations
 

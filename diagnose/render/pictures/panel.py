@@ -174,7 +174,7 @@ def panel_svg(
     """The panel as one SVG picture: the six in their usual places, the others beside them.
 
     ``gauges`` of the panel; those without a dial are left out, those in ``covered`` are hidden.
-    ``key`` tells the ids of several pictures in one page apart. ``sound``: what sound gauges would show, drawn as
+    ``key`` tells the ids of several pictures in one page apart. ``sound``: what healthy gauges would show, drawn as
     ghosts with the difference.
     """
     sheet = _Sheet(state, covered, key, sound)
