@@ -41,6 +41,7 @@ class Clause(Counting):
             if at + 1 < len(spans) and (_bare := self._gauge_after(at)) and not self._told_later(at):
                 self._lost(at, _bare)
             elif span.text in ("stopped", "quit") and self.gauges and not self._told_later(at):
+                self.negated = False
                 self._attach(at, [Sense("behaviour", "stuck")])  # "the needle stopped"
             return
         if "excepting" in kinds and self._has("everything"):
@@ -294,6 +295,8 @@ class Clause(Counting):
         ):
             self.why = "the needle or the airplane"
             return False
+        if span.text == "freezing" and (self.pronoun or not self.gauges):
+            return False  # the air, and no needle
         if span.text in self.reader.prose["forward"]:  # "with no change in power"
             following = self._next(at)
             named = self.spans[following] if following < len(self.spans) else None

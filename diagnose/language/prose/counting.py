@@ -66,6 +66,8 @@ class Counting(Flying):
             if set(prose["not_read"]) & {w for s in spans[max(0, at - 3) : at] for w in s.words}:
                 continue  # "3 instead of the usual 5"
             before, earlier = self.reader.numbers.get(gauge), self.state.numbers.get(gauge)
+            if set(prose["another"]) & {word for s in spans[:at] for word in s.words}:
+                before = None  # "mine 8,200 and the right one 8,900"
             if self.reader.range:  # "between 80 and 110" is no way from one to the other
                 before = None
             self.reader.range = self._just(at, "between")
@@ -101,7 +103,7 @@ class Counting(Flying):
             ):
                 self._sized(gauge, trend, at, span, unit)
             elif (
-                self._just(at, "still")
+                (self._just(at, "still") or before == span.number)
                 and earlier == span.number
                 and has_reading(self.kb, gauge, "trend", "steady")
             ):

@@ -240,7 +240,7 @@ class Flying(Saying):
                 glue(s, GLUE | {"onward", "breaks", "joins", "during"}) for s in self.spans[:at]
             )
             pronoun = any(s.sense("pronoun") for s in self.spans[:at])
-            alone = span.words[0] in self.reader.prose["airplane_only"]
+            alone = span.words[0] in self.reader.prose["airplane_only"] or (at == 0 and self._to_altitude())
             if alone and not self.gauges:
                 return not self.negated and self._fly(at, span, sense, led)
             if self.subject != "self" and not led and not (opening and not pronoun and not self.state.focus):
@@ -261,6 +261,17 @@ class Flying(Saying):
         ):
             return False
         return self._fly(at, span, sense, led)
+
+    def _to_altitude(self) -> bool:
+        """ "Descended to 4,000 ft": an altitude to go to is the airplane's."""
+        low, _ = self.reader.prose["plausible"]["altimeter"]
+        to = self.spans[1:3]
+        return (
+            len(to) == 2
+            and to[0].text in ("to", "through", "from")
+            and to[1].unit in ("", "ft")
+            and (to[1].number or 0.0) >= low
+        )
 
     def _seen_outside(self, at: int, sense: Sense) -> bool:
         """ "I looked outside and we were level": what was seen out there."""

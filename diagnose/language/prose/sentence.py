@@ -529,6 +529,9 @@ class SentenceReader:
         words = self.source([span])
         denied = any("negation" in other.kinds for other in spans[max(0, at - 4) : at])
         if kind == "day":
+            said = {word for other in spans for word in other.words}
+            if said & set(self.prose["not_yet"]) or self.text[span.end :].lstrip().startswith("before"):
+                return  # "a new pump has been ordered", "the night before"
             if "hedge" in {k for other in spans for k in other.kinds}:
                 self.pieces.append(
                     Piece(kind="asked", words=words, asks=(f"context {sense.value}",), value=sense.value)

@@ -221,7 +221,9 @@ def hear(desk: Desk, text: str) -> tuple[Desk, str]:
         snapshot = desk.session.snapshot
         fresh = SnapshotRecord(manoeuvre=snapshot.manoeuvre, switches=snapshot.switches)
         desk = desk.on(desk.session.insert(fresh, desk.session.now.at + 1))
-        began = f" That is moment {desk.session.now.at + 1}, after the switch was moved; 'undo' takes it back."
+        began = (
+            f" That is moment {desk.session.now.at + 1}, after the switch was moved; 'undo' takes it back."
+        )
     before = desk.session.snapshot
     session = desk.session.say(statements, desk.engine.network)
     if began:  # one change, so that one undo takes back the moment and its readings
