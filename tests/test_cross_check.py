@@ -126,7 +126,7 @@ def test_the_cost_of_an_elimination_is_that_of_its_tables():
     ("name", "says", "at_most"),
     [
         ("turn_coordinator_breaker", "the whole panel", 2),
-        ("static_blocked_climb", "the 8 leading failures in any combination with all 2 snapshots", None),
+        ("static_blocked_climb", "the 8 leading failures in any combination with all 2 moments", None),
     ],
 )
 def test_a_shipped_case_agrees_with_pgmpy_and_says_on_which_network(name, says, at_most, capsys):
