@@ -115,7 +115,8 @@ def test_a_line_that_is_not_understood_stays_to_be_mended():
 def test_the_question_mark_is_doubt_and_a_star_fills_in():
     desk, _ = pressed("f?*" + F4, "snapshot climb")
     snapshot = desk.case.snapshot[0]
-    assert snapshot.unsure == {"airspeed.trend": ("falling", 0.75)}
+    assert snapshot.unsure["airspeed.trend"] == ("falling", 0.75)
+    assert set(snapshot.unsure) - {"airspeed.trend"} == {"radios.state", "engine.state"} & set(snapshot.filled)
     assert "altimeter.trend" in snapshot.filled
 
 
