@@ -95,8 +95,9 @@ def build_tables(network: Network, case: CaseRecord) -> Tables:
     for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True), 1):
         earlier = steps[number - 2] if number > 1 else None
         _failures(tables, network, odds, number)
+        _acting(tables, network, number, step, by_parts=False)
         _parts_without_cures(tables, network, number)
-        _acting(tables, network, number, step)
+        _acting(tables, network, number, step, by_parts=True)
         _parts(tables, network, number)
         _memories_and_sources(tables, network, space, case, number, step, earlier)
         _motion(tables, network, odds, number, snapshot)
@@ -154,9 +155,11 @@ def _comes_and_goes(network: Network, failure_id: str) -> bool:
     return failure.acting < 1.0 or failure.cured_by is not None
 
 
-def _acting(tables: Tables, network: Network, number: int, step: Step) -> None:
+def _acting(tables: Tables, network: Network, number: int, step: Step, by_parts: bool) -> None:
+    """Whether each failure acts, of those whose cure needs a part or of those whose cure needs none."""
     for failure in network.failures:
-        if not _comes_and_goes(network, failure.id):
+        needy = failure.cured_by is not None and bool(failure.cured_by.needs)
+        if not _comes_and_goes(network, failure.id) or needy is not by_parts:
             continue
         here, name = at(failure.id, number), at(f"{failure.id}_acts", number)
         if failure.acting < 1.0:
