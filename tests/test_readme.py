@@ -213,7 +213,7 @@ def figures():
         next(one for one in review if one["gps"] is has and one["hz"] == 1) for has in (True, False)
     )
     rows = (
-        ("simulated flights with known truth, an anomaly noticed, four snapshots: truth first; among the first three",
+        ("simulated flights with known truth, an anomaly noticed, four moments: truth first; among the first three",
          f"{four['top1'] / four['flights'] * 100:.0f} %; {four['top3'] / four['flights'] * 100:.0f} % of {four['flights']}"),
         ("a failure given more than one half, the same flights: on average said; came true",
          f"{said * 100:.0f} %; {true * 100:.0f} % of {count:,}"),
