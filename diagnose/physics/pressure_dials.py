@@ -117,10 +117,7 @@ def pitot_inhg(states: States, flights: Flights, draws: Draws, source: str = "pi
             every = draws("pitot.erratic.every_s", count)
             pushed = draws.steps(upward - head, upward, flights.samples, every)
             lag = np.full(count, draws.fixed("pitot.erratic.lag_s"))
-            plugged = _column(draws.chance("pitot.erratic.plugged", count))
-            return static + np.where(
-                plugged, _bleeding_inhg(impact, flights, draws), pressure_line(impact + pushed, STEP_S, lag)
-            )
+            return static + pressure_line(impact + pushed, STEP_S, lag)
         case "empty":
             return static
         case "vented":

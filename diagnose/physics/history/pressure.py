@@ -83,9 +83,7 @@ def _pitot(flown: Flown, source: str) -> Array:
         head = inhg_from_inh2o(sizes("pitot.erratic.head_inh2o"))
         upward = head * sizes("pitot.erratic.upward_share")
         every = sizes("pitot.erratic.every_s")
-        plugs = 1.0 if sizes.chance("pitot.erratic.plugged") else 0.0
-        share = share * (1.0 - water * plugs)
-        pushed = water * (1.0 - plugs) * sizes.steps("pitot water", upward - head, upward, samples, every)
+        pushed = water * sizes.steps("pitot water", upward - head, upward, samples, every)
         tau = np.where(water > 0.0, sizes("pitot.erratic.lag_s"), tau)
     vented = np.maximum(flown.degree(source, "vented"), flown.degree(source, "empty"))
     if vented.any():
