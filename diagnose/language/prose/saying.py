@@ -100,11 +100,10 @@ class Saying:
             return False  # "that is not right"
         if self.lead in ("after", "before", "until", "till") and not pronoun:
             return False  # it only says when: "after a turn"
-        goes_on = self.number and self.lead in ("and", "then", "but", ",")
-        if not goes_on and not pronoun:
-            coming = self.reader.prose["coming"]
-            if self.spans[0].words[0] in coming or self.spans[at].words[0] in coming:
-                return False
+        goes_on = self.number and self.lead in ("and", "then", "but", ",") and self.state.named
+        coming = self.reader.prose["coming"]
+        if not goes_on and not pronoun and {self.spans[0].words[0], self.spans[at].words[0]} & set(coming):
+            return False  # "left the pattern, came back and landed"
         return all(
             glue(
                 span,
