@@ -372,59 +372,6 @@ class Clause(Counting):
             self.gauges = ()
         return False
 
-    def _done_by_hand(self, at: int) -> bool:
-        """ "I stabilized the flaps": somebody did it to what follows, no gauge did."""
-        begins = self.spans[at].words[0] in self.reader.prose["felt"]
-        if self.subject not in ("self", "other") or self.spans[at].kinds & {"perceive"} or begins:
-            return False
-        actor = max((i for i in range(at) if self.spans[i].kinds & {"aircraft", "others"}), default=-1)
-        return not any(
-            span.kinds & {"perceive", "report", "attend", "copula", "negation"}
-            for span in self.spans[actor + 1 : at]
-        )
-
-    def _aim(self, at: int) -> bool:
-        """ "Heading to return": what was about to be done, unless it began, seemed or went on to do so."""
-        before = self.spans[at - 1] if at else None
-        if before is None or before.text != "to" or at < 2:
-            return False
-        word = self.spans[at].words[0]
-        form = word.endswith(("ing", "ed", "s")) or not self.known.is_base(word)
-        return not form and not set(self.spans[at - 2].words) & set(
-            self.known.tables["account"]["inchoative"]
-        )
-
-    def _of_its_object(self, at: int) -> bool:
-        """ "With a sticky note": the word belongs to the noun behind it."""
-        if at + 1 >= len(self.spans) or self.spans[at + 1].senses or self.spans[at + 1].number is not None:
-            return False
-        before = [span for span in self.spans[max(0, at - 2) : at] if span.text not in ("a", "an", "the")]
-        loose = (
-            all(sense.weak for sense in self._behaves(at))
-            and before
-            and before[-1].text in ("at", "in", "on")
-        )
-        return bool(before) and (
-            bool(loose) or before[-1].text in ("with", "of", "by", "from", "about", "for", "without")
-        )
-
-    def _with_somebody(self, at: int, senses: list[Sense]) -> bool:
-        """ "The tablet agreed with me": with a person, and with no gauge."""
-        if not any(sense.value in ("agree", "disagree") for sense in senses):
-            return False
-        rest = self.spans[at + 1 :]
-        people = any(span.text in ("me", "us", "him", "her", "them", "myself") for span in rest[:2])
-        return people and not any(names(span) for span in rest)
-
-    def _acts_on(self, at: int) -> bool:
-        """ "Began to pick up ice": what follows without a preposition is what somebody acted on."""
-        for span in self.spans[at + 1 :]:
-            if span.kinds & {"adverb", "determiner"} and span.text not in self.reader.prose["prepositions"]:
-                continue
-            unknown = not span.senses and span.number is None and not span.words[0].endswith("ly")
-            return unknown or bool(span.kinds & {"day"})
-        return False
-
     def _stepped(self, at: int, senses: list[Sense]) -> list[Sense]:
         """ "It jumped to 1,900" is one step up or down from where the needle was, and not restless."""
         following = self.spans[at + 1 : at + 3]

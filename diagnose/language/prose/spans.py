@@ -1,0 +1,254 @@
+"""From the words of a sentence to its spans, numbers and clauses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language.lexicon import Lexicon
+from diagnose.language.names import Words
+from diagnose.language.prose.pieces import (
+    STOPS,
+    Span,
+    State,
+    names,
+)
+from diagnose.language.tokens import Token
+
+
+def glue_or_name(span: Span) -> bool:
+    """Whether a span belongs to a bare list of gauges."""
+    return names(span) or span.words[0] in STOPS or bool(span.kinds & {"joins", "determiner"})
+
+
+class Divided:
+    """A sentence that is divided into spans, and these into clauses; ``state`` is carried on to the next."""
+
+    def __init__(self, kb: KnowledgeBase, known: Lexicon, state: State, text: str) -> None:
+        self.kb, self.known, self.state, self.text = kb, known, state, text
+        self.prose = known.tables["prose"]
+
+    def _spans(self, words: Sequence[Token]) -> Iterator[Span]:
+        said = tuple(token.text for token in words)
+        place = 0
+        while place < len(words):
+            token = words[place]
+            if token.text in STOPS:
+                yield Span((token.text,), token.start, token.end)
+                place += 1
+                continue
+            length, senses = self.known.at(said, place)
+            if token.text == "the" and length > 1 and self.known.at(said, place + 1)[0] >= length:
+                length, senses = (
+                    1,
+                    self.known.at(("the",), 0)[1],
+                )  # "the vertical | speed", "the | vertical speed"
+            number, unit, used = self._number(said, place)
+            if used and used >= length and not (number == 0.0 and senses):
+                yield Span(
+                    said[place : place + used], token.start, words[place + used - 1].end, (), number, unit
+                )
+                place += used
+                continue
+            length = max(length, 1)
+            end = words[place + length - 1].end
+            yield Span(said[place : place + length], token.start, end, senses)
+            place += length
+
+    def _number(self, said: Words, place: int) -> tuple[float | None, str, int]:
+        """A number at this place with its unit, and how many words it takes; none: 0 words."""
+        counts, times = self.prose["counts"], self.prose["times"]
+        at, sign = place, 1.0
+        following = said[at + 1 : at + 2]
+        signed = (
+            said[at] in ("minus", "plus")
+            and following
+            and (following[0][:1].isdigit() or following[0] in counts)
+        )
+        if signed:
+            sign, at = (-1.0 if said[at] == "minus" else 1.0), at + 1
+        word = said[at]
+        if word[:1].isdigit():
+            try:
+                value = float(word.replace(",", ""))
+            except ValueError:
+                return None, "", 0
+        elif word in counts:
+            value, length = self._spoken_number(said, at)
+            at += length - 1
+            if word in ("couple", "half", "quarter") and said[at + 1 : at + 2] in (("of",), ("a",), ("an",)):
+                at += 1
+                at += said[at + 1 : at + 2] in (("a",), ("an",))
+        elif (word in ("a", "an") and said[at + 1 : at + 2] and said[at + 1] in times) or (
+            word in ("a", "an") and self.known.units.get(said[at + 1 : at + 2]) in ("min", "h", "s")
+        ):
+            value = 1.0
+        elif word in times and at == place:
+            value, at = 1.0, at - 1
+        else:
+            return None, "", 0
+        at += 1
+        spelled = not word[:1].isdigit()
+        if said[at : at + 3] == ("and", "a", "half"):
+            value, at, spelled = value + 0.5, at + 3, False
+        while at < len(said) and said[at] in times:
+            value, at, spelled = value * times[said[at]], at + 1, False
+            if (
+                said[at : at + 1]
+                and said[at] in counts
+                and value >= 100
+                and spelled is False
+                and word in counts
+            ):
+                more, length = self._spoken_number(said, at)  # "five thousand five hundred"
+                hundreds = said[at + length : at + length + 1] == ("hundred",)
+                if more * (100 if hundreds else 1) < value:
+                    value, at = value + more * (100 if hundreds else 1), at + length + hundreds
+        if (
+            said[at : at + 1] == ("to",)
+            and said[at + 1 : at + 2]
+            and said[at + 1][:1].isdigit()
+            and value < 10
+        ):
+            at, value = at + 2, float(said[at + 1].replace(",", ""))  # "3 to 400 a minute"
+        for length in (3, 2, 1):
+            here = said[at : at + length]
+            if len(here) == length and (unit := self.known.units.get(here)):
+                return sign * value, unit, at + length - place
+        # "one of the dials" is no number, "off by thirty" is
+        told = (
+            bool(signed)
+            or value >= self.prose["spelled_from"]
+            or (place and said[place - 1] in self.prose["numbered"])
+        )
+        if spelled and word != "zero" and (not told or word in ("couple", "few", "half", "quarter")):
+            return None, "", 0
+        return sign * value, "", at - place
+
+    def _spoken_number(self, said: Words, at: int) -> tuple[float, int]:
+        """A number in words and how many: "twenty five" 25, "one ten" 110, "two four zero" 240."""
+        counts = self.prose["counts"]
+        listed = []
+        for word in said[at : at + 3]:
+            value = counts.get(word)
+            if value is None or value != int(value) or word in ("couple", "few"):
+                break
+            listed.append(int(value))
+        match listed:
+            case [tens, ones, *_] if 20 <= tens < 100 and 0 < ones < 10:
+                return float(tens + ones), 2
+            case [hundreds, tens, ones] if 0 < hundreds < 10 and 20 <= tens < 100 and 0 < ones < 10:
+                return float(hundreds * 100 + tens + ones), 3
+            case [hundreds, tens, *_] if 0 < hundreds < 10 and 10 <= tens < 100:
+                return float(hundreds * 100 + tens), 2
+            case [first, second, third] if max(first, second, third) < 10:
+                return float(first * 100 + second * 10 + third), 3
+            case _:
+                return float(counts[said[at]]), 1
+
+    def _clauses(self, spans: list[Span]) -> list[tuple[str, list[Span]]]:
+        """Part a sentence at stops and at words that begin a clause; lists of gauges stay together."""
+        found: list[tuple[str, list[Span]]] = []
+        lead: str = ""
+        now: list[Span] = []
+        longest = int(self.prose["longest_clause"])
+        for at, span in enumerate(spans):
+            stop = span.words[0] in STOPS
+            breaks = "breaks" in span.kinds
+            if (stop or breaks) and not self._listing(now, spans[at : at + longest], stop):
+                if now:
+                    found.append((lead, now))
+                    now = []
+                    lead = ""
+                if breaks or not lead:
+                    lead = span.text
+                continue
+            if now and not stop and self._runs_on(now, spans[at : at + longest]):
+                taken = len(now)
+                while (
+                    taken and now[taken - 1].kinds & {"determiner"} and not now[taken - 1].kinds & {"pronoun"}
+                ):
+                    taken -= 1
+                if now[:taken]:
+                    found.append((lead, now[:taken]))
+                    now, lead = now[taken:], ","
+            if len(now) >= longest:  # no clause that anybody means is as long: time stays linear
+                found.append((lead, now))
+                now, lead = [], ","
+            if not stop:
+                now.append(span)
+        if now:
+            found.append((lead, now))
+        return found
+
+    def _runs_on(self, before: list[Span], after: list[Span]) -> bool:
+        """Whether a sentence without stops begins its next clause here: "it came back the altimeter was fine"."""
+        said = [span for span in before if "determiner" not in span.kinds]
+        last = said[-1] if said else before[-1]
+        subject = next((at for at, span in enumerate(before) if names(span) or span.sense("pronoun")), None)
+        told = subject is not None and any(
+            sense.kind in ("behaviour", "reading") and not names(span)
+            for span in before[subject + 1 :]
+            for sense in span.senses
+        )
+        told = told or (
+            subject is not None and any(span.number is not None for span in before[subject + 1 :])
+        )
+        if last.words[-1] in self.prose["prepositions"] or last.kinds & {
+            "perceive",
+            "attend",
+            "joins",
+            "breaks",
+        }:
+            return False
+        if after[0].text in ("i", "we"):
+            going = after[1:2] and after[1].kinds & {
+                "copula",
+                "perceive",
+                "motion",
+                "attend",
+                "moved",
+                "report",
+                "noted",
+            }
+            loose = last.kinds & {"report", "during", "negation"} or names(last)
+            return bool(told and going and not loose)
+        sense = after[0].sense("gauge") or after[0].sense("gauges")
+        if sense is None or sense.weak or not told or names(last):
+            return False
+        rest = [span for span in after[1:] if not (names(span) or span.kinds & {"joins", "determiner"})]
+        return (
+            bool(rest)
+            and bool(rest[0].kinds & {"copula", "report", "behaviour"})
+            and rest[0].words[0] not in STOPS
+        )
+
+    def _listing(self, before: list[Span], after: list[Span], stop: bool) -> bool:
+        """Whether a comma or "and" stands between two gauges of one list, or within "up and down"."""
+        if not before or not names(before[-1]) or after[0].words[0] in ";:.!?()[]":
+            return False
+        if {after[0].text, *(span.text for span in after[1:2])} & set(self.prose["set_apart"]):
+            return False  # "I trust the altimeter, but the airspeed was stuck"
+        rest = [span for span in after[1:] if not span.kinds & {"joins", "determiner", "breaks"}]
+        if rest and "everything" in rest[0].kinds and all(glue_or_name(span) for span in before):
+            return True  # "the VSI, the airspeed and everything else were normal"
+        if not rest or not (names(rest[0]) or rest[0].text in ("mine", "his", "hers")):
+            return False
+        # a weak word is none of a gauge that was not named yet: "right after lift-off", "both the altimeter and ..."
+        told_before = any("same_again" in span.kinds for span in before) or any(
+            sense.kind in ("behaviour", "reading") and not sense.weak
+            for span in before
+            if not names(span) and not span.kinds & {"setting", "motion"}
+            for sense in span.senses
+        )
+        if not told_before:
+            return True
+        # "fell on the airspeed, the altimeter was steady": each has its own
+        for span in rest:
+            if span.words[0] in STOPS:
+                return True
+            if span.kinds & {"copula", "behaviour", "report"} and not names(span):
+                return False
+        return True
+
+    # ------------------------------------------------------------------ one clause
