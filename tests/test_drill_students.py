@@ -16,7 +16,7 @@ from tests.examples import part
 
 START = datetime.datetime(2026, 11, 2, 9, 0, tzinfo=datetime.UTC)
 #: a tube that holds its pressure, and one that loses it through the drain
-BLOCKED_PITOT = {"pitot_and_drain_blocked", "pitot_insect_nest"}
+BLOCKED_PITOT = {"pitot_and_drain_blocked", "pitot_and_static_covered"}
 #: asked in a small school, so that a pair can come back within the test
 SCHOOL = (
     "static_ports_taped",
@@ -69,7 +69,7 @@ def test_over_confidence_costs_and_honest_doubt_does_not():
 
 
 def taught(path, rounds: int, confused: bool) -> list:
-    """Teach a student for some days; a confused one takes blocked static ports for a blocked pitot tube."""
+    """Teach a student for some days; a confused one takes blocked static ports for a fault that holds the pitot tube too."""
     order = tuple(
         Card(failure, manoeuvre, Kind.NAME.value)
         for failure in (*SCHOOL, SOUND)

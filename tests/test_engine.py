@@ -357,7 +357,7 @@ def test_more_snapshots_than_are_answered_are_refused():
     case = hundred_snapshots(network)
     most = msgspec.structs.replace(case, snapshot=case.snapshot * (limits.most_snapshots // 100))
     with pytest.raises(
-        CaseError, match=rf"the case has 1,000 snapshots, more than the {limits.most_snapshots}"
+        CaseError, match=rf"the case has 1,000 moments, more than the {limits.most_snapshots}"
     ):
         Engine(network).posterior(msgspec.structs.replace(case, snapshot=case.snapshot * 10))
     assert Engine(network).steps(most)[-1].minutes == case.snapshot[-1].minutes

@@ -64,7 +64,7 @@ def test_every_failure_of_equipment_has_a_test_on_the_ground():
     # what no test of the write-up covers: second sets, venturi and standby belong to panels of their own
     assert left <= {
         "electric_attitude_supply_open", "second_altimeter_stuck", "second_airspeed_stuck", "second_pitot_blocked",
-        "second_pitot_iced", "both_pitots_iced", "venturi_iced", "check_valve_stuck", "standby_valve_stuck",
+        "second_pitot_iced", "second_pitot_water", "both_pitots_iced", "venturi_iced", "check_valve_stuck", "standby_valve_stuck",
         "vacuum_light_dead",
     }  # fmt: skip
 

@@ -147,7 +147,7 @@ def test_without_a_snapshot_the_keys_say_what_to_do_first():
         lambda s: moves.fill_in(s, whole=True),
         moves.take_choice,
     ):
-        assert "Say first what was flown" in key(sheet).message or "snapshot climb" in key(sheet).message
+        assert "Say first what was flown" in key(sheet).message or "moment climb" in key(sheet).message
 
 
 def test_columns_are_the_snapshots_of_the_session():
