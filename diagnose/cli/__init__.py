@@ -13,22 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose import __version__
-from diagnose.cli import (
-    calibrate,
-    coverage,
-    drill,
-    evidence,
-    failures,
-    help,
-    knowledge,
-    rank,
-    review,
-    scenario,
-    story,
-    tabletop,
-    talk,
-    writeup,
-)
+from diagnose.cli import cases, drill, failures, proof, review, scenario
 from diagnose.cli.command import Subparsers, check_arguments, report
 from diagnose.model.errors import DiagnoseError
 from diagnose.terminal.console import Working, give_up_output, streams
@@ -37,9 +22,12 @@ if TYPE_CHECKING:
     from diagnose.knowledge.load import KnowledgeBase
 
 #: in the order of the help
-MODULES = (rank, talk, story, failures, scenario, tabletop, drill, review, writeup, help)
+LISTED = (
+    cases.add_rank, cases.add_talk, cases.add_story, failures.add_failures, scenario.add_scenario,
+    scenario.add_tabletop, drill.add, review.add, cases.add_writeup, failures.add_help,
+)  # fmt: skip
 #: what maintainers run stands behind one word; each works without that word as well
-PROOF = (evidence, calibrate, coverage, knowledge)
+PROOF = (proof.add_evidence, proof.add_calibrate, proof.add_coverage, proof.add_knowledge)
 
 
 class Unlisted:
@@ -84,17 +72,17 @@ def parser() -> argparse.ArgumentParser:
         dest="knowledge_first",
         help="your own entries laid over the knowledge base; may be repeated",
     )
-    talk.add_options(top)
+    cases.add_options(top)
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
-    for module in MODULES:
-        module.add(commands, shared)
-    proof = commands.add_parser(
-        "proof", help="for maintainers: check the knowledge base, measure the answers"
+    for add in LISTED:
+        add(commands, shared)
+    about = "for maintainers: check the knowledge base, measure the answers"
+    proofs = commands.add_parser("proof", help=about).add_subparsers(
+        dest="command", metavar="WORD", required=True
     )
-    proofs = proof.add_subparsers(dest="command", metavar="WORD", required=True)
-    for module in PROOF:
-        module.add(proofs, shared)
-        module.add(Unlisted(commands), shared)
+    for add in PROOF:
+        add(proofs, shared)
+        add(Unlisted(commands), shared)
     return top
 
 
@@ -135,7 +123,7 @@ def _run(arguments: list[str], working: Working) -> int:
         working.begin(chosen.command or "diagnose")
         if chosen.command is not None:
             return int(chosen.run(chosen, load))
-        return talk.start(chosen, load())
+        return cases.start(chosen, load())
     finally:
         # what cannot be written is told now, not by the interpreter at its end
         sys.stdout.flush()
