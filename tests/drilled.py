@@ -9,10 +9,9 @@ import numpy as np
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.network.engine import Engine
-from diagnose.practice.drill.exercise import OPEN, SOUND, Card, Kind
-from diagnose.practice.drill.name_it import NameIt
-from diagnose.practice.drill.sitting import cards_in_order, make
-from diagnose.practice.drill.studio import Studio
+from diagnose.practice.drill.kinds import NameIt
+from diagnose.practice.drill.session import cards_in_order, make
+from diagnose.practice.drill.studio import OPEN, SOUND, Card, Kind, Studio
 from tests.examples import LONG
 from tests.small import engine, shipped
 

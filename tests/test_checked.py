@@ -15,11 +15,9 @@ from diagnose.knowledge.load import with_only
 from diagnose.network.unrolled import at
 from diagnose.proof import outside as checked
 from diagnose.proof.outside import Evidence, Result, libraries
-from diagnose.proof.outside.document import sections
+from diagnose.proof.outside.handbook import INSTALL, Line, compared
 from diagnose.proof.outside.libraries import atmosphere_lines, leading_plan, query_pyagrum
-from diagnose.proof.outside.line import INSTALL, Line, compared
-from diagnose.proof.outside.page import page
-from diagnose.proof.outside.show import render, to_data
+from diagnose.proof.outside.report import page, render, sections, to_data
 from diagnose.proof.outside.values import outside, value_lines
 from diagnose.proof.sensitivity import load_result, origin_counts
 from tests.small import shipped

@@ -12,11 +12,10 @@ import pytest
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.model.errors import CaseError, ImpossibleEvidence
 from diagnose.practice.drill import scan
-from diagnose.practice.drill.exercise import OPEN, SOUND, Card, Kind, Option
-from diagnose.practice.drill.flights import believe, context_for
-from diagnose.practice.drill.gaze import kept_to, review
-from diagnose.practice.drill.marking import mark, quadratic_score, stated
-from diagnose.practice.drill.sitting import cards_in_order, make
+from diagnose.practice.drill.kinds import mark, quadratic_score, stated
+from diagnose.practice.drill.scan import kept_to, scan_review
+from diagnose.practice.drill.session import cards_in_order, make
+from diagnose.practice.drill.studio import OPEN, SOUND, Card, Kind, Option, believe, context_for
 from tests.drilled import COUNT, chances_of, foretold, made, named, studio, whole_engine
 from tests.examples import LONG
 
@@ -289,7 +288,7 @@ def test_staring_is_fixation_and_what_was_never_looked_at_is_omission(flight):
     stared = flight
     for _ in range(16):
         stared = stared.look("airspeed")
-    found = {fault.fault: fault for fault in review(stared).faults}
+    found = {fault.fault: fault for fault in scan_review(stared).faults}
     assert found["fixation"].gauge == "airspeed"
     assert found["fixation"].seconds == 16 * flight.look_s
     assert found["omission"].gauge in ("suction", "vacuum_light", "attitude")
@@ -301,14 +300,14 @@ def test_coming_back_to_one_gauge_too_often_is_emphasis(flight):
     looked = flight
     for number in range(20):
         looked = looked.look("airspeed" if number % 2 else next(others))
-    found = {fault.fault: fault for fault in review(looked).faults}
+    found = {fault.fault: fault for fault in scan_review(looked).faults}
     assert found["emphasis"].gauge == "airspeed"
     assert found["emphasis"].share == pytest.approx(0.5)
 
 
 def test_the_best_sequence_has_none_of_the_faults(flight):
     best = flight.best_sequence()
-    assert not {"fixation", "omission"} & {fault.fault for fault in review(best).faults}
+    assert not {"fixation", "omission"} & {fault.fault for fault in scan_review(best).faults}
 
 
 def test_a_pattern_kept_to_is_told_from_one_that_is_not(flight):
@@ -319,7 +318,7 @@ def test_a_pattern_kept_to_is_told_from_one_that_is_not(flight):
         strayed = strayed.look(("airspeed", "heading", "ball")[number % 3])
     assert kept_to(kept.looks, pattern.gauges) == 1.0
     assert kept_to(strayed.looks, pattern.gauges) == 0.0
-    assert review(kept, pattern).followed == 1.0
+    assert scan_review(kept, pattern).followed == 1.0
 
 
 def test_a_call_is_marked_by_what_was_looked_at(flight):

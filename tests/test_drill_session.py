@@ -15,14 +15,11 @@ import pytest
 
 from diagnose.language import gauge_forms
 from diagnose.model.errors import UnknownName
-from diagnose.practice.drill.exercise import LETTERS, OPEN, SOUND, Card, Kind
-from diagnose.practice.drill.fly_on import FlyOn
-from diagnose.practice.drill.gaze import review
-from diagnose.practice.drill.name_it import NameIt
-from diagnose.practice.drill.predict import PredictIt
-from diagnose.practice.drill.scan import Scan
-from diagnose.practice.drill.sitting import Round, Sitting, cards_in_order, make
+from diagnose.practice.drill.kinds import FlyOn, NameIt, PredictIt
+from diagnose.practice.drill.scan import Scan, scan_review
+from diagnose.practice.drill.session import Round, Sitting, cards_in_order, make
 from diagnose.practice.drill.store import Store
+from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Card, Kind
 from diagnose.render.drill import feedback, question
 from diagnose.render.text import CAUTION
 from diagnose.terminal.drill import Talk, looks_known, looks_meant
@@ -170,7 +167,7 @@ def test_no_question_and_answer_together_tell_a_mechanism_twice():
         looked = None
         if isinstance(exercise, Scan):
             exercise = exercise.best_sequence()
-            looked, line = review(exercise), LETTERS[exercise.right()[0]]
+            looked, line = scan_review(exercise), LETTERS[exercise.right()[0]]
         else:
             line = right_line(exercise)
         marked = exercise.mark(line)

@@ -16,10 +16,10 @@ import pytest
 
 from diagnose import load_knowledge
 from diagnose.model.errors import CaseError
-from diagnose.practice.drill.exercise import OPEN, SOUND, Card, Marked
 from diagnose.practice.drill.progress import summary, week_of
-from diagnose.practice.drill.schedule import begun, candidates, review
+from diagnose.practice.drill.schedule import begun, candidates, reschedule
 from diagnose.practice.drill.store import Answered, Store, delete_progress, read_progress, write_progress
+from diagnose.practice.drill.studio import OPEN, SOUND, Card, Marked
 from diagnose.render.pages.progress import progress_page
 from diagnose.render.progress import instructor_text, progress_text
 
@@ -47,7 +47,7 @@ def answered(number: int, **changes) -> Answered:
 
 
 def keep(store: Store, answer: Answered, marked: Marked = RIGHT, also=()) -> None:
-    store.keep(answer, lambda held: review(held, marked, answer.seconds, answer.at, 15.0, 90.0), also)
+    store.keep(answer, lambda held: reschedule(held, marked, answer.seconds, answer.at, 15.0, 90.0), also)
 
 
 # ------------------------------------------------------------------ the schedule
@@ -57,20 +57,20 @@ def test_right_answers_move_a_card_away_and_a_wrong_one_brings_it_back():
     card = begun(Card("pump_sheared", "level", "name"), START)
     now, gaps = START, []
     for _ in range(6):
-        card = review(card, RIGHT, 30.0, now, 15.0, 90.0)
+        card = reschedule(card, RIGHT, 30.0, now, 15.0, 90.0)
         gaps.append(card.due - now)
         now = card.due
     assert gaps == sorted(gaps)
     assert gaps[-1] > datetime.timedelta(days=30)
     assert card.row == 6
-    forgotten = review(card, WRONG, 30.0, now, 15.0, 90.0)
+    forgotten = reschedule(card, WRONG, 30.0, now, 15.0, 90.0)
     assert forgotten.due - now <= datetime.timedelta(minutes=10)
     assert (forgotten.row, forgotten.lapses) == (0, 1)
 
 
 def test_quick_answers_wait_longer_than_slow_ones():
     card = begun(Card("pump_sheared", "level", "name"), START)
-    due = [review(card, RIGHT, seconds, START, 15.0, 90.0).due for seconds in (10.0, 30.0, 120.0)]
+    due = [reschedule(card, RIGHT, seconds, START, 15.0, 90.0).due for seconds in (10.0, 30.0, 120.0)]
     assert due[0] > due[1] > due[2]
 
 
@@ -433,7 +433,7 @@ def test_a_clock_that_went_back_keeps_no_card_waiting(tmp_path):
     ahead = START + datetime.timedelta(days=3650)
     held = begun(Card("pump_sheared", "level", "name"), ahead)
     for _ in range(3):
-        held = review(held, RIGHT, 20.0, ahead, 15.0, 90.0)
+        held = reschedule(held, RIGHT, 20.0, ahead, 15.0, 90.0)
     now = by_this_clock(held, START)
     assert now.due <= START
     store = Store.open(tmp_path / "drill.sqlite")
@@ -441,11 +441,11 @@ def test_a_clock_that_went_back_keeps_no_card_waiting(tmp_path):
     assert store.held(START) == {held.card: now}
     assert store.held() == {held.card: now}
     store.close()
-    after = review(now, RIGHT, 20.0, START, 15.0, 90.0)
+    after = reschedule(now, RIGHT, 20.0, START, 15.0, 90.0)
     assert START < after.due < START + datetime.timedelta(days=400)
     assert (after.row, after.lapses) == (held.row + 1, held.lapses)
     # an hour of another machine's clock is no such thing
-    late = review(begun(held.card, START), RIGHT, 20.0, START + datetime.timedelta(hours=1), 15.0, 90.0)
+    late = reschedule(begun(held.card, START), RIGHT, 20.0, START + datetime.timedelta(hours=1), 15.0, 90.0)
     assert by_this_clock(late, START) == late
 
 
@@ -465,7 +465,7 @@ def told():
         answered(7, at=START + 9 * day, failure=SOUND, right=SOUND, given=SOUND, sure=0.8, engine=0.6),
     ]
     held = {
-        card: review(begun(card, START), marked, 30.0, START, 15.0, 90.0)
+        card: reschedule(begun(card, START), marked, 30.0, START, 15.0, 90.0)
         for card, marked in (
             (Card("pump_sheared", "level", "name"), WRONG),
             (Card("regulator_high", "level", "name"), RIGHT),

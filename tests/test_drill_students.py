@@ -7,10 +7,10 @@ import datetime
 import numpy as np
 import pytest
 
-from diagnose.practice.drill.exercise import LETTERS, OPEN, SOUND, Card, Kind
 from diagnose.practice.drill.progress import confusions, kept_together
-from diagnose.practice.drill.sitting import Sitting
+from diagnose.practice.drill.session import Sitting
 from diagnose.practice.drill.store import Store
+from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Card, Kind
 from tests.drilled import named, studio
 from tests.examples import part
 

@@ -15,12 +15,19 @@ import pytest
 
 from diagnose.cli import main
 from diagnose.model.errors import CaseError, DiagnoseError
-from diagnose.practice.drill.exercise import LETTERS, Card
-from diagnose.practice.drill.gaze import review
-from diagnose.practice.drill.lent import KINDS, Results, is_results, lend, plan_of, read_results, take
-from diagnose.practice.drill.scan import Scan
-from diagnose.practice.drill.sitting import Sitting
+from diagnose.practice.drill.scan import Scan, scan_review
+from diagnose.practice.drill.session import (
+    KINDS,
+    Results,
+    Sitting,
+    is_results,
+    lend,
+    plan_of,
+    read_results,
+    take,
+)
 from diagnose.practice.drill.store import Store
+from diagnose.practice.drill.studio import LETTERS, Card
 from diagnose.render.drill import look_words
 from diagnose.render.pages.exercises import exercises_page
 from tests.drilled import studio
@@ -96,7 +103,9 @@ def test_the_page_needs_nothing_else_and_holds_what_is_right_in_no_readable_form
     assert not re.search("https?:", text.replace("http://www.w3.org/2000/svg", ""))
     assert not re.search(r"<(link|img|iframe)\b|src=|@import|fetch\(|XMLHttpRequest", text)
     # what the page itself holds
-    data = json.loads(re.search(r'<script type="application/json" id="data">(.*?)</script>', text, re.DOTALL)[1])
+    data = json.loads(
+        re.search(r'<script type="application/json" id="data">(.*?)</script>', text, re.DOTALL)[1]
+    )
     for done, asked in zip(rounds(), data["exercises"], strict=True):
         open_part = str({name: value for name, value in asked.items() if name != "hidden"})
         for failure in studio().kb.failures:
@@ -121,7 +130,7 @@ def test_results_are_marked_and_scheduled_as_in_a_session(tmp_path):
         if isinstance(exercise, Scan):
             for gauge in looks:
                 exercise = exercise.look(gauge) if gauge else exercise.wait()
-            looked = review(exercise)
+            looked = scan_review(exercise)
         marked = exercise.mark(answer)
         at = NOW + datetime.timedelta(minutes=number)
         mine.answer(replace(done, exercise=exercise), marked, 20.0, at, f"page1.{number}", looked)

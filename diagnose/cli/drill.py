@@ -161,10 +161,10 @@ def _delete(path: Path, delete: Callable[[Path], bool]) -> int:
 def _read(chosen: argparse.Namespace, load: Load) -> int:
     from datetime import UTC, datetime
 
-    from diagnose.practice.drill.exercise import Card
     from diagnose.practice.drill.progress import summary
     from diagnose.practice.drill.schedule import Held
     from diagnose.practice.drill.store import read_progress
+    from diagnose.practice.drill.studio import Card
     from diagnose.render.progress import instructor_text
 
     progress, kb = read_progress(chosen.read), load()
@@ -212,10 +212,8 @@ def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     from datetime import UTC, datetime
 
     from diagnose.language import entry_forms, find
-    from diagnose.practice.drill.exercise import Kind
-    from diagnose.practice.drill.lent import lend
-    from diagnose.practice.drill.sitting import Sitting
-    from diagnose.practice.drill.studio import Studio
+    from diagnose.practice.drill.session import Sitting, lend
+    from diagnose.practice.drill.studio import Kind, Studio
     from diagnose.render.pages.exercises import exercises_page
 
     if set(chosen.kind or ()) - set(IN_PAGE) or chosen.pattern:
@@ -240,7 +238,7 @@ def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
 
 
 def _holds_results(path: Path) -> bool:
-    from diagnose.practice.drill.lent import is_results
+    from diagnose.practice.drill.session import is_results
 
     try:
         return is_results(path.read_bytes())
@@ -252,10 +250,8 @@ def _take_results(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     from datetime import UTC, datetime
 
     from diagnose.language import entry_forms, find
-    from diagnose.practice.drill.exercise import Kind
-    from diagnose.practice.drill.lent import read_results, take
-    from diagnose.practice.drill.sitting import Sitting
-    from diagnose.practice.drill.studio import Studio
+    from diagnose.practice.drill.session import Sitting, read_results, take
+    from diagnose.practice.drill.studio import Kind, Studio
     from diagnose.render.drill import feedback
 
     results, kb, columns = read_results(chosen.take), load(), text_width(chosen)
@@ -287,9 +283,8 @@ def _session(chosen: argparse.Namespace, load: Load, store: Store) -> int:
     from datetime import UTC, datetime
 
     from diagnose.language import entry_forms, find
-    from diagnose.practice.drill.exercise import Kind
-    from diagnose.practice.drill.sitting import Sitting
-    from diagnose.practice.drill.studio import Studio
+    from diagnose.practice.drill.session import Sitting
+    from diagnose.practice.drill.studio import Kind, Studio
     from diagnose.terminal.drill import Talk
 
     kb = load()

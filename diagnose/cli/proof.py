@@ -296,12 +296,12 @@ def add_evidence(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 
 def _evidence(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.proof.outside import gather
-    from diagnose.proof.outside.show import render, to_data
+    from diagnose.proof.outside.report import render, to_data
 
     kb = load()
     found = gather(kb, tell)
     if chosen.html is not None:
-        from diagnose.proof.outside.page import page
+        from diagnose.proof.outside.report import page
 
         write(chosen, chosen.html, page(found, kb), tell if chosen.json else print)
     if chosen.json:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from diagnose.knowledge.load import KnowledgeBase
-from diagnose.practice.drill.exercise import OPEN, SOUND
 from diagnose.practice.drill.progress import Summary, Sureness
+from diagnose.practice.drill.studio import OPEN, SOUND
 from diagnose.render.drill import TITLES
 from diagnose.render.text import NO_FAILURE, fill
 

@@ -10,12 +10,10 @@ from typing import TextIO
 from diagnose.language import find, gauge_forms, plain
 from diagnose.model import ScanPattern
 from diagnose.model.errors import CaseError, DiagnoseError
-from diagnose.practice.drill.exercise import LETTERS, Marked
-from diagnose.practice.drill.gaze import cycle, review
-from diagnose.practice.drill.name_it import NameIt
-from diagnose.practice.drill.scan import Scan
-from diagnose.practice.drill.sitting import Round, Sitting
-from diagnose.practice.drill.studio import Studio
+from diagnose.practice.drill.kinds import NameIt
+from diagnose.practice.drill.scan import Scan, cycle, scan_review
+from diagnose.practice.drill.session import Round, Sitting
+from diagnose.practice.drill.studio import LETTERS, Marked, Studio
 from diagnose.render.drill import answering, drawn, feedback, heading, help_text, look_line, question
 from diagnose.render.text import CAUTION, fill
 from diagnose.terminal.console import bounded
@@ -128,7 +126,7 @@ class Talk:
             except DiagnoseError as error:
                 self.say(fill(str(error), self.width))
         seconds = self.clock() - began
-        looked = review(exercise, self.pattern) if isinstance(exercise, Scan) else None
+        looked = scan_review(exercise, self.pattern) if isinstance(exercise, Scan) else None
         done = replace(done, exercise=exercise)
         # kept before it is explained: what was answered is safe
         self.sitting.answer(done, marked, seconds, self.now(), self.new_id(), looked)

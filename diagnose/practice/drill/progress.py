@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 from statistics import median
 
 from diagnose.knowledge.load import KnowledgeBase
-from diagnose.practice.drill.exercise import OPEN, SOUND, Card
 from diagnose.practice.drill.schedule import Held
 from diagnose.practice.drill.store import Answered
+from diagnose.practice.drill.studio import OPEN, SOUND, Card
 
 #: kinds in which one failure can be taken for another
 NAMING = ("name", "scan")

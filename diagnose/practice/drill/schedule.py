@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from diagnose.practice.drill.exercise import SOUND, Card, Marked
+from diagnose.practice.drill.studio import SOUND, Card, Marked
 
 #: an answer of another machine may be so much ahead of this clock
 AHEAD = timedelta(days=1)
@@ -79,7 +79,7 @@ def by_this_clock(held: Held, now: datetime) -> Held:
     return replace(held, due=min(held.due, now), state=json.dumps(state))
 
 
-def review(held: Held, marked: Marked, seconds: float, now: datetime, quick_s: float, slow_s: float) -> Held:
+def reschedule(held: Held, marked: Marked, seconds: float, now: datetime, quick_s: float, slow_s: float) -> Held:
     """Give the card after an answer; ``seconds`` is what the answer took.
 
     An answer that does not count teaches the schedule nothing: the card is asked again soon.

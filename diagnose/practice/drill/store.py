@@ -19,8 +19,8 @@ import msgspec
 
 from diagnose.model.errors import CaseError
 from diagnose.model.files import escaped, private_file, record_of, write_whole
-from diagnose.practice.drill.exercise import Card, Kind
 from diagnose.practice.drill.schedule import Held, begun, by_this_clock, check_state, reviewed_at, soon
+from diagnose.practice.drill.studio import Card, Kind
 
 FORMAT = "diagnose drill progress"
 VERSION = 1

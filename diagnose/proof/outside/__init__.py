@@ -14,10 +14,8 @@ from diagnose import __version__
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model.errors import KnowledgeError
 from diagnose.network.engine import Engine
-from diagnose.proof.outside.handbook import handbook_lines
-from diagnose.proof.outside.incidents import incident_lines
+from diagnose.proof.outside.handbook import Line, Result, handbook_lines, incident_lines
 from diagnose.proof.outside.libraries import atmosphere_lines, inference_lines
-from diagnose.proof.outside.line import Line, Result
 from diagnose.proof.outside.values import value_lines
 from diagnose.proof.sensitivity import Sensitivity, load_result, origin_counts
 

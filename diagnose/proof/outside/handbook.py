@@ -1,19 +1,12 @@
-"""Published failure tables row by row and in both directions, and the table of primary instruments.
-
-Forwards: with a row's failures there from the start, the physics makes each stated reading the likeliest of
-its facet or gives it at least ``LEAST``. Backwards: the readings alone rank the row's failures first, or
-first stands a set that these readings cannot tell from them, that is whose likelihood is within a Bayes
-factor of ``CANNOT_TELL`` *both ways* (a set that explains the readings much better is a miss). A row that a
-sound panel does not show must also be told from a sound panel. A row that contradicts us carries a written
-``finding``.
-"""
+"""What is compared with the outside, as lines; handbook failure tables and published incidents."""
 
 from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from enum import Enum
 from functools import cached_property
 from typing import Any
 
@@ -24,14 +17,102 @@ from diagnose.advice.advise import partial_panel
 from diagnose.advice.partial_panel import method_view
 from diagnose.knowledge.load import KnowledgeBase, knowledge_root, load_handbook
 from diagnose.language import readable
-from diagnose.model import CaseRecord, Grade, HandbookRow
-from diagnose.model.answer import Trust
+from diagnose.language.case_files import case_paths, load_case
+from diagnose.model import CaseRecord, FailureKind, Grade, HandbookRow
+from diagnose.model.answer import Answer, Trust
 from diagnose.network.engine import Engine
 from diagnose.network.tables import Network, compile_network
-from diagnose.proof.outside.line import Line
-from diagnose.render.text import names
+from diagnose.render.text import names, percent
 
-GROUP = "handbook tables"
+#: what to install when a library to compare with is not there
+INSTALL = "install diagnose-gauges[check]"
+
+
+class Result(Enum):
+    """How a comparison came out."""
+
+    AGREES = "agrees"
+    DIFFERS = "differs"
+    NOT_RUN = "not run"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A check against the outside, run afresh.
+
+    ``values`` were compared and ``right`` of them agree; ``tolerance`` and ``worst`` (the largest
+    difference found) are texts with their unit. ``misses`` says of each that differs, or is excused with a
+    reason, what it is and why. ``expected_misses`` of them were known and are explained in writing.
+    """
+
+    group: str
+    what: str
+    source: str
+    from_memory: bool = False
+    values: int = 0
+    right: int = 0
+    tolerance: str = ""
+    worst: str = ""
+    misses: tuple[str, ...] = ()
+    expected_misses: int = 0
+    why_not: str = ""
+
+    @property
+    def result(self) -> Result:
+        """Whether it agrees; a line differs as long as any of its values does."""
+        if self.why_not:
+            return Result.NOT_RUN
+        return Result.AGREES if self.right == self.values else Result.DIFFERS
+
+    @property
+    def surprising(self) -> bool:
+        """Whether more differs than is known and explained: a fault."""
+        return self.result is Result.DIFFERS and self.values - self.right > self.expected_misses
+
+
+def not_run(group: str, what: str, source: str, why: str = INSTALL) -> Line:
+    """A line for a comparison that cannot be made here."""
+    return Line(group=group, what=what, source=source, why_not=why)
+
+
+def compared(
+    group: str,
+    what: str,
+    source: str,
+    found: Sequence[float],
+    expected: Sequence[float],
+    tolerance: float,
+    unit: str,
+    *,
+    labels: Sequence[str] = (),
+    from_memory: bool = False,
+    misprints: dict[str, str] | None = None,
+) -> Line:
+    """A line for numbers within a tolerance; a value known to be misprinted stays a miss, with its reason."""
+    misprints = misprints or {}
+    names = labels or [str(place + 1) for place in range(len(expected))]
+    gaps = [abs(one - other) for one, other in zip(found, expected, strict=True)]
+    misses, known = [], 0
+    for name, one, other, gap in zip(names, found, expected, gaps, strict=True):
+        if not gap <= tolerance:
+            reason = misprints.get(name, "")
+            known += bool(reason)
+            misses.append(f"{name}: {one:.6g}, not {other:g} {unit}" + (f" ({reason})" if reason else ""))
+    return Line(
+        group=group,
+        what=what,
+        source=source,
+        from_memory=from_memory,
+        values=len(gaps),
+        right=len(gaps) - len(misses),
+        tolerance=f"{tolerance:g} {unit}",
+        worst=f"{max(gaps):.2g} {unit}",
+        misses=tuple(misses),
+        expected_misses=known,
+    )
+
+
+HANDBOOK = "handbook tables"
 #: a stated reading is the likeliest of its facet or has at least this chance (three in ten: common)
 LEAST = 0.3
 #: Bayes factor up to which readings do not tell two sets apart ("barely worth a mention" on Jeffreys' scale)
@@ -157,7 +238,7 @@ def handbook_lines(
         ),
     ):
         yield Line(
-            group=GROUP,
+            group=HANDBOOK,
             what=f"{what} ({memory} of {len(rows)} from memory)" if memory else what,
             source=source,
             from_memory=memory == len(rows),
@@ -188,7 +269,7 @@ def scan_line(kb: KnowledgeBase) -> Line:
                 misses.append(f"{row['manoeuvre']}, {axis}: {use and use.primary}, not {row[axis]}")
     count = 3 * len(rows)
     return Line(
-        group=GROUP,
+        group=HANDBOOK,
         what="primary instruments by maneuver and axis",
         source="; ".join(kb.documents[name].title for name in sorted({row["source"] for row in rows})),
         values=count,
@@ -233,7 +314,7 @@ def partial_panel_line(kb: KnowledgeBase) -> Line:
     misses = tuple(miss for _, miss in compared if miss)
     memory = sum(row["from_memory"] for row in rows)
     return Line(
-        group=GROUP,
+        group=HANDBOOK,
         what=f"partial panel with a system lost, by both methods ({memory} of {len(rows)} rows from memory)",
         source="; ".join(kb.documents[name].title for name in sorted({row["source"] for row in rows})),
         values=len(compared),
@@ -245,3 +326,88 @@ def partial_panel_line(kb: KnowledgeBase) -> Line:
 
 def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
+
+
+INCIDENTS = "published incidents"
+STRENGTHS = {
+    "T1": "cause found by inspection",
+    "T2": "cause shown by the response in flight",
+    "T3": "cause inferred by those who were there",
+    "T4": "cause never established",
+}
+#: strengths at which the cause is known, not guessed
+SHOWN = ("T1", "T2")
+#: the place up to which a true cause counts
+PLACES = 3
+
+
+def place_of_truth(kb: KnowledgeBase, case: CaseRecord, answer: Answer) -> int:
+    """Place of the first true set among what is listed, counted from one; 0 if it is not there.
+
+    A fault that is in no list is no rival: it says that nothing here explains the readings well.
+    """
+    truths = {tuple(sorted(truth)) for truth in (case.truth.failures if case.truth else ())}
+    listed = (r for r in answer.ranking if all(kb.failures[name].listed for name in r.failures))
+    for place, ranked in enumerate(listed, 1):
+        if tuple(sorted(ranked.failures)) in truths:
+            return place
+    return 0
+
+
+def published() -> list[str]:
+    """Names of the published cases."""
+    return [name for name, path in case_paths().items() if path.parent.name == "published"]
+
+
+def incident_lines(
+    kb: KnowledgeBase, engines: dict[str, Engine], told: Callable[[str], None]
+) -> Iterator[Line]:
+    """First place, and among the first three, by strength of the truth."""
+    by_strength: dict[str, list[tuple[CaseRecord, Answer, int]]] = {}
+    named = published()
+    for number, name in enumerate(named, 1):
+        if number % 5 == 0:
+            told(f"published incidents: {number} of {len(named)}")
+        case = load_case(name, kb)
+        if case.panel not in engines:
+            engines[case.panel] = engine_for(kb, case.panel)
+        answer = answer_case(kb, case, engines[case.panel])
+        if case.truth is not None:
+            entry = (case, answer, place_of_truth(kb, case, answer))
+            by_strength.setdefault(case.truth.strength, []).append(entry)
+    for strength, meaning in STRENGTHS.items():
+        entries = by_strength.get(strength, [])
+        if not entries:
+            continue
+        for most, what in ((1, "the cause comes first"), (PLACES, f"the cause is among the first {PLACES}")):
+            missed = [entry for entry in entries if not 0 < entry[2] <= most]
+            # a second or third place is told, and so is any place where the truth is only inferred;
+            # a cause that was shown and stands lower is a fault
+            faults = sum(not 0 < place <= PLACES for *_, place in missed) if strength in SHOWN else 0
+            misses = [_miss(kb, *entry) for entry in missed]
+            yield Line(
+                group=INCIDENTS,
+                what=f"{what} ({strength}: {meaning})",
+                source="; ".join(sorted({_origin(case) for case, *_ in entries})),
+                values=len(entries),
+                right=len(entries) - len(misses),
+                tolerance="first" if most == 1 else f"first {most}",
+                misses=tuple(misses),
+                expected_misses=len(misses) - faults,
+            )
+
+
+def _origin(case: CaseRecord) -> str:
+    return case.source.split(";")[0].strip()
+
+
+def _miss(kb: KnowledgeBase, case: CaseRecord, answer: Answer, place: int) -> str:
+    truth = names(kb, case.truth.failures[0]) if case.truth and case.truth.failures else "unknown"
+    first = answer.ranking[0]
+    look_alike = all(kb.failures[f].kind is FailureKind.LOOK_ALIKE for f in first.failures)
+    said = names(kb, first.failures) + (", no failure" if first.failures and look_alike else "")
+    where = f"in place {place}" if place else "not listed"
+    return (
+        f"{case.title}: true was {truth}, {where}; first came {said} ({percent(first.posterior)}) "
+        f"[{_origin(case)}]"
+    )

@@ -22,7 +22,7 @@ from diagnose.network.pgmpy_bridge import elimination_cost, query_pgmpy
 from diagnose.network.unrolled import NO_YES, Tables, at
 from diagnose.physics.atmosphere import density_ratio, pressure_inhg, temperature_c
 from diagnose.proof.cross_check import MOST_CELLS, Plan, plans
-from diagnose.proof.outside.line import Line, compared, not_run
+from diagnose.proof.outside.handbook import Line, compared, not_run
 from diagnose.proof.outside.values import ATMOSPHERE
 
 INFERENCE = "inference"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import importlib.util
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import msgspec
@@ -12,8 +13,23 @@ import msgspec
 from diagnose.advice.coverage import SOUND, load_coverage, mark_of
 from diagnose.knowledge.load import KnowledgeBase, knowledge_root, stored_result
 from diagnose.model.errors import KnowledgeError
-from diagnose.proof.outside.section import Section
 from diagnose.render.text import percent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A heading with texts, then a table: ``heads`` name the cells of each row, the last is its detail.
+
+    ``bullets`` are separate remarks; ``svg`` is a picture for the page.
+    """
+
+    title: str
+    texts: tuple[str, ...] = ()
+    bullets: tuple[str, ...] = ()
+    heads: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    svg: str = ""
+
 
 MODULE = "diagnose.proof.calibrate"
 #: the panel of which details are shown

@@ -26,7 +26,7 @@ from diagnose.physics.technique import (
     standard_rate_bank_deg,
     timed_turn_s,
 )
-from diagnose.proof.outside.line import Line, compared
+from diagnose.proof.outside.handbook import Line, compared
 
 ATMOSPHERE = "standard atmosphere"
 AIRSPEED = "airspeed and static errors"

@@ -12,14 +12,10 @@ from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable
 from diagnose.model import Grade
 from diagnose.network.posterior import Posterior
-from diagnose.practice.drill.exercise import OPEN, SOUND, Marked, Option
-from diagnose.practice.drill.fly_on import COVER, FlyOn
-from diagnose.practice.drill.gaze import Found, Review, review
-from diagnose.practice.drill.name_it import NameIt
-from diagnose.practice.drill.predict import PredictIt
-from diagnose.practice.drill.scan import Look, Scan
-from diagnose.practice.drill.sitting import Exercise
-from diagnose.practice.drill.studio import Studio
+from diagnose.practice.drill.kinds import COVER, FlyOn, NameIt, PredictIt
+from diagnose.practice.drill.scan import Found, Look, Scan, ScanReview, scan_review
+from diagnose.practice.drill.session import Exercise
+from diagnose.practice.drill.studio import OPEN, SOUND, Marked, Option, Studio
 from diagnose.render.drill.question import clock, facet_words, option_words, upper
 from diagnose.render.plumbing import WIDEST_DRAWN, plumbing_text
 from diagnose.render.reasons import plain_lines, strength
@@ -34,7 +30,7 @@ def feedback(
     marked: Marked,
     studio: Studio,
     width: int,
-    looked: Review | None = None,
+    looked: ScanReview | None = None,
     *,
     met: bool = False,
 ) -> str:
@@ -299,7 +295,7 @@ def _why_not(what: str, given: str, right: str, grades: Mapping[str, Grade], kb:
 # ------------------------------------------------------------------ a scan looked back on
 
 
-def _scanned(exercise: Scan, marked: Marked, looked: Review | None, studio: Studio, width: int) -> Iterator[str]:  # fmt: skip
+def _scanned(exercise: Scan, marked: Marked, looked: ScanReview | None, studio: Studio, width: int) -> Iterator[str]:  # fmt: skip
     kb = studio.kb
     truth = exercise.flown.truth
     name = "nothing failed" if truth == SOUND else kb.failures[truth].name
@@ -361,13 +357,13 @@ def aftermath(exercise: Scan, studio: Studio, width: int) -> str:
     """Which looks tell most in a scan's flight, and what it was that failed: the same for every call."""
     kb, truth = studio.kb, exercise.flown.truth
     lines: list[str] = []
-    lines += _best_looks(review(replace(exercise, second=0, looks=())), kb, width, sound=truth == SOUND)
+    lines += _best_looks(scan_review(replace(exercise, second=0, looks=())), kb, width, sound=truth == SOUND)
     if truth != SOUND:
         lines += _mechanism(truth, studio, width)
     return "\n".join(lines)
 
 
-def _gaze(looked: Review, kb: KnowledgeBase, width: int, *, sound: bool) -> Iterator[str]:
+def _gaze(looked: ScanReview, kb: KnowledgeBase, width: int, *, sound: bool) -> Iterator[str]:
     def short(gauge: str) -> str:
         return _short(gauge, kb)
 
@@ -383,7 +379,7 @@ def _gaze(looked: Review, kb: KnowledgeBase, width: int, *, sound: bool) -> Iter
     yield from _best_looks(looked, kb, width, sound=sound)
 
 
-def _best_looks(looked: Review, kb: KnowledgeBase, width: int, *, sound: bool) -> Iterator[str]:
+def _best_looks(looked: ScanReview, kb: KnowledgeBase, width: int, *, sound: bool) -> Iterator[str]:
     names = _sequence(looked.best, lambda gauge: _short(gauge, kb))
     if looked.best_knew:
         # that nothing fails is never known for good: the sequence goes on for half of the flight

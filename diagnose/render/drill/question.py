@@ -7,13 +7,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable
 from diagnose.model import Gauge, ScanPattern
-from diagnose.practice.drill.exercise import LETTERS, OPEN, SOUND, Option
-from diagnose.practice.drill.fly_on import COVER, FlyOn
-from diagnose.practice.drill.name_it import NameIt
-from diagnose.practice.drill.predict import PredictIt
+from diagnose.practice.drill.kinds import COVER, FlyOn, NameIt, PredictIt
 from diagnose.practice.drill.scan import Scan
-from diagnose.practice.drill.sitting import Exercise, Round
-from diagnose.practice.drill.studio import Studio
+from diagnose.practice.drill.session import Exercise, Round
+from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Option, Studio
 from diagnose.practice.simulate import shown_histories, state_at
 from diagnose.render.drill.seen import (
     LAMPS,

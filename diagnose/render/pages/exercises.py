@@ -14,13 +14,10 @@ from typing import Any
 
 import msgspec
 
-from diagnose.practice.drill.exercise import LETTERS, OPEN, SOUND
-from diagnose.practice.drill.gaze import review
-from diagnose.practice.drill.lent import FORMAT, VERSION, plan_of
-from diagnose.practice.drill.name_it import NameIt
-from diagnose.practice.drill.scan import Look, Scan
-from diagnose.practice.drill.sitting import Round
-from diagnose.practice.drill.studio import Studio
+from diagnose.practice.drill.kinds import NameIt
+from diagnose.practice.drill.scan import Look, Scan, scan_review
+from diagnose.practice.drill.session import FORMAT, VERSION, Round, plan_of
+from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Studio
 from diagnose.practice.simulate import state_at
 from diagnose.render.drill import TITLES, aftermath, feedback, flown_lines, look_words, option_words
 from diagnose.render.pages.page import data_script, heading, page, paragraph, part, plumbing_figure
@@ -125,7 +122,7 @@ def _scan(done: Round, exercise: Scan, studio: Studio) -> dict[str, Any]:
                 "onset": exercise.onset_s,
                 "gives_up": [p for p, o in enumerate(exercise.options) if o.id in (OPEN, SOUND)],
                 "stays": [p for p, o in enumerate(exercise.options) if exercise.stays(o.id)],
-                "best": [o.gauge for o in review(replace(exercise, second=0, looks=())).best],
+                "best": [o.gauge for o in scan_review(replace(exercise, second=0, looks=())).best],
                 "says": aftermath(exercise, studio, UNWRAPPED),
             }
         ),
