@@ -338,29 +338,6 @@ def test_a_folder_is_reviewed_and_a_bad_file_does_not_keep_the_others_back(engin
     assert "of 2 flights" not in shown.stderr
 
 
-def test_on_a_terminal_it_is_told_how_far_a_folder_is(monkeypatch):
-    class Done:
-        def __init__(self, row):
-            self.result = lambda: row
-
-    class Pool:
-        __enter__ = lambda self: self  # noqa: E731
-        __exit__ = lambda self, *_: None  # noqa: E731
-        __init__ = lambda self, *_, **__: None  # noqa: E731
-
-        def submit(self, _, job):
-            return Done({"file": job})
-
-    told = []
-    monkeypatch.setattr("concurrent.futures.ProcessPoolExecutor", Pool)
-    monkeypatch.setattr("concurrent.futures.as_completed", list)
-    monkeypatch.setattr("diagnose.cli.review.step", told.append)
-    from diagnose.cli.review import _progress
-
-    assert [row["file"] for row in _progress(["one.csv", "two.csv"])] == ["one.csv", "two.csv"]
-    assert told == ["1 of 2 flights, the last one.csv", "2 of 2 flights, the last two.csv"]
-
-
 def test_a_case_is_written_up_in_text_json_and_html(tmp_path, capsys):
     assert main(["writeup", "static_blocked_climb"]) == 0
     text = " ".join(capsys.readouterr().out.split())

@@ -135,33 +135,22 @@ def test_a_result_is_read_as_it_was_written(tmp_path):
         load_result(tmp_path / "bad.json")
 
 
-class InThisProcess:
-    """Stands in for a pool of processes, each of which would rank every case first."""
-
-    def __init__(self, processes, mp_context):
-        assert processes == 1
-        assert mp_context.get_start_method() == "spawn"
-        one = load_case("wrong_setting", shipped())
-        ranker = Ranker(shipped(), {})
-        self.state = (ranker, {"wrong_setting": one}, {"wrong_setting": ranker.marginals(one)})
-
-    def __enter__(self):
-        return self
-
-    def __exit__(self, *_):
-        return None
-
-    def map(self, work, *lists, chunksize):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(sensitivity, "_worker_state", lambda overlays: self.state)
-            yield from [work(*items) for items in zip(*lists, strict=True)]
+def in_this_process(work, jobs, workers, cluster):
+    """The door of many parts, with one case for each of them."""
+    assert (workers, cluster) == (1, "")
+    one = load_case("wrong_setting", shipped())
+    ranker = Ranker(shipped(), {})
+    state = (ranker, {"wrong_setting": one}, {"wrong_setting": ranker.marginals(one)})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sensitivity, "_worker_state", lambda overlays: state)
+        yield from [(job, work(job)) for job in jobs]
 
 
 def test_the_command_measures_in_processes_and_writes(tmp_path, monkeypatch, capsys):
     two = (NUMBERS["setting", "anomaly"], NUMBERS["failure", "left_pump_stopped"])
     monkeypatch.setattr(sensitivity, "numbers", lambda kb: two)
     path = tmp_path / "s.json"
-    monkeypatch.setattr(sensitivity, "ProcessPoolExecutor", InThisProcess)
+    monkeypatch.setattr(sensitivity, "results", in_this_process)
     assert cli.main(["sensitivity", "--processes", "1", "--to", str(path)]) == 0
     assert capsys.readouterr().out.strip() == str(path)
     found = load_result(path)

@@ -53,6 +53,14 @@ def asks_width(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
 
 
+def asks_cluster(parser: argparse.ArgumentParser) -> None:
+    """Add ``--cluster`` to a command whose work has many parts."""
+    parser.add_argument(
+        "--cluster", default="", metavar="ADDRESS",
+        help="hand the work to a running dask scheduler, whose workers have this package and see the same files",
+    )  # fmt: skip
+
+
 def text_width(chosen: argparse.Namespace) -> int:
     """The width asked for, else that of the terminal, no wider than reads well."""
     return getattr(chosen, "width", None) or min(shutil.get_terminal_size((80, 24)).columns, WIDEST)

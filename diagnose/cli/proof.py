@@ -12,7 +12,17 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import Load, Subparsers, asks_width, tell, text_width, whole, write, writes
+from diagnose.cli.command import (
+    Load,
+    Subparsers,
+    asks_cluster,
+    asks_width,
+    tell,
+    text_width,
+    whole,
+    write,
+    writes,
+)
 from diagnose.terminal.console import step
 
 if TYPE_CHECKING:
@@ -39,6 +49,7 @@ def add_calibrate(commands: Subparsers, shared: argparse.ArgumentParser) -> None
     )
     calibrate.add_argument("--seed", type=_number, default=SEED, metavar="N", help=f"({SEED})")
     calibrate.add_argument("--workers", type=_number, metavar="N", help="processes (all cores)")
+    asks_cluster(calibrate)
     calibrate.add_argument(
         "--work", type=Path, metavar="FOLDER", help="where finished chunks are kept, to go on after a stop"
     )
@@ -74,7 +85,7 @@ def _fly(chosen: argparse.Namespace, load: Load) -> Calibration:
 
     from diagnose.proof.calibrate.run import collect, plan, run, work_mark
 
-    overlays = (*chosen.knowledge_first, *chosen.knowledge)
+    overlays = tuple(path.resolve() for path in (*chosen.knowledge_first, *chosen.knowledge))
     chunks = plan(chosen.flights, chosen.healthy, chosen.seed)
     work = chosen.work or Path(platformdirs.user_cache_dir("diagnose")) / "calibrate"
     folder = work / work_mark(overlays)
@@ -86,7 +97,7 @@ def _fly(chosen: argparse.Namespace, load: Load) -> Calibration:
         flown += flights
         step(f"{flown:,} of {total:,} flights")
 
-    run(chunks, folder, overlays, chosen.workers, told)
+    run(chunks, folder, overlays, chosen.workers, told, chosen.cluster)
     return collect(chunks, folder, kb, _command(chosen))
 
 
@@ -291,6 +302,7 @@ def add_evidence(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     sensitivity.add_argument(
         "--processes", type=whole(1, 1000), metavar="N", help="processes that work at once"
     )
+    asks_cluster(sensitivity)
     sensitivity.set_defaults(run=_sensitivity)
 
 
@@ -318,7 +330,7 @@ def _sensitivity(chosen: argparse.Namespace, load: Load) -> int:
 
     load()
     overlays = tuple(path.resolve() for path in (*chosen.knowledge_first, *chosen.knowledge))
-    result = sensitivity.measure(overlays, chosen.processes or os.cpu_count() or 1, tell)
+    result = sensitivity.measure(overlays, chosen.processes or os.cpu_count() or 1, tell, chosen.cluster)
     path = chosen.to or knowledge_root() / sensitivity.STORED
     sensitivity.write(result, path, over=chosen.to is None or chosen.over)
     print(path)

@@ -5,18 +5,26 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterator
-from functools import cache, partial
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from diagnose.cli.command import Load, Subparsers, asks_width, inputs, tell, text_width, write, writes
+from diagnose.cli.command import (
+    Load,
+    Subparsers,
+    asks_cluster,
+    asks_width,
+    inputs,
+    tell,
+    text_width,
+    write,
+    writes,
+)
 from diagnose.model.errors import CaseError, DiagnoseError
-from diagnose.terminal.console import bounded, step
+from diagnose.terminal.console import bounded
 
 if TYPE_CHECKING:
     from diagnose.knowledge.load import KnowledgeBase
-    from diagnose.network.engine import Engine
     from diagnose.review import Guess, MapRecord, Review
 
 HOW_TO_ANSWER = (
@@ -56,6 +64,11 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     writes(review, "--svg", text="write the timeline as a picture")
     writes(review, "-o", "--html", text="write the report as one page")
     writes(review, "--save", text="write the moments as a case file")
+    review.add_argument(
+        "--table", type=Path, metavar="FOLDER",
+        help="of a folder of flights: keep their table there (page and CSV), and go on where it stopped",
+    )  # fmt: skip
+    asks_cluster(review)
     asks_width(review)
     review.set_defaults(run=_review)
 
@@ -180,26 +193,42 @@ def _confirmed(chosen: argparse.Namespace, file: Path, found: Guess, kb: Knowled
 
 
 def _folder(chosen: argparse.Namespace, setting: str, kb: KnowledgeBase) -> int:
-    """Review every CSV file of a folder, two or more at a time; a bad one does not keep the others back."""
-    files = sorted(
-        p for p in chosen.file.iterdir() if p.suffix.lower() in (".csv", ".txt", ".tsv") and p.is_file()
-    )
+    """Review every recording of a folder, on all cores; a bad one does not keep the others back."""
+    from diagnose.cli.fleet import PAGE, Job, recordings, reviews, table_of
+    from diagnose.render.pages.fleet import fleet_row, fleet_text
+
+    files = recordings(chosen.file, chosen.table)
     if not files:
         raise CaseError("there is no CSV file in this folder", str(chosen.file))
-    from diagnose.render.pages.findings import summary_text
-
     says = {}
     if not (chosen.map or chosen.yes or chosen.json):
         says = _says(chosen, files, kb)
-    overlays = (*chosen.knowledge_first, *chosen.knowledge)
-    jobs = []
+    overlays = tuple(path.resolve() for path in (*chosen.knowledge_first, *chosen.knowledge))
+    mapping = chosen.map.resolve() if chosen.map else None
+    jobs: list[Job] = []
     for file in files:
-        own = (*chosen.say, *says.get(_names(file, kb), ())) if not chosen.map else ()
-        jobs.append((file, chosen.map, own, chosen.panel, setting, overlays))
-    rows = list(_progress(jobs))
-    rows.sort(key=lambda row: str(row["file"]))
-    print(json.dumps(rows, ensure_ascii=False, indent=1) if chosen.json else summary_text(rows))
-    return 1 if any("error" in row for row in rows) else 0
+        own = (*chosen.say, *says.get(_names(file, kb), ())) if says or not mapping else ()
+        name = file.relative_to(chosen.file).as_posix()
+        jobs.append((file.resolve(), name, mapping, own, chosen.panel, setting, overlays))
+    failed = False
+    if chosen.json and not chosen.table:
+        print("[", end="")
+        for number, data in enumerate(reviews(jobs, chosen.cluster)):
+            failed |= "error" in data
+            print("," * (number > 0) + json.dumps(data, ensure_ascii=False, indent=1), end="")
+        print("]")
+        return int(failed)
+    if chosen.table:
+        rows = table_of(jobs, chosen.table, chosen.cluster)
+    else:
+        rows = [fleet_row(data) for data in reviews(jobs, chosen.cluster)]
+    if chosen.json:
+        print(json.dumps(rows, ensure_ascii=False, indent=1))
+    elif chosen.table:
+        tell(str(chosen.table / PAGE))
+    if not chosen.json:
+        print(fleet_text(rows))
+    return int(any(row["error"] for row in rows))
 
 
 def _names(file: Path, kb: KnowledgeBase) -> tuple[str, ...]:
@@ -230,48 +259,3 @@ def _says(chosen: argparse.Namespace, files: list[Path], kb: KnowledgeBase) -> d
         for names in list(guesses)[:-1]:
             _show(chosen, first[names], guesses[names], kb)
     return {names: _confirmed(chosen, first[names], found, kb)[1] for names, found in guesses.items()}
-
-
-Job = tuple[Path, Path | None, tuple[str, ...], str | None, str, tuple[Path, ...]]
-
-
-def _progress(jobs: list[Job]) -> Iterator[dict[str, Any]]:
-    """Carry the jobs out in parallel; on a terminal it is told how far they are."""
-    import os
-    from concurrent.futures import ProcessPoolExecutor, as_completed
-    from multiprocessing import get_context
-
-    with ProcessPoolExecutor(min(os.cpu_count() or 1, len(jobs)), mp_context=get_context("spawn")) as pool:
-        waiting = [pool.submit(_one, job) for job in jobs]
-        for number, done in enumerate(as_completed(waiting), 1):
-            row = done.result()
-            step(f"{number} of {len(jobs)} flights, the last {row['file']}")
-            yield row
-
-
-@cache
-def _knowledge(overlays: tuple[Path, ...]) -> KnowledgeBase:
-    """One worker process reviews many files with the same knowledge and engines."""
-    from diagnose import load_knowledge
-
-    return load_knowledge(overlays)
-
-
-@cache
-def _engine(overlays: tuple[Path, ...], panel: str) -> Engine:
-    from diagnose import engine_for
-
-    return engine_for(_knowledge(overlays), panel)
-
-
-def _one(job: Job) -> dict[str, Any]:
-    from diagnose.render.pages.findings import review_data
-    from diagnose.review import guess_of, load_map, reviewed
-
-    file, map_file, says, panel, setting, overlays = job
-    kb = _knowledge(overlays)
-    try:
-        mapping = load_map(map_file, kb) if map_file else guess_of(file, says, kb)
-        return review_data(reviewed(file, mapping, panel, setting, kb, partial(_engine, overlays)))
-    except DiagnoseError as error:
-        return {"file": file.name, "error": error.what}

@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict, dataclass, replace
-from functools import cache
-from multiprocessing import get_context
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +22,7 @@ from diagnose.language.case_files import case_paths, load_case
 from diagnose.model import CaseRecord
 from diagnose.model.files import write_whole
 from diagnose.model.units import Array
+from diagnose.model.workers import results
 from diagnose.network.engine import Engine
 from diagnose.network.tables import Network, compile_network
 
@@ -240,16 +239,14 @@ def _effect(number: Number, overlays: Overlays) -> Effect:
     )
 
 
-def measure(overlays: Overlays, processes: int, told: Told) -> Sensitivity:
-    """Vary every number; in parallel processes."""
+def measure(overlays: Overlays, processes: int, told: Told, cluster: str = "") -> Sensitivity:
+    """Vary every number; in parallel processes, or on a cluster (``model.workers``)."""
     wanted = numbers(load_knowledge(overlays=overlays))
     effects: list[Effect] = []
-    # the base answers take a process longest, so few processes with long lists beat many with short ones
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
-        for done, effect in enumerate(pool.map(_effect, wanted, [overlays] * len(wanted), chunksize=2), 1):
-            effects.append(effect)
-            if done % 10 == 0:
-                told(f"sensitivity: {done} of {len(wanted)} numbers")
+    for number, effect in results(partial(_effect, overlays=overlays), wanted, processes, cluster):
+        effects.append(effect)
+        if len(effects) % 10 == 0:
+            told(f"sensitivity: {len(effects)} of {len(wanted)} numbers, the last {number.id}")
     effects.sort(key=lambda effect: (-effect.mean, effect.kind, effect.id))
     return Sensitivity(command=COMMAND, cases=tuple(case_paths()), effects=tuple(effects))
 

@@ -46,6 +46,8 @@ def speed_and_track(latitude_deg: Array, longitude_deg: Array) -> Mapping[str, A
 
 
 STEP_S = 1.0
+#: so many seconds since 1970 are a date (1973), and no flight lasts as long
+DATED_S = 1e8
 #: pairs of channels that tell of one thing, whose ratio shows a wrong unit
 SAME_THING = (("altimeter_ft", "gps_height_ft"), ("airspeed_kt", "gps_speed_kt"))
 
@@ -70,7 +72,8 @@ class Recording:
     """Channels on a grid of seconds from the first row on; (second,), NaN where nothing is known.
 
     ``rows`` with anything in them, of which ``lost`` could not be read; ``period_s`` usual time from row to
-    row; ``faults`` as told, the most of each kind bounded.
+    row; ``clock_s`` what a clock showed at the start, seconds since 1970 or, without a date, since midnight, NaN where
+    the file counts from its start; ``faults`` as told, the most of each kind bounded.
     """
 
     name: str
@@ -81,6 +84,7 @@ class Recording:
     start_text: str
     faults: tuple[Fault, ...]
     lost: int = 0
+    clock_s: float = np.nan
 
     def has(self, *names: str) -> bool:
         """Whether all of these channels are there."""
@@ -235,7 +239,7 @@ def read(layout: Layout, mapping: MapRecord, kb: KnowledgeBase) -> Recording:
         raise CaseError("no channel holds a value that can be used", where, "check the units in the mapping")
     return Recording(
         name=layout.path.name, channels=channels, seconds=seconds, rows=count, lost=lost, period_s=period,
-        start_text=start_text, faults=faults.done(),
+        start_text=start_text, faults=faults.done(), clock_s=_clock(start_text, raw),
     )  # fmt: skip
 
 
@@ -249,6 +253,12 @@ def _writing(cells: list[list[str]], mapping: MapRecord, where: str, limits: Rec
             'give time_unit in the mapping: "s" or "ms"',
         )
     return replace(found, order=mapping.date_order) if mapping.date_order else found
+
+
+def _clock(start_text: str, raw: Array) -> float:
+    """What a clock showed at the first row that has a time; NaN where a number counts from the start."""
+    first = float(raw[np.isfinite(raw)][0])
+    return first if ":" in start_text or first > DATED_S else np.nan
 
 
 def _whole_minutes(raw: Array, column: str, limits: RecordingLimits, faults: _Faults) -> Array:

@@ -10,10 +10,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
-from functools import cache
-from multiprocessing import get_context
+from functools import cache, partial
 from pathlib import Path
 
 import msgspec
@@ -22,6 +20,7 @@ import numpy as np
 from diagnose.knowledge.load import KnowledgeBase, knowledge_root, load_knowledge
 from diagnose.model import FailureKind
 from diagnose.model.files import write_whole
+from diagnose.model.workers import results
 from diagnose.network.engine import Engine
 from diagnose.network.likelihood import read_counts
 from diagnose.network.tables import Network, compile_network
@@ -137,12 +136,9 @@ def _network(overlays: tuple[Path, ...], panel: str) -> Network:
     return compile_network(load_knowledge(overlays=overlays), panel, read_counts())
 
 
-def _fly_to(chunk: Chunk, overlays: tuple[Path, ...], folder: Path) -> Path:
-    """Fly a chunk and write it whole or not at all."""
-    target = folder / chunk.name
-    outcomes = fly(chunk, _network(overlays, chunk.panel))
-    write_whole(msgspec.json.encode(outcomes), target, "outcome", over=True)
-    return target
+def _flown(overlays: tuple[Path, ...], chunk: Chunk) -> bytes:
+    """The outcomes of a chunk as they are kept."""
+    return msgspec.json.encode(fly(chunk, _network(overlays, chunk.panel)))
 
 
 def run(
@@ -151,8 +147,11 @@ def run(
     overlays: tuple[Path, ...] = (),
     workers: int | None = None,
     told: Callable[[int], None] = lambda flights: None,
+    cluster: str = "",
 ) -> None:
-    """Fly the chunks that the folder lacks; ``told`` hears of flights as they are done."""
+    """Fly the chunks that the folder lacks, each written whole or not at all; ``told`` hears of flights as they are
+    done. ``workers`` and ``cluster`` as in ``model.workers``.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     open_chunks = []
     for chunk in chunks:
@@ -160,18 +159,9 @@ def run(
             told(chunk.flights)
         else:
             open_chunks.append(chunk)
-    if not open_chunks:
-        return
-    # "spawn" starts each worker clean, whatever threads the caller runs
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        jobs = {pool.submit(_fly_to, chunk, overlays, folder): chunk for chunk in open_chunks}
-        try:
-            for job in as_completed(jobs):
-                job.result()
-                told(jobs[job].flights)
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+    for chunk, outcomes in results(partial(_flown, overlays), open_chunks, workers, cluster):
+        write_whole(outcomes, folder / chunk.name, "outcome", over=True)
+        told(chunk.flights)
 
 
 def work_mark(overlays: tuple[Path, ...]) -> str:

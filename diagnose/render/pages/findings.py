@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from typing import Any
 
 from diagnose.model.units import min_from_s
 from diagnose.render.pages.timeline import clock
 from diagnose.render.text import CAUTION, fill, names, percent
-from diagnose.review import Onset, Review
+from diagnose.review import Onset, Recording, Review
+from diagnose.review.recording import DATED_S
 
 #: an interval of the onset longer than this is of a failure that did not show at once
 LONG_S = 180.0
@@ -19,6 +21,12 @@ LATER_S = 60.0
 def at(second: float) -> str:
     """Seconds as m:ss from the first row."""
     return clock(min_from_s(second))
+
+
+def date_of(recording: Recording) -> str:
+    """The day of the first row, "" where the file tells none."""
+    dated = recording.clock_s > DATED_S
+    return datetime.fromtimestamp(recording.clock_s, UTC).date().isoformat() if dated else ""
 
 
 def verdict(review: Review) -> str:
@@ -186,6 +194,7 @@ def review_data(review: Review) -> dict[str, Any]:
     recording = review.recording
     return {
         "file": recording.name,
+        "date": date_of(recording),
         "minutes": round(min_from_s(float(recording.seconds)), 2),
         "rows": recording.rows,
         "rows_lost": recording.lost,
@@ -215,28 +224,3 @@ def review_data(review: Review) -> dict[str, Any]:
         "faults": [{"kind": f.kind, "row": f.row, "column": f.column, "says": f.says} for f in recording.faults],
         "caution": CAUTION,
     }  # fmt: skip
-
-
-SUMMARY_HEADS = ("file", "min", "most likely", "chance", "began", "faults")
-
-
-def summary_row(data: dict[str, Any]) -> tuple[str, ...]:
-    """One row of the table of many flights, from the review's data or from an error's."""
-    if "error" in data:
-        return (str(data["file"]), "", f"not reviewed: {data['error']}", "", "", "")
-    first = data["ranking"][0]
-    onset = data["onset"][0] if data["onset"] else None
-    began = "" if onset is None else "before" if onset["before_start"] > 0.5 else at(onset["at_s"])
-    named = " + ".join(first["failures"]).replace("_", " ") or "nothing failed"
-    if data["verdict"].startswith("CAUTION"):
-        named = f"({data['rows_lost']} rows lost) {named}"
-    return (data["file"], f"{data['minutes']:.0f}", named, percent(first["chance"]), began, str(len(data["faults"])))  # fmt: skip
-
-
-def summary_text(rows: list[dict[str, Any]]) -> str:
-    """The table of many flights."""
-    table = [SUMMARY_HEADS, *(summary_row(row) for row in rows)]
-    widths = [min(max(len(row[k]) for row in table), 60) for k in range(len(SUMMARY_HEADS))]
-    return "\n".join(
-        "  ".join(c[:60].ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in table
-    )
