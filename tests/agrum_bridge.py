@@ -13,5 +13,5 @@ __all__ = ["agrum_marginals", "to_agrum"]
 def agrum_marginals(network: Network, case: CaseRecord) -> dict[str, float]:
     """Chance of each failure at the last snapshot by pyAgrum's lazy propagation in a junction tree."""
     nodes = {at(failure.id, len(case.snapshot)): failure.id for failure in network.failures}
-    found = query_pyagrum(build_tables(network, case), list(nodes))
+    found = query_pyagrum(build_tables(network, case).reachable(), list(nodes))
     return {nodes[node]: chance for node, chance in found}

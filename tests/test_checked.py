@@ -12,7 +12,7 @@ import pytest
 
 from diagnose import cli
 from diagnose.knowledge.load import with_only
-from diagnose.network.unrolled import at
+from diagnose.network.unrolled import at, build_tables
 from diagnose.proof import outside as checked
 from diagnose.proof.outside import Evidence, Result, libraries
 from diagnose.proof.outside.handbook import INSTALL, Line, compared
@@ -116,6 +116,17 @@ def test_the_second_library_gives_the_engines_posteriors(name):
     nodes = {at(f.id, len(plan.case.snapshot)): f.id for f in plan.network.failures}
     found = {nodes[node]: chance for node, chance in query_pyagrum(tables, list(nodes))}
     assert found == pytest.approx(plan.engine_chances(), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "name", ["static_blocked_climb", "pitot_and_drain_blocked_climb", "downdraught_lee_side"]
+)
+def test_a_case_whose_readings_hang_on_everything_still_fits_a_library(name):
+    """The static line changes how the airplane is flown; only what can occur with four failures counts."""
+    plan, tables = leading_plan(shipped(), name, {})
+    assert len(plan.network.failures) == 4
+    whole = build_tables(plan.network, plan.case)
+    assert sum(v.size for v in tables.values.values()) < sum(v.size for v in whole.values.values()) / 4
 
 
 # ------------------------------------------------------------------ the document

@@ -116,7 +116,9 @@ def test_the_question_mark_is_doubt_and_a_star_fills_in():
     desk, _ = pressed("f?*" + F4, "snapshot climb")
     snapshot = desk.case.snapshot[0]
     assert snapshot.unsure["airspeed.trend"] == ("falling", 0.75)
-    assert set(snapshot.unsure) - {"airspeed.trend"} == {"radios.state", "engine.state"} & set(snapshot.filled)
+    assert set(snapshot.unsure) - {"airspeed.trend"} == {"radios.state", "engine.state"} & set(
+        snapshot.filled
+    )
     assert "altimeter.trend" in snapshot.filled
 
 

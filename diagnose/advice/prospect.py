@@ -290,11 +290,13 @@ def _base(scene: Scene, groups: list[Group]) -> _Base:
     network = scene.space.network
     moving = [g for g in groups if any(network.facets[facet].axes for facet in g.facets)]
     needed = scene.parents([facet for g in moving for facet in g.facets])
-    names = sorted({*network.variation_parts, *needed})
-    columns = [(scene.column(name), len(network.states[name])) for name in names]
-    of_row, first = number_codes(columns, len(scene.held.kept))
-    state = {name: scene.column(name)[first] for name in names}
     motions = network.motions(scene.snapshot.manoeuvre, scene.space.strayed)
+    names = sorted(needed)
+    columns = [(scene.column(name), len(network.states[name])) for name in names]
+    moves = network.combination({part: scene.column(part) for part in network.variation_parts})
+    columns.append((motions.alike[moves], int(motions.alike.max()) + 1))
+    of_row, first = number_codes(columns, len(scene.held.kept))
+    state = {name: scene.column(name)[first] for name in {*network.variation_parts, *needed}}
     likelihood = motion_chance(network, motions, state)
     for group in moving:
         likelihood = likelihood * group_likelihood(network, group, state, motions)

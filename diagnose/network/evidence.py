@@ -236,7 +236,8 @@ def _sound(network: Network, state: Mapping[str, Index], switches: Mapping[str, 
     healthy = network.sound(switches)
     kept = {name for name in network.parts if network.kb.parts[name].system in (System.AIR, System.PILOT)}
     return {
-        name: index if name in kept else np.full_like(index, healthy[name][0])
+        # of facets that hang on nothing there is one row that has no name
+        name: np.full_like(index, healthy[name][0]) if name in healthy and name not in kept else index
         for name, index in state.items()
     }
 
@@ -330,20 +331,33 @@ class Seen:
     state: Mapping[str, Index]
 
 
-def _tell_apart(network: Network, states: Mapping[str, Index], names: Sequence[str], rows: int) -> Seen:
-    """Give the distinct combinations of the named states."""
+def _tell_apart(
+    network: Network,
+    states: Mapping[str, Index],
+    names: Sequence[str],
+    rows: int,
+    motions: Motions | None = None,
+) -> Seen:
+    """Give the distinct combinations of the named states, and of how the airplane moves if ``motions`` are given."""
     columns = [(states[name], len(network.states[name])) for name in names]
+    kept = [*names]
+    if motions is not None:
+        columns.append((motions.alike[network.combination(states)], int(motions.alike.max()) + 1))
+        kept += network.variation_parts
     of_row, first = number_codes(columns, rows)
-    kept = names or list(states)[:1]  # one name at least tells how many combinations there are
+    kept = kept or list(states)[:1]  # one name at least tells how many combinations there are
     return Seen(of_row=of_row, state={name: states[name][first] for name in kept})
 
 
-def distinct(space: HiddenSpace, names: Sequence[str], switches: Mapping[str, str]) -> Seen:
-    """Give the distinct combinations of the named states over all rows."""
+def distinct(
+    space: HiddenSpace, names: Sequence[str], switches: Mapping[str, str], manoeuvre: str = ""
+) -> Seen:
+    """Give the distinct combinations of the named states over all rows, and of how the airplane moves in a maneuver."""
+    motions = space.network.motions(manoeuvre, space.strayed) if manoeuvre else None
     found: Seen = space.remembered(
         "distinct",
-        (*names, *sorted(switches.items())),
-        lambda: _tell_apart(space.network, space.conditions(switches), names, space.count),
+        (manoeuvre, *names, *sorted(switches.items())),
+        lambda: _tell_apart(space.network, space.conditions(switches), names, space.count, motions),
     )
     return found
 
@@ -461,7 +475,7 @@ def _weighed(
             said = group_likelihood(network, group, own.state, motions)
         still *= said[own.of_row, 0]
     told = needs([*more, *(facet for group in moving for facet in group.facets)])
-    seen = distinct(space, tuple(sorted({*network.variation_parts, *told})), switches)
+    seen = distinct(space, tuple(sorted(told)), switches, snapshot.manoeuvre)
     likelihood = motion_chance(network, motions, seen.state)
     counts = straying_counts(network, seen.state, network.strays(snapshot.manoeuvre, motions), most)
     for group in moving:
@@ -477,8 +491,4 @@ def _weighed(
 
 def motion_chance(network: Network, motions: Motions, state: Mapping[str, Index]) -> Array:
     """P(motion | air and pilot of each row); shape (row, motion)."""
-    rows = len(next(iter(state.values())))
-    combination = np.zeros(rows, dtype=np.intp)
-    for part in network.variation_parts:
-        combination = combination * len(network.states[part]) + state[part]
-    return np.asarray(motions.chance[combination])
+    return np.asarray(motions.chance[network.combination(state)])

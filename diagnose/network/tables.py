@@ -44,11 +44,13 @@ class Motions:
 
     ``values``: axis -> index of its value for each motion, shape (motion,). ``chance``: shape
     (air and pilot combination, motion), rows sum to one. ``vertical``: index on the vertical axis.
+    ``alike``: for each combination the number of its kind, where those of a kind move the airplane alike.
     """
 
     axes: tuple[str, ...]
     values: Mapping[str, Index]
     chance: Array
+    alike: Index = field(default_factory=lambda: np.zeros(1, dtype=np.intp))
 
     @property
     def vertical(self) -> Index:
@@ -235,7 +237,13 @@ class Network:
         made = kept("motions", mark, dict[str, Table], make, MOST_OF_PANEL) if self.made_from else make()
         found = arrays(made)
         chance = found.pop("")
-        return Motions(axes=tuple(self.kb.axes), values=found, chance=chance)
+        _, alike = np.unique(np.column_stack([chance, self.flies_as_meant()]), axis=0, return_inverse=True)
+        return Motions(axes=tuple(self.kb.axes), values=found, chance=chance, alike=alike.ravel())
+
+    def combination(self, state: Mapping[str, Index]) -> Index:
+        """Place of each row's conditions of air and pilot among their combinations; (row,)."""
+        places = [state[part] for part in self.variation_parts]
+        return np.ravel_multi_index(places, [len(self.states[part]) for part in self.variation_parts])
 
     def _motion_tables(self, manoeuvre_id: str) -> dict[str, Array]:
         """Value of each motion on each axis, and "": its chance for each state of air and pilot."""

@@ -67,6 +67,24 @@ class Tables:
         ]
         self.add(name, states, parents, np.array(rows))
 
+    def reachable(self) -> Tables:
+        """The same without the states that have no chance whatever their parents are, and without nodes of one state.
+
+        What was observed stays, and so do both answers to yes or no: somebody may ask for them.
+        """
+        found, kept = Tables(evidence=self.evidence), dict[str, Array]()
+        for name, values in self.values.items():  # parents come first
+            parents, states = self.parents[name], self.states[name]
+            here = values[np.ix_(*(kept[parent] for parent in parents), np.arange(len(states)))]
+            possible = (here.reshape(-1, len(states)).max(axis=0) > 0.0) | (states == NO_YES)
+            if name in self.evidence:
+                possible[states.index(self.evidence[name])] = True
+            kept[name] = np.flatnonzero(possible)
+            if len(kept[name]) > 1 or name in self.evidence:
+                varied = [parent for parent in parents if parent in found.states]
+                found.add(name, [states[place] for place in kept[name]], varied, here[..., kept[name]])
+        return found
+
 
 def at(name: str, snapshot: int) -> str:
     """Name of a node at a snapshot (counted from one)."""
@@ -320,8 +338,12 @@ def _memory(
 def _motion(tables: Tables, network: Network, odds: Odds, number: int, snapshot: SnapshotRecord) -> None:
     motions = network.motions(snapshot.manoeuvre, odds.strayed)
     labels = tuple(f"m{place}" for place in range(motions.chance.shape[1]))
+    kinds, first = np.unique(motions.alike, return_index=True)
     parents = tuple(at(part, number) for part in network.variation_parts)
-    tables.add(at("motion", number), labels, parents, motions.chance)
+    tables.add(
+        at("moves", number), tuple(f"k{kind}" for kind in kinds), parents, np.eye(len(kinds))[motions.alike]
+    )
+    tables.add(at("motion", number), labels, (at("moves", number),), motions.chance[first])
     for axis in motions.axes:
         values = network.states[axis]
         tables.add(
@@ -388,16 +410,15 @@ def _because(
     if odds.told is None or not odd:
         return strongest, 1.0
     motions = network.motions(snapshot.manoeuvre, odds.strayed)
-    parts = [np.arange(len(network.states[part])) for part in network.variation_parts]
-    combos = dict(
-        zip(network.variation_parts, (g.ravel() for g in np.meshgrid(*parts, indexing="ij")), strict=True)
-    )
+    first = np.unique(motions.alike, return_index=True)[1]
+    sizes = [len(network.states[part]) for part in network.variation_parts]
+    combos = dict(zip(network.variation_parts, np.unravel_index(first, sizes), strict=True))
     strays = network.strays(snapshot.manoeuvre, motions)
     slight, benign = (straying_counts(network, combos, strays, most) for most in (MISREADING, BENIGN))
     tables.add(
         at("strayed", number),
         EXPLANATIONS,
-        (*(at(part, number) for part in network.variation_parts), at("motion", number)),
+        (at("moves", number), at("motion", number)),
         np.stack([slight, benign & ~slight, ~(benign | slight)], axis=-1),
     )
     for place, group in enumerate(groups_of(network, snapshot)):

@@ -62,7 +62,7 @@ class Plan:
 
     def tables(self) -> Tables:
         """The tables that pgmpy is given."""
-        tables = build_tables(self.network, self.case)
+        tables = build_tables(self.network, self.case).reachable()
         if self.at_most:
             limit_failures(tables, self.network, len(self.case.snapshot), self.at_most)
         return tables

@@ -112,7 +112,9 @@ def ghost_figure(simulation: Simulation) -> str:
         title=f"the panel at {at} with what healthy gauges would have shown",
         key="g-",
     )
-    caption = f"{at}: dashed, what a healthy gauge would have shown; the number is the difference. Misleading: "
+    caption = (
+        f"{at}: dashed, what a healthy gauge would have shown; the number is the difference. Misleading: "
+    )
     return figure(caption + ", ".join(names_of), picture)
 
 
