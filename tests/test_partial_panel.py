@@ -275,6 +275,31 @@ def test_zero_suction_is_a_lost_pump_until_ten_minutes_of_agreement():
     assert "coasting_in_cloud" not in decided(later)
 
 
+def test_in_the_clear_gyros_that_lie_are_run_down_and_gyros_that_agree_are_coasting():
+    """By hand: without suction a rotor turns on for minutes (kfc_200); once both pictures are wrong it no longer does."""
+    zero = ("suction.value", "zero")
+    right = look(zero, *LEVEL)
+    wrong = look(
+        zero,
+        ("attitude.bank", "left"),
+        ("heading.trend", "left"),
+        ("turn_coordinator.turn", "level"),
+        ("compass.trend", "steady"),
+        minutes_before=12.0,
+    )
+    coasting, _ = flown(right)
+    assert "coasting" in decided(coasting)
+    assert "gyros_run_down" not in decided(coasting)
+    lost, trust = flown(right, wrong)
+    assert trust["attitude"].grade is trust["heading"].grade is Grade.COVER
+    assert "gyros_run_down" in decided(lost)
+    assert "coasting" not in decided(lost)
+    (told,) = [one for one in lost.decisions if one.decision == "gyros_run_down"]
+    assert "turn coordinator" in told.says
+    hidden, _ = flown(right, wrong, context=CLOUD)
+    assert not {"gyros_run_down", "coasting"} & set(decided(hidden))
+
+
 def test_the_turn_coordinator_and_the_compass_outvote_the_horizon_and_are_named():
     _, trust = flown(
         look(

@@ -31,7 +31,7 @@ from diagnose.network.kernels import memory_kernel
 from diagnose.network.likelihood import matches
 from diagnose.network.odds import Odds, odds_of, survival
 from diagnose.network.readings import size_of
-from diagnose.network.tables import Motions, Network
+from diagnose.network.tables import Index, Motions, Network
 
 NO_YES = ("no", "yes")
 
@@ -72,7 +72,7 @@ class Tables:
 
         What was observed stays, and so do both answers to yes or no: somebody may ask for them.
         """
-        found, kept = Tables(evidence=self.evidence), dict[str, Array]()
+        found, kept = Tables(evidence=self.evidence), dict[str, Index]()
         for name, values in self.values.items():  # parents come first
             parents, states = self.parents[name], self.states[name]
             here = values[np.ix_(*(kept[parent] for parent in parents), np.arange(len(states)))]
