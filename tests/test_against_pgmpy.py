@@ -83,6 +83,17 @@ def test_heat_melts_no_ice_with_a_dead_heater():
     assert found["after"]["pitot_heater_dead"] > 3.0 * found["before"]["pitot_heater_dead"]
 
 
+def test_ice_that_time_alone_clears_takes_its_heater_with_it():
+    """While it acts the heater is dead, so that the cure of other ice hangs on whether it acts."""
+    network = small_network(("pitot_iced_heater_dead", "pitot_ram_iced", "airspeed_stuck"))
+    iced = SnapshotRecord(manoeuvre="level", readings={"airspeed.value": "zero"}, switches={"pitot_heat": "on"})
+    later = msgspec.structs.replace(iced, readings={"airspeed.value": "normal"}, minutes_before=20.0)
+    for case in (small_case(iced), small_case(iced, iced), small_case(iced, later)):
+        posterior = Engine(network, largest_set=3).posterior(case)
+        found = dict(zip([f.id for f in network.failures], posterior.marginals.tolist(), strict=True))
+        assert found == pytest.approx(pgmpy_marginals(network, case), abs=TOLERANCE)
+
+
 def test_every_table_sums_to_one():
     tables = build_tables(small_network(), small_case(LEVEL, CLIMB, LEANING))
     for name, values in tables.values.items():
