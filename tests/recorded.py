@@ -13,7 +13,7 @@ import msgspec
 import numpy as np
 
 from diagnose.model import Quantity
-from diagnose.model.script import Draught, FailureEvent, Leg, ScenarioRecord
+from diagnose.model.case import Draught, FailureEvent, Leg, ScenarioRecord
 from diagnose.practice.simulate import shown_histories, simulate
 
 #: quantities that say what is sound

@@ -12,7 +12,7 @@ from diagnose.advice.decisions import Told, to_do, upset
 from diagnose.knowledge.load import with_only
 from diagnose.model import Grade, SnapshotRecord
 from diagnose.model.answer import Trust
-from diagnose.model.guidance import Decision
+from diagnose.model.systems import Decision
 from tests.small import shipped, small_case, small_network
 
 NETWORK = small_network()

@@ -18,7 +18,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.model.script import FailureEvent, Leg, ScenarioRecord
+from diagnose.model.case import FailureEvent, Leg, ScenarioRecord
 from diagnose.network.tables import compile_network
 from diagnose.practice.simulate import simulate, windows
 from diagnose.practice.simulate.coding import STEADY_ONLY, reading_in

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.model.dials import needed
+from diagnose.model.gauges import needed
 from diagnose.render.pictures import (
     covered_svg,
     dial_svg,

@@ -14,7 +14,7 @@ from diagnose.advice.looks import Offer, _advice, _allowed, _outcomes, _safe, su
 from diagnose.advice.prospect import Told, entropy, scene_of, told
 from diagnose.advice.trust import misled
 from diagnose.model import SnapshotRecord
-from diagnose.model.guidance import Look
+from diagnose.model.systems import Look
 from diagnose.network.engine import Engine
 from tests.small import shipped, small_case, small_network
 

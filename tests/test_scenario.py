@@ -13,8 +13,8 @@ import pytest
 
 from diagnose.cli import main
 from diagnose.language import readable
+from diagnose.model.case import FailureEvent, Leg, Pilot, ScenarioRecord
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.model.script import FailureEvent, Leg, Pilot, ScenarioRecord
 from diagnose.practice.scenario import (
     LEVELS,
     SYSTEMS,

@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.model.script import Action, FailureEvent, Leg, Pilot, ScenarioRecord
+from diagnose.model.case import Action, FailureEvent, Leg, Pilot, ScenarioRecord
 from diagnose.network.tables import compile_network
 from diagnose.physics.airdata import trapped_pitot_airspeed_kt, trapped_static_airspeed_kt
 from diagnose.physics.gyros import lean_deg, rotor_speed

@@ -13,8 +13,8 @@ from dataclasses import replace
 import pytest
 
 from diagnose.cli import main
+from diagnose.model.case import Call, SessionRecord, scenario_mark
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.model.script import Call, SessionRecord, scenario_mark
 from diagnose.practice.scenario import load_scenario
 from diagnose.practice.tabletop import (
     Forecast,

@@ -10,8 +10,8 @@ import tomli_w
 
 from diagnose.knowledge.load import TABLES, load_knowledge
 from diagnose.model import AxisUse, ContextEffect, Row, Rule
-from diagnose.model.dials import Hand, Ticks
 from diagnose.model.errors import KnowledgeError
+from diagnose.model.gauges import Hand, Ticks
 from diagnose.network.likelihood import fingerprint, read_counts, simulate_counts
 from diagnose.proof.validate import check, problems
 from tests.small import shipped

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.model.errors import CaseError
-from diagnose.model.guidance import CHECKS
+from diagnose.model.systems import CHECKS
 from diagnose.render.advice import worth_while
 from diagnose.render.text import names, percent
 from diagnose.terminal import sheet as moves

@@ -17,7 +17,7 @@ from diagnose.advice.partial_panel import CONTROL, PERFORMANCE, method_view, tec
 from diagnose.advice.witnesses import seen_lost
 from diagnose.model import Grade
 from diagnose.model.answer import Answer, AxisAdvice, DecisionAdvice, Trust
-from diagnose.model.guidance import Decision
+from diagnose.model.systems import Decision
 from diagnose.network.posterior import Posterior
 
 MORE_LIKELY_THAN_NOT = 0.5

@@ -22,7 +22,7 @@ from diagnose.advice.prospect import Scene, Told, scene_of, told
 from diagnose.advice.trust import trust
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.model.answer import DecisionAdvice, LookAdvice, LookOutcome, Trust
-from diagnose.model.guidance import Look
+from diagnose.model.systems import Look
 from diagnose.model.units import Array
 from diagnose.network.engine import Engine
 from diagnose.network.hidden import HiddenSpace

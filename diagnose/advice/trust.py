@@ -15,7 +15,7 @@ import numpy as np
 from diagnose.advice.witnesses import coasting, contradicted, dark
 from diagnose.model import Grade
 from diagnose.model.answer import Trust
-from diagnose.model.guidance import CHECKS
+from diagnose.model.systems import CHECKS
 from diagnose.model.units import Array
 from diagnose.network.hidden import HiddenSpace, number_codes
 from diagnose.network.posterior import Posterior, to_twelve_digits

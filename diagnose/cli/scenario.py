@@ -14,7 +14,7 @@ from diagnose.terminal.console import bounded
 
 if TYPE_CHECKING:
     from diagnose.knowledge.load import KnowledgeBase
-    from diagnose.model.script import ScenarioRecord
+    from diagnose.model.case import ScenarioRecord
     from diagnose.network.engine import Engine
     from diagnose.practice.simulate import Simulation
 

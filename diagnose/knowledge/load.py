@@ -57,10 +57,10 @@ from diagnose.model import (
     Variation,
     World,
 )
-from diagnose.model.dials import Dial
 from diagnose.model.errors import KnowledgeError, UnknownName
 from diagnose.model.files import record_of, toml_of
-from diagnose.model.guidance import Decision, Look, LookWeights
+from diagnose.model.gauges import Dial
+from diagnose.model.systems import Decision, Look, LookWeights
 
 Stored = TypeVar("Stored")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from diagnose.model.record import Cited, Record
+from diagnose.model.systems import Cited, Record
 
 #: what the review knows how to compare; see ``diagnose.review.relations``
 RelationId = Literal[

@@ -19,7 +19,7 @@ from diagnose.knowledge.cache import MOST_OF_PANEL, Table, arrays, as_tables, di
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Facet, Failure, Manoeuvre, Panel, Rule, SnapshotRecord
 from diagnose.model.errors import CaseError
-from diagnose.model.guidance import CHECKS
+from diagnose.model.systems import CHECKS
 from diagnose.model.units import Array
 from diagnose.network.likelihood import (
     FacetTable,

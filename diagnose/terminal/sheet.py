@@ -17,7 +17,7 @@ from diagnose.language.names import phrases
 from diagnose.language.session import fewer_readings
 from diagnose.model import Facet, Panel, System
 from diagnose.model.errors import DiagnoseError
-from diagnose.model.guidance import CHECKS
+from diagnose.model.systems import CHECKS
 from diagnose.terminal.commands import Desk, command_of, obey
 
 #: lines that what is said of a change may take below the sheet

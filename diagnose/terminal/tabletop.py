@@ -11,9 +11,9 @@ from typing import TextIO
 from diagnose.language import entry_forms, find
 from diagnose.language.prose import named_gauge
 from diagnose.model import Failure
+from diagnose.model.case import Call
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.model.files import write_whole
-from diagnose.model.script import Call
 from diagnose.model.units import s_from_min
 from diagnose.practice.scenario import Followed
 from diagnose.practice.simulate import state_at

@@ -14,7 +14,7 @@ import numpy as np
 
 from diagnose.advice.prospect import Held, Scene, told
 from diagnose.model import CaseRecord, ScanPattern, SnapshotRecord
-from diagnose.model.script import Leg
+from diagnose.model.case import Leg
 from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior
 from diagnose.network.tables import Index

@@ -15,7 +15,7 @@ from diagnose.advice.trust import graded, misled
 from diagnose.knowledge.load import KnowledgeBase, listed_only, unknown_name
 from diagnose.model import CaseRecord, Failure, FailureKind, SnapshotRecord
 from diagnose.model.answer import Trust
-from diagnose.model.script import FailureEvent, Leg, ScenarioRecord, Start
+from diagnose.model.case import FailureEvent, Leg, ScenarioRecord, Start
 from diagnose.model.units import Array
 from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior

@@ -12,8 +12,8 @@ import msgspec
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import entry_forms, find, readable
 from diagnose.language.names import Named
+from diagnose.model.case import FailureEvent, Inject, Leg, Pilot, ScenarioRecord, Start, leg_starts_min
 from diagnose.model.errors import CaseError, DiagnoseError, UnknownName
-from diagnose.model.script import FailureEvent, Inject, Leg, Pilot, ScenarioRecord, Start, leg_starts_min
 from diagnose.practice.scenario.files import scenario_problems
 from diagnose.practice.simulate import FOLLOWED
 

@@ -10,8 +10,8 @@ import numpy as np
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Failure, FailureKind, System
+from diagnose.model.case import FailureEvent, Leg, ScenarioRecord, Start
 from diagnose.model.errors import CaseError
-from diagnose.model.script import FailureEvent, Leg, ScenarioRecord, Start
 from diagnose.network.engine import Engine
 from diagnose.practice.scenario.known import LEVELS, Followed, follow
 from diagnose.practice.simulate import simulate

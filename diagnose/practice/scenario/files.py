@@ -11,9 +11,9 @@ import msgspec
 
 from diagnose.knowledge.decode import record_problems, unknown_entries, without_defaults
 from diagnose.knowledge.load import KnowledgeBase, cases_root, unknown_name
+from diagnose.model.case import ScenarioRecord, leg_starts_min
 from diagnose.model.errors import CaseError
 from diagnose.model.files import escaped, toml_of, write_whole
-from diagnose.model.script import ScenarioRecord, leg_starts_min
 from diagnose.practice.simulate import FOLLOWED, filled_legs
 
 #: longer than this nobody sits around a table for

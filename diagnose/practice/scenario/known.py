@@ -16,7 +16,7 @@ from diagnose.advice.coverage import effect_of
 from diagnose.advice.trust import trust
 from diagnose.knowledge.load import KnowledgeBase, listed_only, with_only
 from diagnose.model import CaseRecord, SnapshotRecord
-from diagnose.model.script import ScenarioRecord
+from diagnose.model.case import ScenarioRecord
 from diagnose.model.units import min_from_s
 from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.model.script import Leg, ScenarioRecord, leg_starts_min
+from diagnose.model.case import Leg, ScenarioRecord, leg_starts_min
 from diagnose.model.units import Array, fpm_from_kt
 from diagnose.network.tables import Network
 from diagnose.physics import history

@@ -9,7 +9,7 @@ import numpy as np
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Failure
-from diagnose.model.script import FailureEvent, Leg, ScenarioRecord, leg_starts_min
+from diagnose.model.case import FailureEvent, Leg, ScenarioRecord, leg_starts_min
 from diagnose.model.units import Array, s_from_min
 from diagnose.network.tables import Index, Network
 from diagnose.physics import history

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.model import AxisUse, Grade
-from diagnose.model.script import Call, SessionRecord
+from diagnose.model.case import Call, SessionRecord
 from diagnose.model.units import min_from_s
 from diagnose.network.engine import Engine
 from diagnose.practice.scenario import Alike, Followed, Known, know_at, misleading

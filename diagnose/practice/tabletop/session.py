@@ -16,9 +16,9 @@ import msgspec
 
 from diagnose.knowledge.decode import record_problems
 from diagnose.knowledge.load import unknown_name
+from diagnose.model.case import Asked, Call, ScenarioRecord, SessionRecord, Unread, scenario_mark
 from diagnose.model.errors import CaseError
 from diagnose.model.files import escaped, json_of
-from diagnose.model.script import Call, Look, ScenarioRecord, SessionRecord, Unread, scenario_mark
 from diagnose.model.units import min_from_s
 from diagnose.practice.simulate import Simulation
 
@@ -35,7 +35,7 @@ class Table:
     teams: tuple[str, ...]
     minutes: float = 0.0
     calls: tuple[Call, ...] = ()
-    looks: tuple[Look, ...] = ()
+    looks: tuple[Asked, ...] = ()
     unread: tuple[Unread, ...] = ()
 
     @property
@@ -103,7 +103,9 @@ def look(table: Table, team: str, gauge: str) -> Table:
     if gauge not in gauges:
         raise unknown_name("gauge on this panel", gauge, gauges)
     later = advance(table, table.simulation.sizes("table.look_s"))
-    return replace(later, looks=(*table.looks, Look(minutes=round(later.minutes, 3), team=team, gauge=gauge)))
+    return replace(
+        later, looks=(*table.looks, Asked(minutes=round(later.minutes, 3), team=team, gauge=gauge))
+    )
 
 
 def call(

@@ -11,7 +11,7 @@ import numpy as np
 
 from diagnose.language import readable
 from diagnose.model import Gauge
-from diagnose.model.dials import Dial
+from diagnose.model.gauges import Dial
 from diagnose.practice.drill.kinds import NameIt
 from diagnose.practice.drill.studio import Studio
 from diagnose.practice.simulate import Simulation, Window, shown_histories

@@ -7,7 +7,7 @@ from typing import Any
 
 import msgspec
 
-from diagnose.model.script import Call, SessionRecord
+from diagnose.model.case import Call, SessionRecord
 from diagnose.practice.scenario import Followed
 from diagnose.practice.simulate import Simulation
 from diagnose.practice.tabletop import TeamScore

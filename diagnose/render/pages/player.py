@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.model.script import scenario_mark
+from diagnose.model.case import scenario_mark
 from diagnose.model.units import min_from_s
 from diagnose.practice.simulate import Simulation, shown_histories, state_at
 from diagnose.render.pages.page import data_script, heading, page, paragraph, part

@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Iterator
 
-from diagnose.model.script import ScenarioRecord
+from diagnose.model.case import ScenarioRecord
 from diagnose.model.units import s_from_min
 from diagnose.practice.scenario import Followed, unusual_from
 from diagnose.practice.simulate import Simulation, shown_histories, state_at

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from diagnose.model.dials import Dial, Ticks, hand_angle_deg
+from diagnose.model.gauges import Dial, Ticks, hand_angle_deg
 from diagnose.render.pictures.moving import Movement, State, movements, transform
 from diagnose.render.pictures.svg import INK, PAPER, arc, at_angle, element, number, spoke, words
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from diagnose.model.dials import Dial, hand_angle_deg
+from diagnose.model.gauges import Dial, hand_angle_deg
 from diagnose.render.pictures.moving import FARTHEST, State, known
 from diagnose.render.pictures.svg import PAPER, element, number, spoke, words
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from diagnose.model.dials import Dial, hand_angle_deg
+from diagnose.model.gauges import Dial, hand_angle_deg
 from diagnose.render.pictures.svg import number
 
 #: the horizon goes so far from the middle of its dial, in hundredths of the radius, of which 80 are in view

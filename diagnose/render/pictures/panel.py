@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from diagnose.model.dials import Dial
+from diagnose.model.gauges import Dial
 from diagnose.render.pictures.faces import CAPTION_PX, LOW, SMALL_CAPTION_PX, WIDE, dial_svg
 from diagnose.render.pictures.ghost import ghost_svg
 from diagnose.render.pictures.moving import State

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 
-from diagnose.model.dials import Dial, hand_angle_deg
+from diagnose.model.gauges import Dial, hand_angle_deg
 from diagnose.render.pictures.moving import State, known, movements
 from diagnose.render.pictures.panel import PLACES, shown_dials
 
