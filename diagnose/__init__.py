@@ -161,7 +161,7 @@ def simulate(name: str, kb: KnowledgeBase) -> Simulation:
     """
     from diagnose.network.tables import compile_network
     from diagnose.practice import simulate as flying
-    from diagnose.practice.scenario import load_scenario
+    from diagnose.practice.scenarios import load_scenario
 
     scenario = load_scenario(name, kb)
     return flying.simulate(compile_network(kb, scenario.panel), scenario)

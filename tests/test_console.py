@@ -74,7 +74,7 @@ def test_a_title_that_steers_is_shown_harmlessly_in_every_face(case, tmp_path, c
 
 
 def test_a_scenario_that_steers_is_shown_harmlessly(tmp_path, capsys):
-    from diagnose.practice.scenario import scenario_path
+    from diagnose.practice.scenarios import scenario_path
 
     text = scenario_path("green_arc").read_text(encoding="utf-8")
     title = re.search(r'^title = "(.*)"$', text, re.MULTILINE)[1]

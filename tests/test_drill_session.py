@@ -20,7 +20,8 @@ from diagnose.practice.drill.scan import Scan, scan_review
 from diagnose.practice.drill.session import Round, Sitting, cards_in_order, make
 from diagnose.practice.drill.store import Store
 from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Card, Kind
-from diagnose.render.drill import feedback, question
+from diagnose.render.drill_feedback import feedback
+from diagnose.render.drill_question import question
 from diagnose.render.text import CAUTION
 from diagnose.terminal.drill import Talk, looks_known, looks_meant
 from tests.console import PYTHON, run

@@ -28,7 +28,7 @@ from diagnose.practice.drill.session import (
 )
 from diagnose.practice.drill.store import Store
 from diagnose.practice.drill.studio import LETTERS, Card
-from diagnose.render.drill import look_words
+from diagnose.render.drill_question import look_words
 from diagnose.render.pages.exercises import exercises_page
 from tests.drilled import studio
 

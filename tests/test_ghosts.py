@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from diagnose.practice.scenario import misleading, true_state
+from diagnose.practice.known import misleading, true_state
 from diagnose.practice.simulate import state_at
 from diagnose.render.pages.chart import LEFT, SIGN, WIDE, Mark, chart
 from diagnose.render.pages.papers import ghost_figure

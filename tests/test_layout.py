@@ -33,7 +33,7 @@ ORDER = (
 )
 
 #: a sentence can answer the open question, and an answer can be a sentence: the one circle
-HEARING = frozenset({"diagnose.terminal.commands.guide", "diagnose.terminal.commands.story"})
+HEARING = frozenset({"diagnose.terminal.commands.guide", "diagnose.terminal.commands.hearing"})
 
 
 def modules() -> dict[str, Path]:

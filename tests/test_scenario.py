@@ -15,20 +15,15 @@ from diagnose.cli import main
 from diagnose.language import readable
 from diagnose.model.case import FailureEvent, Leg, Pilot, ScenarioRecord
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.practice.scenario import (
-    LEVELS,
+from diagnose.practice.known import LEVELS, Alike, follow, misleading, reasoner, unusual_from
+from diagnose.practice.scenarios import (
     SYSTEMS,
-    Alike,
     draw_scenario,
     dump_scenario,
-    follow,
     load_scenario,
-    misleading,
-    reasoner,
     save_scenario,
     scenario_paths,
     scenario_problems,
-    unusual_from,
 )
 from diagnose.practice.simulate import shown_histories, simulate
 from diagnose.render.pages.timeline import timeline_csv, timeline_text

@@ -15,7 +15,7 @@ import pytest
 from diagnose.cli import main
 from diagnose.model.case import Call, SessionRecord, scenario_mark
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.practice.scenario import load_scenario
+from diagnose.practice.scenarios import load_scenario
 from diagnose.practice.tabletop import (
     Forecast,
     advance,

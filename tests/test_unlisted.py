@@ -12,7 +12,7 @@ from diagnose.network.engine import Engine
 from diagnose.network.odds import odds_of
 from diagnose.network.tables import compile_network
 from diagnose.practice.drill.studio import Studio
-from diagnose.practice.scenario.known import reasoner
+from diagnose.practice.known import reasoner
 from tests.small import engine, shipped
 
 #: the ball and the view outside have no works that could fail

@@ -376,7 +376,7 @@ def _is_scenario(name: str) -> bool:
     """Whether this is a scenario: the name of a shipped one that is no case, or a file with legs in it."""
     from diagnose.knowledge.load import read_toml
     from diagnose.language.case_files import case_paths
-    from diagnose.practice.scenario import scenario_paths
+    from diagnose.practice.scenarios import scenario_paths
 
     if "\0" not in name and Path(name).is_file():
         return Path(name).suffix.lower() == ".toml" and "leg" in read_toml(Path(name), name, [])
@@ -386,7 +386,7 @@ def _is_scenario(name: str) -> bool:
 def _scenario_page(chosen: argparse.Namespace, kb: KnowledgeBase) -> str:
     """The instructor's copy of a scenario, with all answers, or the debrief of a session with it."""
     from diagnose.cli.scenario import flown
-    from diagnose.practice.scenario import follow
+    from diagnose.practice.known import follow
 
     scenario, simulation, engine = flown(chosen.case, kb)
     followed = follow(simulation, engine)

@@ -252,7 +252,7 @@ def _take_results(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     from diagnose.language import entry_forms, find
     from diagnose.practice.drill.session import Sitting, read_results, take
     from diagnose.practice.drill.studio import Kind, Studio
-    from diagnose.render.drill import feedback
+    from diagnose.render.drill_feedback import feedback
 
     results, kb, columns = read_results(chosen.take), load(), text_width(chosen)
     studio = Studio.of(kb, find(results.panel, entry_forms(kb.panels), "panel"))

@@ -63,7 +63,8 @@ def add_scenario(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 
 def flown(name: str, kb: KnowledgeBase) -> tuple[ScenarioRecord, Simulation, Engine]:
     """Read and fly a scenario; the engine of its panel comes with it."""
-    from diagnose.practice.scenario import load_scenario, reasoner
+    from diagnose.practice.known import reasoner
+    from diagnose.practice.scenarios import load_scenario
     from diagnose.practice.simulate import simulate
 
     scenario = load_scenario(name, kb)
@@ -74,7 +75,7 @@ def flown(name: str, kb: KnowledgeBase) -> tuple[ScenarioRecord, Simulation, Eng
 def _list(chosen: argparse.Namespace, load: Load) -> int:
     import tomllib
 
-    from diagnose.practice.scenario import scenario_paths
+    from diagnose.practice.scenarios import scenario_paths
 
     for name, path in scenario_paths().items():
         print(f"{name:<32} {tomllib.loads(path.read_text(encoding='utf-8')).get('title', '')}")
@@ -82,7 +83,7 @@ def _list(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _play(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.practice.scenario import follow
+    from diagnose.practice.known import follow
     from diagnose.render.pages.timeline import timeline_csv, timeline_text
 
     _, simulation, engine = flown(chosen.scenario, load())
@@ -103,7 +104,7 @@ def _play(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _check(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.practice.scenario import follow
+    from diagnose.practice.known import follow
     from diagnose.render.pages.timeline import judgement
     from diagnose.render.text import fill
 
@@ -115,19 +116,20 @@ def _check(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _new(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.practice.scenario import save_scenario
+    from diagnose.practice.scenarios import save_scenario
 
     kb = load()
     if chosen.random:
-        from diagnose.practice.scenario import draw_scenario, reasoner
+        from diagnose.practice.known import reasoner
+        from diagnose.practice.scenarios import draw_scenario
 
         engine = reasoner(kb, chosen.panel)
         scenario, followed = draw_scenario(kb, engine, chosen.panel, chosen.system, chosen.level, chosen.seed)
         save_scenario(scenario, chosen.file, over=chosen.over)
         print(f"{chosen.file}: {followed.level}, score {followed.score:.1f}")
         return 0
-    from diagnose.practice.scenario import load_scenario
-    from diagnose.practice.scenario.ask import EMPTY, Stopped, ask_scenario
+    from diagnose.practice.ask import EMPTY, Stopped, ask_scenario
+    from diagnose.practice.scenarios import load_scenario
     from diagnose.render.text import fill
 
     made = load_scenario(str(chosen.file), kb) if chosen.over == GO_ON else EMPTY
@@ -198,7 +200,7 @@ def add_tabletop(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
 
 
 def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.practice.scenario import follow
+    from diagnose.practice.known import follow
 
     _, simulation, engine = flown(chosen.scenario, load())
     if chosen.handout or chosen.instructor or chosen.page:
@@ -241,7 +243,7 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
 
 
 def _debrief(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.practice.scenario import follow
+    from diagnose.practice.known import follow
     from diagnose.practice.tabletop import read_session, score
     from diagnose.render.pages.debrief import debrief_data, debrief_page, debrief_text
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.practice.drill.progress import Summary, Sureness
 from diagnose.practice.drill.studio import OPEN, SOUND
-from diagnose.render.drill import TITLES
+from diagnose.render.drill_question import TITLES
 from diagnose.render.text import NO_FAILURE, fill
 
 #: pairs, weeks and cards listed

@@ -14,7 +14,8 @@ from diagnose.practice.drill.kinds import NameIt
 from diagnose.practice.drill.scan import Scan, cycle, scan_review
 from diagnose.practice.drill.session import Round, Sitting
 from diagnose.practice.drill.studio import LETTERS, Marked, Studio
-from diagnose.render.drill import answering, drawn, feedback, heading, help_text, look_line, question
+from diagnose.render.drill_feedback import feedback
+from diagnose.render.drill_question import answering, drawn, heading, help_text, look_line, question
 from diagnose.render.text import CAUTION, fill
 from diagnose.terminal.console import bounded
 

@@ -15,7 +15,7 @@ from diagnose.model.case import Call
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.model.files import write_whole
 from diagnose.model.units import s_from_min
-from diagnose.practice.scenario import Followed
+from diagnose.practice.known import Followed
 from diagnose.practice.simulate import state_at
 from diagnose.practice.tabletop import Table, advance, call, look, not_understood, write_session
 from diagnose.render.pages.debrief import call_words

@@ -20,7 +20,7 @@ from diagnose.model.units import Array
 from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior
 from diagnose.network.tables import Network, compile_network
-from diagnose.practice.scenario import Alike
+from diagnose.practice.known import Alike
 from diagnose.practice.simulate import Simulation, Window, simulate, snapshots
 
 #: stands for a sound aircraft among the ids of failures, as in ``coverage``

@@ -12,7 +12,7 @@ from diagnose.model import AxisUse, Grade
 from diagnose.model.case import Call, SessionRecord
 from diagnose.model.units import min_from_s
 from diagnose.network.engine import Engine
-from diagnose.practice.scenario import Alike, Followed, Known, know_at, misleading
+from diagnose.practice.known import Alike, Followed, Known, know_at, misleading
 from diagnose.practice.simulate import Simulation
 from diagnose.practice.tabletop.session import NAMING, covered_by
 

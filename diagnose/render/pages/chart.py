@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
-from diagnose.practice.scenario import Followed
+from diagnose.practice.known import Followed
 from diagnose.render.pages.timeline import clock
 from diagnose.render.pictures.svg import FAINT, INK, element, number, words
 

@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 
 from diagnose.model.case import Call, SessionRecord
-from diagnose.practice.scenario import Followed
+from diagnose.practice.known import Followed
 from diagnose.practice.simulate import Simulation
 from diagnose.practice.tabletop import TeamScore
 from diagnose.render.pages.chart import Mark, chart

@@ -19,7 +19,8 @@ from diagnose.practice.drill.scan import Look, Scan, scan_review
 from diagnose.practice.drill.session import FORMAT, VERSION, Round, plan_of
 from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Studio
 from diagnose.practice.simulate import state_at
-from diagnose.render.drill import TITLES, aftermath, feedback, flown_lines, look_words, option_words
+from diagnose.render.drill_feedback import aftermath, feedback
+from diagnose.render.drill_question import TITLES, flown_lines, look_words, option_words
 from diagnose.render.pages.page import data_script, heading, page, paragraph, part, plumbing_figure
 from diagnose.render.pages.player import tracks_of
 from diagnose.render.pictures import covered_svg, panel_halves, shown_dials

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from diagnose.model.units import min_from_s, s_from_min
-from diagnose.practice.scenario import Followed, misleading, true_state
+from diagnose.practice.known import Followed, misleading, true_state
 from diagnose.practice.simulate import Simulation, Window, state_at, windows
 from diagnose.render.pages.chart import Mark, chart
 from diagnose.render.pages.page import Paper, figure, heading, listed, page, paragraph, plumbing_figure, table

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.practice.drill.progress import Cell, Summary
-from diagnose.render.drill import TITLES
+from diagnose.render.drill_question import TITLES
 from diagnose.render.pages.page import figure, heading, page, paragraph, table
 from diagnose.render.pictures.svg import INK, element, number, words
 from diagnose.render.progress import answer_words, habits, leaning, share, work_on

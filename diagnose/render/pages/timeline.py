@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from diagnose.model.case import ScenarioRecord
 from diagnose.model.units import s_from_min
-from diagnose.practice.scenario import Followed, unusual_from
+from diagnose.practice.known import Followed, unusual_from
 from diagnose.practice.simulate import Simulation, shown_histories, state_at
 from diagnose.render.text import fill, names, percent
 

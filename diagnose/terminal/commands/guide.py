@@ -31,7 +31,6 @@ from diagnose.model.errors import CaseError, DiagnoseError, TellsMore, UnknownNa
 from diagnose.render.text import PLAIN, fill, first_screen, table
 from diagnose.terminal.commands.desk import UNWRAPPED, Command, Desk, Guide, command, never_taken_in
 from diagnose.terminal.commands.entry import conditions, hear, left_out
-from diagnose.terminal.commands.hearing import tell_story
 
 #: a space at which no line is broken
 _TOGETHER = "\N{NO-BREAK SPACE}"
@@ -239,8 +238,7 @@ def _held_too(desk: Desk, text: str, unknown: bool) -> tuple[Desk, str] | None:
 
 def _held_with_more(desk: Desk, text: str) -> tuple[Desk, str]:
     """A sentence that says what was flown and more: what was held belongs there, and the rest is taken in too."""
-    # it hears sentences by asking, too
-    from diagnose.terminal.commands.story import heard
+    from diagnose.terminal.commands.hearing import heard
 
     assert desk.guide is not None
     read = read_story(text, desk.kb)
@@ -256,6 +254,8 @@ def _held_with_more(desk: Desk, text: str) -> tuple[Desk, str]:
 
 def _as_story(desk: Desk, text: str, trail: tuple[tuple[State, Guide], ...]) -> tuple[Desk, str] | None:
     """An answer that tells what gauges showed, at whichever step: taken in as a story, and the guide goes on."""
+    from diagnose.terminal.commands.hearing import tell_story
+
     guide = desk.guide
     assert guide is not None
     if guide.step == "facet" and not any(
@@ -347,8 +347,7 @@ def _in_hand(desk: Desk) -> str:
 def say_held(desk: Desk) -> tuple[Desk, str]:
     """Take in the sentence that waited for a snapshot."""
     assert desk.guide is not None
-    # it hears sentences by asking, too
-    from diagnose.terminal.commands.story import heard
+    from diagnose.terminal.commands.hearing import heard
 
     return heard(replace(desk, guide=None), desk.guide.held)
 

@@ -14,7 +14,7 @@ from diagnose.language import entry_forms, find, readable
 from diagnose.language.names import Named
 from diagnose.model.case import FailureEvent, Inject, Leg, Pilot, ScenarioRecord, Start, leg_starts_min
 from diagnose.model.errors import CaseError, DiagnoseError, UnknownName
-from diagnose.practice.scenario.files import scenario_problems
+from diagnose.practice.scenarios import scenario_problems
 from diagnose.practice.simulate import FOLLOWED
 
 Ask = Callable[[str], str]

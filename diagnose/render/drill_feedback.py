@@ -16,7 +16,7 @@ from diagnose.practice.drill.kinds import COVER, FlyOn, NameIt, PredictIt
 from diagnose.practice.drill.scan import Found, Look, Scan, ScanReview, scan_review
 from diagnose.practice.drill.session import Exercise
 from diagnose.practice.drill.studio import OPEN, SOUND, Marked, Option, Studio
-from diagnose.render.drill.question import clock, facet_words, option_words, upper
+from diagnose.render.drill_question import clock, facet_words, option_words, upper
 from diagnose.render.plumbing import WIDEST_DRAWN, plumbing_text
 from diagnose.render.reasons import plain_lines, strength
 from diagnose.render.text import fill, percent, reading_words, table
