@@ -15,6 +15,7 @@ import pytest
 
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import draw_flights
+from diagnose.physics.flown import moment
 from diagnose.physics.panel import show
 from diagnose.physics.pressure_dials import static_inhg
 from tests.small import shipped
@@ -36,7 +37,7 @@ def level_at_100_kt(altitude_ft=0.0):
 
 
 def shown(channel, **states):
-    return show(channel, states, level_at_100_kt(), draws()).channel
+    return show(channel, moment(states, level_at_100_kt(), draws())).channel
 
 
 @pytest.mark.parametrize(
@@ -47,7 +48,7 @@ def test_pressure_and_dials(condition, side, least, most):
     coefficient = KB.quantities[f"static.{condition}.coefficient"]
     assert (coefficient.low, coefficient.high) == (least, most)
     # 1,621 Pa of impact pressure are 0.479 inHg
-    off = static_inhg({"static": condition}, flights, draws()) - static_inhg({}, flights, draws())
+    off = static_inhg(moment({"static": condition}, flights, draws())) - flights.static_inhg
     # 0.5 % for the compressibility of air
     assert (side * off >= 0.479 * least * 0.99).all()
     assert (side * off <= 0.479 * most * 1.01).all()

@@ -14,6 +14,7 @@ from diagnose.physics import electric_dials, gyro_dials, pressure_dials, suction
 from diagnose.physics.airdata import airspeed_kt, impact_pressure_inhg
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import draw_flights
+from diagnose.physics.flown import moment
 from tests.small import shipped
 
 FLIGHTS = 1000
@@ -33,7 +34,7 @@ def flights(**axes):
 
 
 def shown(dial, states, fixed=None, **axes):
-    return dial(states, flights(**axes), draws(2, **(fixed or {})))
+    return dial(moment(states, flights(**axes), draws(2, **(fixed or {}))))
 
 
 def at_end(dial, states, fixed=None, **axes):
@@ -132,7 +133,7 @@ def test_standby_suction_is_what_pressure_leaves():
         "suction__gauge__error_inhg": 0.0,
     }
     level = draw_flights({}, 3, draws(**fixed))
-    read = suction_dials.suction_inhg({"suction": "standby"}, level, draws(2, **fixed))
+    read = suction_dials.suction_inhg(moment({"suction": "standby"}, level, draws(2, **fixed)))
     assert read == pytest.approx(1.84, abs=0.005)
 
 
@@ -251,7 +252,7 @@ def test_a_sound_card_drifts_within_the_usual_limit():
     # latitude alone make 2.4 degrees an hour, and a latitude nut that is off adds to it
     calm = {"flight__turbulence": 0.0, "flight__straight_dps": 0.0}
     straight = draw_flights({}, FLIGHTS, draws(**calm))
-    drift = np.abs(gyro_dials.heading_deg({}, straight, draws(2))[:, -1])
+    drift = np.abs(gyro_dials.heading_deg(moment({}, straight, draws(2)))[:, -1])
     assert np.median(drift) < 0.2
     assert drift.max() < 0.35
 
@@ -295,7 +296,7 @@ def test_a_line_that_lags_trails_a_climb_and_shows_nothing_in_long_level_flight(
     def behind_ft(minutes, **axes):
         sizes = fixed | {"static__since_change_min": minutes}
         flown = draw_flights(axes, FLIGHTS, draws(**sizes))
-        return (pressure_dials.altimeter_ft(lags, flown, draws(2, **sizes)) - flown.height_ft)[:, 0]
+        return (pressure_dials.altimeter_ft(moment(lags, flown, draws(2, **sizes))) - flown.height_ft)[:, 0]
 
     # long after the change, altimeter errors of a sound line apart (they are up to tens of feet)
     assert np.median(np.abs(behind_ft(30.0))) < 60.0
@@ -311,7 +312,7 @@ def test_a_vsi_case_leak_shows_a_steady_descent():
     leaking = {"vertical_speed_part": "case_leak"}
     calm = {"flight__turbulence": 0.0}
     level = draw_flights({}, FLIGHTS, draws(flight__level_fpm=0.0, **calm))
-    rate = pressure_dials.vertical_speed(leaking, level, draws(2))
+    rate = pressure_dials.vertical_speed(moment(leaking, level, draws(2)))
     assert np.median(rate[:, -1]) < -150
     assert np.abs(shown(pressure_dials.vertical_speed, leaking, pace="at_rest")).max() < 1.0
 

@@ -10,8 +10,9 @@ import pytest
 from diagnose.model.case import Action, FailureEvent, Leg, Pilot, ScenarioRecord
 from diagnose.network.tables import compile_network
 from diagnose.physics.airdata import trapped_pitot_airspeed_kt, trapped_static_airspeed_kt
+from diagnose.physics.gyro_dials import rotor
 from diagnose.physics.gyros import lean_deg, rotor_speed
-from diagnose.physics.history import attitude_deg, rotor, static_inhg
+from diagnose.physics.pressure_dials import static_inhg
 from diagnose.practice.simulate import channel, shown_histories, simulate, snapshots, state_at
 from tests.small import shipped
 
@@ -127,8 +128,8 @@ def test_a_starved_rotor_runs_down_and_leans_by_the_printed_relation():
     still = {"attitude.jitter_deg": 0.0, "rotor.wander_deg": 0.0}
     flight = fly(fails("pump_sheared"), legs=straight, sizes=sizes | still)
     minutes = np.arange(60, 360) / 60.0 - 59.0 / 60.0
-    assert rotor(flight.flown, "attitude_air")[60:] == pytest.approx(rotor_speed(minutes, 3.0), abs=1e-6)
-    error = attitude_deg(flight.flown)[0] - flight.course.bank_deg
+    assert rotor(flight.flown, "attitude")[0, 60:] == pytest.approx(rotor_speed(minutes, 3.0), abs=1e-6)
+    error = channel(flight, "attitude_error_deg")[0]
     # what erection has left before the failure is within the jitter of a sound one
     assert error[60:] - error[59] == pytest.approx(lean_deg(minutes, 1.0, 3.0), abs=0.3)
     assert shown_histories(flight)["suction_inhg"][90] < 0.5
@@ -136,8 +137,8 @@ def test_a_starved_rotor_runs_down_and_leans_by_the_printed_relation():
 
 def test_a_sound_horizon_stays_true_to_within_its_turning_errors():
     flight = fly()
-    bank, pitch = attitude_deg(flight.flown)
-    assert np.abs(bank - flight.course.bank_deg).max() < 4.0
+    assert np.abs(channel(flight, "attitude_error_deg")[0]).max() < 4.0
+    pitch = channel(flight, "attitude_pitch_deg")[0]
     assert np.abs(pitch - flight.course.pitch_deg).max() < 5.0
 
 

@@ -30,6 +30,7 @@ from diagnose.model.units import Array
 from diagnose.network.readings import STATISTICS, classify
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import AIR, TURBULENCE, draw_flights
+from diagnose.physics.flown import moment
 from diagnose.physics.panel import show
 
 Index = np.ndarray
@@ -206,12 +207,8 @@ def simulate_counts(
             still = tuple(settled[name] for name in facet.parents if name != AIR)
             text = f"{SEED} {gauge_id}.{facet.id} {still}"
             own_seed = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8])
-            shown = show(
-                facet.channel,
-                settled,
-                flights[settled.get(AIR, "ordinary")],
-                Draws(kb.quantities, np.random.default_rng(own_seed), drawn),
-            )
+            draws = Draws(kb.quantities, np.random.default_rng(own_seed), drawn)
+            shown = show(facet.channel, moment(settled, flights[settled.get(AIR, "ordinary")], draws))
             cell_of = np.repeat(np.arange(len(cells)), flights_per_cell)
             found = [classify(facet.readings, shown.channel, shown.dial)]
             if facet.sizes:

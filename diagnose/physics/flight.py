@@ -8,10 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from diagnose.model.units import Array
+from diagnose.physics.airdata import impact_pressure_inhg
+from diagnose.physics.atmosphere import pressure_inhg
 from diagnose.physics.draws import Draws
 
 SNAPSHOT_S = 60
@@ -20,11 +23,14 @@ STEP_S = 1.0
 END_SHARE = 1.0 / 6.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Flights:
-    """Many flights of one snapshot each; arrays (flight, time) unless said."""
+    """True motion of many flights of one snapshot each, or of one whole flight; arrays (flight, time) unless said.
 
-    axes: Mapping[str, np.ndarray]
+    ``pace`` (a word of that axis) and ``power`` may have shape (flight, 1) where they do not change. ``gained``: change
+    of airspeed in kt per s where it is known without the bumps.
+    """
+
     time_s: Array
     height_ft: Array
     airspeed_kt: Array
@@ -34,6 +40,9 @@ class Flights:
     bank_deg: Array
     pitch_deg: Array
     bumps: Array
+    pace: np.ndarray
+    power: np.ndarray
+    gained: Array | None = None
 
     @property
     def count(self) -> int:
@@ -42,13 +51,44 @@ class Flights:
 
     @property
     def airborne(self) -> np.ndarray:
-        """Whether each flight is off the ground; bool (flight,)."""
-        return ~np.isin(self.axes["pace"], ("at_rest", "rolling"))
+        """Whether each flight is off the ground; bool, shape of ``pace``."""
+        return ~np.isin(self.pace, ("at_rest", "rolling"))
 
     @property
     def samples(self) -> int:
         """Number of samples of each flight."""
         return int(self.height_ft.shape[1])
+
+    @cached_property
+    def static_inhg(self) -> Array:
+        """Pressure outside."""
+        return pressure_inhg(self.height_ft)
+
+    @cached_property
+    def impact_inhg(self) -> Array:
+        """Impact pressure of the airflow."""
+        return impact_pressure_inhg(self.airspeed_kt)
+
+    @cached_property
+    def gain_kt_per_s(self) -> Array:
+        """Change of airspeed."""
+        return np.gradient(self.airspeed_kt, STEP_S, axis=1) if self.gained is None else self.gained
+
+    @cached_property
+    def trend_kt_per_s(self) -> Array:
+        """Change of airspeed that lasts: bumps average out long before a gyro's erection answers."""
+        gain = self.gain_kt_per_s
+        if self.gained is not None:
+            return gain
+        return np.where(self.pace == "rolling", gain, gain.mean(axis=1, keepdims=True))
+
+    @cached_property
+    def lasting_kt_per_s(self) -> Array:
+        """Change of airspeed over the snapshot, or over the last minute at each second of a whole flight."""
+        if self.gained is None:
+            return self.trend_kt_per_s.mean(axis=1, keepdims=True)
+        total = np.cumsum(np.pad(self.gained, ((0, 0), (SNAPSHOT_S, 0))), axis=1)
+        return (total[:, SNAPSHOT_S:] - total[:, :-SNAPSHOT_S]) / SNAPSHOT_S
 
 
 #: value of every axis where a gauge does not depend on it
@@ -130,7 +170,6 @@ def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws, air:
         draws.either_way("flight.nose_level_deg", count),
     )[:, None] + draws.wander(bumps, count, SNAPSHOT_S, 5)
     return Flights(
-        axes=axes,
         time_s=time_s,
         height_ft=height_ft,
         airspeed_kt=speed_kt,
@@ -140,14 +179,6 @@ def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws, air:
         bank_deg=bank_deg,
         pitch_deg=pitch_deg,
         bumps=bumps[:, None],
-    )
-
-
-def engine_rpm(flights: Flights, draws: Draws) -> Array:
-    """Engine speed of each flight by its power; shape (flight,)."""
-    count, power = flights.count, flights.axes["power"]
-    return np.select(
-        [power == "idle", power == "full"],
-        [draws("engine.idle_rpm", count), draws("engine.full_rpm", count)],
-        draws("engine.cruise_rpm", count),
+        pace=axes["pace"][:, None],
+        power=axes["power"][:, None],
     )

@@ -1,321 +1,391 @@
 """What attitude, heading and turn instruments and the compass show.
 
-``states`` maps parts, sources and memories to conditions; what is not named is healthy. Angles in
-degrees, right and up positive; arrays (flight, time).
+Angles in degrees, right and up positive; arrays (flight, time). In a whole flight a rotor's speed follows what
+drives it, and its errors add up; in a moment the state of its memory says how far it has run down.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 
 from diagnose.model.units import MIN_PER_H, S_PER_MIN, Array
+from diagnose.physics.airdata import pressure_line
 from diagnose.physics.compass import card_history_deg, dip_deg, settled_heading_deg
-from diagnose.physics.draws import Draws
 from diagnose.physics.electric_dials import bus_v
-from diagnose.physics.flight import AIR, STEP_S, Flights
+from diagnose.physics.flight import AIR, STEP_S
+from diagnose.physics.flown import Flown, frozen
 from diagnose.physics.gyros import (
+    air_driven_speed,
     apparent_pitch_deg,
     electric_speed,
     heading_drift_dph,
     horizon_error_deg,
     lean_deg,
+    rotor_history,
     rotor_speed,
+    turn_coordinator_dps,
 )
-from diagnose.physics.pressure_dials import States
+from diagnose.physics.suction_dials import gyro_inhg
+
+#: what drives the rotor of each instrument
+DRIVES = {
+    "attitude": "attitude_air",
+    "electric_attitude": "electric_attitude_power",
+    "heading": "heading_air",
+}
+#: speed of a rotor that is still being spun up, as a share of full
+SPUN_UP = 0.2
 
 
-def _column(values: np.ndarray) -> Any:
-    return values[:, None]
+# ------------------------------------------------------------------ rotors
 
 
-def _sign(draws: Draws, count: int) -> Array:
-    return draws.rng.choice((-1.0, 1.0), count)
+def rotor(flown: Flown, which: str) -> Array:
+    """Speed of an instrument's rotor over a whole flight, share of full, by the air or power that drives it."""
+    return flown.once(f"rotor of {which}", lambda: _rotor(flown, DRIVES[which]))
 
 
-def _run_down(draws: Draws, count: int) -> tuple[Array, Array, Array]:
-    """Minutes since the air failed, first drift in degrees per minute, time constant in minutes."""
-    first = draws("rotor.lean_first_dpm", count) * draws("rotor.lean_bumps_times", count)
-    return draws("rotor.slowing.minutes", count), first, draws("rotor.run_down_min", count)
+def _rotor(flown: Flown, drive: str) -> Array:
+    if drive.endswith("_power"):
+        settled = _electric_share(flown, bus_v(flown))
+    else:
+        normal = flown.size("suction.regulator.inhg")
+        settled = np.minimum(air_driven_speed(gyro_inhg(flown), normal), 1.0)
+        robs = flown.degree("attitude_hose", "open_case")
+        if drive == "heading_air" and robs.any():
+            # air that is robbed on its way drives no better than a regulator that is set low
+            robbed = air_driven_speed(flown.size("suction.low.regulator_inhg"), normal)
+            settled = settled * (1.0 - robs * (1.0 - robbed))
+    settled = settled * (1.0 - flown.degree(drive, "none"))
+    # what fails in a scenario begins to fail in it: the rotor was up to speed before
+    begins = SPUN_UP if flown.degree(drive, "building")[0, 0] > 0.0 else 1.0
+    up, down = flown.size("rotor.run_up_min")[:, 0], flown.size("rotor.run_down_min")[:, 0]
+    return rotor_history(settled, STEP_S, up, down, begins)
+
+
+def _electric_share(flown: Flown, volts: Array) -> Array:
+    """Speed that an electric rotor settles at."""
+    regulated = flown.draws.fixed("electrical.regulated_v")
+    return np.minimum(electric_speed(volts, regulated, flown.size("turn.friction_v")), 1.0)
+
+
+def _run_down(flown: Flown) -> tuple[Array, Array, Array]:
+    """Minutes since the air failed in a moment, first drift in degrees per minute, time constant in minutes."""
+    first = flown.size("rotor.lean_first_dpm") * flown.size("rotor.lean_bumps_times")
+    return flown.size("rotor.slowing.minutes"), first, flown.size("rotor.run_down_min")
 
 
 # ------------------------------------------------------------------ attitude
 
 
-def _rotor_lean_deg(state: str, flights: Flights, draws: Draws) -> Array:
-    """Lean of the picture by how far the rotor has run down; the side is drawn elsewhere.
+def attitude_errors_deg(flown: Flown, which: str) -> tuple[Array, Array]:
+    """What the picture shows in bank and pitch that the aircraft does not have; ``which``: see ``DRIVES``."""
+    both = flown.once(f"{which} errors", lambda: np.array(_attitude_errors_deg(flown, which)))
+    return both[0], both[1]
+
+
+def _attitude_errors_deg(flown: Flown, which: str) -> tuple[Array, Array]:
+    """A starved or worn gyro leans to one side or the other, and pitch follows by a share."""
+    part = f"{which}_part"
+    lean = _rotor_lean_deg(flown, flown.state(f"{which}_rotor", "up_to_speed"))
+    if (worn := flown.degree(part, "worn")).any():
+        lean = lean + worn * _worn_deg(flown, which, worn)
+    lean = flown.side(f"{which} side") * lean
+    bank, pitch = _horizon_deg(flown, which)
+    jitter = flown.wander(f"{which} jitter", flown.size("attitude.jitter_deg"), 8)
+    return bank + lean + jitter, pitch + lean * flown.size("attitude.pitch_share")
+
+
+def _rotor_lean_deg(flown: Flown, state: str) -> Array:
+    """Lean of the picture in a moment by how far the rotor has run down.
 
     What disturbs a gyro turns it the more the slower it spins, so that it wanders on its way to one side, and
     once stopped hangs there or rolls about.
     """
-    count = flights.count
     if state == "up_to_speed":
-        return np.zeros((count, flights.samples))
+        return np.zeros((1, 1))
     if state == "stopped":
-        rest = _column(draws("attitude.stopped.lean_deg", count))
-        hangs = rest + draws.wander(np.full(count, 1.0), count, flights.samples, 8)
-        rolls = _column(draws.chance("attitude.stopped.rolls", count))
-        return np.asarray(np.where(rolls, rest * _swing(flights, draws), hangs))
-    since, first, tau = _run_down(draws, count)
-    minutes = _column(since) + flights.time_s / S_PER_MIN
-    lean = lean_deg(minutes, _column(first), _column(tau))
-    wander = draws.wander(draws("rotor.wander_deg", count), count, flights.samples, 8)
-    wander = wander / rotor_speed(minutes, _column(tau))
-    return np.asarray(np.minimum(lean + wander, draws.fixed("attitude.largest_lean_deg")))
+        rest = flown.size("attitude.stopped.lean_deg")
+        hangs = rest + flown.wander("hangs", np.ones((flown.motion.count, 1)), 8)
+        rolls = flown.happens("attitude.stopped.rolls")
+        return np.where(rolls, rest * _swing(flown, "rolls"), hangs)
+    since, first, tau = _run_down(flown)
+    minutes = since + flown.motion.time_s / S_PER_MIN
+    lean = lean_deg(minutes, first, tau)
+    wander = flown.wander("rotor", flown.size("rotor.wander_deg"), 8) / rotor_speed(minutes, tau)
+    return np.minimum(lean + wander, flown.draws.fixed("attitude.largest_lean_deg"))
 
 
-def _swing(flights: Flights, draws: Draws) -> Array:
+def _swing(flown: Flown, name: str) -> Array:
     """To and fro between -1 and 1, as a gyro rolls that nothing holds upright."""
-    period = _column(draws("attitude.worn.period_s", flights.count))
-    phase = _column(draws.rng.random(flights.count))
-    return np.asarray(np.sin(2 * np.pi * (flights.time_s / period + phase)))
+    period = flown.size("attitude.worn.period_s")
+    return np.asarray(np.sin(2 * np.pi * (flown.motion.time_s / period + flown.uniform(name))))
 
 
-def _worn_deg(flights: Flights, draws: Draws) -> Array:
+def _worn_deg(flown: Flown, which: str, degree: Array) -> Array:
     """A worn bearing: oscillates or rolls over, or leans steadily, or is fine for the moment."""
-    count = flights.count
-    kind = draws.rng.random(count)
-    tumbles, leans = draws("attitude.worn.tumbles", count), draws("attitude.worn.leans", count)
-    swing = _column(draws("attitude.worn.size_deg", count)) * _swing(flights, draws)
-    lean = (
-        _column(draws("attitude.worn.lean_deg", count))
-        + _column(draws("attitude.worn.drift_dpm", count)) * flights.time_s / S_PER_MIN
-    )
-    return np.asarray(
-        np.where(_column(kind < tumbles), swing, np.where(_column(kind < tumbles + leans), lean, 0.0))
-    )
+    kind = flown.uniform(f"{which} worn kind")
+    tumbles, leans = flown.size("attitude.worn.tumbles"), flown.size("attitude.worn.leans")
+    swing = flown.size("attitude.worn.size_deg") * _swing(flown, f"{which} swing")
+    time_s = np.cumsum(degree > 0.0, axis=1) * STEP_S if flown.whole else flown.motion.time_s
+    lean = flown.size("attitude.worn.lean_deg") + flown.size("attitude.worn.drift_dpm") * time_s / S_PER_MIN
+    if flown.whole:
+        # over a whole flight it does not stay fine
+        kind = kind * (tumbles + leans)
+        lean = np.minimum(lean, flown.draws.fixed("attitude.largest_lean_deg"))
+    return np.where(kind < tumbles, swing, np.where(kind < tumbles + leans, lean, 0.0))
 
 
-def _sound_errors_deg(states: States, flights: Flights, draws: Draws, slow: bool) -> tuple[Array, Array]:
-    """Errors (bank, pitch) of a sound instrument: erection follows the apparent vertical.
+def _horizon_deg(flown: Flown, which: str) -> tuple[Array, Array]:
+    """Errors (bank, pitch) as the erection follows the apparent vertical, with the drift of a starved rotor.
 
-    A turn or a change of speed just before leaves an error that takes some minutes to go. ``slow``: the erection
-    is weak, so that such errors, and those of the start, hardly go.
+    A turn or a change of speed just before a moment leaves an error that takes some minutes to go. Where the erection
+    is weak, such errors, and those of the start, hardly go.
     """
-    count = flights.count
-    rolling = flights.axes["pace"] == "rolling"
-    gained = np.gradient(flights.airspeed_kt, STEP_S, axis=1)
-    # bumps average out long before the erection answers; only the trend of the speed counts
-    gained = np.where(_column(rolling), gained, gained.mean(axis=1, keepdims=True))
-    working, left_bank, left_pitch = np.ones(count), np.zeros(count), np.zeros(count)
-    before = states.get("erection", "settled")
+    motion, gained = flown.motion, flown.motion.trend_kt_per_s
+    works, left_bank, left_pitch = np.ones((1, 1)), np.zeros((1, 1)), np.zeros((1, 1))
+    before = flown.state("erection", "settled")
     if before != "settled":
-        working = draws("attitude.disturbed.erection_share", count)
-        left = draws.either_way("attitude.disturbed.left_deg", count)
-        other = left * draws("attitude.disturbed.other_share", count)
+        works = flown.size("attitude.disturbed.erection_share")
+        left = flown.signed("attitude.disturbed.left_deg")
+        other = left * flown.size("attitude.disturbed.other_share")
         left_bank, left_pitch = (left, other) if before == "after_turn" else (other, left)
-    if slow:
-        working = working * draws("attitude.slow.erection_share", count)
-        left_bank = left_bank + draws.either_way("attitude.slow.left_deg", count)
-    full = np.ones_like(flights.bank_deg)
+    if (weak := flown.degree(f"{which}_part", "slow_erection")).any():
+        works = works * (1.0 - weak * (1.0 - flown.size("attitude.slow.erection_share")))
+        left_bank = left_bank + weak[:, :1] * flown.signed("attitude.slow.left_deg")
+    tau_min, limit_dpm = flown.size("attitude.erection_tau_min"), flown.size("attitude.erection_limit_dpm")
+    speed, drift, stop, wander = np.ones((1, 1)), np.zeros((1, 1)), 90.0, np.zeros((1, 1))
+    if flown.whole:
+        speed = rotor(flown, which)
+        # the mechanism that erects needs the same drive as the rotor
+        starved = flown.degree(DRIVES[which], "none", "low", "swinging")
+        starved = np.maximum(starved, 1.0 - np.clip(speed, 0.0, 1.0) ** 2)
+        works = np.minimum(works, 1.0 - starved)
+        drift = flown.signed("rotor.lean_first_dpm") * flown.size("rotor.lean_bumps_times")
+        # a sound rotor drifts as well; its erection takes that out faster than it comes, or it would lean over by itself
+        least = flown.draws.fixed("attitude.sound_erection_times") * np.abs(drift)
+        limit_dpm = np.maximum(limit_dpm, least)
+        stop = flown.draws.fixed("attitude.largest_lean_deg")
+        wander = _wander_deg(flown, which, speed, starved)
     bank, pitch = horizon_error_deg(
-        speed=full,
-        erection=full,
-        turn_dps=flights.turn_rate_dps,
-        vertical_bank_deg=flights.bank_deg,
+        speed=np.broadcast_to(speed, motion.bank_deg.shape),
+        erection=works,
+        turn_dps=motion.turn_rate_dps,
+        vertical_bank_deg=motion.bank_deg,
         vertical_pitch_deg=apparent_pitch_deg(gained),
         step_s=STEP_S,
-        erection_tau_min=draws("attitude.erection_tau_min", count) / working,
-        erection_limit_dpm=draws("attitude.erection_limit_dpm", count) * working,
-        bank_drift_dpm=0.0,
-        pitch_drift_dpm=0.0,
-        initial_bank_deg=left_bank,
-        initial_pitch_deg=left_pitch,
+        erection_tau_min=tau_min[:, 0],
+        erection_limit_dpm=limit_dpm[:, 0],
+        bank_drift_dpm=drift[:, 0],
+        pitch_drift_dpm=(drift * flown.size("attitude.pitch_share") if flown.whole else drift)[:, 0],
+        initial_bank_deg=left_bank[:, 0],
+        initial_pitch_deg=left_pitch[:, 0],
+        stop_deg=stop,
     )
-    # a gyro is a little heavy below, so that it also answers a change of speed at once
-    answers = draws("attitude.acceleration_deg_per_kt_per_s", count) * gained.mean(axis=1)
-    return bank, pitch + _column(answers)
+    # a gyro is a little heavy below, so that it also answers a change of speed that lasts
+    answers = flown.size("attitude.acceleration_deg_per_kt_per_s") * motion.lasting_kt_per_s
+    return bank + wander, pitch + answers
 
 
-def _attitude_errors_deg(states: States, flights: Flights, draws: Draws, which: str) -> tuple[Array, Array]:
-    """What the picture shows in bank and pitch that the aircraft does not have.
-
-    A starved or worn gyro leans to a side drawn at random, and pitch follows by a share, in either sense.
-    """
-    count = flights.count
-    lean = _rotor_lean_deg(states.get(f"{which}_rotor", "up_to_speed"), flights, draws)
-    if states.get(f"{which}_part") == "worn":
-        lean = lean + _worn_deg(flights, draws)
-    lean = _column(_sign(draws, count)) * lean
-    slow = states.get(f"{which}_part") == "slow_erection"
-    bank, pitch = _sound_errors_deg(states, flights, draws, slow)
-    jitter = draws.wander(draws("attitude.jitter_deg", count), count, flights.samples, 8)
-    return bank + lean + jitter, pitch + lean * _column(draws("attitude.pitch_share", count))
+def _wander_deg(flown: Flown, which: str, speed: Array, starved: Array) -> Array:
+    """What disturbs a gyro turns it the more the slower it spins, and no further than it hangs at rest."""
+    loose = np.clip(1.0 - speed, 0.0, 1.0) * (starved > 0.0)
+    wander = flown.wander(f"{which} wander", flown.size("rotor.wander_deg"), 8)
+    most = flown.size("attitude.stopped.lean_deg")
+    return np.asarray(np.clip(loose * wander / np.maximum(speed, 1e-6), -most, most))
 
 
-def attitude_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """Bank of the picture that the aircraft does not have."""
-    return _attitude_errors_deg(states, flights, draws, "attitude")[0]
+def attitude_bank_deg(flown: Flown, which: str = "attitude") -> Array:
+    """Bank that an attitude indicator shows."""
+    return flown.motion.bank_deg + attitude_errors_deg(flown, which)[0]
 
 
-def electric_attitude_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """As ``attitude_error_deg``, of the electric instrument."""
-    return _attitude_errors_deg(states, flights, draws, "electric_attitude")[0]
-
-
-def attitude_bank_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """Bank that the attitude indicator shows."""
-    return flights.bank_deg + attitude_error_deg(states, flights, draws)
-
-
-def electric_attitude_bank_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """Bank that the electric attitude indicator shows."""
-    return flights.bank_deg + electric_attitude_error_deg(states, flights, draws)
-
-
-def attitude_pitch_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """Pitch that the attitude indicator shows."""
-    error = _attitude_errors_deg(states, flights, draws, "attitude")[1]
-    if states.get("attitude_part") == "mis_set":
-        error = error + _column(draws.either_way("attitude.mis_set_deg", flights.count))
-    return flights.pitch_deg + error
+def attitude_pitch_deg(flown: Flown, which: str = "attitude") -> Array:
+    """Pitch that an attitude indicator shows."""
+    shown = flown.motion.pitch_deg + attitude_errors_deg(flown, which)[1]
+    wrong = flown.degree(f"{which}_part", "mis_set")
+    return shown + wrong * flown.signed("attitude.mis_set_deg") if wrong.any() else shown
 
 
 # ------------------------------------------------------------------ heading
 
 
-def _heading_drift_dpm(states: States, flights: Flights, draws: Draws) -> tuple[Array, Array]:
+def _drift_dpm(flown: Flown) -> tuple[Array, Array]:
     """Drift of the card in degrees a minute, and the share of real turns that it follows."""
-    count = flights.count
-    follows = np.ones(count)
-    match states.get("heading_rotor", "up_to_speed"):
-        case "slowing":
-            since, first, tau = _run_down(draws, count)
-            drift = _sign(draws, count) * first / rotor_speed(since, tau)
-        case "stopped":
-            drift = draws.either_way("heading.stopped.drift_dpm", count)
-            follows = draws("heading.stopped.follows", count)
-        case _:
-            drift = _sound_drift_dpm(flights, draws)
-    if states.get("heading_part") == "worn":
-        spins = draws.chance("heading.worn.spins", count)
-        worn = np.where(
-            spins,
-            draws.either_way("heading.worn.spin_dpm", count),
-            draws.either_way("heading.worn.drift_dpm", count),
+    follows = np.ones((1, 1))
+    if flown.whole:
+        speed = rotor(flown, "heading")
+        slow = flown.draws.fixed("rotor.up_to_speed_above")
+        stopped = flown.draws.fixed("rotor.stopped_below")
+        first = flown.size("rotor.lean_first_dpm") * flown.size("rotor.lean_bumps_times")
+        drift = np.select(
+            [speed >= slow, speed >= stopped],
+            [_sound_drift_dpm(flown), flown.side("heading drifts") * first / np.maximum(speed, stopped)],
+            flown.signed("heading.stopped.drift_dpm"),
         )
-        drift = drift + worn
+        follows = np.where(speed < stopped, flown.size("heading.stopped.follows"), 1.0)
+    else:
+        match flown.state("heading_rotor", "up_to_speed"):
+            case "slowing":
+                since, first, tau = _run_down(flown)
+                drift = flown.side("heading drifts") * first / rotor_speed(since, tau)
+            case "stopped":
+                drift = flown.signed("heading.stopped.drift_dpm")
+                follows = flown.size("heading.stopped.follows")
+            case _:
+                drift = _sound_drift_dpm(flown)
+    if (worn := flown.degree("heading_part", "worn")).any():
+        spins = flown.happens("heading.worn.spins")
+        fast, slowly = flown.signed("heading.worn.spin_dpm"), flown.signed("heading.worn.drift_dpm")
+        drift = drift + worn * np.where(spins, fast, slowly)
     return drift, follows
 
 
-def _sound_drift_dpm(flights: Flights, draws: Draws) -> Array:
+def _sound_drift_dpm(flown: Flown) -> Array:
     """Drift of a sound card: earth rate less the latitude nut, transport, and the bearings' own."""
-    count = flights.count
-    latitude = draws.either_way("flight.latitude_deg", count)
-    nut = latitude + draws.either_way("heading.nut_off_deg", count)
-    east_kt = flights.airspeed_kt[:, 0] * np.sin(draws.rng.uniform(0.0, 2.0 * np.pi, count))
-    bearings_dph = draws.either_way("heading.mechanical_drift_dph", count)
+    latitude = flown.signed("flight.latitude_deg")
+    nut = latitude + flown.signed("heading.nut_off_deg")
+    speed_kt = flown.motion.airspeed_kt if flown.whole else flown.motion.airspeed_kt[:, :1]
+    east_kt = speed_kt * np.sin(2.0 * np.pi * flown.uniform("heading east"))
+    bearings_dph = flown.signed("heading.mechanical_drift_dph")
     return np.asarray((heading_drift_dph(latitude, east_kt, nut) + bearings_dph) / MIN_PER_H)
 
 
-def heading_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """Movement of the heading card since the start of the snapshot."""
-    drift, follows = _heading_drift_dpm(states, flights, draws)
-    if states.get("heading_part") == "stuck":
-        return np.zeros_like(flights.heading_deg)
-    passed = 1.0
-    if states.get("card_time") == "quarter_hour":
-        passed = _column(draws("heading.watched_min", flights.count)) * S_PER_MIN / flights.time_s[-1]
-    return np.asarray(
-        _column(follows) * flights.heading_deg + _column(drift) * passed * flights.time_s / S_PER_MIN
-    )
+def heading_deg(flown: Flown) -> Array:
+    """Heading of the card, not wrapped; of a moment, its movement since the start."""
+    return flown.once("heading", lambda: _heading(flown))
 
 
-def heading_error_deg(states: States, flights: Flights, draws: Draws) -> Array:
+def _heading(flown: Flown) -> Array:
+    motion, stuck = flown.motion, flown.degree("heading_part", "stuck")
+    drift, follows = _drift_dpm(flown)
+    if not flown.whole:
+        if stuck.any():
+            return np.zeros_like(motion.heading_deg)
+        passed: Array | float = 1.0
+        if flown.state("card_time") == "quarter_hour":
+            passed = flown.size("heading.watched_min") * S_PER_MIN / motion.time_s[-1]
+        return np.asarray(follows * motion.heading_deg + drift * passed * motion.time_s / S_PER_MIN)
+    start = flown.signed("heading.sound_error_deg") * 0.5
+    if flown.degree("heading_part", "not_reset")[0, 0] > 0.0:
+        start = flown.signed("heading.not_reset.error_deg")
+    moved = drift / S_PER_MIN - (1.0 - follows) * motion.turn_rate_dps
+    shown = motion.heading_deg + start + np.cumsum(moved, axis=1) * STEP_S
+    return frozen(shown, stuck, shown[:, :1])
+
+
+def heading_error_deg(flown: Flown) -> Array:
     """Difference of the heading card to the settled compass, which may be the one that is wrong."""
-    count = flights.count
-    error = draws.either_way("heading.sound_error_deg", count)
-    if states.get("card_time") == "quarter_hour":
-        error = error + _sound_drift_dpm(flights, draws) * draws("heading.watched_min", count)
-    rotor = states.get("heading_rotor", "up_to_speed")
-    if rotor == "slowing":
-        since, first, tau = _run_down(draws, count)
-        error = error + _sign(draws, count) * lean_deg(since, first, tau)
-    elif rotor == "stopped":
-        error = error + draws.either_way("heading.stopped.error_deg", count)
-    match states.get("heading_part", "true"):
+    motion = flown.motion
+    if flown.whole:
+        return heading_deg(flown) - motion.heading_deg
+    error = flown.signed("heading.sound_error_deg")
+    if flown.state("card_time") == "quarter_hour":
+        error = error + _sound_drift_dpm(flown) * flown.size("heading.watched_min")
+    rotor_state = flown.state("heading_rotor")
+    if rotor_state == "slowing":
+        since, first, tau = _run_down(flown)
+        error = error + flown.side("heading drifts") * lean_deg(since, first, tau)
+    elif rotor_state == "stopped":
+        error = error + flown.signed("heading.stopped.error_deg")
+    match flown.state("heading_part"):
         case "not_reset":
-            error = error + draws.either_way("heading.not_reset.error_deg", count)
+            error = error + flown.signed("heading.not_reset.error_deg")
         case "worn" | "stuck":
-            error = error + draws.either_way("heading.worn.error_deg", count)
-    match states.get("compass_part"):
+            error = error + flown.signed("heading.worn.error_deg")
+    match flown.state("compass_part"):
         case "disturbed":
-            error = error - _deviation_deg(draws.rng.uniform(0.0, 360.0, count), draws)
+            error = error - _deviation_deg(flown, 360.0 * flown.uniform("compass begins"))
         case "stuck":
-            error = error - draws.either_way("compass.stuck.turned_deg", count)
-    return np.broadcast_to(_column(error), flights.heading_deg.shape)
+            error = error - flown.signed("compass.stuck.turned_deg")
+    return np.broadcast_to(error, motion.heading_deg.shape)
 
 
 # ------------------------------------------------------------------ turn coordinator and compass
 
 
-def turn_rate_dps(states: States, flights: Flights, draws: Draws) -> Array:
+def turn_rate_dps(flown: Flown) -> Array:
     """Rate that the turn coordinator shows: it under-reads as its rotor slows."""
-    count = flights.count
-    gain = draws("turn.gain", count)
-    match states.get("turn_power", "normal"):
-        case "low":
-            volts = bus_v({"bus": "sagging"}, flights, draws).mean(axis=1)
-            gain = gain * electric_speed(
-                volts, draws.fixed("electrical.regulated_v"), draws("turn.friction_v", count)
-            )
-        case "none":
-            since_min = draws("turn.none.since_min", count)
-            gain = gain * rotor_speed(since_min, draws("turn.coast_min", count))
-    match states.get("turn_part", "true"):
-        case "slow_rotor":
-            gain = gain * draws("turn.slow_rotor.gain", count)
-        case "over_sensitive":
-            gain = gain * draws("turn.over_sensitive.gain", count)
-        case "reversed":
-            gain = -gain
-        case "dead_rotor":
-            gain = gain * draws("turn.dead_rotor.gain", count)
-    shown = _column(gain) * flights.turn_rate_dps
-    if states.get("turn_part") == "off_zero":
-        shown = shown + _column(draws.either_way("turn.off_zero.dps", count))
-    return np.asarray(shown)
+    return flown.once("turn", lambda: _turn(flown))
 
 
-def _deviation_deg(heading_deg: Array, draws: Draws) -> Array:
-    """What iron or a current near the compass adds to its reading; heading (flight,) or (flight, time)."""
-    count = len(heading_deg)
-    shape = (count, *(1,) * (heading_deg.ndim - 1))
-    most = draws("compass.deviation_deg", count).reshape(shape)
-    nought = draws("compass.undisturbed_heading_deg", count).reshape(shape)
+def _turn(flown: Flown) -> Array:
+    motion, part = flown.motion, "turn_part"
+    gain, speed = flown.size("turn.gain"), np.ones((1, 1))
+    if flown.whole:
+        speed = _electric_share(flown, bus_v(flown)) * (1.0 - flown.degree("turn_power", "none"))
+    elif flown.state("turn_power") == "low":
+        volts = bus_v(replace(flown, states={"bus": "sagging"}, kept={}))
+        speed = _electric_share(flown, volts.mean(axis=1, keepdims=True))
+    elif flown.state("turn_power") == "none":
+        since_min = flown.size("turn.none.since_min")
+        speed = rotor_speed(since_min, flown.size("turn.coast_min"))
+    for condition in ("slow_rotor", "over_sensitive", "dead_rotor"):
+        if (degree := flown.degree(part, condition)).any():
+            speed = speed * (1.0 - degree * (1.0 - flown.size(f"turn.{condition}.gain")))
+    if flown.whole:
+        coast = flown.size("turn.coast_min")[:, 0]
+        felt = turn_coordinator_dps(
+            motion.turn_rate_dps,
+            np.gradient(motion.bank_deg, STEP_S, axis=1),
+            rotor_history(speed, STEP_S, coast, coast) * gain,
+            cant_deg=flown.draws.fixed("turn.cant_deg"),
+            stop_dps=flown.draws.fixed("turn.stop_dps"),
+        )
+    else:
+        felt = gain * speed * motion.turn_rate_dps
+    felt = np.where(flown.degree(part, "reversed") > 0.0, -felt, felt)
+    if (off := flown.degree(part, "off_zero")).any():
+        felt = felt + off * flown.signed("turn.off_zero.dps")
+    return pressure_line(felt, STEP_S, flown.draws.fixed("turn.damping_s")) if flown.whole else felt
+
+
+def _deviation_deg(flown: Flown, heading_deg: Array) -> Array:
+    """What iron or a current near the compass adds to its reading at a heading."""
+    most, nought = flown.size("compass.deviation_deg"), flown.size("compass.undisturbed_heading_deg")
     return np.asarray(most * np.sin(np.radians(heading_deg - nought)))
 
 
-def compass_deg(states: States, flights: Flights, draws: Draws) -> Array:
-    """Movement of the compass card since the start: the turn, with the errors that the field's dip makes.
+def compass_deg(flown: Flown) -> Array:
+    """Heading of the compass card, not wrapped; of a moment, its movement since the start.
 
     Bank and gained speed tilt the card (``compass.settled_heading_deg``); iron or a current nearby deviates
     it by the heading; it follows with a lag. A card that bumps have set swinging does so on top.
     """
-    count = flights.count
-    if states.get("compass_part") == "stuck":
-        return np.zeros_like(flights.heading_deg)
-    begins = draws.rng.uniform(0.0, 360.0, count)
-    gained = np.gradient(flights.airspeed_kt, STEP_S, axis=1)
-    pointed = _column(begins) + flights.heading_deg
-    if states.get("compass_part") == "disturbed":
-        pointed = pointed + _deviation_deg(pointed, draws)
+    return flown.once("compass", lambda: _compass(flown))
+
+
+def _compass(flown: Flown) -> Array:
+    motion, stuck = flown.motion, flown.degree("compass_part", "stuck")
+    pointed = motion.heading_deg
+    if not flown.whole:
+        if stuck.any():
+            return np.zeros_like(motion.heading_deg)
+        pointed = 360.0 * flown.uniform("compass begins") + pointed
+    if (wild := flown.degree("compass_part", "disturbed")).any():
+        pointed = pointed + wild * _deviation_deg(flown, pointed)
     settled = settled_heading_deg(
         pointed,
-        flights.bank_deg,
-        apparent_pitch_deg(gained),
-        _column(dip_deg(draws.either_way("flight.latitude_deg", count))),
+        motion.bank_deg,
+        apparent_pitch_deg(motion.gain_kt_per_s),
+        dip_deg(flown.signed("flight.latitude_deg")),
     )
-    card = card_history_deg(settled, STEP_S, draws("compass.lag_s", count))
-    moved = np.degrees(np.unwrap(np.radians(card), axis=1))
-    size = draws("compass.swing_deg", count)
-    if states.get(AIR) == "rough":
-        size = size + flights.bumps.mean(axis=1) * draws("compass.bump_swing_deg", count)
-    phase = flights.time_s / _column(draws("compass.period_s", count)) + _column(draws.rng.random(count))
-    swing = (
-        _column(size)
-        * np.sin(2 * np.pi * phase)
-        * np.exp(-flights.time_s / _column(draws("compass.damping_s", count)))
-    )
-    return np.asarray(moved - moved[:, :1] + swing)
+    card = card_history_deg(settled, STEP_S, flown.size("compass.lag_s"))
+    card = np.degrees(np.unwrap(np.radians(card), axis=1))
+    if flown.whole:
+        # back to the turns that the heading has made, so that the two compare
+        card = card + 360.0 * np.round((motion.heading_deg[:, :1] - card[:, :1]) / 360.0)
+        return frozen(card, stuck, card[:, :1])
+    return card - card[:, :1] + _card_swing_deg(flown)
+
+
+def _card_swing_deg(flown: Flown) -> Array:
+    """How a card swings in a moment that bumps have set swinging."""
+    motion, size = flown.motion, flown.size("compass.swing_deg")
+    if flown.state(AIR) == "rough":
+        size = size + motion.bumps.mean(axis=1, keepdims=True) * flown.size("compass.bump_swing_deg")
+    phase = motion.time_s / flown.size("compass.period_s") + flown.uniform("compass phase")
+    damped = np.exp(-motion.time_s / flown.size("compass.damping_s"))
+    return np.asarray(size * np.sin(2 * np.pi * phase) * damped)

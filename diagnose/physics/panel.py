@@ -1,7 +1,7 @@
-"""From the states of the systems and a true motion to what a gauge's channel shows.
+"""From flights and the states of their systems to what a gauge's channel shows.
 
 A channel is the quantity that a facet of ``knowledge/gauges.toml`` classifies. ``CHANNELS`` is the
-list of all that the physics can draw.
+list of all that the physics can show.
 """
 
 from __future__ import annotations
@@ -11,10 +11,8 @@ from dataclasses import dataclass
 
 from diagnose.model.units import Array
 from diagnose.physics import electric_dials, gyro_dials, pressure_dials, suction_dials
-from diagnose.physics.draws import Draws
 from diagnose.physics.flight import Flights
-
-Show = Callable[[Mapping[str, str], Flights, Draws], Array]
+from diagnose.physics.flown import Flown
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +23,7 @@ class Shown:
     dial: Array | None = None
 
 
-CHANNELS: Mapping[str, Show] = {
+CHANNELS: Mapping[str, Callable[[Flown], Array]] = {
     "airspeed_kt": pressure_dials.airspeed_kt,
     "second_airspeed_kt": pressure_dials.second_airspeed_kt,
     "altimeter_ft": pressure_dials.altimeter_ft,
@@ -35,9 +33,12 @@ CHANNELS: Mapping[str, Show] = {
     "encoder_less_altimeter_ft": pressure_dials.encoder_less_altimeter_ft,
     "attitude_bank_deg": gyro_dials.attitude_bank_deg,
     "attitude_pitch_deg": gyro_dials.attitude_pitch_deg,
-    "attitude_error_deg": gyro_dials.attitude_error_deg,
-    "electric_attitude_bank_deg": gyro_dials.electric_attitude_bank_deg,
-    "electric_attitude_error_deg": gyro_dials.electric_attitude_error_deg,
+    "attitude_error_deg": lambda flown: gyro_dials.attitude_errors_deg(flown, "attitude")[0],
+    "electric_attitude_bank_deg": lambda flown: gyro_dials.attitude_bank_deg(flown, "electric_attitude"),
+    "electric_attitude_pitch_deg": lambda flown: gyro_dials.attitude_pitch_deg(flown, "electric_attitude"),
+    "electric_attitude_error_deg": lambda flown: gyro_dials.attitude_errors_deg(flown, "electric_attitude")[
+        0
+    ],
     "heading_deg": gyro_dials.heading_deg,
     "heading_error_deg": gyro_dials.heading_error_deg,
     "turn_rate_dps": gyro_dials.turn_rate_dps,
@@ -51,20 +52,17 @@ CHANNELS: Mapping[str, Show] = {
 
 #: channel -> (dial, what is taken off it)
 DIFFERENCES: Mapping[str, tuple[str, Callable[[Flights], Array]]] = {
-    "airspeed_less_expected_kt": ("airspeed_kt", lambda flights: flights.expected_airspeed_kt),
-    "second_airspeed_less_expected_kt": (
-        "second_airspeed_kt",
-        lambda flights: flights.expected_airspeed_kt,
-    ),
-    "airspeed_less_true_kt": ("airspeed_kt", lambda flights: flights.airspeed_kt),
-    "altimeter_error_ft": ("altimeter_ft", lambda flights: flights.height_ft),
+    "airspeed_less_expected_kt": ("airspeed_kt", lambda motion: motion.expected_airspeed_kt),
+    "second_airspeed_less_expected_kt": ("second_airspeed_kt", lambda motion: motion.expected_airspeed_kt),
+    "airspeed_less_true_kt": ("airspeed_kt", lambda motion: motion.airspeed_kt),
+    "altimeter_error_ft": ("altimeter_ft", lambda motion: motion.height_ft),
 }
 
 
-def show(channel: str, states: Mapping[str, str], flights: Flights, draws: Draws) -> Shown:
-    """Draw what a channel shows for these states; raises KeyError for an unknown channel."""
+def show(channel: str, flown: Flown) -> Shown:
+    """Give what a channel shows; raises KeyError for an unknown channel."""
     if channel in DIFFERENCES:
         dial_name, reference = DIFFERENCES[channel]
-        dial = CHANNELS[dial_name](states, flights, draws)
-        return Shown(dial - reference(flights), dial)
-    return Shown(CHANNELS[channel](states, flights, draws))
+        dial = CHANNELS[dial_name](flown)
+        return Shown(dial - reference(flown.motion), dial)
+    return Shown(CHANNELS[channel](flown))

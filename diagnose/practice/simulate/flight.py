@@ -11,15 +11,15 @@ import numpy as np
 from diagnose.model.case import Leg, ScenarioRecord, leg_starts_min
 from diagnose.model.units import Array, fpm_from_kt
 from diagnose.network.tables import Network
-from diagnose.physics import history
-from diagnose.physics.course import STEP_S, Astray, Course, fly
-from diagnose.physics.flight import AIR, TURBULENCE
-from diagnose.physics.history import Flown
-from diagnose.physics.sizes import Sizes
+from diagnose.physics.course import STEP_S, Astray, Course, Meant, fly
+from diagnose.physics.draws import Sizes
+from diagnose.physics.flight import AIR, TURBULENCE, Flights
+from diagnose.physics.flown import Flown
+from diagnose.physics.panel import show
 from diagnose.practice.simulate.plan import (
     Plan,
     Systems,
-    battery_over_time,
+    battery_states,
     conditions_over_time,
     plan_of,
     seconds_of,
@@ -33,14 +33,15 @@ from diagnose.practice.simulate.plan import (
 class Simulation:
     """One scenario flown; arrays have shape (time,).
 
-    ``flown`` holds course, conditions and degrees; ``half`` the conditions that a lamp or a word goes by,
-    counted from half of a failure on; ``degrees``: failure -> how far it has gone; ``drawn_a``: current out
-    of the battery.
+    ``course`` is the true motion; ``flown`` holds it with conditions and degrees as one flight (1, time); ``half`` the
+    conditions that a lamp or a word goes by, counted from half of a failure on; ``degrees``: failure -> how far it has
+    gone; ``drawn_a``: current out of the battery.
     """
 
     scenario: ScenarioRecord
     network: Network
     sizes: Sizes
+    course: Course
     flown: Flown
     switches: Mapping[str, np.ndarray]
     degrees: Mapping[str, Array]
@@ -50,14 +51,9 @@ class Simulation:
     kept: dict[str, Any] = field(default_factory=dict, repr=False)
 
     @property
-    def course(self) -> Course:
-        """The true motion."""
-        return self.flown.course
-
-    @property
     def samples(self) -> int:
         """Number of seconds."""
-        return self.flown.samples
+        return len(self.course.time_s)
 
     def leg_at(self, sample: int) -> Leg:
         """The leg that is flown at this second."""
@@ -78,52 +74,64 @@ def simulate(network: Network, scenario: ScenarioRecord) -> Simulation:
     """Fly a scenario. It must have been checked (``scenario.problems``)."""
     kb = network.kb
     quantities = {**kb.quantities, **kb.flown_quantities}
-    sizes = Sizes(quantities=quantities, seed=scenario.seed, given=scenario.sizes)
+    here = {"flight.latitude_deg": scenario.latitude_deg}
+    sizes = Sizes(quantities=quantities, seed=scenario.seed, given=scenario.sizes | here)
     samples = seconds_of(leg_starts_min(scenario.leg)[-1])
     switches = switches_over_time(network, scenario, samples)
     systems = systems_over_time(network, scenario, switches, sizes, samples)
     given, half = dict(systems.parts), dict(systems.half_parts)
     draught = _draught(scenario, systems, network, sizes, samples)
     plan = plan_of(kb, scenario, sizes, draught, _turbulence(scenario, systems, network, sizes, samples))
-    rpm = history.rpm_of(plan.meant.power, sizes)
-    drawn, used = np.zeros(samples), np.zeros(samples)
+    battery = None
     if "battery_charge" in network.memories:
-        drawn, used, given["battery_charge"] = battery_over_time(network, given, rpm, sizes)
+        battery, given["battery_charge"] = battery_states(network, given, plan.meant.power, sizes)
         half["battery_charge"] = given["battery_charge"]
     conditions = conditions_over_time(network, given, switches)
     at_half = conditions_over_time(network, half, switches)
     degrees = source_degrees_over_time(network, conditions, systems)
-    bus = conditions.get("bus", np.full(samples, "charging"))
-    volts = history.bus_volts(drawn, used, bus, sizes)
     start = Astray.none(samples)
     lost = _disoriented(network, systems, sizes, samples)
     if lost is not None:
         start = lost
 
-    def flown(astray: Astray) -> Flown:
-        return Flown(
-            course=fly(plan.meant, astray, plan.bumps, plan.handling),
-            conditions=conditions,
-            degrees=degrees,
-            sizes=sizes,
-            power=plan.meant.power,
-            bus_v=volts,
-            latitude_deg=scenario.latitude_deg,
-        )
+    def flown(astray: Astray) -> tuple[Course, Flown]:
+        course = fly(plan.meant, astray, plan.bumps, plan.handling)
+        motion = motion_of(course, plan.meant)
+        return course, Flown(motion, sizes.draws, None, conditions, degrees, battery)
 
-    done = flown(start)
+    course, done = flown(start)
     if scenario.pilot.follows:
-        done = _led(scenario, plan, start, done, flown)
+        course, done = _led(scenario, plan, start, (course, done), flown)
     return Simulation(
         scenario=scenario,
         network=network,
         sizes=sizes,
+        course=course,
         flown=done,
         switches=switches,
         degrees=systems.degrees,
-        drawn_a=drawn,
+        drawn_a=np.zeros(samples) if battery is None else battery[0][0],
         half=at_half,
         plan=plan,
+    )
+
+
+def motion_of(course: Course, meant: Meant) -> Flights:
+    """A course as one flight, with what was meant beside it."""
+    pace = np.where(meant.airborne, "expected", np.where(meant.rolling, "rolling", "at_rest"))
+    return Flights(
+        time_s=course.time_s,
+        height_ft=course.height_ft[None],
+        airspeed_kt=course.airspeed_kt[None],
+        expected_airspeed_kt=meant.airspeed_kt[None],
+        turn_rate_dps=course.turn_dps[None],
+        heading_deg=course.heading_deg[None],
+        bank_deg=course.bank_deg[None],
+        pitch_deg=course.pitch_deg[None],
+        bumps=np.zeros((1, 1)),
+        pace=pace[None],
+        power=meant.power[None],
+        gained=course.gain_kt_per_s[None],
     )
 
 
@@ -160,53 +168,58 @@ def _disoriented(network: Network, systems: Systems, sizes: Sizes, samples: int)
 
 
 def _led(
-    scenario: ScenarioRecord, plan: Plan, start: Astray, done: Flown, flown: Callable[[Astray], Flown]
-) -> Flown:
+    scenario: ScenarioRecord,
+    plan: Plan,
+    start: Astray,
+    done: tuple[Course, Flown],
+    flown: Callable[[Astray], tuple[Course, Flown]],
+) -> tuple[Course, Flown]:
     """Fly again and again, each time with one more correction by what the followed instrument shows."""
-    pilot, sizes = scenario.pilot, done.sizes
-    samples = done.samples
+    pilot, samples = scenario.pilot, len(start.rate_fpm)
     rate, bank = np.array(start.rate_fpm), np.array(start.bank_deg)
-    every = max(1, round(sizes("follow.every_s") / STEP_S))
+    every = max(1, round(done[1].draws.fixed("follow.every_s") / STEP_S))
     last = samples if pilot.to_minutes is None else min(samples, seconds_of(pilot.to_minutes))
     for k in range(seconds_of(pilot.from_minutes), last, every):
-        more_rate, more_bank = _correction(pilot.follows, k, plan, done)
+        more_rate, more_bank = _correction(pilot.follows, k, plan, *done)
         rate[k : k + every] = start.rate_fpm[k : k + every] + more_rate
         bank[k : k + every] = start.bank_deg[k : k + every] + more_bank
         done = flown(Astray(rate_fpm=rate, bank_deg=bank))
     return done
 
 
-def _correction(follows: str, k: int, plan: Plan, done: Flown) -> tuple[float, float]:
+def _correction(follows: str, k: int, plan: Plan, course: Course, flown: Flown) -> tuple[float, float]:
     """What the pilot adds to rate of climb (fpm) and bank (degrees) by what the instrument shows now."""
-    sizes, course, meant = done.sizes, done.course, plan.meant
+    meant, fixed = plan.meant, flown.draws.fixed
 
     def limited(value: float, name: str) -> float:
-        most = sizes(f"follow.{name}")
+        most = fixed(f"follow.{name}")
         return max(min(value, most), -most)
+
+    def shown(channel: str) -> float:
+        return float(show(channel, flown).channel[0, k])
 
     match follows:
         case "airspeed":
-            fast = float(history.airspeed_kt(done)[k] - meant.airspeed_kt[k])
-            return limited(sizes("follow.airspeed") * fast, "most_fpm"), 0.0
+            fast = shown("airspeed_kt") - float(meant.airspeed_kt[k])
+            return limited(fixed("follow.airspeed") * fast, "most_fpm"), 0.0
         case "altimeter":
-            low = float(plan.target_ft[k] - history.altimeter_ft(done)[k])
-            return limited(sizes("follow.altimeter") * low, "most_fpm"), 0.0
+            low = float(plan.target_ft[k]) - shown("altimeter_ft")
+            return limited(fixed("follow.altimeter") * low, "most_fpm"), 0.0
         case "vertical_speed":
-            low = float(meant.rate_fpm[k] - history.vertical_speed(done)[k])
-            return limited(sizes("follow.vertical_speed") * low, "most_fpm"), 0.0
+            low = float(meant.rate_fpm[k]) - shown("vertical_speed_fpm")
+            return limited(fixed("follow.vertical_speed") * low, "most_fpm"), 0.0
         case "attitude" | "electric_attitude":
-            bank, pitch = history.attitude_deg(done, follows)
-            nose = float(pitch[k] - course.pitch_deg[k])
+            bank = shown(f"{follows}_bank_deg") - float(course.bank_deg[k])
+            nose = shown(f"{follows}_pitch_deg") - float(course.pitch_deg[k])
             per_deg = float(fpm_from_kt(float(course.airspeed_kt[k]))) * float(np.radians(1.0))
             # the pilot levels the picture: what it shows too much of is taken off the aircraft
-            return limited(-nose * per_deg, "most_fpm"), -float(bank[k] - course.bank_deg[k])
+            return limited(-nose * per_deg, "most_fpm"), -bank
         case "heading":
             target = meant.start_heading_deg + float(np.sum(meant.turn_dps[:k])) * STEP_S
-            off = target - float(history.heading_shown_deg(done)[k])
-            return 0.0, limited(sizes("follow.heading") * off, "most_bank_deg")
+            return 0.0, limited(fixed("follow.heading") * (target - shown("heading_deg")), "most_bank_deg")
         case _:
-            slow = float(meant.turn_dps[k] - history.turn_shown_dps(done)[k])
-            return 0.0, limited(sizes("follow.turn_coordinator") * slow, "most_bank_deg")
+            slow = float(meant.turn_dps[k]) - shown("turn_rate_dps")
+            return 0.0, limited(fixed("follow.turn_coordinator") * slow, "most_bank_deg")
 
 
 #: instruments that a pilot can follow
@@ -228,5 +241,5 @@ def sound(simulation: Simulation) -> Simulation:
         # a venturi is how this panel makes its suction, not a failure
         kept["suction"] = np.full(simulation.samples, "airflow")
     none = {name: np.zeros(simulation.samples) for name in kept}
-    flown = replace(simulation.flown, conditions=kept, degrees=none, bus_v=None, kept={})
+    flown = replace(simulation.flown, conditions=kept, degrees=none, battery=None, kept={})
     return replace(simulation, flown=flown, half={}, degrees={}, kept={})

@@ -12,9 +12,9 @@ from diagnose.model import Failure
 from diagnose.model.case import FailureEvent, Leg, ScenarioRecord, leg_starts_min
 from diagnose.model.units import Array, s_from_min
 from diagnose.network.tables import Index, Network
-from diagnose.physics import history
 from diagnose.physics.course import STEP_S, Bumps, Handling, Meant
-from diagnose.physics.sizes import Sizes
+from diagnose.physics.draws import Sizes
+from diagnose.physics.electric_dials import battery_over_time
 
 
 def seconds_of(minutes: float) -> int:
@@ -259,14 +259,11 @@ def source_degrees_over_time(
     return degrees
 
 
-def battery_over_time(
-    network: Network, given: Mapping[str, Index], rpm: Array, sizes: Sizes
-) -> tuple[Array, Array, Index]:
-    """Current out of the battery, the share of it that is used up, and the memory's state from that."""
+def battery_states(
+    network: Network, given: Mapping[str, Index], power: np.ndarray, sizes: Sizes
+) -> tuple[tuple[Array, Array], Index]:
+    """Current out of the battery and the share of it that is used up (1, time), and the memory's state from that."""
     alternator = np.array(network.states["alternator"])[given["alternator"]]
-    drawn = history.drawn_a(alternator, rpm, sizes)
-    used = history.battery_used(drawn, alternator, sizes)
-    states = network.states["battery_charge"]
-    knee = sizes("battery.knee_used_share")
-    words = np.where(used < knee, "charged", np.where(used < 1.0, "sagging", "flat"))
-    return drawn, used, np.array([states.index(word) for word in words.tolist()])
+    battery = battery_over_time(alternator, power[None], sizes.draws)
+    # charged, sagging, flat
+    return battery, np.digitize(battery[1][0], (sizes("battery.knee_used_share"), 1.0))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -10,9 +10,10 @@ from diagnose.model.units import Array
 from diagnose.network.likelihood import stated_chances
 from diagnose.network.readings import classify
 from diagnose.network.tables import Network
-from diagnose.physics import history
+from diagnose.physics import suction_dials
 from diagnose.physics.airdata import tas_from_cas_kt
 from diagnose.physics.course import STEP_S
+from diagnose.physics.panel import show
 from diagnose.practice.simulate.flight import Simulation
 
 Histories = Mapping[str, np.ndarray]
@@ -130,43 +131,8 @@ def _places(states: tuple[str, ...], words: np.ndarray) -> np.ndarray:
 
 def channel(simulation: Simulation, name: str) -> tuple[Array, Array | None]:
     """History of a facet's channel, and of the dial itself where the two differ. Raises KeyError."""
-    flown, course = simulation.flown, simulation.course
-    expected = simulation.plan.meant.airspeed_kt
-
-    def against(dial: Array, reference: Array) -> tuple[Array, Array | None]:
-        return dial - reference, dial
-
-    made: Mapping[str, Callable[[], tuple[Array, Array | None]]] = {
-        "airspeed_kt": lambda: (history.airspeed_kt(flown), None),
-        "second_airspeed_kt": lambda: (history.second_airspeed_kt(flown), None),
-        "altimeter_ft": lambda: (history.altimeter_ft(flown), None),
-        "second_altimeter_ft": lambda: (history.second_altimeter_ft(flown), None),
-        "vertical_speed_fpm": lambda: (history.vertical_speed(flown), None),
-        "encoder_ft": lambda: (history.encoder_ft(flown), None),
-        "encoder_less_altimeter_ft": lambda: (history.encoder_ft(flown) - history.altimeter_ft(flown), None),
-        "attitude_bank_deg": lambda: (history.attitude_deg(flown)[0], None),
-        "attitude_pitch_deg": lambda: (history.attitude_deg(flown)[1], None),
-        "attitude_error_deg": lambda: (history.attitude_deg(flown)[0] - course.bank_deg, None),
-        "electric_attitude_bank_deg": lambda: (history.attitude_deg(flown, "electric_attitude")[0], None),
-        "electric_attitude_error_deg": lambda: (
-            history.attitude_deg(flown, "electric_attitude")[0] - course.bank_deg,
-            None,
-        ),
-        "heading_deg": lambda: (history.heading_shown_deg(flown), None),
-        "heading_error_deg": lambda: (history.heading_shown_deg(flown) - course.heading_deg, None),
-        "turn_rate_dps": lambda: (history.turn_shown_dps(flown), None),
-        "compass_deg": lambda: (history.compass_shown_deg(flown), None),
-        "suction_inhg": lambda: (history.suction_inhg(flown), None),
-        "low_vacuum_light": lambda: (history.low_vacuum_light(flown), None),
-        "low_voltage_light": lambda: (history.low_voltage_light(flown), None),
-        "bus_v": lambda: (history.electric_volts(flown), None),
-        "lights_share": lambda: (history.lights_share(flown), None),
-        "airspeed_less_expected_kt": lambda: against(history.airspeed_kt(flown), expected),
-        "second_airspeed_less_expected_kt": lambda: against(history.second_airspeed_kt(flown), expected),
-        "airspeed_less_true_kt": lambda: against(history.airspeed_kt(flown), course.airspeed_kt),
-        "altimeter_error_ft": lambda: against(history.altimeter_ft(flown), course.height_ft),
-    }
-    return made[name]()
+    shown = show(name, simulation.flown)
+    return shown.channel[0], None if shown.dial is None else shown.dial[0]
 
 
 # ------------------------------------------------------------------ what the pictures read
@@ -185,36 +151,43 @@ def state_at(simulation: Simulation, second: float) -> dict[str, float | str]:
     return {name: values[k].item() for name, values in shown_histories(simulation).items()}
 
 
+#: name of the picture -> channel, of what every panel shows
+DIALS = {
+    "airspeed_kt": "airspeed_kt",
+    "altitude_ft": "altimeter_ft",
+    "vertical_speed_fpm": "vertical_speed_fpm",
+    "bank_deg": "attitude_bank_deg",
+    "pitch_deg": "attitude_pitch_deg",
+    "heading_deg": "heading_deg",
+    "compass_deg": "compass_deg",
+    "suction_inhg": "suction_inhg",
+    "voltmeter_v": "bus_v",
+    "atc_height_ft": "encoder_ft",
+}
+
+
 def _shown(simulation: Simulation) -> dict[str, np.ndarray]:
     flown, scenario = simulation.flown, simulation.scenario
     gauges, samples = simulation.network.panel.gauges, simulation.samples
     motion = motion_over_time(simulation)
-    bank, pitch = history.attitude_deg(flown)
     setting = np.full(samples, scenario.altimeter_setting_inhg)
-    found: dict[str, np.ndarray] = {
-        "airspeed_kt": history.airspeed_kt(flown),
-        "altitude_ft": history.altimeter_ft(flown),
+    found = {picture: channel(simulation, name)[0] for picture, name in DIALS.items()}
+    found |= {
         "altimeter_setting_inhg": setting,
-        "vertical_speed_fpm": history.vertical_speed(flown),
-        "bank_deg": bank,
-        "pitch_deg": pitch,
-        "heading_deg": history.heading_shown_deg(flown) % 360.0,
+        "heading_deg": found["heading_deg"] % 360.0,
         "ball": _ball(simulation),
-        "compass_deg": history.compass_shown_deg(flown) % 360.0,
-        "suction_inhg": history.suction_inhg(flown),
-        "engine_rpm": history.engine_rpm(flown),
-        "voltmeter_v": history.electric_volts(flown),
-        "atc_height_ft": history.encoder_ft(flown),
-    }  # fmt: skip
+        "compass_deg": found["compass_deg"] % 360.0,
+        "engine_rpm": suction_dials.engine_rpm(flown.motion.power, flown.draws)[0],
+    }
     if "turn_coordinator" in gauges:
-        found["turn_rate_dps"] = history.turn_shown_dps(flown)
+        found["turn_rate_dps"] = channel(simulation, "turn_rate_dps")[0]
     if "electric_attitude" in gauges:
-        second = history.attitude_deg(flown, "electric_attitude")
-        found["electric_bank_deg"], found["electric_pitch_deg"] = second
+        found["electric_bank_deg"] = channel(simulation, "electric_attitude_bank_deg")[0]
+        found["electric_pitch_deg"] = channel(simulation, "electric_attitude_pitch_deg")[0]
     if "second_altimeter" in gauges:
-        found["second_altitude_ft"] = history.second_altimeter_ft(flown)
+        found["second_altitude_ft"] = channel(simulation, "second_altimeter_ft")[0]
         found["second_setting_inhg"] = setting
-        found["second_airspeed_kt"] = history.second_airspeed_kt(flown)
+        found["second_airspeed_kt"] = channel(simulation, "second_airspeed_kt")[0]
     found |= _by_words(simulation, motion)
     found |= _by_satellite(simulation)
     return found

@@ -28,6 +28,7 @@ from diagnose.network.readings import classify
 from diagnose.network.tables import Network
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import AIR, SNAPSHOT_S, TURBULENCE, Flights, draw_flights
+from diagnose.physics.flown import moment
 from diagnose.physics.panel import show
 from diagnose.proof.calibrate.past import Battery, Line, Rotor
 from diagnose.proof.calibrate.world import (
@@ -45,6 +46,8 @@ LAGGING = {
     "static_branch": ("pinched",),
     "altimeter_part": ("sticky",),
 }
+#: what a motion holds beside its histories
+NOT_MOVING = ("time_s", "pace", "power", "gained")
 #: motion that belongs to the flight as a whole or is set by it
 HELD = (*TURBULENCE.values(), "flight.bank_per_dps", "flight.slowest_kt", "flight.field_ft")
 
@@ -370,7 +373,7 @@ def _shown(
     noise = np.random.default_rng((flight.draws.key, number if not rotor else 0, *gauge.encode()))
     draws = replace(flight.draws, rng=noise, exact=exact, turns={})
     flights = _stretch(flight, start, number)
-    shown = show(facet.channel, relevant, flights, draws)
+    shown = show(facet.channel, moment(relevant, flights, draws))
     last = slice(-SNAPSHOT_S, None)
     dial = None if shown.dial is None else shown.dial[:, last]
     return facet.readings[int(classify(facet.readings, shown.channel[:, last], dial)[0])].id
@@ -399,10 +402,10 @@ def _stretch(flight: Flight, start: int, number: int) -> Flights:
     moving = {
         f.name: np.concatenate([_of_shape(getattr(p, f.name), p.samples) for p in pieces], axis=1)
         for f in fields(Flights)
-        if f.name not in ("axes", "time_s")
+        if f.name not in NOT_MOVING
     }
     total = sum(piece.samples for piece in pieces)
-    return Flights(axes=flight.flown[number].axes, time_s=np.arange(total, dtype=np.float64), **moving)
+    return replace(flight.flown[number], time_s=np.arange(total, dtype=np.float64), **moving)
 
 
 def _of_shape(values: np.ndarray, samples: int) -> np.ndarray:
@@ -414,8 +417,8 @@ def _gap(before: Flights, after: Flights, samples: int) -> Flights:
     along = (np.arange(samples) + 1.0) / (samples + 1.0)
     moving = {}
     for f in fields(Flights):
-        if f.name in ("axes", "time_s"):
+        if f.name in NOT_MOVING:
             continue
         first, last = getattr(before, f.name)[:, -1:], getattr(after, f.name)[:, :1]
         moving[f.name] = first + (last - first) * along
-    return Flights(axes=after.axes, time_s=np.arange(samples, dtype=np.float64), **moving)
+    return replace(after, time_s=np.arange(samples, dtype=np.float64), **moving)
