@@ -19,7 +19,7 @@ from diagnose.physics.electrical import (
 )
 from diagnose.physics.electrical import low_voltage_light as lit_below
 from diagnose.physics.flight import STEP_S
-from diagnose.physics.flown import Flown
+from diagnose.physics.flown import Flown, once
 from diagnose.physics.suction_dials import engine_rpm
 
 #: conditions that have physics
@@ -76,12 +76,9 @@ def _used_now(flown: Flown, drawn: Array, along: Array) -> Array:
     return np.minimum(begin.get(flown.state("bus"), 0.0 * along) + more, 1.0)
 
 
+@once
 def bus_v(flown: Flown) -> Array:
     """Voltage of the main bus."""
-    return flown.once("bus", lambda: _bus_v(flown))
-
-
-def _bus_v(flown: Flown) -> Array:
     flown.must_be("bus", *BUS)
     fixed = flown.draws.fixed
     dead, high = flown.degree("bus", "dead") > 0.0, flown.degree("bus", "high") > 0.0

@@ -10,12 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import wraps
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 
 from diagnose.model.units import Array
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import Flights
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -34,7 +39,7 @@ class Flown:
     conditions: Mapping[str, np.ndarray] = field(default_factory=dict)
     degrees: Mapping[str, Array] = field(default_factory=dict)
     battery: tuple[Array, Array] | None = None
-    kept: dict[str, Array] = field(default_factory=dict, repr=False)
+    kept: dict[tuple[str, ...], Any] = field(default_factory=dict, repr=False)
 
     @property
     def whole(self) -> bool:
@@ -57,12 +62,6 @@ class Flown:
         if name not in self.conditions:
             return np.zeros((1, 1))
         return np.where(np.isin(self.conditions[name], conditions), self.degrees[name], 0.0)[None]
-
-    def once(self, name: str, make: Callable[[], Array]) -> Array:
-        """Work something out once."""
-        if name not in self.kept:
-            self.kept[name] = make()
-        return self.kept[name]
 
     # ---------------------------------------------------------- numbers, each a column (flight, 1)
 
@@ -102,6 +101,20 @@ class Flown:
         full_s = self.size("line.sealing_lag_s") if halfway.any() else np.ones((1, 1))
         with np.errstate(divide="ignore"):
             return np.where(degree >= 1.0, np.inf, full_s * degree / np.maximum(1.0 - degree, 1e-9))
+
+
+def once(make: Callable[Concatenate[Flown, P], T]) -> Callable[Concatenate[Flown, P], T]:
+    """Work out a function of flights, and of names, once for each of them."""
+
+    @wraps(make)
+    def kept(flown: Flown, /, *names: P.args, **more: P.kwargs) -> T:
+        key = (make.__name__, *map(str, names))
+        if key not in flown.kept:
+            flown.kept[key] = make(flown, *names, **more)
+        found: T = flown.kept[key]
+        return found
+
+    return kept
 
 
 def moment(states: Mapping[str, str], motion: Flights, draws: Draws) -> Flown:

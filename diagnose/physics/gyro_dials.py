@@ -15,7 +15,7 @@ from diagnose.physics.airdata import pressure_line
 from diagnose.physics.compass import card_history_deg, dip_deg, settled_heading_deg
 from diagnose.physics.electric_dials import bus_v
 from diagnose.physics.flight import AIR, STEP_S
-from diagnose.physics.flown import Flown, frozen
+from diagnose.physics.flown import Flown, frozen, once
 from diagnose.physics.gyros import (
     air_driven_speed,
     apparent_pitch_deg,
@@ -42,12 +42,10 @@ SPUN_UP = 0.2
 # ------------------------------------------------------------------ rotors
 
 
+@once
 def rotor(flown: Flown, which: str) -> Array:
     """Speed of an instrument's rotor over a whole flight, share of full, by the air or power that drives it."""
-    return flown.once(f"rotor of {which}", lambda: _rotor(flown, DRIVES[which]))
-
-
-def _rotor(flown: Flown, drive: str) -> Array:
+    drive = DRIVES[which]
     if drive.endswith("_power"):
         settled = _electric_share(flown, bus_v(flown))
     else:
@@ -80,14 +78,12 @@ def _run_down(flown: Flown) -> tuple[Array, Array, Array]:
 # ------------------------------------------------------------------ attitude
 
 
+@once
 def attitude_errors_deg(flown: Flown, which: str) -> tuple[Array, Array]:
-    """What the picture shows in bank and pitch that the aircraft does not have; ``which``: see ``DRIVES``."""
-    both = flown.once(f"{which} errors", lambda: np.array(_attitude_errors_deg(flown, which)))
-    return both[0], both[1]
+    """What the picture shows in bank and pitch that the aircraft does not have; ``which``: see ``DRIVES``.
 
-
-def _attitude_errors_deg(flown: Flown, which: str) -> tuple[Array, Array]:
-    """A starved or worn gyro leans to one side or the other, and pitch follows by a share."""
+    A starved or worn gyro leans to one side or the other, and pitch follows by a share.
+    """
     part = f"{which}_part"
     lean = _rotor_lean_deg(flown, flown.state(f"{which}_rotor", "up_to_speed"))
     if (worn := flown.degree(part, "worn")).any():
@@ -253,12 +249,9 @@ def _sound_drift_dpm(flown: Flown) -> Array:
     return np.asarray((heading_drift_dph(latitude, east_kt, nut) + bearings_dph) / MIN_PER_H)
 
 
+@once
 def heading_deg(flown: Flown) -> Array:
     """Heading of the card, not wrapped; of a moment, its movement since the start."""
-    return flown.once("heading", lambda: _heading(flown))
-
-
-def _heading(flown: Flown) -> Array:
     motion, stuck = flown.motion, flown.degree("heading_part", "stuck")
     drift, follows = _drift_dpm(flown)
     if not flown.whole:
@@ -306,12 +299,9 @@ def heading_error_deg(flown: Flown) -> Array:
 # ------------------------------------------------------------------ turn coordinator and compass
 
 
+@once
 def turn_rate_dps(flown: Flown) -> Array:
     """Rate that the turn coordinator shows: it under-reads as its rotor slows."""
-    return flown.once("turn", lambda: _turn(flown))
-
-
-def _turn(flown: Flown) -> Array:
     motion, part = flown.motion, "turn_part"
     gain, speed = flown.size("turn.gain"), np.ones((1, 1))
     if flown.whole:
@@ -348,16 +338,13 @@ def _deviation_deg(flown: Flown, heading_deg: Array) -> Array:
     return np.asarray(most * np.sin(np.radians(heading_deg - nought)))
 
 
+@once
 def compass_deg(flown: Flown) -> Array:
     """Heading of the compass card, not wrapped; of a moment, its movement since the start.
 
     Bank and gained speed tilt the card (``compass.settled_heading_deg``); iron or a current nearby deviates
     it by the heading; it follows with a lag. A card that bumps have set swinging does so on top.
     """
-    return flown.once("compass", lambda: _compass(flown))
-
-
-def _compass(flown: Flown) -> Array:
     motion, stuck = flown.motion, flown.degree("compass_part", "stuck")
     pointed = motion.heading_deg
     if not flown.whole:

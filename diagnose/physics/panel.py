@@ -62,7 +62,7 @@ DIFFERENCES: Mapping[str, tuple[str, Callable[[Flights], Array]]] = {
 def show(channel: str, flown: Flown) -> Shown:
     """Give what a channel shows; raises KeyError for an unknown channel."""
     if channel in DIFFERENCES:
-        dial_name, reference = DIFFERENCES[channel]
-        dial = CHANNELS[dial_name](flown)
+        name, reference = DIFFERENCES[channel]
+        dial = show(name, flown).channel
         return Shown(dial - reference(flown.motion), dial)
     return Shown(CHANNELS[channel](flown))

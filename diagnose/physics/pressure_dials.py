@@ -19,7 +19,7 @@ from diagnose.physics.airdata import (
 )
 from diagnose.physics.atmosphere import pressure_altitude_ft, pressure_inhg
 from diagnose.physics.flight import STEP_S
-from diagnose.physics.flown import Flown, frozen
+from diagnose.physics.flown import Flown, frozen, once
 
 #: side of the sealing altitude on which the aircraft is, by the state of the memory
 SIDE = {"below": -1.0, "near": 0.0, "above": 1.0, "low": -1.0, "plausible": 0.0, "high": 1.0}
@@ -34,12 +34,9 @@ PITOT = ("open", "restricted", "leaking", "erratic", "empty", "vented", "choking
 # ------------------------------------------------------------------ static line
 
 
+@once
 def static_inhg(flown: Flown) -> Array:
     """Pressure in the static line of the instruments."""
-    return flown.once("static", lambda: _static(flown))
-
-
-def _static(flown: Flown) -> Array:
     flown.must_be("static", *STATIC)
     motion = flown.motion
     source, tau = motion.static_inhg, np.zeros((1, 1))
@@ -199,16 +196,16 @@ def _half_closed_inhg(flown: Flown, impact: Array, closes: Array) -> Array:
     return pressure_line(share * impact, STEP_S, np.where(acts, bleed_s, 0.0))
 
 
+@once
 def airspeed_kt(flown: Flown) -> Array:
     """What the airspeed indicator shows."""
-    return flown.once("airspeed", lambda: _airspeed(flown, "pitot", "airspeed_part"))
+    return _airspeed(flown, "pitot", "airspeed_part")
 
 
+@once
 def second_airspeed_kt(flown: Flown) -> Array:
     """What the second airspeed indicator shows: own probe, the same static line."""
-    return flown.once(
-        "second airspeed", lambda: _airspeed(flown, "second_pitot_probe", "second_airspeed_part")
-    )
+    return _airspeed(flown, "second_pitot_probe", "second_airspeed_part")
 
 
 def _airspeed(flown: Flown, source: str, part: str) -> Array:
@@ -244,12 +241,9 @@ def _shut_connection_inhg(flown: Flown) -> Array | None:
 # ------------------------------------------------------------------ altimeters and encoder
 
 
+@once
 def altimeter_ft(flown: Flown) -> Array:
     """What the altimeter shows, with the right setting unless its part says otherwise."""
-    return flown.once("altimeter", lambda: _altimeter(flown))
-
-
-def _altimeter(flown: Flown) -> Array:
     part, static = "altimeter_part", static_inhg(flown)
     if (passes := flown.degree("airspeed_part", "leaking")).any():
         # the leak passes pitot air into the static line; what it takes off the airspeed indicator's pressure is
@@ -330,12 +324,9 @@ def encoder_less_altimeter_ft(flown: Flown) -> Array:
 # ------------------------------------------------------------------ vertical speed
 
 
+@once
 def vertical_speed(flown: Flown) -> Array:
     """What the vertical speed indicator shows, in fpm."""
-    return flown.once("vertical speed", lambda: _vertical_speed(flown))
-
-
-def _vertical_speed(flown: Flown) -> Array:
     part, airborne = "vertical_speed_part", flown.motion.airborne[:, :1]
     static = _branch(flown, static_inhg(flown))
     tau, stop_fpm = flown.size("vertical_speed.lag_s"), flown.draws.fixed("vertical_speed.stop_fpm")

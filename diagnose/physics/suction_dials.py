@@ -14,7 +14,7 @@ from diagnose.physics.airdata import pressure_line
 from diagnose.physics.atmosphere import pressure_inhg
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import STEP_S, Flights
-from diagnose.physics.flown import Flown, frozen, moment
+from diagnose.physics.flown import Flown, frozen, moment, once
 from diagnose.physics.gyros import air_driven_speed
 from diagnose.physics.vacuum import (
     gauge_suction_inhg,
@@ -40,12 +40,9 @@ def engine_rpm(power: np.ndarray, draws: Draws) -> Array:
     return pressure_line(wanted, STEP_S, RPM_LAG_S) if power.shape[1] > 1 else wanted
 
 
+@once
 def manifold_inhg(flown: Flown) -> Array:
     """Suction behind the gyros."""
-    return flown.once("manifold", lambda: _manifold(flown))
-
-
-def _manifold(flown: Flown) -> Array:
     resistance = _resistance(flown)
     if not flown.whole:
         return _held_inhg(flown, flown.state("suction", "normal"), resistance)
@@ -110,12 +107,11 @@ def _standby_inhg(flown: Flown, height_ft: Array) -> Array:
     return standby_suction_inhg(height_ft, manifold)
 
 
+@once
 def _resistance(flown: Flown) -> Array:
     """Resistance of the inlet filter, as a multiple of the gyros'."""
     clogged = flown.degree("gyro_filter", "clogged")
-    if not clogged.any():
-        return clogged
-    return flown.once("filter", lambda: clogged * flown.size("suction.filter.resistance"))
+    return clogged * flown.size("suction.filter.resistance") if clogged.any() else clogged
 
 
 def gyro_inhg(flown: Flown) -> Array:

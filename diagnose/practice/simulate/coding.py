@@ -17,9 +17,10 @@ from diagnose.model import Facet, SnapshotRecord
 from diagnose.model.units import min_from_s
 from diagnose.network.readings import classify
 from diagnose.physics.course import STEP_S
+from diagnose.physics.panel import Shown, show
 from diagnose.practice.simulate.flight import Simulation
 from diagnose.practice.simulate.plan import seconds_of
-from diagnose.practice.simulate.shown import channel, likely_reading, motion_in
+from diagnose.practice.simulate.shown import likely_reading, motion_in
 
 #: cards are measured from where they stood at the start of the snapshot
 FROM_START = frozenset({"heading_deg", "compass_deg"})
@@ -96,19 +97,21 @@ def seen_facets(simulation: Simulation, unseen: Collection[str]) -> dict[str, Fa
     return facets
 
 
+def read(facet: Facet, shown: Shown, inside: slice) -> str:
+    """The reading of a channel of one flight in these seconds."""
+    part = shown.channel[:, inside]
+    if facet.channel in FROM_START:
+        part = part - part[:, :1]
+    if facet.channel == "heading_error_deg":
+        part = (part + 180.0) % 360.0 - 180.0
+    dial = None if shown.dial is None else shown.dial[:, inside]
+    return facet.readings[int(classify(facet.readings, part, dial)[0])].id
+
+
 def reading_in(simulation: Simulation, facet: Facet, name: str, window: Window) -> str:
     """The reading of a facet in one window."""
-    inside = slice(window.first, window.end)
     if facet.channel:
-        values, dial = channel(simulation, facet.channel)
-        part = values[inside]
-        if facet.channel in FROM_START:
-            part = part - part[0]
-        if facet.channel == "heading_error_deg":
-            part = (part + 180.0) % 360.0 - 180.0
-        shown = None if dial is None else dial[None, inside]
-        place = classify(facet.readings, part[None], shown)[0]
-        return facet.readings[int(place)].id
+        return read(facet, show(facet.channel, simulation.flown), slice(window.first, window.end))
     # the last sixth decides, as for the readings of dials
     late = np.arange(window.end - max(1, (window.end - window.first) // 6), window.end)
     motion = motion_in(simulation, window.first, window.end)

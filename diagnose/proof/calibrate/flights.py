@@ -1,53 +1,39 @@
-"""One simulated flight: a motion and a state of the aircraft that carry on from snapshot to snapshot.
+"""One simulated flight: a motion and a state of the aircraft over its whole time, seen in its snapshots.
 
-Altitude carries on through snapshots and the gaps between them, and what the past leaves behind is followed
-exactly: the altitude and the pressure at which a line was sealed, how far each rotor has run down, what is
-left in the battery, where a needle stuck. The gauges are drawn by the physics of the panel and read by
-``readings``, the same rules as everywhere.
+The physics is that of flown scenarios: what the past leaves behind (the pressure in a sealed line, how far each rotor
+has run down, what is left in the battery, where a needle stuck) follows from the minutes before, those between the
+snapshots and those before the first one. The gauges are read by ``readings``, the same rules as everywhere. What is
+calibration's own is the world: what is flown, what fails and when, how large things are, how the pilot looks and tells.
 
-Simplified: a failure begins, and a switch moves, between two snapshots (an onset that a pilot sees falls
-into the first seconds of the later one). Lines that lag (restricted, pinched, with water, a sticking
-altimeter) are followed in one run from when they began to lag; all other dials are drawn snapshot by
-snapshot. Airspeed follows the maneuver and is not carried over a gap. What failed before the first snapshot
-of a flight that is joined in the air has the past that the knowledge base states for it. A failing rotor's
-horizon leans as its speed says, also where it only sags; within its class of charge a battery's voltage is
-drawn anew in each snapshot.
+Simplified: a failure begins, and a switch moves, between two snapshots (an onset that a pilot sees falls into the
+first seconds of the later one). Airspeed follows the maneuver and is not carried over a gap, through which all else
+goes straight. What failed before the first snapshot of a flight that is joined in the air failed at an even chance
+anywhere since the start, at an altitude for which the knowledge base states the chances.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import msgspec
 import numpy as np
 
 from diagnose.model import UNLISTED, CaseRecord, Facet, MemoryKind, Quantity, SnapshotRecord
+from diagnose.model.units import S_PER_MIN, Array
 from diagnose.network.likelihood import confusion, matches
-from diagnose.network.readings import classify
 from diagnose.network.tables import Network
-from diagnose.physics.draws import Draws
+from diagnose.physics.atmosphere import pressure_altitude_ft
+from diagnose.physics.draws import Draws, Sizes
 from diagnose.physics.flight import AIR, SNAPSHOT_S, TURBULENCE, Flights, draw_flights
-from diagnose.physics.flown import moment
+from diagnose.physics.flown import Flown
+from diagnose.physics.gyro_dials import rotor
 from diagnose.physics.panel import show
-from diagnose.proof.calibrate.past import Battery, Line, Rotor
-from diagnose.proof.calibrate.world import (
-    OneFlight,
-    Plan,
-    between,
-    draw_truth,
-    wider,
-)
+from diagnose.physics.pressure_dials import static_inhg
+from diagnose.practice.simulate.coding import read
+from diagnose.practice.simulate.plan import battery_states, conditions_over_time
+from diagnose.proof.calibrate.world import Plan, between, draw_truth, wider
 
-#: states in which a pressure dial depends on its past, so that it is followed in one run
-LAGGING = {
-    "pitot": ("restricted", "erratic"),
-    "static": ("restricted", "erratic"),
-    "static_branch": ("pinched",),
-    "altimeter_part": ("sticky",),
-}
-#: what a motion holds beside its histories
-NOT_MOVING = ("time_s", "pace", "power", "gained")
 #: motion that belongs to the flight as a whole or is set by it
 HELD = (*TURBULENCE.values(), "flight.bank_per_dps", "flight.slowest_kt", "flight.field_ft")
 
@@ -130,13 +116,14 @@ class Flight:
     ) -> None:
         self.network, self.plan, self.truth, self.rng = network, plan, truth, rng
         self.sloppy = sloppy
-        self.draws = OneFlight(quantities, rng, key=int(rng.integers(2**60)))
+        self.sizes = Sizes(
+            quantities={**quantities, **network.kb.flown_quantities}, seed=int(rng.integers(2**60))
+        )
         self.acting = self._acting()
         self.motion = [self._motion(n) for n in range(len(plan.snapshot))]
-        self.flown = self._fly()
-        self.states: list[dict[str, str]] = []
-        self.exact: list[dict[str, list[float]]] = []
-        self._remember()
+        self.windows: list[slice] = []
+        self.flown = self._whole(self._fly())
+        self.states = [self._state(window.start) for window in self.windows]
 
     # ---------------------------------------------------------- what acts
 
@@ -206,19 +193,22 @@ class Flight:
     def _fly(self) -> list[Flights]:
         """Motion of every snapshot; altitude carries on over snapshots and gaps."""
         flown: list[Flights] = []
-        held = {name: [float(self.draws(name, 1)[0])] for name in HELD}
-        quantities = self.draws.quantities
+        held = {name: self.sizes(name) for name in HELD}
+        quantities = self.sizes.draws.quantities
         cruise_kt = float(Draws(quantities, self.rng)("flight.airspeed_kt", 1)[0])
-        field_ft = held["flight.field_ft"][0]
         for number, snapshot in enumerate(self.plan.snapshot):
             axes = {axis: np.array([value]) for axis, value in self.motion[number].items()}
-            exact = dict(held)
             # climb and approach are slower than cruise; what power and attitude give differs by maneuver
             slower = self.rng.uniform(0.75, 1.0) if self.motion[number]["power"] != "cruise" else 1.0
-            exact["flight.airspeed_kt"] = [max(cruise_kt * float(slower), 65.0)]
+            exact = {**held, "flight.airspeed_kt": max(cruise_kt * float(slower), 65.0)}
             if flown:
-                exact["flight.height_ft"] = [self._height_after_gap(flown[-1], snapshot, field_ft)]
-            draws = replace(self.draws, exact=exact, turns={})
+                after = self._height_after_gap(flown[-1], snapshot, held["flight.field_ft"])
+                exact["flight.height_ft"] = after
+            known = {
+                name: msgspec.structs.replace(quantities[name], low=value, high=value, scale="even")
+                for name, value in exact.items()
+            }
+            draws = Draws({**quantities, **known}, self.rng)
             flown.append(draw_flights(axes, 1, draws, self._parts(number).get(AIR, "ordinary")))
         return flown
 
@@ -233,40 +223,121 @@ class Flight:
             moved += self.rng.choice((-1.0, 1.0)) * self.rng.uniform(150.0, 500.0) * snapshot.minutes_before
         return float(np.clip(end + moved, field_ft + 200.0, 14000.0))
 
-    # ---------------------------------------------------------- what the past has left
+    # ---------------------------------------------------------- the whole of it, second by second
 
-    def _remember(self) -> None:
-        """Follow every memory through the flight; fills ``states`` and ``exact``."""
-        network = self.network
-        kinds = {name: tables.memory.kind for name, tables in network.memories.items()}
-        rotors = {n: Rotor(self, n) for n, kind in kinds.items() if kind is MemoryKind.ROTOR}
-        batteries = {n: Battery(self, n) for n, kind in kinds.items() if kind is MemoryKind.CHARGE}
-        lines = {n: Line(self, n) for n, kind in kinds.items() if kind is MemoryKind.HEIGHT}
-        stuck: dict[str, float] = {}
+    def _whole(self, snapshots: list[Flights]) -> Flown:
+        """Everything from before the first snapshot to the end of the last; fills ``windows``."""
+        network, settle_s, end = self.network, round(self.sizes("snapshot.settle_s")), 0
+        begins: list[int] = []
         for number, snapshot in enumerate(self.plan.snapshot):
-            given = dict(self._parts(number))
-            exact: dict[str, list[float]] = {}
-            drivers = self._conditions(given, snapshot)
-            for name, battery in batteries.items():
-                given[name] = battery.enter(number, drivers)
-            drivers = self._conditions(given, snapshot)
-            for name, rotor in rotors.items():
-                given[name] = rotor.enter(number, drivers)
-            for name, line in lines.items():
-                given[name] = line.enter(number, drivers)
-            self._needles(number, given, stuck, exact)
-            if drivers.get("pitot") in ("vented", "choking"):
-                exact["pitot.vented.begins_now"] = [float(self._just_begun(number))]
-            state = self._conditions(given, snapshot)
-            for name, rotor in rotors.items():
-                exact[f"minutes of {name}"] = [rotor.equivalent_min]
-                rotor.leave(number, state)
-            for battery in batteries.values():
-                battery.leave(state)
-            for name, line in lines.items():
-                exact[f"altitude of {name}"] = [line.above_ft]
-            self.states.append(state)
-            self.exact.append(exact)
+            minutes = snapshot.minutes_before if number else self._before_min()
+            start = end + max(round(minutes * S_PER_MIN), settle_s)
+            begins.append(
+                start if number and self._seen_beginning(number) else int(self.rng.integers(end, start))
+            )
+            end = start + SNAPSHOT_S
+            self.windows.append(slice(start, end))
+        motion = self._joined(snapshots)
+        # what is there in the first snapshot was there before it
+        of = np.searchsorted(begins[1:], np.arange(motion.samples), side="right")
+        parts = [self._parts(number) for number in range(len(snapshots))]
+        positions = [network.switch_positions(snapshot.switches) for snapshot in self.plan.snapshot]
+        given = {
+            part: np.array([network.states[part].index(p.get(part, network.states[part][0])) for p in parts])[
+                of
+            ]
+            for part in network.parts
+        }
+        switches = {name: np.array([p[name] for p in positions])[of] for name in positions[0]}
+        battery = None
+        if "battery_charge" in network.memories:
+            battery, given["battery_charge"] = battery_states(network, given, motion.power[0], self.sizes)
+        conditions = conditions_over_time(network, given, switches)
+        degrees = {name: self._degree(name, words) for name, words in conditions.items()}
+        return Flown(motion, self.sizes.draws, None, conditions, degrees, battery)
+
+    def _before_min(self) -> float:
+        """Minutes before the first snapshot in which what has failed has its effect."""
+        if not self.acting[0]:
+            return 0.0
+        state = self._conditions(self._parts(0), self.plan.snapshot[0])
+        memories = [tables.memory for tables in self.network.memories.values()]
+        if any(memory.carry.get(state.get(memory.driver, "")) == "spin_up" for memory in memories):
+            return self.sizes("rotor.spin_up.minutes")
+        return float(self.rng.uniform(0.0, self.plan.minutes_since_start))
+
+    def _first_above_ft(self) -> float:
+        """Altitude of the first snapshot above that at which its flight is joined in the air."""
+        chances = list(self.network.memories["static_trapped"].memory.first.values())
+        side = int(self.rng.choice((-1, 0, 1), p=chances))
+        return self.sizes("memory.far_ft") * side if side else self.sizes.either_way("memory.near_ft")
+
+    def _joined(self, snapshots: list[Flights]) -> Flights:
+        """The motion of all snapshots with what lies between and before them, straight; one flight."""
+        first, samples = snapshots[0], self.windows[-1].stop
+        airborne = bool(first.airborne.all())
+        known = np.concatenate([[0], *(np.arange(w.start, w.stop) for w in self.windows)])
+        seconds = np.arange(samples)
+
+        def straight(name: str, start: float | None = None, *, goes_on: bool = False) -> Array:
+            pieces = [np.broadcast_to(getattr(s, name), (1, SNAPSHOT_S))[0] for s in snapshots]
+            if goes_on:
+                ends = np.cumsum([0.0, *(piece[-1] for piece in pieces)])
+                pieces = [piece + end for piece, end in zip(pieces, ends, strict=False)]
+            at_first = pieces[0][0] if start is None else start
+            return np.interp(seconds, known, np.concatenate([[at_first], *pieces]))[None]
+
+        above_ft = self._first_above_ft() if airborne else 0.0
+        speed, of = straight("airspeed_kt"), np.searchsorted([w.stop for w in self.windows], seconds, "right")
+        inside = np.isin(seconds, known[1:])
+        pace, power = (
+            np.array([getattr(s, name)[0, 0] for s in snapshots])[of] for name in ("pace", "power")
+        )
+        if not airborne:
+            pace = np.where(seconds < self.windows[0].start, "at_rest", pace)
+            power = np.where(seconds < self.windows[0].start, "idle", power)
+        return Flights(
+            time_s=seconds.astype(np.float64),
+            height_ft=straight("height_ft", float(first.height_ft[0, 0]) - above_ft),
+            airspeed_kt=speed,
+            expected_airspeed_kt=straight("expected_airspeed_kt"),
+            turn_rate_dps=straight("turn_rate_dps", 0.0),
+            heading_deg=straight("heading_deg", goes_on=True),
+            bank_deg=straight("bank_deg", 0.0),
+            pitch_deg=straight("pitch_deg"),
+            bumps=straight("bumps"),
+            pace=pace[None],
+            power=power[None],
+            gained=np.where(inside, straight("trend_kt_per_s"), np.gradient(speed, axis=1)),
+        )
+
+    def _degree(self, name: str, words: np.ndarray) -> Array:
+        """How far a part or source has gone: all of it, or ever more over the snapshot in which an inlet closes."""
+        gone = np.asarray(words != self.network.states[name][0], dtype=np.float64)
+        choking = words == "choking"
+        if choking.any() and self.sizes.draws.chance("pitot.choking.sinks", 1)[0]:
+            begins = int(np.argmax(choking))
+            first = next(window.start for window in self.windows if window.stop > begins)
+            return np.where(choking, np.clip((np.arange(len(words)) - first) / SNAPSHOT_S, 0.0, 1.0), gone)
+        return gone
+
+    def _state(self, second: int) -> dict[str, str]:
+        """Condition of every part, source and memory at this second, as far as stated chances hang on it."""
+        flown, network = self.flown, self.network
+        state = {name: str(words[second]) for name, words in flown.conditions.items()}
+        up, stopped = flown.draws.fixed("rotor.up_to_speed_above"), flown.draws.fixed("rotor.stopped_below")
+        near_ft = flown.draws.fixed("memory.near_limit_ft")
+        for name, tables in network.memories.items():
+            memory, names = tables.memory, tuple(tables.memory.states)
+            state.setdefault(name, memory.start)
+            if memory.kind is MemoryKind.ROTOR:
+                speed = rotor(flown, name.removesuffix("_rotor"))[0, second]
+                state[name] = names[0] if speed >= up else names[1] if speed >= stopped else names[2]
+            elif memory.driver == "static" and state["static"] in memory.carry:
+                reads_ft = pressure_altitude_ft(static_inhg(flown)[0, second])
+                above_ft = flown.motion.height_ft[0, second] - reads_ft
+                state[name] = names[int(np.digitize(above_ft, (-near_ft, near_ft)))]
+        return state
 
     def _conditions(self, given: Mapping[str, str], snapshot: SnapshotRecord) -> dict[str, str]:
         network = self.network
@@ -275,42 +346,10 @@ class Flight:
         found = network.conditions(indices, switches, 1)
         return {name: network.states[name][int(index[0])] for name, index in found.items()}
 
-    def _needles(
-        self, number: int, given: Mapping[str, str], stuck: dict[str, float], exact: dict[str, list[float]]
-    ) -> None:
-        """A stuck needle stays where it stuck, whatever the aircraft does since."""
-        flights = self.flown[number]
-        height, speed = float(flights.height_ft[0, 0]), float(flights.airspeed_kt[0, 0])
-        for part, condition, quantity, now, sign in (
-            ("altimeter_part", "stuck", "altimeter.stuck.off_ft", height, 1.0),
-            ("airspeed_part", "stuck", "airspeed.stuck.off_kt", speed, 1.0),
-            # here the altitude of the aircraft above that of the trapped case, not the reverse
-            (
-                "vertical_speed_part",
-                "metering_blocked",
-                "vertical_speed.metering_blocked.above_ft",
-                height,
-                -1.0,
-            ),
-        ):
-            if given.get(part) == condition:
-                # a needle that sticks in flight sticks at what it shows, one stuck before anywhere
-                off = float(self.draws.either_way(quantity, 1)[0]) if number == 0 else 0.0
-                exact[quantity] = [sign * (stuck.setdefault(part, now + off) - now)]
-
-    def _just_begun(self, number: int) -> bool:
-        """Whether the onset falls into this snapshot's first seconds."""
+    def _seen_beginning(self, number: int) -> bool:
+        """Whether an onset falls into this snapshot's first seconds."""
         begins = [since for i, since in self.truth.items() if i in self.acting[number]]
         return number in begins and self.rng.random() < self.network.kb.world.seen_beginning
-
-    def elapsed_min(self, number: int) -> float:
-        """Minutes from the start of the snapshot before to the start of this one."""
-        return 1.0 + self.plan.snapshot[number].minutes_before
-
-    def onset_min(self, number: int) -> float:
-        """Minutes before the start of a snapshot at which its driver began to act; an even chance anywhere."""
-        span = self.plan.minutes_since_start if number == 0 else self.elapsed_min(number)
-        return float(self.rng.uniform(0.0, span))
 
 
 # ------------------------------------------------------------------ what the gauges show, and what is told
@@ -353,72 +392,4 @@ def _shown(
         gives = next(row.gives for row in facet.rows if matches(row.when, state))
         chance = np.array([gives.get(r.id, 0.0) for r in facet.readings]) ** pilot.vague
         return facet.readings[int(rng.choice(len(chance), p=chance / chance.sum()))].id
-    relevant = {name: state[name] for name in facet.parents if name in flight.states[number]}
-    start = number
-    if any(relevant.get(name) in lagging for name, lagging in LAGGING.items()):
-        start = _began(flight, number, facet.parents)
-    exact = dict(flight.exact[start])
-    rotor = next((name for name in facet.parents if f"minutes of {name}" in exact), "")
-    if rotor:
-        exact["rotor.slowing.minutes"] = exact[f"minutes of {rotor}"]
-    above = [
-        exact[f"altitude of {name}"][0]
-        for driver, name in (("pitot", "pitot_trapped"), ("static", "static_trapped"))
-        if name in facet.parents and state.get(driver) == "sealed"
-    ]
-    if above:
-        exact["memory.far_ft"] = [abs(height) for height in above]
-        exact["memory.near_ft"] = above
-    # a gauge keeps its own noise: which way it leans, how its bearing misbehaves
-    noise = np.random.default_rng((flight.draws.key, number if not rotor else 0, *gauge.encode()))
-    draws = replace(flight.draws, rng=noise, exact=exact, turns={})
-    flights = _stretch(flight, start, number)
-    shown = show(facet.channel, moment(relevant, flights, draws))
-    last = slice(-SNAPSHOT_S, None)
-    dial = None if shown.dial is None else shown.dial[:, last]
-    return facet.readings[int(classify(facet.readings, shown.channel[:, last], dial)[0])].id
-
-
-def _began(flight: Flight, number: int, parents: tuple[str, ...]) -> int:
-    """First snapshot of the unbroken run in which what the dial depends on is as it is now."""
-
-    def kept(n: int) -> list[str]:
-        return [flight.states[n][p] for p in parents if p in LAGGING and p in flight.states[n]]
-
-    start = number
-    while start and kept(start - 1) == kept(number):
-        start -= 1
-    return start
-
-
-def _stretch(flight: Flight, start: int, number: int) -> Flights:
-    """Motion from the start of one snapshot to the end of another, gaps filled in straight."""
-    if start == number:
-        return flight.flown[number]
-    pieces = [flight.flown[start]]
-    for later in range(start + 1, number + 1):
-        samples = max(round(flight.plan.snapshot[later].minutes_before * 60.0), 1)
-        pieces += [_gap(pieces[-1], flight.flown[later], samples), flight.flown[later]]
-    moving = {
-        f.name: np.concatenate([_of_shape(getattr(p, f.name), p.samples) for p in pieces], axis=1)
-        for f in fields(Flights)
-        if f.name not in NOT_MOVING
-    }
-    total = sum(piece.samples for piece in pieces)
-    return replace(flight.flown[number], time_s=np.arange(total, dtype=np.float64), **moving)
-
-
-def _of_shape(values: np.ndarray, samples: int) -> np.ndarray:
-    return np.broadcast_to(values, (1, samples))
-
-
-def _gap(before: Flights, after: Flights, samples: int) -> Flights:
-    """Straight from the end of one snapshot to the start of the next."""
-    along = (np.arange(samples) + 1.0) / (samples + 1.0)
-    moving = {}
-    for f in fields(Flights):
-        if f.name in NOT_MOVING:
-            continue
-        first, last = getattr(before, f.name)[:, -1:], getattr(after, f.name)[:, :1]
-        moving[f.name] = first + (last - first) * along
-    return replace(after, time_s=np.arange(samples, dtype=np.float64), **moving)
+    return read(facet, show(facet.channel, flight.flown), flight.windows[number])

@@ -15,9 +15,8 @@ which no simulation answers.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import msgspec
 import numpy as np
@@ -26,7 +25,6 @@ from diagnose.model import CaseRecord, Quantity, SnapshotRecord, World
 from diagnose.model.units import Array
 from diagnose.network.odds import Odds, odds_of, survival
 from diagnose.network.tables import Network
-from diagnose.physics.draws import Draws
 
 
 def wider(quantities: Mapping[str, Quantity], world: World) -> dict[str, Quantity]:
@@ -47,60 +45,6 @@ def _wider(quantity: Quantity, share: float) -> Quantity:
     # a magnitude stays one: its sign is drawn apart
     least = max(least, low * (1.0 - share)) if low >= 0.0 else least
     return msgspec.structs.replace(quantity, low=least, high=high + reach)
-
-
-@dataclass(frozen=True, slots=True)
-class OneFlight(Draws):
-    """Draws of one flight: what belongs to aircraft and instruments is drawn once and kept.
-
-    ``exact``: values that the flight itself decides (how far a sealed line is from its altitude), each a
-    list that is used in turn. ``kept`` values depend on ``key`` and their name alone, not on the order in which
-    they are asked for. Motion ("flight.") is drawn anew every time. Only for one flight at once.
-    """
-
-    key: int = 0
-    exact: Mapping[str, list[float]] = field(default_factory=dict)
-    turns: dict[str, int] = field(default_factory=dict)
-
-    def _own(self, name: str) -> np.random.Generator:
-        digest = hashlib.sha256(f"{self.key} {name}".encode()).digest()
-        return np.random.default_rng(int.from_bytes(digest[:8]))
-
-    def _exactly(self, name: str) -> float | None:
-        values = self.exact.get(name)
-        if values is None:
-            return None
-        turn = self.turns.get(name, 0)
-        self.turns[name] = turn + 1
-        return values[turn % len(values)]
-
-    def __call__(self, name: str, flights: int) -> Array:
-        """Give the flight's value of a quantity; shape (flights,)."""
-        known = self._exactly(name)
-        if known is not None:
-            return np.full(flights, known)
-        if _is_motion(name):
-            return Draws(self.quantities, self.rng)(name, flights)
-        return Draws(self.quantities, self._own(name))(name, flights)
-
-    def either_way(self, name: str, flights: int) -> Array:
-        """Give a magnitude with the flight's own sign; an exact value has its sign already."""
-        if name in self.exact or _is_motion(name):
-            signs = self.rng.choice((-1.0, 1.0), flights) if name not in self.exact else 1.0
-            return self(name, flights) * signs
-        return self(name, flights) * self._own(f"sign of {name}").choice((-1.0, 1.0), flights)
-
-    def chance(self, name: str, flights: int) -> np.ndarray:
-        """Tell whether something happens in this flight; an exact value above one half says that it does."""
-        known = self._exactly(name)
-        if known is not None:
-            return np.full(flights, known > 0.5)
-        return self._own(f"chance of {name}").random(flights) < self(name, flights)
-
-
-def _is_motion(name: str) -> bool:
-    """Whether a quantity is drawn anew in every snapshot; the place on earth is not."""
-    return name.startswith("flight.") and name != "flight.latitude_deg"
 
 
 def between(low_high: tuple[float, float], rng: np.random.Generator) -> float:
