@@ -140,7 +140,11 @@ def test_validate_says_what_is_sound_and_what_is_not(tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "text"),
     [
-        (("bogus",), "invalid choice: 'bogus'"),
+        (("bogus",), "there is no 'bogus'. All words: diagnose help."),
+        (("rankk",), "there is no 'rankk'. The nearest word is: rank. All words: diagnose help."),
+        (("scenario", "plya"), "there is no 'plya'. The nearest word is: play. All words: diagnose help."),
+        (("rank", "x", "--paper", "a5"), "unrecognized arguments: --paper a5"),
+        (("report", "x", "-o", "y", "--paper", "a5"), "(choose from "),
         (("rank",), "required: case"),
         (("rank", "x", "--width", "wide"), "'wide' is no width from 56 to 1000"),
         (("rank", "x", "--width", "-3"), "is no width from 56 to 1000"),

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.cli import parser
-from diagnose.cli.command import writes
+from diagnose.cli.command import Parser
 from diagnose.model.errors import CaseError
 from diagnose.model.files import (
     MOST_DEEP,
@@ -311,9 +311,9 @@ def test_a_page_is_written_over_only_when_told(tmp_path):
 
 
 def test_guarded_arguments_may_stand_in_a_group():
-    top = argparse.ArgumentParser()
-    writes(top.add_mutually_exclusive_group(), "--a", text="", within=top)
-    writes(top, "--b", text="")
+    top = Parser()
+    top.writes("--a", text="", group=top.add_mutually_exclusive_group())
+    top.writes("--b", text="")
     chosen = top.parse_args(["--a", "x", "--over"])
     assert (chosen.outputs, chosen.over) == (("a", "b"), True)
 

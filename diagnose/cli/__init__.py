@@ -5,7 +5,6 @@ Each module of this package adds its own commands, with a function that carries 
 
 from __future__ import annotations
 
-import argparse
 import gc
 import sys
 from collections.abc import Sequence
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from diagnose import __version__
 from diagnose.cli import cases, drill, failures, proof, review, scenario
-from diagnose.cli.command import Subparsers, check_arguments, report
+from diagnose.cli.command import Parser, Subparsers, check_arguments, report
 from diagnose.model.errors import DiagnoseError
 from diagnose.terminal.console import Working, give_up_output, streams
 
@@ -37,15 +36,16 @@ class Unlisted:
         """Add to these."""
         self.commands = commands
 
-    def add_parser(self, name: str, **how: Any) -> argparse.ArgumentParser:
+    def add_parser(self, name: str, **how: Any) -> Parser:
         """Add a command without its line in the list."""
         how["description"] = how.pop("help")
-        return self.commands.add_parser(name, **how)
+        parser: Parser = self.commands.add_parser(name, **how)
+        return parser
 
 
-def parser() -> argparse.ArgumentParser:
+def parser() -> Parser:
     """Build the parser of the command line."""
-    top = argparse.ArgumentParser(
+    top = Parser(
         prog="diagnose",
         description="Work out from what the gauges showed which vacuum, electrical, pitot or static "
         "failure explains it, and which instruments to trust. Without a command: the prompt. "
@@ -53,25 +53,14 @@ def parser() -> argparse.ArgumentParser:
         epilog="diagnose help: the manual, topic by topic. diagnose manual -o FILE.html: all of it.",
     )
     top.add_argument("--version", action="version", version=f"diagnose {__version__}")
-    shared = argparse.ArgumentParser(add_help=False)
-    shared.add_argument(
-        "--knowledge",
-        metavar="FILE",
-        action="append",
-        default=[],
-        type=Path,
-        help="your own entries laid over the knowledge base (your aircraft's panel and numbers); may be repeated",
+    overlays: dict[str, Any] = {"metavar": "FILE", "action": "append", "default": [], "type": Path}
+    overlaid = (
+        "your own entries laid over the knowledge base (your aircraft's panel and numbers); may be repeated"
     )
+    shared = Parser(add_help=False)
+    shared.option("--knowledge", text=overlaid, **overlays)
     # its own name: a subcommand's default would overwrite what was given before the subcommand
-    top.add_argument(
-        "--knowledge",
-        metavar="FILE",
-        action="append",
-        default=[],
-        type=Path,
-        dest="knowledge_first",
-        help="your own entries laid over the knowledge base; may be repeated",
-    )
+    top.option("--knowledge", text=overlaid, dest="knowledge_first", **overlays)
     cases.add_options(top)
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
     for add in LISTED:

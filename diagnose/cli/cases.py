@@ -12,14 +12,15 @@ from typing import TYPE_CHECKING
 
 from diagnose.cli.command import (
     Load,
+    Parser,
     Subparsers,
-    asks_width,
+    command,
     report,
     seconds,
+    show,
     tell,
     text_width,
     write,
-    writes,
 )
 from diagnose.model.errors import CaseError, DiagnoseError
 
@@ -33,35 +34,21 @@ if TYPE_CHECKING:
     from diagnose.review import Review
 
 
-def add_rank(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_rank(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
-    rank = commands.add_parser(
-        "rank",
-        parents=[shared],
-        help="rank the failures that explain a case; diagnose cases lists those that come with it",
-    )
+    about = "rank the failures that explain a case; diagnose cases lists those that come with it"
+    rank = command(commands, shared, "rank", _rank, about)
     rank.add_argument("case", nargs="+", help="a shipped case (see: diagnose cases) or a file")
-    rank.add_argument("--json", action="store_true", help="answer as JSON")
-    rank.add_argument(
-        "--full", action="store_true", help="everything: all explanations, trust, advice, looks"
-    )
-    rank.add_argument("--why", action="store_true", help="add the reasons")
-    rank.add_argument(
-        "--figures", action="store_true", help="add to --why how far each reading moves the odds"
-    )
-    rank.add_argument("--setting", metavar="WHY", help="why you are here: routine, anomaly or exercise")
-    asks_width(rank)
-    rank.add_argument("--cross-check", action="store_true", help="work it out by pgmpy too, and compare")
-    rank.add_argument(
-        "--time-limit",
-        type=seconds,
-        default=60.0,
-        metavar="SECONDS",
-        help="for the cross-check of a case (60)",
-    )
-    rank.add_argument("--looks", action="store_true", help="list everything that could be looked at next")
-    rank.set_defaults(run=_rank)
-    commands.add_parser("cases", description="list the shipped cases").set_defaults(run=_cases)
+    rank.flag("--full", text="everything: all explanations, trust, advice, looks")
+    rank.flag("--why", text="add the reasons")
+    rank.flag("--figures", text="add to --why how far each reading moves the odds")
+    rank.option("--setting", metavar="WHY", text="why you are here: routine, anomaly or exercise")
+    rank.flag("--looks", text="list everything that could be looked at next")
+    rank.flag("--cross-check", text="work it out by pgmpy too, and compare")
+    limit = "for the cross-check of a case (60)"
+    rank.option("--time-limit", type=seconds, default=60.0, metavar="SECONDS", text=limit)
+    rank.asks_form()
+    command(commands, None, "cases", _cases, "list the shipped cases", listed=False)
 
 
 def _cases(chosen: argparse.Namespace, load: Load) -> int:
@@ -161,19 +148,14 @@ def _answer(
 MOST_READ = 200_000
 
 
-def add_story(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_story(commands: Subparsers, shared: Parser) -> None:
     """Add the command to the parser."""
-    story = commands.add_parser(
-        "story",
-        parents=[shared],
-        help="read a pilot's own story: what was taken in, what was not used, then the answer",
-    )
+    about = "read a pilot's own story: what was taken in, what was not used, then the answer"
+    story = command(commands, shared, "story", _story, about)
     story.add_argument("file", metavar="FILE", help="a text file, or - for what is typed or piped in")
-    story.add_argument("--panel", metavar="NAME", help="the panel, where the story does not tell it")
-    story.add_argument("--full", action="store_true", help="the whole answer, not its first screen")
-    story.add_argument("--json", action="store_true", help="answer as JSON")
-    asks_width(story)
-    story.set_defaults(run=_story)
+    story.option("--panel", metavar="NAME", text="the panel, where the story does not tell it")
+    story.flag("--full", text="the whole answer, not its first screen")
+    story.asks_form()
 
 
 def _text(name: str) -> str:
@@ -194,7 +176,7 @@ def _text(name: str) -> str:
 
 
 def _story(chosen: argparse.Namespace, load: Load) -> int:
-    text = _text(chosen.file)
+    told = _text(chosen.file)
     kb = load()
     # numpy comes with these
     from diagnose.language import entry_forms, find
@@ -205,15 +187,15 @@ def _story(chosen: argparse.Namespace, load: Load) -> int:
     desk = Desk(kb=kb)
     if chosen.panel:
         desk = desk.change(panel=find(chosen.panel, entry_forms(kb.panels), "panel"))
-    heard = hear_story(desk, text)
-    if chosen.json:
-        print(json.dumps(story_data(heard), ensure_ascii=False, indent=1))
-        return 0
-    columns = text_width(chosen)
-    print("\n".join(taken_lines(heard, columns)))
+    heard = hear_story(desk, told)
     shown = render if chosen.full else brief
-    print("\n" + shown(heard.answer, heard.desk.case, kb, columns))
-    return 0
+
+    def text(columns: int) -> str:
+        return "\n".join(
+            [*taken_lines(heard, columns), "", shown(heard.answer, heard.desk.case, kb, columns)]
+        )
+
+    return show(chosen, lambda: story_data(heard), text)
 
 
 #: option -> what it does; they may stand before or after the name of the command
@@ -224,27 +206,22 @@ OPTIONS = {
 }
 
 
-def add_talk(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_talk(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
-    worksheet = commands.add_parser(
-        "worksheet",
-        parents=[shared],
-        help="a full-screen sheet of gauges and moments with the ranking beside it",
-    )
+    about = "a full-screen sheet of gauges and moments with the ranking beside it"
+    worksheet = command(commands, shared, "worksheet", _worksheet, about)
     worksheet.add_argument("case", nargs="?", help="a shipped case (see: diagnose cases) or a file")
-    worksheet.set_defaults(run=_worksheet)
-    guide = commands.add_parser(
-        "guide", parents=[shared], help="be asked, one question at a time, what is worth asking"
+    guide = command(
+        commands, shared, "guide", _guide, "be asked, one question at a time, what is worth asking"
     )
-    guide.set_defaults(run=_guide)
     for parser in (worksheet, guide):
         add_options(parser)
 
 
-def add_options(parser: argparse.ArgumentParser) -> None:
+def add_options(parser: Parser) -> None:
     """Add the options of the prompt; one given before a subcommand is not undone by its default."""
     for option, text in OPTIONS.items():
-        parser.add_argument(option, action="store_true", default=argparse.SUPPRESS, help=text)
+        parser.flag(option, default=argparse.SUPPRESS, text=text)
 
 
 def start(chosen: argparse.Namespace, kb: KnowledgeBase, first: tuple[str, ...] = ()) -> int:
@@ -274,41 +251,26 @@ PAPERS = ("a4", "letter")
 DRILL = "drill"
 
 
-def add_writeup(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_writeup(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
-    writeup = commands.add_parser(
-        "writeup", parents=[shared], description="write up a case or a recorded flight for maintenance"
-    )
-    _source(writeup)
-    writeup.add_argument("--json", action="store_true", help="as JSON")
-    writeup.add_argument("--notes", action="store_true", help="the record for your own notes instead")
-    writes(writeup, "-o", "--html", text="write it as a page")
-    asks_width(writeup)
-    writeup.set_defaults(run=_writeup)
-    report = commands.add_parser(
-        "report",
-        parents=[shared],
-        help="write a whole report of a case, a recorded flight, a scenario or the drill as one page",
-    )
-    _source(report)
-    report.add_argument(
-        "--session", type=Path, metavar="FILE", help="record of a session: the debrief of its scenario"
-    )
-    report.add_argument("--data", type=Path, metavar="PATH", help="file of the drill's progress")
-    writes(report, "-o", "--html", text="the page to write", required=True)
-    report.set_defaults(run=_report)
-
-
-def _source(command: argparse.ArgumentParser) -> None:
-    command.add_argument(
-        "case",
-        help="a shipped case, a case file, or a recorded flight (.csv); a report also: a scenario, or drill",
-    )
-    command.add_argument(
-        "--map", type=Path, metavar="FILE", help="mapping of a recorded flight; without it a guess is taken"
-    )
-    command.add_argument("--panel", metavar="PANEL", help="panel of a recorded flight")
-    command.add_argument("--paper", choices=PAPERS, default="a4", help="paper of the page")
+    about = "write up a case or a recorded flight for maintenance"
+    writeup = command(commands, shared, "writeup", _writeup, about, listed=False)
+    about = "write a whole report of a case, a recorded flight, a scenario or the drill as one page"
+    report = command(commands, shared, "report", _report, about)
+    what = "a shipped case, a case file, or a recorded flight (.csv); a report also: a scenario, or drill"
+    guessed = "mapping of a recorded flight; without it a guess is taken"
+    for parser in (writeup, report):
+        parser.add_argument("case", help=what)
+        parser.option("--map", type=Path, metavar="FILE", text=guessed)
+        parser.option("--panel", metavar="PANEL", text="panel of a recorded flight")
+        parser.add_argument("--paper", choices=PAPERS, default="a4", help="paper of the page")
+    writeup.flag("--notes", text="the record for your own notes instead")
+    writeup.writes("-o", "--html", text="write it as a page")
+    writeup.asks_form()
+    debrief = "record of a session: the debrief of its scenario"
+    report.option("--session", type=Path, metavar="FILE", text=debrief)
+    report.option("--data", type=Path, metavar="PATH", text="file of the drill's progress")
+    report.writes("-o", "--html", text="the page to write", required=True)
 
 
 def _answered(
@@ -336,17 +298,13 @@ def _writeup(chosen: argparse.Namespace, load: Load) -> int:
 
     case, answer, engine, found = _answered(chosen, load())
     up = write_up_case(engine, case, answer, found)
-    columns = text_width(chosen)
     if chosen.html:
         from diagnose.render.pages.whole import write_up_page
 
         write(chosen, chosen.html, write_up_page(up, chosen.paper), tell)
-    if chosen.json:
-        print(json.dumps(write_up_data(up), ensure_ascii=False, indent=1))
-    elif chosen.notes:
-        print(incident_text(up, columns), end="")
-    elif not chosen.html:
-        print(write_up_text(up, columns), end="")
+    if chosen.json or chosen.notes or not chosen.html:
+        told = incident_text if chosen.notes else write_up_text
+        show(chosen, lambda: write_up_data(up), lambda columns: told(up, columns).removesuffix("\n"))
     return 0
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import difflib
 import json
+import re
 import shutil
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.model.files import check_output, write_whole
@@ -46,19 +48,6 @@ def report(error: DiagnoseError, *, as_json: bool) -> int:
 def width(text: str) -> int:
     """A width that a table fits in; argparse reports anything else."""
     return whole(NARROWEST, WIDEST_ASKED, "width")(text)
-
-
-def asks_width(parser: argparse.ArgumentParser) -> None:
-    """Add ``--width`` to a command."""
-    parser.add_argument("--width", type=width, metavar="N", help="columns of the text, 56 or more")
-
-
-def asks_cluster(parser: argparse.ArgumentParser) -> None:
-    """Add ``--cluster`` to a command whose work has many parts."""
-    parser.add_argument(
-        "--cluster", default="", metavar="ADDRESS",
-        help="hand the work to a running dask scheduler, whose workers have this package and see the same files",
-    )  # fmt: skip
 
 
 def text_width(chosen: argparse.Namespace) -> int:
@@ -102,19 +91,65 @@ def tell(text: str) -> None:
 # ------------------------------------------------------------------ files that a command writes
 
 
-def writes(parser: argparse.ArgumentParser | Any, *names: str, text: str, **how: Any) -> None:
-    """Add an argument that names a file to be written, and with the first one ``--over``.
+class Parser(argparse.ArgumentParser):
+    """A parser with the ways in which our commands ask for things."""
 
-    ``parser`` may be a group of one; then ``within`` is the parser.
-    """
-    owner = how.pop("within", parser)
-    option = names[0].startswith("-")
-    how = {"type": Path, "help": text, **({"metavar": "FILE"} if option else {}), **how}
-    action = parser.add_argument(*names, **how)
-    known: tuple[str, ...] = owner.get_default("outputs") or ()
-    if not known:
-        owner.add_argument("--over", action="store_true", help="write over a file that is there already")
-    owner.set_defaults(outputs=(*known, action.dest))
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong in how the command was typed; for an unknown word the nearest one, and not all there are."""
+        if found := re.match(r"argument [A-Z]+: invalid choice: '(.*)' \(choose from (.*)\)", message):
+            near = difflib.get_close_matches(found[1], re.findall(r"[\w-]+", found[2]), 1)
+            nearest = f"The nearest word is: {near[0]}. " if near else ""
+            self.exit(
+                2, f"{self.prog}: there is no {shortened(found[1])!r}. {nearest}All words: diagnose help.\n"
+            )
+        super().error(message)
+
+    def flag(self, *names: str, text: str, **how: Any) -> None:
+        """Add an option without a value."""
+        self.add_argument(*names, action="store_true", help=text, **how)
+
+    def option(self, *names: str, metavar: str, text: str, **how: Any) -> None:
+        """Add an option with a value."""
+        self.add_argument(*names, metavar=metavar, help=text, **how)
+
+    def asks_width(self) -> None:
+        """Add ``--width``."""
+        self.option("--width", type=width, metavar="N", text="columns of the text, 56 or more")
+
+    def asks_cluster(self) -> None:
+        """Add ``--cluster`` to a command whose work has many parts."""
+        where = "hand the work to a running dask scheduler, whose workers have this package and see the same files"
+        self.option("--cluster", default="", metavar="ADDRESS", text=where)
+
+    def asks_form(self) -> None:
+        """Add ``--json`` and ``--width``."""
+        self.flag("--json", text="answer as JSON")
+        self.asks_width()
+
+    def writes(self, *names: str, text: str, group: Any = None, **how: Any) -> None:
+        """Add an argument (of a ``group``) that names a file to be written, and with the first one ``--over``."""
+        how = {"type": Path, "help": text, **({"metavar": "FILE"} if names[0][0] == "-" else {}), **how}
+        action = (group or self).add_argument(*names, **how)
+        known: tuple[str, ...] = self.get_default("outputs") or ()
+        if not known:
+            self.flag("--over", text="write over a file that is there already")
+        self.set_defaults(outputs=(*known, action.dest))
+
+
+def command(
+    commands: Subparsers, shared: Parser | None, name: str, run: Run, text: str, *, listed: bool = True
+) -> Parser:
+    """Add a command that ``run`` carries out; one that is not ``listed`` stands in no list of commands."""
+    how = {"help": text} if listed else {"description": text}
+    parser: Parser = commands.add_parser(name, parents=[shared] if shared else [], **how)
+    parser.set_defaults(run=run)
+    return parser
+
+
+def show(chosen: argparse.Namespace, data: Callable[[], Any], text: Callable[[int], str]) -> int:
+    """Print the answer as JSON where that is asked for, else as text of the width asked for; gives exit code 0."""
+    print(json.dumps(data(), ensure_ascii=False, indent=1) if chosen.json else text(text_width(chosen)))
+    return 0
 
 
 def outputs(chosen: argparse.Namespace) -> list[Path]:
@@ -156,7 +191,9 @@ def check_arguments(chosen: argparse.Namespace) -> None:
             raise CaseError("two results are to be written into one file", str(path), "name another file")
 
 
-def write(chosen: argparse.Namespace, path: Path, content: str | bytes, told: Callable[[str], None] = print) -> None:  # fmt: skip
+def write(
+    chosen: argparse.Namespace, path: Path, content: str | bytes, told: Callable[[str], None] = print
+) -> None:
     """Write an output of the command whole, and say so. Raises CaseError if it cannot or must not be written."""
     write_whole(content, path, over=chosen.over, sources=inputs(chosen))
     told(str(path))

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 
 from diagnose.cli.command import (
     Load,
+    Parser,
     Subparsers,
-    asks_width,
+    command,
     inputs,
     tell,
     text_width,
     whole,
     write,
-    writes,
 )
 from diagnose.model.errors import CaseError
 
@@ -42,35 +42,22 @@ def _minutes(text: str) -> float:
     return value
 
 
-def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add(commands: Subparsers, shared: Parser) -> None:
     """Add the command to the parser."""
-    drill = commands.add_parser(
-        "drill", parents=[shared], help="learn failure patterns and where to look, a few minutes a day"
-    )
-    drill.add_argument(
-        "--minutes", type=_minutes, default=20.0, metavar="N", help="length of the session (20)"
-    )
-    drill.add_argument(
-        "--panel", default="single_pump", metavar="PANEL", help="panel to learn on (single_pump)"
-    )
-    drill.add_argument(
-        "--count",
-        type=whole(1, MOST_IN_PAGE),
-        default=10,
-        metavar="N",
-        help="exercises of a page, 1 to 40 (10)",
-    )
+    about = "learn failure patterns and where to look, a few minutes a day"
+    drill = command(commands, shared, "drill", _drill, about)
+    drill.option("--minutes", type=_minutes, default=20.0, metavar="N", text="length of the session (20)")
+    drill.option("--panel", default="single_pump", metavar="PANEL", text="panel to learn on (single_pump)")
+    many = "exercises of a page, 1 to 40 (10)"
+    drill.option("--count", type=whole(1, MOST_IN_PAGE), default=10, metavar="N", text=many)
     drill.add_argument("--kind", choices=KINDS, action="append", help="only this kind; may be repeated")
-    drill.add_argument(
-        "--pattern", metavar="NAME", help="practise a cross-check in scans: radial, inverted v, rectangular"
-    )
-    drill.add_argument(
-        "--seed", type=whole(0, 1_000_000_000), metavar="N", help="the same number gives the same exercises"
-    )
-    drill.add_argument(
-        "--data", type=Path, metavar="PATH", help="file of the progress (default: in your data folder)"
-    )
-    asks_width(drill)
+    cross_check = "practise a cross-check in scans: radial, inverted v, rectangular"
+    drill.option("--pattern", metavar="NAME", text=cross_check)
+    same = "the same number gives the same exercises"
+    drill.option("--seed", type=whole(0, 1_000_000_000), metavar="N", text=same)
+    where = "file of the progress (default: in your data folder)"
+    drill.option("--data", type=Path, metavar="PATH", text=where)
+    drill.asks_width()
     instead = drill.add_mutually_exclusive_group()
     instead.add_argument("--progress", action="store_true", help="how you are doing, instead of a session")
     for name, text in (
@@ -78,19 +65,12 @@ def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         ("--page", "exercises in naming and scanning as a page for a browser"),
         ("--export", "write the progress to a file, for another machine or an instructor"),
     ):
-        writes(instead, name, text=text, within=drill)
-    instead.add_argument(
-        "--import",
-        type=Path,
-        dest="take",
-        metavar="FILE",
-        help="add an exported file, or the results downloaded from a page, to the progress",
-    )
-    instead.add_argument(
-        "--read", type=Path, metavar="FILE", help="an instructor's one-page summary of an exported file"
-    )
+        drill.writes(name, text=text, group=instead)
+    taken = "add an exported file, or the results downloaded from a page, to the progress"
+    instead.add_argument("--import", type=Path, dest="take", metavar="FILE", help=taken)
+    read = "an instructor's one-page summary of an exported file"
+    instead.add_argument("--read", type=Path, metavar="FILE", help=read)
     instead.add_argument("--delete", action="store_true", help="delete the progress; asks first")
-    drill.set_defaults(run=_drill)
 
 
 def data_path(chosen: argparse.Namespace) -> Path:

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import json
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from diagnose.cli.command import Load, Subparsers, asks_width, text_width, write, writes
+from diagnose.cli.command import (
+    Load,
+    Parser,
+    Subparsers,
+    command,
+    show,
+    text_width,
+    write,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -15,18 +22,13 @@ if TYPE_CHECKING:
     from diagnose.knowledge.load import KnowledgeBase
 
 
-def add_failures(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_failures(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
-    failures = commands.add_parser(
-        "failures",
-        parents=[shared],
-        help="list the failures, or one failure's page; also: diagnose compare, diagnose plumbing",
-    )
+    about = "list the failures, or one failure's page; also: diagnose compare, diagnose plumbing"
+    failures = command(commands, shared, "failures", _failures, about)
     failures.add_argument("name", nargs="*", help="a failure, in words or by its id")
-    failures.set_defaults(run=_failures)
-    compare = commands.add_parser(
-        "compare", parents=[shared], description="where and by which look failures part, and which look alike"
-    )
+    about = "where and by which look failures part, and which look alike"
+    compare = command(commands, shared, "compare", _compare, about, listed=False)
     compare.add_argument(
         "name",
         nargs="*",
@@ -34,34 +36,20 @@ def add_failures(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
         help="failures: ids, words in quotes, or words separated by commas; 'nothing' is no failure; "
         "none with --maneuver: the groups that look alike there",
     )
-    compare.add_argument(
-        "--maneuver", "--manoeuvre", dest="manoeuvre", metavar="M", help="only in this maneuver"
+    compare.option("--maneuver", "--manoeuvre", dest="manoeuvre", metavar="M", text="only in this maneuver")
+    about = "the lines of a panel from pitot tube, ports, pump and bus to the dials, and what a failure puts into them"
+    plumbing = command(commands, shared, "plumbing", _plumbing, about, listed=False)
+    which = "pitot, static, vacuum, electrical; none: all of them"
+    plumbing.add_argument("name", nargs="*", metavar="SYSTEM", help=which)
+    repeated: dict[str, Any] = {"action": "append", "default": []}
+    plumbing.option("--failure", metavar="F", text="with this failure; may be repeated", **repeated)
+    plumbing.option(
+        "--switch", metavar="S=P", text="a switch and its position: alternate_static=on", **repeated
     )
-    compare.set_defaults(run=_compare)
-    plumbing = commands.add_parser(
-        "plumbing",
-        parents=[shared],
-        description="the lines of a panel from pitot tube, ports, pump and bus to the dials, and what a failure puts into them",
-    )
-    plumbing.add_argument(
-        "name", nargs="*", metavar="SYSTEM", help="pitot, static, vacuum, electrical; none: all of them"
-    )
-    plumbing.add_argument(
-        "--failure", metavar="F", action="append", default=[], help="with this failure; may be repeated"
-    )
-    plumbing.add_argument(
-        "--switch",
-        metavar="S=P",
-        action="append",
-        default=[],
-        help="a switch and its position: alternate_static=on",
-    )
-    writes(plumbing, "--svg", text="write the diagram as an SVG picture")
-    plumbing.set_defaults(run=_plumbing)
+    plumbing.writes("--svg", text="write the diagram as an SVG picture")
     for parser in (failures, compare, plumbing):
-        parser.add_argument("--panel", metavar="P", help="the panel; else the first that has the parts")
-        parser.add_argument("--json", action="store_true", help="answer as JSON")
-        asks_width(parser)
+        parser.option("--panel", metavar="P", text="the panel; else the first that has the parts")
+        parser.asks_form()
 
 
 def _panel(chosen: argparse.Namespace, kb: KnowledgeBase, failures: Sequence[str]) -> str:
@@ -89,26 +77,20 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
         panel = kb.panel(_panel(chosen, kb, ()))
         parts = {*panel.parts} if chosen.panel else {*kb.parts}
         listed = [f for f in kb.failures.values() if f.listed and set(f.acts) <= parts]
-        if chosen.json:
-            print(json.dumps(list_data(listed), ensure_ascii=False, indent=1))
-        else:
-            print(failure_list(listed, panel.name if chosen.panel else "", text_width(chosen)))
-        return 0
+        of_panel = panel.name if chosen.panel else ""
+        return show(chosen, lambda: list_data(listed), lambda wide: failure_list(listed, of_panel, wide))
     name = find(" ".join(chosen.name), entry_forms(kb.failures), "failure")
     failure = kb.failures[name]
     panel = kb.panel(_panel(chosen, kb, (name,)))
     found = signature(engine_for(kb, panel.id), name) if set(failure.acts) <= set(panel.parts) else None
-    if chosen.json:
-        print(json.dumps(page_data(failure, found, kb, panel), ensure_ascii=False, indent=1))
-    else:
-        columns = text_width(chosen)
+
+    def text(wide: int) -> str:
         drawn = ""
         if found:
-            drawn = plumbing_text(
-                engine_for(kb, panel.id).network, (name,), width=columns, only_concerned=True
-            )
-        print(failure_page(failure, found, kb, panel, columns, drawn=drawn))
-    return 0
+            drawn = plumbing_text(engine_for(kb, panel.id).network, (name,), width=wide, only_concerned=True)
+        return failure_page(failure, found, kb, panel, wide, drawn=drawn)
+
+    return show(chosen, lambda: page_data(failure, found, kb, panel), text)
 
 
 def _plumbing(chosen: argparse.Namespace, load: Load) -> int:
@@ -132,20 +114,17 @@ def _plumbing(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.svg:
         title = names(kb, failures) if failures else network.panel.name
         write(chosen, chosen.svg, plumbing_svg(drawn, kb, title=title))
-    elif chosen.json:
-        lines = [{"from": line.start, "to": line.end, "carries": line.flow} for line in drawn.lines]
-        data = {
-            "panel": network.panel.id,
-            "failures": list(failures),
-            "lines": lines,
-            "failed": {node.id: list(node.failed) for node in drawn.nodes.values() if node.failed},
-            "dials": {gauge: node.flow for node in drawn.nodes.values() for gauge in node.gauges},
-            "independent": [gauge for node in drawn.independent for gauge in node.gauges],
-        }
-        print(json.dumps(data, ensure_ascii=False, indent=1))
-    else:
-        print(plumbing_text(network, failures, switches, systems=systems, width=text_width(chosen)))
-    return 0
+        return 0
+    data = {
+        "panel": network.panel.id,
+        "failures": failures,
+        "lines": [{"from": line.start, "to": line.end, "carries": line.flow} for line in drawn.lines],
+        "failed": {node.id: node.failed for node in drawn.nodes.values() if node.failed},
+        "dials": {gauge: node.flow for node in drawn.nodes.values() for gauge in node.gauges},
+        "independent": [gauge for node in drawn.independent for gauge in node.gauges],
+    }
+    shown = partial(plumbing_text, network, failures, switches, systems=systems)
+    return show(chosen, lambda: data, lambda wide: shown(width=wide))
 
 
 def _compare(chosen: argparse.Namespace, load: Load) -> int:
@@ -162,11 +141,9 @@ def _compare(chosen: argparse.Namespace, load: Load) -> int:
     names = named_failures(kb, text.split(",") if "," in text else chosen.name)
     panel = kb.panel(_panel(chosen, kb, names))
     found = compare(engine_for(kb, panel.id), names, manoeuvre)
-    if chosen.json:
-        print(json.dumps(comparison_data(found, panel), ensure_ascii=False, indent=1))
-    else:
-        print(comparison(found, kb, panel, text_width(chosen)))
-    return 0
+    return show(
+        chosen, lambda: comparison_data(found, panel), lambda wide: comparison(found, kb, panel, wide)
+    )
 
 
 def _alike(chosen: argparse.Namespace, kb: KnowledgeBase, manoeuvre: str) -> int:
@@ -176,30 +153,20 @@ def _alike(chosen: argparse.Namespace, kb: KnowledgeBase, manoeuvre: str) -> int
 
     panel = kb.panel(_panel(chosen, kb, ()))
     groups = ambiguity_groups(engine_for(kb, panel.id), manoeuvre)
-    if chosen.json:
-        data = {"panel": panel.id, "manoeuvre": manoeuvre, "alike": groups}
-        print(json.dumps(data, ensure_ascii=False, indent=1))
-    else:
-        print(alike(groups, manoeuvre, kb, panel, text_width(chosen)))
-    return 0
+    data = {"panel": panel.id, "manoeuvre": manoeuvre, "alike": groups}
+    return show(chosen, lambda: data, lambda wide: alike(groups, manoeuvre, kb, panel, wide))
 
 
-def add_help(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_help(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
-    about = commands.add_parser(
-        "help",
-        parents=[shared],
-        help="topics; a command, a gauge, a reading or a term: diagnose help precession",
-    )
+    text = "topics; a command, a gauge, a reading or a term: diagnose help precession"
+    about = command(commands, shared, "help", partial(_help, commands), text)
     about.add_argument("topic", nargs="*", help="a topic or a word; none: the topics")
-    about.set_defaults(run=partial(_help, commands))
-    manual = commands.add_parser(
-        "manual", parents=[shared], description="The whole manual: all topics of the help."
-    )
-    writes(manual, "-o", "--html", text="write it as a page that stands by itself")
-    manual.set_defaults(run=partial(_manual, commands))
+    text = "The whole manual: all topics of the help."
+    manual = command(commands, shared, "manual", partial(_manual, commands), text, listed=False)
+    manual.writes("-o", "--html", text="write it as a page that stands by itself")
     for parser in (about, manual):
-        asks_width(parser)
+        parser.asks_width()
 
 
 def _help(commands: Subparsers, chosen: argparse.Namespace, load: Load) -> int:

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import shlex
 import textwrap
 from collections.abc import Iterable
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.cli.command import (
     Load,
+    Parser,
     Subparsers,
-    asks_cluster,
-    asks_width,
+    command,
+    show,
     tell,
-    text_width,
     whole,
     write,
-    writes,
 )
 from diagnose.terminal.console import step
 
@@ -33,30 +30,24 @@ if TYPE_CHECKING:
 FLIGHTS, HEALTHY, SEED = 2600, 300, 20261125
 
 
-def add_calibrate(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_calibrate(commands: Subparsers, shared: Parser) -> None:
     """Add the command to the parser."""
-    calibrate = commands.add_parser(
-        "calibrate",
-        parents=[shared],
-        help="fly simulated flights with known truth: how far the probabilities can be believed",
-    )
-    calibrate.add_argument("--show", action="store_true", help="show the stored outcome, fly nothing")
-    calibrate.add_argument(
-        "--flights", type=_number, default=FLIGHTS, metavar="N", help=f"for each setting ({FLIGHTS})"
-    )
-    calibrate.add_argument(
-        "--healthy", type=_number, default=HEALTHY, metavar="N", help=f"for each kind and setting ({HEALTHY})"
-    )
-    calibrate.add_argument("--seed", type=_number, default=SEED, metavar="N", help=f"({SEED})")
-    calibrate.add_argument("--workers", type=_number, metavar="N", help="processes (all cores)")
-    asks_cluster(calibrate)
-    calibrate.add_argument(
-        "--work", type=Path, metavar="FOLDER", help="where finished chunks are kept, to go on after a stop"
-    )
-    writes(calibrate, "--to", text="write the outcome there (JSON)")
-    writes(calibrate, "--svg", text="write the reliability diagram there")
-    calibrate.add_argument("--json", action="store_true", help="answer as JSON")
-    calibrate.set_defaults(run=_calibrate)
+    about = "fly simulated flights with known truth: how far the probabilities can be believed"
+    own = command(commands, shared, "calibrate", _calibrate, about)
+    own.flag("--show", text="show the stored outcome, fly nothing")
+    for name, usual, text in (
+        ("--flights", FLIGHTS, "for each setting"),
+        ("--healthy", HEALTHY, "for each kind and setting"),
+        ("--seed", SEED, ""),
+    ):
+        own.option(name, type=_number, default=usual, metavar="N", text=f"{text} ({usual})".lstrip())
+    own.option("--workers", type=_number, metavar="N", text="processes (all cores)")
+    own.asks_cluster()
+    kept = "where finished chunks are kept, to go on after a stop"
+    own.option("--work", type=Path, metavar="FOLDER", text=kept)
+    own.writes("--to", text="write the outcome there (JSON)")
+    own.writes("--svg", text="write the reliability diagram there")
+    own.flag("--json", text="answer as JSON")
 
 
 #: more flights than anybody waits for, and more seeds than anybody tries
@@ -73,11 +64,7 @@ def _calibrate(chosen: argparse.Namespace, load: Load) -> int:
         write_result(result, chosen.to, over=chosen.over)
     if chosen.svg:
         write(chosen, chosen.svg, reliability_svg(result), tell)
-    if chosen.json:
-        print(json.dumps(msgspec.to_builtins(result), ensure_ascii=False, indent=1))
-    else:
-        print("\n".join(_calibration_text(result)))
-    return 0
+    return show(chosen, lambda: msgspec.to_builtins(result), lambda _: "\n".join(_calibration_text(result)))
 
 
 def _fly(chosen: argparse.Namespace, load: Load) -> Calibration:
@@ -157,32 +144,27 @@ def _bin(found: Bin) -> str:
 LISTED = 4
 
 
-def add_coverage(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_coverage(commands: Subparsers, shared: Parser) -> None:
     """Add the command to the parser."""
-    coverage = commands.add_parser(
-        "coverage",
-        parents=[shared],
-        help="in which maneuvers each failure shows and can be told from every other",
-    )
-    coverage.add_argument("--panel", metavar="PANEL", default="single_pump", help="single_pump if not said")
-    coverage.add_argument(
+    about = "in which maneuvers each failure shows and can be told from every other"
+    own = command(commands, shared, "coverage", _coverage, about)
+    own.option("--panel", metavar="PANEL", default="single_pump", text="single_pump if not said")
+    own.option(
         "--maneuver",
         "--manoeuvre",
         dest="manoeuvre",
         action="append",
         metavar="NAME",
-        help="only this one; may be repeated",
+        text="only this one; may be repeated",
     )
-    coverage.add_argument(
-        "--every-panel", action="store_true", help="all panels one after the other, a line each"
-    )
-    writes(coverage, "--to", text="with --every-panel: write it there (JSON)")
-    coverage.add_argument("--json", action="store_true", help="answer as JSON")
-    asks_width(coverage)
-    coverage.set_defaults(run=_coverage)
+    own.flag("--every-panel", text="all panels one after the other, a line each")
+    own.writes("--to", text="with --every-panel: write it there (JSON)")
+    own.asks_form()
 
 
 def _coverage(chosen: argparse.Namespace, load: Load) -> int:
+    import msgspec
+
     from diagnose import engine_for
     from diagnose.advice.coverage import cover
     from diagnose.language import entry_forms, find
@@ -193,16 +175,11 @@ def _coverage(chosen: argparse.Namespace, load: Load) -> int:
     panel = find(chosen.panel, entry_forms(kb.panels), "panel")
     manoeuvres = [find(name, entry_forms(kb.manoeuvres), "maneuver") for name in chosen.manoeuvre or ()]
     found = cover(engine_for(kb, panel), manoeuvres, told=lambda name: step(f"coverage of {name}"))
-    if chosen.json:
-        print(json.dumps(_as_data(found), ensure_ascii=False, indent=1))
-        return 0
-    columns = text_width(chosen)
-    print("\n".join(_coverage_text(found, kb, columns)))
-    return 0
-
-
-def _step(panel: str, manoeuvre: str) -> None:
-    step(f"coverage of {panel}, {manoeuvre}")
+    return show(
+        chosen,
+        lambda: msgspec.to_builtins(found),
+        lambda columns: "\n".join(_coverage_text(found, kb, columns)),
+    )
 
 
 def _every_panel(kb: KnowledgeBase, chosen: argparse.Namespace) -> int:
@@ -211,9 +188,12 @@ def _every_panel(kb: KnowledgeBase, chosen: argparse.Namespace) -> int:
     from diagnose import engine_for
     from diagnose.advice.coverage import COMMAND, StoredCoverage, cover, mark_of
 
+    def told(manoeuvre: str) -> None:
+        step(f"coverage of {panel}, {manoeuvre}")
+
     panels = []
     for panel in kb.panels:
-        found = cover(engine_for(kb, panel), told=partial(_step, panel))
+        found = cover(engine_for(kb, panel), told=told)
         panels.append(found)
         shown, apart = (
             sum(map(bool, (getattr(f, w) for f in found.failures))) for w in ("detectable", "isolable")
@@ -225,22 +205,6 @@ def _every_panel(kb: KnowledgeBase, chosen: argparse.Namespace) -> int:
         stored = StoredCoverage(command=COMMAND, mark=mark_of(kb), panels=tuple(panels))
         write(chosen, chosen.to, msgspec.json.format(msgspec.json.encode(stored), indent=0) + b"\n", tell)
     return 0
-
-
-def _as_data(found: PanelCoverage) -> dict[str, object]:
-    return {
-        "panel": found.panel,
-        "failures": [
-            {
-                "failure": one.failure,
-                "detectable": one.detectable,
-                "isolable": one.isolable,
-                "looks_like": one.looks_like,
-            }
-            for one in found.failures
-        ],
-        "groups": found.groups,
-    }
 
 
 def _coverage_text(found: PanelCoverage, kb: KnowledgeBase, columns: int) -> Iterable[str]:
@@ -282,28 +246,17 @@ def _wrapped(text: str, columns: int, lead: str = "") -> list[str]:
     return textwrap.wrap(text, columns, initial_indent=lead, subsequent_indent=" " * len(lead))
 
 
-def add_evidence(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_evidence(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
-    evidence = commands.add_parser(
-        "evidence",
-        parents=[shared],
-        help="what this was checked against, run afresh, and what was not shown (about a minute)",
-    )
-    evidence.add_argument("--json", action="store_true", help="answer as JSON")
-    writes(evidence, "--html", text="write it as a page that stands by itself")
-    asks_width(evidence)
-    evidence.set_defaults(run=_evidence)
-    sensitivity = commands.add_parser(
-        "sensitivity",
-        parents=[shared],
-        help="how far each uncertain number moves the rankings (some minutes); the evidence shows the result",
-    )
-    writes(sensitivity, "--to", text="write it there instead of into the knowledge base")
-    sensitivity.add_argument(
-        "--processes", type=whole(1, 1000), metavar="N", help="processes that work at once"
-    )
-    asks_cluster(sensitivity)
-    sensitivity.set_defaults(run=_sensitivity)
+    about = "what this was checked against, run afresh, and what was not shown (about a minute)"
+    evidence = command(commands, shared, "evidence", _evidence, about)
+    evidence.writes("--html", text="write it as a page that stands by itself")
+    evidence.asks_form()
+    about = "how far each uncertain number moves the rankings (some minutes); the evidence shows the result"
+    sensitivity = command(commands, shared, "sensitivity", _sensitivity, about)
+    sensitivity.writes("--to", text="write it there instead of into the knowledge base")
+    sensitivity.option("--processes", type=whole(1, 1000), metavar="N", text="processes that work at once")
+    sensitivity.asks_cluster()
 
 
 def _evidence(chosen: argparse.Namespace, load: Load) -> int:
@@ -316,11 +269,8 @@ def _evidence(chosen: argparse.Namespace, load: Load) -> int:
         from diagnose.proof.outside.report import page
 
         write(chosen, chosen.html, page(found, kb), tell if chosen.json else print)
-    if chosen.json:
-        print(json.dumps(to_data(found), ensure_ascii=False, indent=1))
-    elif chosen.html is None:
-        columns = text_width(chosen)
-        print(render(found, kb, columns))
+    if chosen.json or chosen.html is None:
+        show(chosen, lambda: to_data(found), lambda columns: render(found, kb, columns))
     return 1 if found.faults else 0
 
 
@@ -337,22 +287,16 @@ def _sensitivity(chosen: argparse.Namespace, load: Load) -> int:
     return 0
 
 
-def add_knowledge(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_knowledge(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
-    validate = commands.add_parser(
-        "validate", parents=[shared], help="check the knowledge base; all problems at once"
-    )
-    validate.set_defaults(run=_validate)
-    derive = commands.add_parser("derive", parents=[shared], help="simulate the likelihood tables anew")
-    writes(derive, "--to", text="write them there instead of into the knowledge base")
-    derive.set_defaults(run=_derive)
-    export = commands.add_parser(
-        "export", parents=[shared], help="write a case's network with its evidence for other programs"
-    )
+    command(commands, shared, "validate", _validate, "check the knowledge base; all problems at once")
+    derive = command(commands, shared, "derive", _derive, "simulate the likelihood tables anew")
+    derive.writes("--to", text="write them there instead of into the knowledge base")
+    about = "write a case's network with its evidence for other programs"
+    export = command(commands, shared, "export", _export, about)
     export.add_argument("case")
     export.add_argument("--format", choices=("bif",), default="bif", help="the format (bif)")
-    writes(export, "--to", text="write it there instead of to the screen")
-    export.set_defaults(run=_export)
+    export.writes("--to", text="write it there instead of to the screen")
 
 
 def _validate(chosen: argparse.Namespace, load: Load) -> int:

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING
 
 from diagnose.cli.command import (
     Load,
+    Parser,
     Subparsers,
-    asks_cluster,
-    asks_width,
+    command,
     inputs,
+    show,
     tell,
     text_width,
     write,
-    writes,
 )
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.terminal.console import bounded
@@ -33,44 +33,32 @@ HOW_TO_ANSWER = (
 )
 
 
-def add(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add(commands: Subparsers, shared: Parser) -> None:
     """Add the command to the parser."""
-    review = commands.add_parser(
-        "review", parents=[shared], help="review a recorded flight (CSV), or a folder of them"
-    )
+    about = "review a recorded flight (CSV), or a folder of them"
+    review = command(commands, shared, "review", _review, about)
     review.add_argument("file", type=Path, help="a CSV file, or a folder of them")
-    review.add_argument("--map", type=Path, metavar="FILE", help="which column is what (see --guess)")
-    review.add_argument(
-        "--guess",
-        action="store_true",
-        help="show the mapping as guessed, to be saved, mended and given with --map",
-    )
-    review.add_argument(
+    review.option("--map", type=Path, metavar="FILE", text="which column is what (see --guess)")
+    review.flag("--guess", text="show the mapping as guessed, to be saved, mended and given with --map")
+    review.option(
         "--say",
         action="append",
         default=[],
         metavar="WORDS",
-        help='correct the guess, as in "altimeter is gps altitude", "speed is groundspeed in km/h", "ignore HDG2"; '
+        text='correct the guess, as in "altimeter is gps altitude", "speed is groundspeed in km/h", "ignore HDG2"; '
         "may be repeated",
     )
-    review.add_argument(
-        "--yes", action="store_true", help="take the guess; a column that has to be asked about is not used"
-    )
-    review.add_argument("--panel", metavar="PANEL", help="the aircraft's panel (single_pump)")
-    review.add_argument(
-        "--setting", metavar="WHY", help="why you are here: routine (the default), anomaly or exercise"
-    )
-    review.add_argument("--json", action="store_true", help="answer as JSON")
-    writes(review, "--svg", text="write the timeline as a picture")
-    writes(review, "-o", "--html", text="write the report as one page")
-    writes(review, "--save", text="write the moments as a case file")
-    review.add_argument(
-        "--table", type=Path, metavar="FOLDER",
-        help="of a folder of flights: keep their table there (page and CSV), and go on where it stopped",
-    )  # fmt: skip
-    asks_cluster(review)
-    asks_width(review)
-    review.set_defaults(run=_review)
+    review.flag("--yes", text="take the guess; a column that has to be asked about is not used")
+    review.option("--panel", metavar="PANEL", text="the aircraft's panel (single_pump)")
+    setting = "why you are here: routine (the default), anomaly or exercise"
+    review.option("--setting", metavar="WHY", text=setting)
+    review.writes("--svg", text="write the timeline as a picture")
+    review.writes("-o", "--html", text="write the report as one page")
+    review.writes("--save", text="write the moments as a case file")
+    kept = "of a folder of flights: keep their table there (page and CSV), and go on where it stopped"
+    review.option("--table", type=Path, metavar="FOLDER", text=kept)
+    review.asks_cluster()
+    review.asks_form()
 
 
 def _review(chosen: argparse.Namespace, load: Load) -> int:
@@ -108,11 +96,7 @@ def _write(chosen: argparse.Namespace, found: Review) -> None:
         from diagnose.language.case_files import save_case
 
         save_case(found.case, chosen.save, over=chosen.over, sources=inputs(chosen))
-    if chosen.json:
-        print(json.dumps(review_data(found), ensure_ascii=False, indent=1))
-    else:
-        columns = text_width(chosen)
-        print(review_text(found, columns), end="")
+    show(chosen, lambda: review_data(found), lambda columns: review_text(found, columns).removesuffix("\n"))
 
 
 # ------------------------------------------------------------------ mapping

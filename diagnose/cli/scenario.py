@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import Load, Subparsers, asks_width, text_width, whole, write, writes
+from diagnose.cli.command import (
+    Load,
+    Parser,
+    Subparsers,
+    command,
+    show,
+    text_width,
+    whole,
+    write,
+)
 from diagnose.model.errors import CaseError
 from diagnose.terminal.console import bounded
 
@@ -29,27 +37,25 @@ GO_ON = "continue"
 LONG_QUESTION = 55
 
 
-def add_scenario(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_scenario(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
     scenario = commands.add_parser("scenario", help="fly failure scenarios: list, play, check, new")
     kinds = scenario.add_subparsers(dest="kind", metavar="WHAT", required=True)
-    kinds.add_parser("list", parents=[shared], help="list the shipped scenarios").set_defaults(run=_list)
-    play = kinds.add_parser("play", parents=[shared], help="fly a scenario and show the panel over time")
+    command(kinds, shared, "list", _list, "list the shipped scenarios")
+    play = command(kinds, shared, "play", _play, "fly a scenario and show the panel over time")
     play.add_argument("scenario", help="a shipped scenario (see: diagnose scenario list) or a file")
-    play.add_argument("--answers", action="store_true", help="say what fails and what could be known when")
-    writes(play, "--csv", text="write every second as a table (- for the screen)")
-    writes(play, "--html", text="write pictures of the panel over time as a page")
-    play.add_argument(
-        "--every", type=whole(1, 100_000), default=30, metavar="SECONDS", help="step of the timeline (30)"
+    play.flag("--answers", text="say what fails and what could be known when")
+    play.writes("--csv", text="write every second as a table (- for the screen)")
+    play.writes("--html", text="write pictures of the panel over time as a page")
+    play.option(
+        "--every", type=whole(1, 100_000), default=30, metavar="SECONDS", text="step of the timeline (30)"
     )
-    asks_width(play)
-    play.set_defaults(run=_play)
-    check = kinds.add_parser("check", parents=[shared], help="check a scenario and say how hard it is")
+    play.asks_width()
+    check = command(kinds, shared, "check", _check, "check a scenario and say how hard it is")
     check.add_argument("scenario")
-    check.set_defaults(run=_check)
-    new = kinds.add_parser("new", parents=[shared], help="make a scenario: asks, or draws one with --random")
-    writes(new, "file", text="the file to write")
-    new.add_argument("--random", action="store_true", help="draw one instead of asking")
+    new = command(kinds, shared, "new", _new, "make a scenario: asks, or draws one with --random")
+    new.writes("file", text="the file to write")
+    new.flag("--random", text="draw one instead of asking")
     new.add_argument("--level", choices=LEVELS, default="medium", help="how hard a drawn one is")
     new.add_argument("--system", choices=SYSTEMS, default="vacuum", help="what fails in a drawn one")
     new.add_argument("--panel", default="single_pump", help="panel of a drawn one")
@@ -58,7 +64,6 @@ def add_scenario(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
     )
     go_on = "go on with a file that was begun before"
     new.add_argument("--continue", dest="over", action="store_const", const=GO_ON, help=go_on)
-    new.set_defaults(run=_new)
 
 
 def flown(name: str, kb: KnowledgeBase) -> tuple[ScenarioRecord, Simulation, Engine]:
@@ -165,38 +170,28 @@ def _new(chosen: argparse.Namespace, load: Load) -> int:
 PAPERS = ("a4", "letter")
 
 
-def add_tabletop(commands: Subparsers, shared: argparse.ArgumentParser) -> None:
+def add_tabletop(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
-    tabletop = commands.add_parser(
-        "tabletop",
-        parents=[shared],
-        help="lead students through a scenario; handouts and the page that plays",
-    )
+    about = "lead students through a scenario; handouts and the page that plays"
+    tabletop = command(commands, shared, "tabletop", _tabletop, about)
     tabletop.add_argument("scenario", help="a shipped scenario (see: diagnose scenario list) or a file")
-    tabletop.add_argument(
-        "--team", action="append", default=[], metavar="NAME", help="a team; give it once for each"
-    )
-    writes(tabletop, "--record", text="keep the calls in this file")
-    tabletop.add_argument(
-        "--answers", action="store_true", help="let 'notes' show what failed and what can be known"
-    )
-    writes(tabletop, "--handout", text="write the students' handout instead")
-    writes(tabletop, "--instructor", text="write the instructor's copy instead")
-    writes(tabletop, "--page", text="write the page that plays instead")
+    teams = "a team; give it once for each"
+    tabletop.option("--team", action="append", default=[], metavar="NAME", text=teams)
+    tabletop.writes("--record", text="keep the calls in this file")
+    tabletop.flag("--answers", text="let 'notes' show what failed and what can be known")
+    tabletop.writes("--handout", text="write the students' handout instead")
+    tabletop.writes("--instructor", text="write the instructor's copy instead")
+    tabletop.writes("--page", text="write the page that plays instead")
     tabletop.add_argument("--paper", choices=PAPERS, default="a4", help="what the pages are printed on")
-    asks_width(tabletop)
-    tabletop.set_defaults(run=_tabletop)
-    debrief = commands.add_parser(
-        "debrief", parents=[shared], description="score a recorded session: who won, and why"
-    )
+    tabletop.asks_width()
+    about = "score a recorded session: who won, and why"
+    debrief = command(commands, shared, "debrief", _debrief, about, listed=False)
     debrief.add_argument("scenario")
     debrief.add_argument("record", type=Path, help="the session's record")
-    writes(debrief, "--html", text="write the debrief as a page")
-    debrief.add_argument("--figures", action="store_true", help="add penalties and scores of confidence")
-    debrief.add_argument("--json", action="store_true", help="answer as JSON")
+    debrief.writes("--html", text="write the debrief as a page")
+    debrief.flag("--figures", text="add penalties and scores of confidence")
     debrief.add_argument("--paper", choices=PAPERS, default="a4", help="what the page is printed on")
-    asks_width(debrief)
-    debrief.set_defaults(run=_debrief)
+    debrief.asks_form()
 
 
 def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
@@ -209,11 +204,8 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
         if chosen.handout:
             write(chosen, chosen.handout, handout(simulation, chosen.paper))
         if chosen.instructor:
-            write(
-                chosen,
-                chosen.instructor,
-                instructor_copy(simulation, follow(simulation, engine), chosen.paper),
-            )
+            copy = instructor_copy(simulation, follow(simulation, engine), chosen.paper)
+            write(chosen, chosen.instructor, copy)
         if chosen.page:
             from diagnose.render.pages.player import player_page
 
@@ -251,14 +243,13 @@ def _debrief(chosen: argparse.Namespace, load: Load) -> int:
     record = read_session(chosen.record, scenario)
     followed = follow(simulation, engine)
     scores = score(simulation, engine, followed, record)
+    figures = chosen.figures
     if chosen.html:
-        write(
-            chosen,
-            chosen.html,
-            debrief_page(simulation, followed, record, scores, chosen.paper, figures=chosen.figures),
-        )
-    elif chosen.json:
-        print(json.dumps(debrief_data(followed, scores), ensure_ascii=False, indent=1))
-    else:
-        print(debrief_text(simulation, followed, scores, text_width(chosen), figures=chosen.figures))
-    return 0
+        page = debrief_page(simulation, followed, record, scores, chosen.paper, figures=figures)
+        write(chosen, chosen.html, page)
+        return 0
+    return show(
+        chosen,
+        lambda: debrief_data(followed, scores),
+        lambda wide: debrief_text(simulation, followed, scores, wide, figures=figures),
+    )
