@@ -27,7 +27,7 @@ from diagnose.knowledge.load import knowledge_root, with_only
 from diagnose.model import CaseRecord, FailureKind, Grade, SnapshotRecord
 from diagnose.model.errors import ImpossibleEvidence
 from diagnose.network.evidence import facet_chance, motion_chance
-from diagnose.proof.outside.stored import ADVICE, AdviceRules
+from diagnose.proof.stored import ADVICE, AdviceRules
 from tests.small import shipped
 
 SEED = 20261128

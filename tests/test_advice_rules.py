@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from diagnose.knowledge.load import knowledge_root
-from diagnose.proof.outside.stored import ADVICE, AdviceRules
+from diagnose.proof.stored import ADVICE, AdviceRules
 from tests.advice_rules import AMMETERS, run_ammeters, run_panel, titles
 from tests.examples import LONG
 from tests.small import shipped

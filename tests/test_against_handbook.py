@@ -1,4 +1,4 @@
-"""Published failure tables, row by row and in both directions: ``diagnose.proof.outside.handbook`` on every row.
+"""Published failure tables, row by row and in both directions: ``diagnose.proof.handbook`` on every row.
 
 A row with a ``finding`` must contradict us in one of the two directions, else its finding is stale.
 """
@@ -13,7 +13,7 @@ import pytest
 
 from diagnose import likelihood_of, predict
 from diagnose.knowledge.load import load_handbook
-from diagnose.proof.outside.handbook import CANNOT_TELL, LEAST, RowChecks, case_of
+from diagnose.proof.handbook import CANNOT_TELL, LEAST, RowChecks, case_of
 from tests.small import shipped
 
 ROWS = {row.id: row for row in load_handbook()}

@@ -10,7 +10,7 @@ import pytest
 
 from diagnose.knowledge.load import with_only
 from diagnose.network.tables import compile_network
-from diagnose.proof.outside.handbook import (
+from diagnose.proof.handbook import (
     SCAN_PANEL,
     lost_rows,
     partial_panel_line,

@@ -12,7 +12,7 @@ import pytest
 from diagnose import answer_case, engine_for
 from diagnose.language.case_files import case_paths, load_case
 from diagnose.model import FailureKind
-from diagnose.proof.outside.handbook import place_of_truth
+from diagnose.proof.handbook import place_of_truth
 from tests.small import shipped
 
 PATHS = case_paths()

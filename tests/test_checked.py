@@ -13,13 +13,12 @@ import pytest
 from diagnose import cli
 from diagnose.knowledge.load import with_only
 from diagnose.network.unrolled import at, build_tables
-from diagnose.proof import outside as checked
-from diagnose.proof.outside import Evidence, Result, libraries
-from diagnose.proof.outside.handbook import INSTALL, Line, compared
-from diagnose.proof.outside.libraries import atmosphere_lines, leading_plan, query_pyagrum
-from diagnose.proof.outside.report import page, render, sections, to_data
-from diagnose.proof.outside.values import outside, value_lines
+from diagnose.proof import evidence as checked
+from diagnose.proof import values
+from diagnose.proof.evidence import Evidence, Result, evidence_page, render, sections, to_data
+from diagnose.proof.handbook import INSTALL, Line, compared
 from diagnose.proof.sensitivity import load_result, origin_counts
+from diagnose.proof.values import atmosphere_lines, leading_plan, outside, query_pyagrum, value_lines
 from tests.small import shipped
 
 LINES = [*value_lines(shipped()), *atmosphere_lines()]
@@ -96,8 +95,8 @@ def _fields(record):
 
 
 def test_a_library_that_is_missing_is_a_line_and_no_crash(monkeypatch):
-    monkeypatch.setattr(libraries, "optional", lambda name: None)
-    lines = [*atmosphere_lines(), *libraries.inference_lines(shipped(), {}, lambda _: None)]
+    monkeypatch.setattr(values, "optional", lambda name: None)
+    lines = [*atmosphere_lines(), *values.inference_lines(shipped(), {}, lambda _: None)]
     assert len(lines) == 4
     assert {line.result for line in lines} == {Result.NOT_RUN}
     assert {line.why_not for line in lines} == {INSTALL}
@@ -105,7 +104,7 @@ def test_a_library_that_is_missing_is_a_line_and_no_crash(monkeypatch):
 
 
 def test_a_library_that_is_not_installed_is_none():
-    assert libraries.optional("no_such_library_anywhere") is None
+    assert values.optional("no_such_library_anywhere") is None
 
 
 @pytest.mark.parametrize("name", ["wrong_setting", "vacuum_pump_three_snapshots", "asrs_98401_pitot_ice"])
@@ -212,7 +211,7 @@ class Reader(HTMLParser):
 
 
 def test_the_page_stands_by_itself_and_says_what_the_text_says():
-    written = page(evidence(), shipped())
+    written = evidence_page(evidence(), shipped())
     reader = Reader()
     reader.feed(written)
     assert reader.open == []
@@ -234,7 +233,7 @@ def test_the_command_writes_text_data_and_page(monkeypatch, capsys, tmp_path):
     path = tmp_path / "evidence.html"
     assert cli.main(["evidence", "--json", "--html", str(path)]) == 0
     assert json.loads(capsys.readouterr().out)["agree"] == 5
-    assert path.read_text().startswith("<!DOCTYPE html>")
+    assert path.read_text().startswith("<!doctype html>")
     assert cli.main(["evidence", "--html", str(tmp_path)]) == 1
     assert "the file cannot be written" in capsys.readouterr().err
     monkeypatch.setattr(checked, "gather", lambda kb, told: evidence(FAULT))
@@ -252,7 +251,7 @@ def test_a_stored_calibration_is_shown_with_its_picture_and_its_limits():
     """Shapes as ``diagnose.proof.calibrate`` gives them; before it was run the document says that it was not."""
     from types import SimpleNamespace as Record
 
-    from diagnose.proof.outside.stored import calibration_section
+    from diagnose.proof.stored import calibration_section
 
     tally = Record(name="1", flights=100, top1=60, top3=90, mean=0.5)
     scores = Record(
@@ -280,7 +279,7 @@ def test_a_stored_calibration_is_shown_with_its_picture_and_its_limits():
 
 
 def test_stored_reviews_are_shown_by_failure_with_what_they_miss():
-    from diagnose.proof.outside.stored import ByFailure, Reviewed, Sound, Total, review_section
+    from diagnose.proof.stored import ByFailure, Reviewed, Sound, Total, review_section
 
     total = Total(
         hz=1, gps=True, failing=61, first=40, isolable=36, first_of_isolable=33, told_apart=30, first_of_told_apart=29,

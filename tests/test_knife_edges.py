@@ -16,7 +16,7 @@ import pytest
 from diagnose.language import RestAsExpected
 from diagnose.language.case_files import load_case
 from diagnose.language.session import Session, State
-from diagnose.proof.outside.handbook import published
+from diagnose.proof.handbook import published
 from tests.examples import part
 from tests.small import engine, shipped
 

@@ -23,7 +23,7 @@ import pytest
 from diagnose.knowledge.load import load_handbook
 from diagnose.language.session import NOT_LOOKED_AT
 from diagnose.model import CaseRecord, FailureKind
-from diagnose.proof.outside.handbook import CANNOT_TELL, RowChecks, case_of
+from diagnose.proof.handbook import CANNOT_TELL, RowChecks, case_of
 from diagnose.terminal.commands import Desk, obey
 from tests.small import engine, shipped
 

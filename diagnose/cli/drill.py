@@ -9,17 +9,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import (
-    Load,
-    Parser,
-    Subparsers,
-    command,
-    inputs,
-    tell,
-    text_width,
-    whole,
-    write,
-)
+from diagnose.cli.command import Load, Parser, Subparsers, command, inputs, tell, text_width, whole, write
 from diagnose.model.errors import CaseError
 
 if TYPE_CHECKING:

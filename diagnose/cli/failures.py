@@ -6,15 +6,7 @@ import argparse
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from diagnose.cli.command import (
-    Load,
-    Parser,
-    Subparsers,
-    command,
-    show,
-    text_width,
-    write,
-)
+from diagnose.cli.command import Load, Parser, Subparsers, command, show, text_width, write
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -10,16 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import (
-    Load,
-    Parser,
-    Subparsers,
-    command,
-    show,
-    tell,
-    whole,
-    write,
-)
+from diagnose.cli.command import Load, Parser, Subparsers, command, show, tell, whole, write
 from diagnose.terminal.console import step
 
 if TYPE_CHECKING:
@@ -260,15 +251,14 @@ def add_evidence(commands: Subparsers, shared: Parser) -> None:
 
 
 def _evidence(chosen: argparse.Namespace, load: Load) -> int:
-    from diagnose.proof.outside import gather
-    from diagnose.proof.outside.report import render, to_data
+    from diagnose.proof.evidence import gather, render, to_data
 
     kb = load()
     found = gather(kb, tell)
     if chosen.html is not None:
-        from diagnose.proof.outside.report import page
+        from diagnose.proof.evidence import evidence_page
 
-        write(chosen, chosen.html, page(found, kb), tell if chosen.json else print)
+        write(chosen, chosen.html, evidence_page(found, kb), tell if chosen.json else print)
     if chosen.json or chosen.html is None:
         show(chosen, lambda: to_data(found), lambda columns: render(found, kb, columns))
     return 1 if found.faults else 0

@@ -9,17 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import (
-    Load,
-    Parser,
-    Subparsers,
-    command,
-    inputs,
-    show,
-    tell,
-    text_width,
-    write,
-)
+from diagnose.cli.command import Load, Parser, Subparsers, command, inputs, show, tell, text_width, write
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.terminal.console import bounded
 

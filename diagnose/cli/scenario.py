@@ -7,16 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.cli.command import (
-    Load,
-    Parser,
-    Subparsers,
-    command,
-    show,
-    text_width,
-    whole,
-    write,
-)
+from diagnose.cli.command import Load, Parser, Subparsers, command, show, text_width, whole, write
 from diagnose.model.errors import CaseError
 from diagnose.terminal.console import bounded
 

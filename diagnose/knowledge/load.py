@@ -210,9 +210,7 @@ def knowledge_error(problems: list[str]) -> KnowledgeError:
     """Give one error for all the problems found."""
     count = "one problem" if len(problems) == 1 else f"{len(problems)} problems"
     return KnowledgeError(
-        f"the knowledge base has {count}",
-        mend="correct the entries named below",
-        problems=tuple(problems),
+        f"the knowledge base has {count}", mend="correct the entries named below", problems=tuple(problems)
     )
 
 

@@ -119,11 +119,7 @@ class PhysicsRangeError(DiagnoseError):
 
     def as_dict(self) -> dict[str, object]:
         """Return the error as plain data for JSON, with value, limits and unit."""
-        return super().as_dict() | {
-            "value": self.value,
-            "limits": list(self.limits),
-            "unit": self.unit,
-        }
+        return super().as_dict() | {"value": self.value, "limits": list(self.limits), "unit": self.unit}
 
 
 def _sentence(text: str) -> str:

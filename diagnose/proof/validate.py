@@ -230,11 +230,7 @@ def looks_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
         where = kb.at("looks", entry)
         for kind, names, known in (
             ("facet", look.reads, facets),
-            (
-                "maneuver",
-                (*filter(None, [look.manoeuvre]), *look.only_while, *look.not_while),
-                kb.manoeuvres,
-            ),
+            ("maneuver", (*filter(None, [look.manoeuvre]), *look.only_while, *look.not_while), kb.manoeuvres),
             ("context", look.not_in, kb.context),
             ("gauge", look.blind_needs, kb.gauges),
             ("switch or part", look.without, {*kb.switches, *kb.parts}),

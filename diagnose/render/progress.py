@@ -121,11 +121,7 @@ def instructor_text(told: Summary, kb: KnowledgeBase, width: int) -> str:
     """One page for an instructor: what the student has done, what is weak, what to work on."""
     if told.first is None:
         return "This student has answered nothing yet."
-    lines = [
-        fill(f"Drill: summary of {told.at:%Y-%m-%d}", width),
-        "",
-        progress_text(told, kb, width),
-    ]
+    lines = [fill(f"Drill: summary of {told.at:%Y-%m-%d}", width), "", progress_text(told, kb, width)]
     if told.weakest:
         lines += ["", "Forgotten most often"]
         for held in told.weakest:

@@ -322,8 +322,7 @@ class Worksheet:
         typing = Condition(lambda: self.sheet.commanding)
         menu = CompletionsMenu(max_height=8, extra_filter=typing)
         body = FloatContainer(
-            HSplit([self._grid, line, keys]),
-            floats=[Float(menu, xcursor=True, ycursor=True)],
+            HSplit([self._grid, line, keys]), floats=[Float(menu, xcursor=True, ycursor=True)]
         )
         self.app = Application(
             layout=Layout(body, focused_element=self._grid),

@@ -42,8 +42,7 @@ def place_of(text: str, count: int) -> int:
     wanted = text.strip().lower().rstrip(").")
     if len(wanted) != 1 or wanted not in LETTERS[:count]:
         raise CaseError(
-            f"{text.strip()!r} is not one of the answers",
-            mend=f"a letter from a to {LETTERS[count - 1]}",
+            f"{text.strip()!r} is not one of the answers", mend=f"a letter from a to {LETTERS[count - 1]}"
         )
     return LETTERS.index(wanted)
 
@@ -84,11 +83,7 @@ def quadratic_score(said: Sequence[float], chances: Sequence[float]) -> float:
 
 
 def mark(
-    text: str,
-    options: Sequence[Option],
-    chances: Sequence[float],
-    right: Sequence[int],
-    told: float,
+    text: str, options: Sequence[Option], chances: Sequence[float], right: Sequence[int], told: float
 ) -> Marked:
     """Mark an answer. ``chances`` (option,): the engine's, zero for ``OPEN``; ``right``: places that are right.
 
@@ -142,8 +137,7 @@ class PredictIt:
         letters = [sign for sign in text.lower() if sign not in " ,;"]
         if len(letters) != len(self.asked):
             raise CaseError(
-                f"{len(self.asked)} letters are needed, one per gauge",
-                mend=" ".join("a" for _ in self.asked),
+                f"{len(self.asked)} letters are needed, one per gauge", mend=" ".join("a" for _ in self.asked)
             )
         places = [place_of(sign, len(one.readings)) for sign, one in zip(letters, self.asked, strict=True)]
         hits = [place == one.right for place, one in zip(places, self.asked, strict=True)]

@@ -79,7 +79,9 @@ def by_this_clock(held: Held, now: datetime) -> Held:
     return replace(held, due=min(held.due, now), state=json.dumps(state))
 
 
-def reschedule(held: Held, marked: Marked, seconds: float, now: datetime, quick_s: float, slow_s: float) -> Held:
+def reschedule(
+    held: Held, marked: Marked, seconds: float, now: datetime, quick_s: float, slow_s: float
+) -> Held:
     """Give the card after an answer; ``seconds`` is what the answer took.
 
     An answer that does not count teaches the schedule nothing: the card is asked again soon.

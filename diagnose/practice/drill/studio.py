@@ -318,9 +318,7 @@ def belief_of(studio: Studio, posterior: Posterior, sets: Array, only: Collectio
     each = (1.0 - share) / max(len(alone), 1)
     total = share * said[SOUND] + each * sum(said[name] for name in alone)
     return Belief(
-        nothing=share * said[SOUND] / total,
-        of={name: each * said[name] / total for name in alone},
-        said=said,
+        nothing=share * said[SOUND] / total, of={name: each * said[name] / total for name in alone}, said=said
     )
 
 
@@ -435,10 +433,7 @@ def fly(studio: Studio, truth: str, legs: tuple[Leg, ...], at_minutes: float, rn
         panel=studio.network.panel.id,
         briefing="",
         leg=legs,
-        start=Start(
-            altitude_ft=altitude_ft,
-            heading_deg=10.0 * int(rng.integers(1, 37)),
-        ),
+        start=Start(altitude_ft=altitude_ft, heading_deg=10.0 * int(rng.integers(1, 37))),
         failure=() if truth == SOUND else (event_for(studio.kb.failures[truth], at_minutes),),
         context=context,
         turbulence=float(rng.choice(TURBULENCE)),

@@ -139,13 +139,7 @@ class Command:
 
 
 def command(
-    run: Run,
-    name: str,
-    arguments: str,
-    text: str,
-    more: str = "",
-    also: tuple[str, ...] = (),
-    **nature: bool,
+    run: Run, name: str, arguments: str, text: str, more: str = "", also: tuple[str, ...] = (), **nature: bool
 ) -> Command:
     """Describe a command; ``also`` are other words for it, ``nature`` its marks (see ``Command``)."""
     usage = f"{name} {arguments}".strip()

@@ -98,8 +98,7 @@ def when_flown(desk: Desk, text: str, old: SnapshotRecord | None) -> SnapshotRec
     flown = msgspec.structs.replace(old, **fields) if old else SnapshotRecord(**fields)
     if not (flown.minutes > 0.0 and flown.minutes_before >= 0.0):
         raise CaseError(
-            "the duration must be positive, and so must the gap",
-            mend="moment climb for 2 after 10",
+            "the duration must be positive, and so must the gap", mend="moment climb for 2 after 10"
         )
     if max(flown.minutes, flown.minutes_before) > LONGEST_MINUTES:
         raise CaseError("no moment lasts, and no gap is, longer than a day", mend="give minutes or hours")

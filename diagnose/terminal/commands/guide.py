@@ -322,8 +322,7 @@ def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
         said.append(fill(f"Conditions: {conditions(desk)}{denied}.", desk.width))
     if scene.manoeuvre and not (speaks and _in_hand(desk) == scene.manoeuvre):
         fresh = SnapshotRecord(
-            manoeuvre=scene.manoeuvre,
-            switches=desk.case.snapshot[-1].switches if desk.case.snapshot else {},
+            manoeuvre=scene.manoeuvre, switches=desk.case.snapshot[-1].switches if desk.case.snapshot else {}
         )
         desk = desk.on(desk.session.insert(fresh, len(desk.case.snapshot)))
         said.append(f"Moment {len(desk.case.snapshot)}: {kb.manoeuvres[scene.manoeuvre].name}.")
