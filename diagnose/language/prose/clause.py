@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from diagnose.language.lexicon import GLUE, Sense
 from diagnose.language.names import phrases
-from diagnose.language.prose.counting import Counting
+from diagnose.language.prose.accounting import Accounting
 from diagnose.language.prose.pieces import EVIDENCE, STOPS, Piece, Span, determined, glue, names
 
 
-class Clause(Counting):
+class Clause(Accounting):
     """Reads the gauges, behaviors, maneuvers, switches and numbers of one clause, left to right."""
 
     def read(self) -> None:
@@ -29,6 +29,7 @@ class Clause(Counting):
         self._same_again()
         self._listed_too()
         self._numbers()
+        self._account()
         self._finish()
 
     def _span(self, at: int, span: Span) -> None:
@@ -270,6 +271,8 @@ class Clause(Counting):
 
     def _attach(self, at: int, senses: list[Sense]) -> bool:
         span = self.spans[at]
+        if span.text in self.reader.prose["colors"] and names(self.spans[min(at + 1, len(self.spans) - 1)]):
+            return True  # "the red low voltage light": which one
         before, behind = self.spans[at - 1 : at] if at else [], self.spans[at + 1 : at + 2]
         if self._only_how(span, behind):
             return True
@@ -447,7 +450,8 @@ class Clause(Counting):
             for g in self.reader.gauges_of(span)
         ]
         looked = named and self.attended and not self.told
-        if looked:
+        unread = named and not self.told and (self.strange or self._has("behaviour"))
+        if looked or unread:
             self.state.topic = tuple(dict.fromkeys(named))  # "I glanced at the DG. It was spinning."
         # "pitch and power had not changed" is no topic
         self.aside -= {g for span in self.spans if span.sense("gauge") for g in self.reader.gauges_of(span)}

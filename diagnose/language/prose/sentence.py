@@ -47,6 +47,7 @@ class SentenceReader(Divided):
         words, slips = corrected(tokens(self.text), self.known)
         if asked := self._question(words):
             return SentenceRead(text=self.text, pieces=asked, slips=slips, question=True)
+        words = self._without_quite(words)
         spans = list(self._spans(words))
         for piece in self._collisions(words):
             self.pieces.append(piece)
@@ -286,9 +287,13 @@ class SentenceReader(Divided):
         guesses = [span for span in spans if "guess" in span.kinds]
         if any("thought" not in span.words and "think" not in span.words for span in guesses):
             return False
+        if any("others" in span.kinds for span in spans[: spans.index(guesses[0])]):
+            return False  # "he thought the vacuum had gone"
+        named = {g for span in spans if names(span) for g in self.gauges_of(span)}
         return any("gauge" in span.kinds for span in spans) and any(
             sense.kind in ("behaviour", "reading")
             and sense.value not in ("wrong", "dead", "normal", "recover")
+            and (sense.kind == "behaviour" or sense.value.partition(".")[0] in named)
             for span in spans
             for sense in span.senses
         )

@@ -28,6 +28,18 @@ class Divided:
         self.kb, self.known, self.state, self.text = kb, known, state, text
         self.prose = known.tables["prose"]
 
+    def _without_quite(self, words: Sequence[Token]) -> list[Token]:
+        """Leave out a "right" that names no side: "rolled right over", "went right down"."""
+        quite, going = set(self.prose["right_before"]), set(self.prose["right_after"])
+        return [
+            token
+            for at, token in enumerate(words)
+            if token.text != "right"
+            or not 0 < at < len(words) - 1
+            or words[at + 1].text not in quite
+            or words[at - 1].text in going
+        ]
+
     def _spans(self, words: Sequence[Token]) -> Iterator[Span]:
         said = tuple(token.text for token in words)
         place = 0
@@ -155,6 +167,8 @@ class Divided:
         for at, span in enumerate(spans):
             stop = span.words[0] in STOPS
             breaks = "breaks" in span.kinds
+            if span.text in (",", "then", "and") and self._counts_on(now, spans[at + 1 : at + longest]):
+                continue
             if (stop or breaks) and not self._listing(now, spans[at : at + longest], stop):
                 if now:
                     found.append((lead, now))
@@ -180,6 +194,16 @@ class Divided:
         if now:
             found.append((lead, now))
         return found
+
+    def _counts_on(self, before: list[Span], after: list[Span]) -> bool:
+        """Whether the next number of a needle follows: "it kept falling, 100, 80, then 60"."""
+        rest = [span for span in after if span.text not in ("then", "and", "now", "finally", "down", "up", "to")]
+        if not rest or rest[0].number is None or rest[0].unit in ("min", "s", "h", "C", "F", "rpm"):
+            return False
+        told = next((at for at, span in enumerate(before) if names(span) or span.sense("pronoun")), None)
+        alone = len(rest) < 2 or rest[1].words[0] in STOPS or bool(rest[1].kinds & {"breaks"})
+        ended = bool(before) and (before[-1].number is not None or bool(before[-1].kinds & {"behaviour", "copula"}))
+        return alone and ended and told is not None and not names(before[-1])
 
     def _runs_on(self, before: list[Span], after: list[Span]) -> bool:
         """Whether a sentence without stops begins its next clause here: "it came back the altimeter was fine"."""
