@@ -261,6 +261,9 @@ class Clause(Accounting):
         if before is not None and before.words[-1] in self.reader.prose["not_before"]:
             return before.words[-1] in ("in", "of", "on") and bool(self.waiting)
         following = self.spans[at + 1] if at + 1 < len(self.spans) else None
+        beside = self._next(at, skip=("joins",))
+        if beside > at + 1 and beside < len(self.spans) and self.spans[beside].sense("gauge"):
+            return True  # "altitude and VSI were unaffected"
         if sense.value == "outside" and not at and following is not None and "aircraft" in following.kinds:
             return True  # "outside we were level"
         if following is not None and (
@@ -271,6 +274,10 @@ class Clause(Accounting):
 
     def _attach(self, at: int, senses: list[Sense]) -> bool:
         span = self.spans[at]
+        if span.text in self.reader.prose["particles"] and self._of_a_verb(at):
+            return True  # "did not budge off field elevation"
+        if self._of_a_noun(at):
+            return True
         if span.text in self.reader.prose["colors"] and names(self.spans[min(at + 1, len(self.spans) - 1)]):
             return True  # "the red low voltage light": which one
         before, behind = self.spans[at - 1 : at] if at else [], self.spans[at + 1 : at + 2]
@@ -373,6 +380,26 @@ class Clause(Accounting):
             if self._attach_to(at, senses, focus):
                 return True
             self.gauges = ()
+        return False
+
+    def _of_a_verb(self, at: int) -> bool:
+        """Whether a particle belongs to the verb of behavior right before it."""
+        before = self.spans[at - 1] if at else None
+        if before is None or self.spans[at].text in ("up", "down"):
+            return False
+        return "behaviour" in before.kinds and not before.kinds & {"copula", "adverb", "gauge", "pronoun"}
+
+    def _of_a_noun(self, at: int) -> bool:
+        """ "With a normal climb attitude": what an adjective is said of is the noun behind it, and no needle."""
+        if not at or self.spans[at - 1].text not in self.reader.prose["articles"]:
+            return False
+        for span in self.spans[at + 1 : at + 3]:
+            if names(span) and not set(self.reader.gauges_of(span)) & set(self.gauges):
+                return bool(self.gauges) and span.sense("gauge") is not None and not self._behaves(at)[0].weak
+            if not span.senses and span.number is None:
+                return span.text not in self.reader.prose["measures"]
+            if not span.kinds & {"setting", "motion"}:
+                return False
         return False
 
     def _stepped(self, at: int, senses: list[Sense]) -> list[Sense]:

@@ -57,6 +57,10 @@ class Flying(Saying):
 
     def _same_again(self) -> None:
         at = next((at for at, span in enumerate(self.spans) if "same_again" in span.kinds), None)
+        said = self.reader.pieces[-1].kind in EVIDENCE if self.reader.pieces else False
+        if at is None and said and self.lead in ("and", ","):  # ", and the variometer too"
+            bare = all(names(s) or s.text in ("too", "also", "as well") or "joins" in s.kinds for s in self.spans)
+            at = next((at for at, s in enumerate(self.spans) if s.text in ("too", "also", "as well") and bare), None)
         if at is None or self.told:
             return
         gauges = [g for span in self.spans if names(span) for g in self.reader.gauges_of(span)]
@@ -241,6 +245,8 @@ class Flying(Saying):
             )
             pronoun = any(s.sense("pronoun") for s in self.spans[:at])
             alone = span.words[0] in self.reader.prose["airplane_only"] or (at == 0 and self._to_altitude())
+            begins = opening and not pronoun and not self.number and span.words[0] in self.reader.prose["flyable"]
+            alone = alone or (begins and not any(s.unit == "kt" for s in self.spans))  # "Descended and ..."
             if alone and not self.gauges:
                 return not self.negated and self._fly(at, span, sense, led)
             if self.subject != "self" and not led and not (opening and not pronoun and not self.state.focus):

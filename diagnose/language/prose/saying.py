@@ -86,6 +86,9 @@ class Saying:
         if weak and not any(span.kinds & {"copula", "report"} for span in self.spans[:at]):
             return False
         pronoun = any(span.sense("pronoun") for span in self.spans[:at])
+        verb = any(span.kinds & {"copula", "report", "perceive"} for span in self.spans[:at])
+        if at and self.spans[at - 1].text in self.reader.prose["articles"] and not verb:
+            return False  # "... and a normal climb attitude"
         following = self.spans[at + 1 : at + 2]
         if (
             not at

@@ -145,11 +145,14 @@ class SentenceReader(Divided):
             return
         kinds = {kind for span in spans for kind in span.kinds}
         source = self.source(spans)
-        self.supposed = "supposed_whole" in kinds or (self.supposed and lead != "but")
+        self.supposed = "supposed_whole" in kinds or (self.supposed and lead not in ("but", "so"))
         if "if_words" in kinds or lead == "if" or self.supposed:
             self.unused.append(Unused(words=source, gauge=self._likely(spans), why="only supposed"))
             self._spoken_of(spans)
             self.supposed = self.supposed and lead not in ("which", "as")  # an aside ends with itself
+            return
+        if self._intended(spans):
+            self.unused.append(Unused(words=source, gauge=self._likely(spans), why="only intended"))
             return
         if self._found(spans):
             self.pieces.append(Piece(kind="noted", words=source, value=f"found afterwards: {source}"))
@@ -261,10 +264,18 @@ class SentenceReader(Divided):
             for at, span in enumerate(spans)
         )
 
+    def _intended(self, spans: list[Span]) -> bool:
+        """ "I was going to fail the vacuum on him", "she likes night flying": nothing that happened."""
+        gauge = next((at for at, span in enumerate(spans) if names(span)), len(spans))
+        person = next((at for at, span in enumerate(spans) if span.kinds & {"aircraft", "others"}), gauge)
+        return any_of(tuple(word for span in spans[person:gauge] for word in span.words), self.prose["intended"]) or any_of(
+            tuple(word for span in spans for word in span.words), self.prose["habits"]
+        )
+
     def _spoken_of(self, spans: list[Span]) -> None:
         """ "The light should have come on but it stayed dark": what was only supposed still says what "it" is."""
         named = tuple(g for span in spans if span.sense("gauge") for g in self.gauges_of(span))
-        if named and not self.supposed:
+        if named:
             self.state.focus, self.state.named = named, True
             self.state.seen += named
 
@@ -419,7 +430,7 @@ class SentenceReader(Divided):
                 static = tuple(self.known.tables["all_gauges"]["pitot_static"])
                 return static if focus and set(focus) <= set(static) else ()
             if pronoun.value == "many" and len(focus) < 2:
-                return ()
+                return tuple(self.state.gone) if len(self.state.gone) == 2 else ()
             if set(span.words) & {"gauge", "gage", "needle", "dial"}:
                 beside = self.prose[
                     "companion"
