@@ -5,7 +5,7 @@ from __future__ import annotations
 from diagnose.language.lexicon import GLUE, Sense
 from diagnose.language.names import phrases
 from diagnose.language.prose.accounting import Accounting
-from diagnose.language.prose.pieces import EVIDENCE, STOPS, Piece, Span, determined, glue, names
+from diagnose.language.prose.pieces import EVIDENCE, STOPS, Piece, Span, content, determined, glue, names
 
 
 class Clause(Accounting):
@@ -449,6 +449,8 @@ class Clause(Accounting):
         return fine
 
     def _finish(self) -> None:
+        if content(self.spans) and self.lead not in ("which", "who"):  # an aside leaves it as it was
+            self.reader.spoke = bool(self.told or self.gauges or any(names(span) for span in self.spans))
         if self.told:
             self.state.last = [p for p in self.told if p.kind in EVIDENCE]
             self.state.told += 1
@@ -477,7 +479,7 @@ class Clause(Accounting):
             for g in self.reader.gauges_of(span)
         ]
         looked = named and self.attended and not self.told
-        unread = named and not self.told and (self.strange or self._has("behaviour"))
+        unread = named and not self.told and not self.state.topic and (self.strange or self._has("behaviour"))
         if looked or unread:
             self.state.topic = tuple(dict.fromkeys(named))  # "I glanced at the DG. It was spinning."
         # "pitch and power had not changed" is no topic

@@ -103,7 +103,7 @@ class Counting(Flying):
             ):
                 self._sized(gauge, trend, at, span, unit)
             elif (
-                (self._just(at, "still") or before == span.number)
+                (self._just(at, "still") or self._just(at, "always") or before == span.number or not self.gauges)
                 and earlier == span.number
                 and has_reading(self.kb, gauge, "trend", "steady")
             ):
@@ -192,6 +192,8 @@ class Counting(Flying):
         named = next(
             (place for place, other in enumerate(self.spans) if names(other) or other.sense("pronoun")), -1
         )
+        if (on := self._number_on(at)) or (on := self._his_own(at, span)):
+            return on
         held = self.held[at] or self.gauges
         if held and named <= at:
             fitting = [
@@ -225,6 +227,35 @@ class Counting(Flying):
             if fitting and (near or (fitting[0] in prose["absolute"] and self.at_number_alone())):
                 return fitting[0]
         return ""
+
+    def _number_on(self, at: int) -> str:
+        """ "40 on the ASI": the gauge behind the number."""
+        if not self.spans[at + 1 : at + 2] or self.spans[at + 1].text not in ("on", "on the", "at"):
+            return ""
+        place = self._next(at + 1)
+        gauges = self.reader.gauges_of(self.spans[place]) if place < len(self.spans) else ()
+        fits = len(gauges) == 1 and names(self.spans[place]) and self._plausible(gauges[0], self.spans[at])
+        return gauges[0] if fits else ""
+
+    def _his_own(self, at: int, span: Span) -> str:
+        """ "I was indicating 85", "always 70", "60 in the climb": a number of the needle that is spoken of."""
+        if self.gauges or span.unit or names(self.spans[min(at + 1, len(self.spans) - 1)]):
+            return ""
+        before = self.spans[at - 1] if at else None
+        if before is not None and before.text == "indicating" and self.subject == "self":
+            return "airspeed" if self._plausible("airspeed", span) else ""
+        (gauge,) = self.state.topic if len(self.state.topic) == 1 else ("",)
+        if not self._plausible(gauge, span) or not self._next_is_flown(at):
+            return ""
+        said = self.reader.prose["said_of_it"]
+        seen = before is not None and ({*before.words} & {*said} or "perceive" in before.kinds)
+        again = span.number in self.state.history.get(gauge, ())
+        return gauge if (seen and self.subject in ("", "self")) or (before is None and again) else ""
+
+    def _next_is_flown(self, at: int) -> bool:
+        """Whether nothing follows a number, or the maneuver in which it was read."""
+        rest = [span for span in self.spans[at + 1 :] if not glue(span, GLUE | {"during"})]
+        return not rest or bool(rest[0].kinds & {"setting", "motion"})
 
     def _size_of_last(self, gauge: str) -> int | None:
         """Where the last reading of a gauge stands among the sentence's pieces, if it has no size yet."""
@@ -385,5 +416,5 @@ class Counting(Flying):
             if span.kinds & {"adverb", "determiner"} and span.text not in self.reader.prose["prepositions"]:
                 continue
             unknown = not span.senses and span.number is None and not span.words[0].endswith("ly")
-            return unknown or bool(span.kinds & {"day"})
+            return unknown or bool(span.kinds & {"day", "everything"})
         return False

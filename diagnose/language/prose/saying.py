@@ -103,6 +103,9 @@ class Saying:
             return False  # "that is not right"
         if self.lead in ("after", "before", "until", "till") and not pronoun:
             return False  # it only says when: "after a turn"
+        needle = self.spans[at].words[0] in ("indication", "indications")
+        if self.number and not (pronoun or needle or self.reader.spoke):
+            return False  # "it charged, then quit": what stands before is none of our needles
         goes_on = self.number and self.lead in ("and", "then", "but", ",") and self.state.named
         coming = self.reader.prose["coming"]
         if not goes_on and not pronoun and {self.spans[0].words[0], self.spans[at].words[0]} & set(coming):
@@ -290,6 +293,10 @@ class Saying:
             return False  # by hand
         if behaviour.id == "recover" and where[0].words[0].endswith("ing") and gauge not in self.state.gone:
             return False  # "the speed was coming back": nothing was told of it before
+        slow = self.known.behaviours["sluggish"]
+        if denied and behaviour.id == "move" and self.negator in ("hardly", "barely", "scarcely"):
+            if slow.means[0].startswith(f"{gauge}."):
+                return self._say(gauge, slow, where, denied=False)
         if denied and behaviour.denied:
             return self._say(gauge, self.known.behaviours[behaviour.denied], where, denied=False)
         meant = said_of(self.kb, gauge, behaviour)

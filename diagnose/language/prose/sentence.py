@@ -38,6 +38,8 @@ class SentenceReader(Divided):
         self.numbers: dict[str, float] = {}
         self.range = False
         self.supposed = False
+        #: whether the clause before was about a gauge
+        self.spoke = False
         #: whether the clause in hand is the last of the sentence
         self.final = False
 
