@@ -54,7 +54,10 @@ def _nearest(word: str, known: frozenset[str]) -> str:
 
     like = phrases().likeness
     if len(word) < like.shortest_mistyped:
-        return ""
+        # two letters that changed places, or a last one left out: in a short word nothing else is sure
+        swapped = {word[:at] + word[at + 1] + word[at] + word[at + 2 :] for at in range(len(word) - 1)}
+        found = sorted(other for other in swapped | {f"{word}e", f"{word}l"} if other in known)
+        return found[0] if len(found) == 1 and len(word) >= like.shortest_beginning else ""
     most = 1 if len(word) < 8 else 2
     longer = [other for other in _by_letter(known).get(word[0], ()) if len(other) >= like.shortest_mistyped]
     near = process.extract(word, longer, scorer=OSA.distance, score_cutoff=most, limit=2)

@@ -23,7 +23,7 @@ class Clause(Accounting):
         for at, span in enumerate(spans):
             self._span(at, span)
             self.held.append(self.gauges)
-        self.state.subject = self.subject if self.subject in ("self", "other", "unknown") else ""
+        self.state.subject = self.subject if self.subject in ("self", "other", "unknown", "everything") else ""
         self._everything()
         self._lamp()
         self._same_again()

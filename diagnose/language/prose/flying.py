@@ -27,14 +27,16 @@ class Flying(Saying):
             self.reader.pieces.append(Piece(kind="rest", words=self.reader.source([fine]), value="else"))
             return
         whole = next((at for at, span in enumerate(self.spans) if "everything" in span.kinds), None)
+        if whole is None and self.lead in ("and", "then", "but") and self.state.subject == "everything":
+            whole = -1  # "everything jumped and started working": goes on
         if whole is None or self.excepted:
             return
-        self.state.subject = "unknown"  # "everything was erect and normal": not the gauge of before
+        self.state.subject = "everything"  # "everything was erect and normal": not the gauge of before
         after = self.spans[whole + 1 :]
         words = self.reader.source(self.spans)
-        others = "else" if set(self.spans[whole].words) & set(self.reader.prose["others"]) else ""
+        others = "else" if whole >= 0 and set(self.spans[whole].words) & set(self.reader.prose["others"]) else ""
         changed = any("changed" in span.words or "change" in span.words for span in after)
-        if self.spans[whole].text == "nothing else":
+        if whole >= 0 and self.spans[whole].text == "nothing else":
             if changed:
                 self.reader.pieces.append(Piece(kind="rest", words=words, value="else"))
             return
@@ -44,7 +46,7 @@ class Flying(Saying):
             for sense in span.senses
         )
         if normal and not any("negation" in span.kinds for span in self.spans) and self._beside(whole):
-            if any(piece.kind == "expected" or piece.reading for piece in self.told):
+            if whole >= 0 and any(piece.kind == "expected" or piece.reading for piece in self.told):
                 for piece in [p for p in self.told if p.gauge in self.state.focus]:
                     self.told.remove(piece)
                     self.reader.pieces.remove(piece)

@@ -174,6 +174,7 @@ class SentenceReader(Divided):
             return
         self._times(lead, spans, number)
         if "guess" in kinds and not self._thinks_it_showed(spans):
+            self._flown_before(lead, spans, number)
             self.pieces.append(Piece(kind="guess", words=source))
             return
         if "silence" in kinds:
@@ -265,6 +266,13 @@ class SentenceReader(Divided):
             and any_of(tuple(w for s in spans[at : at + 4] for w in s.words), self.prose["other_side"])
             for at, span in enumerate(spans)
         )
+
+    def _flown_before(self, lead: str, spans: list[Span], number: int) -> None:
+        """ "Climbing out I thought ...": the maneuver stands before the guess."""
+        end = next(at for at, span in enumerate(spans) if "guess" in span.kinds)
+        scene = [span for span in spans[:end] if not (names(span) or span.sense("pronoun"))]
+        if any(span.kinds & {"setting", "motion"} for span in scene):
+            Clause(self, lead, scene, number).read()
 
     def _intended(self, spans: list[Span]) -> bool:
         """ "I was going to fail the vacuum on him", "she likes night flying": nothing that happened."""

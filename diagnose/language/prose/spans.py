@@ -31,6 +31,14 @@ class Divided:
     def _without_quite(self, words: Sequence[Token]) -> list[Token]:
         """Leave out a "right" that names no side: "rolled right over", "went right down"."""
         quite, going = set(self.prose["right_before"]), set(self.prose["right_after"])
+        words = list(words)
+        for at in range(len(words) - 3):  # "the higher we got": in the climb
+            said = [token.text for token in words[at : at + 3]]
+            way = self.prose["correlative"].get(said[1], "") if said[0] == "the" and said[2] in ("we", "i") else ""
+            for place, text in enumerate(way.split()):
+                words[at + place] = Token(text, words[at + place].start, words[at + place].end)
+            if way:
+                words[at + 3] = Token("and", words[at + 3].start, words[at + 3].end)
         return [
             token
             for at, token in enumerate(words)
