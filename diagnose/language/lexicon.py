@@ -157,7 +157,9 @@ def _lexicon(same: _Same) -> Lexicon:
     # "the needle of the speed"
     for named in [way for way in build.senses if len(way) == 1 and way[0] in loose]:
         for sense in list(build.senses[named]):
-            ways = [f"{dial} of {the}{named[0]}" for dial in found["prose"]["dial_words"] for the in ("", "the ")]
+            ways = [
+                f"{dial} of {the}{named[0]}" for dial in found["prose"]["dial_words"] for the in ("", "the ")
+            ]
             build.add(ways, "gauge", sense.value)
     only: dict[str, frozenset[str]] = {}
     for kind, entry in found["pronoun"].items():

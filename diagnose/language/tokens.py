@@ -34,7 +34,9 @@ _IRREGULAR = {
     "wont": "will not",
 }
 _BARE = re.compile(r"(do|did|does|is|was|were|are|has|have|had|could|would|should|ca)nt")
-_TOKEN = re.compile(r"\d{1,2}:\d\d(?!\d)|\d(?:[\d,]*\d)?(?:\.\d+)?|[^\W\d_]+(?:['’][^\W\d_]+)?|[^\w\s]", re.UNICODE)
+_TOKEN = re.compile(
+    r"\d{1,2}:\d\d(?!\d)|\d(?:[\d,]*\d)?(?:\.\d+)?|[^\W\d_]+(?:['’][^\W\d_]+)?|[^\w\s]", re.UNICODE
+)
 #: a stop that ends no sentence: within a number, after a common abbreviation, or inside dots
 _SENTENCE = re.compile(r"(?<=[.!?])[\"')\]]*\s+(?=\S)|\n+")
 _ABBREVIATION = re.compile(

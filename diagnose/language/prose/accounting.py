@@ -38,41 +38,114 @@ class Accounting(Counting):
         """Two readings of one needle that exclude each other, in one breath: one of the words means something else."""
         for at, piece in enumerate(told):
             for other in told[at + 1 :]:
-                if piece.facet and piece.facet == other.facet and piece.reading != other.reading:
-                    if piece.sure >= 0.5 and other.sure >= 0.5 and piece.value == other.value:
-                        return "this says two things of one needle"
+                same = piece.facet and piece.facet == other.facet and piece.value == other.value
+                if same and piece.reading != other.reading and min(piece.sure, other.sure) >= 0.5:
+                    return "this says two things of one needle"
         return ""
 
     def _strange_word(self, told: list[Piece]) -> str:
-        """A word behind the gauge that no rule knows, and that only says where, when or for how long."""
-        gauges = {piece.gauge for piece in told}
-        first = next(
-            (
+        """A word that no rule knows and that does not only say where, when or for how long.
+
+        Behind a gauge and its verb any such word counts; where the gauge is only meant, or follows what is
+        said of it, those before count as well.
+        """
+        for piece in told:
+            said = self.places.get(id(piece), 0)
+            named = [
                 at
-                for at, span in enumerate(self.spans)
-                if names(span) and gauges & set(self.reader.gauges_of(span))
-            ),
-            -1,
-        )
-        for at, span in enumerate(self.spans):
-            if at > first and self._strange(span) and not self._aside(at):
-                return f"{span.text!r} is not understood"
+                for at, span in enumerate(self.spans[:said])
+                if names(span) and piece.gauge in self.reader.gauges_of(span)
+            ]
+            for at in range(named[0] + 1 if named else 0, len(self.spans)):
+                if self._strange(self.spans[at]) and not self._aside(at, persons=bool(named)):
+                    return f"{self.spans[at].text!r} is not understood"
         return ""
 
     def _strange(self, span: Span) -> bool:
         plain = span.senses or span.number is not None or span.words[0].endswith("ly")
         named = self.reader.text[span.start : span.start + 1].isupper() and not self.reader.text.isupper()
-        harmless = {*self.reader.prose["harmless"], *self.reader.prose["adjuncts"], *self.reader.prose["prepositions"]}
+        harmless = {
+            *self.reader.prose["harmless"],
+            *self.reader.prose["adjuncts"],
+            *self.reader.prose["prepositions"],
+        }
         return not plain and not named and span.text.isalpha() and span.text not in harmless
 
-    def _aside(self, at: int) -> bool:
+    def _aside(self, at: int, *, persons: bool) -> bool:
         """Whether a word stands in what a preposition or a person begins: "within a minute", "when I landed"."""
         prepositions = {*self.reader.prose["prepositions"], *self.reader.prose["adjuncts"]}
         for before in reversed(self.spans[max(0, at - 5) : at]):
             if {before.words[0], before.words[-1]} & prepositions:
                 return True
-            if before.kinds & {"aircraft", "others", "during"}:
+            if persons and before.kinds & {"aircraft", "others", "during"}:
                 return True
             if before.kinds & {"behaviour", "reading"} and not glue(before, {"copula"}):
                 return False
         return False
+
+    def _someone(self, at: int) -> bool:
+        """ "When I shut down": somebody did it, no needle."""
+        return any("during" in span.kinds and span.words[-1] in ("i", "we") for span in self.spans[:at])
+
+    def _of_a_verb(self, at: int) -> bool:
+        """Whether a particle belongs to the verb of behavior right before it."""
+        before = self.spans[at - 1] if at else None
+        if before is None or self.spans[at].text in ("up", "down"):
+            return False
+        return "behaviour" in before.kinds and not before.kinds & {"copula", "adverb", "gauge", "pronoun"}
+
+    def _of_a_noun(self, at: int) -> bool:
+        """ "With a normal climb attitude": what an adjective is said of is the noun behind it, and no needle."""
+        if not at or self.spans[at - 1].text not in self.reader.prose["articles"]:
+            return False
+        for span in self.spans[at + 1 : at + 3]:
+            if names(span) and not set(self.reader.gauges_of(span)) & set(self.gauges):
+                return bool(self.gauges) and span.sense("gauge") is not None and not self._behaves(at)[0].weak
+            if not span.senses and span.number is None:
+                return span.text not in self.reader.prose["measures"]
+            if not span.kinds & {"setting", "motion"}:
+                return False
+        return False
+
+    def _only_how(self, span: Span, behind: list[Span]) -> bool:
+        """Whether a word only says how, before the reading itself: "a steady discharge", "a steady 600 down"."""
+        if span.text not in self.reader.prose["manner"] or not behind or not self.gauges:
+            return False
+        told = [s for s in behind[0].senses if s.kind in ("behaviour", "reading")]
+        rate = behind[0].number is not None and set(self.gauges) & set(self.reader.prose["absolute"])
+        return bool(rate) or (bool(told) and self._can(self.gauges, told))
+
+    def _handled(self, verb: Span) -> bool:
+        """Whether a clause begins with a verb that somebody did to something."""
+        if verb.kinds & {
+            "perceive",
+            "adverb",
+            "during",
+            "breaks",
+            "onward",
+            "earlier",
+            "joins",
+            "negation",
+            "hedge",
+        }:
+            return False
+        return (
+            bool(verb.kinds & {"attend", "moved", "noted"})
+            or not verb.senses
+            or verb.text in ("left", "gave")
+        )
+
+    def _by_hand(self, at: int) -> bool:
+        """Whether the throttle or the power was moved: "I pushed the throttle up" is no reading."""
+        said = {word for span in self.spans[max(0, at - 3) : at] for word in span.words}
+        denied = any("negation" in span.kinds for span in self.spans[:at])
+        return bool(said & set(self.reader.prose["hand"])) and not denied
+
+    def _object(self, at: int) -> bool:
+        """Whether a noun only stands behind a preposition: "by the clock it showed half"."""
+        before = [
+            span.text
+            for span in self.spans[:at]
+            if "determiner" not in span.kinds or span.text in ("to", "of")
+        ]
+        return bool(before) and before[-1] in self.reader.prose["prepositions"]

@@ -23,7 +23,9 @@ class Clause(Accounting):
         for at, span in enumerate(spans):
             self._span(at, span)
             self.held.append(self.gauges)
-        self.state.subject = self.subject if self.subject in ("self", "other", "unknown", "everything") else ""
+        self.state.subject = (
+            self.subject if self.subject in ("self", "other", "unknown", "everything") else ""
+        )
         self._everything()
         self._lamp()
         self._same_again()
@@ -40,7 +42,12 @@ class Clause(Accounting):
         if "negation" in kinds and not kinds & {"behaviour"}:
             self.negated, self.negator = True, span.text
             if at + 1 < len(spans) and (_bare := self._gauge_after(at)) and not self._told_later(at):
-                self._lost(at, _bare)
+                if span.text in ("not", "never"):
+                    self.subject = "unknown"  # "so not the pump"
+                else:
+                    self._lost(at, _bare)
+            elif span.text in ("stopped", "quit") and self.pronoun and at + 1 == len(spans):
+                self.why, self.subject = "the needle or the trouble", "unknown"  # "it stopped"
             elif span.text in ("stopped", "quit") and self.gauges and not self._told_later(at):
                 self.negated = False
                 self._attach(at, [Sense("behaviour", "stuck")])  # "the needle stopped"
@@ -60,7 +67,8 @@ class Clause(Accounting):
         if self._named(at):
             return
         if kinds & {"aircraft", "others"}:
-            if not (self.gauges and (self._reported(at) or self.gauges == ("outside",))):
+            beside = bool(at) and self.spans[at - 1].text == "with"
+            if beside or not (self.gauges and (self._reported(at) or self.gauges == ("outside",))):
                 flies = "aircraft" in kinds or span.words[-1] in self.reader.prose["crew"]
                 self.subject, self.gauges = ("self" if flies else "other"), ()
             return
@@ -77,15 +85,6 @@ class Clause(Accounting):
             and not self._object(at)
         ):
             self.subject = "unknown"
-
-    def _object(self, at: int) -> bool:
-        """Whether a noun only stands behind a preposition: "by the clock it showed half"."""
-        before = [
-            span.text
-            for span in self.spans[:at]
-            if "determiner" not in span.kinds or span.text in ("to", "of")
-        ]
-        return bool(before) and before[-1] in self.reader.prose["prepositions"]
 
     def _lamp(self) -> None:
         """A lamp named alone, in a log: it was lit, or nobody would have named it."""
@@ -177,32 +176,6 @@ class Clause(Accounting):
             self._attach_to(place, self._behaves(place), self.gauges)
         return True
 
-    def _handled(self, verb: Span) -> bool:
-        """Whether a clause begins with a verb that somebody did to something."""
-        if verb.kinds & {
-            "perceive",
-            "adverb",
-            "during",
-            "breaks",
-            "onward",
-            "earlier",
-            "joins",
-            "negation",
-            "hedge",
-        }:
-            return False
-        return (
-            bool(verb.kinds & {"attend", "moved", "noted"})
-            or not verb.senses
-            or verb.text in ("left", "gave")
-        )
-
-    def _by_hand(self, at: int) -> bool:
-        """Whether the throttle or the power was moved: "I pushed the throttle up" is no reading."""
-        said = {word for span in self.spans[max(0, at - 3) : at] for word in span.words}
-        denied = any("negation" in span.kinds for span in self.spans[:at])
-        return bool(said & set(self.reader.prose["hand"])) and not denied
-
     def _calmed(self) -> tuple[str, ...]:
         """ "It calmed down": what was restless before, whatever was told of since."""
         calm = self.reader.prose["calmed"]
@@ -276,6 +249,8 @@ class Clause(Accounting):
         span = self.spans[at]
         if span.text in self.reader.prose["particles"] and self._of_a_verb(at):
             return True  # "did not budge off field elevation"
+        if any("same_again" in other.kinds for other in self.spans[:at]):
+            return False  # "it did it all over again"
         if self._of_a_noun(at):
             return True
         if span.text in self.reader.prose["colors"] and names(self.spans[min(at + 1, len(self.spans) - 1)]):
@@ -364,6 +339,7 @@ class Clause(Accounting):
         if (
             self.subject == ""
             and self.state.focus
+            and not self._someone(at)
             and not self.attended
             and not object_follows
             and self.lead not in (")", "]")
@@ -382,26 +358,6 @@ class Clause(Accounting):
             self.gauges = ()
         return False
 
-    def _of_a_verb(self, at: int) -> bool:
-        """Whether a particle belongs to the verb of behavior right before it."""
-        before = self.spans[at - 1] if at else None
-        if before is None or self.spans[at].text in ("up", "down"):
-            return False
-        return "behaviour" in before.kinds and not before.kinds & {"copula", "adverb", "gauge", "pronoun"}
-
-    def _of_a_noun(self, at: int) -> bool:
-        """ "With a normal climb attitude": what an adjective is said of is the noun behind it, and no needle."""
-        if not at or self.spans[at - 1].text not in self.reader.prose["articles"]:
-            return False
-        for span in self.spans[at + 1 : at + 3]:
-            if names(span) and not set(self.reader.gauges_of(span)) & set(self.gauges):
-                return bool(self.gauges) and span.sense("gauge") is not None and not self._behaves(at)[0].weak
-            if not span.senses and span.number is None:
-                return span.text not in self.reader.prose["measures"]
-            if not span.kinds & {"setting", "motion"}:
-                return False
-        return False
-
     def _stepped(self, at: int, senses: list[Sense]) -> list[Sense]:
         """ "It jumped to 1,900" is one step up or down from where the needle was, and not restless."""
         following = self.spans[at + 1 : at + 3]
@@ -412,14 +368,6 @@ class Clause(Accounting):
         if was is None or was == following[1].number:
             return []
         return [Sense("behaviour", "rise" if (following[1].number or 0.0) > was else "fall")]
-
-    def _only_how(self, span: Span, behind: list[Span]) -> bool:
-        """Whether a word only says how, before the reading itself: "a steady discharge", "a steady 600 down"."""
-        if span.text not in self.reader.prose["manner"] or not behind or not self.gauges:
-            return False
-        told = [s for s in behind[0].senses if s.kind in ("behaviour", "reading")]
-        rate = behind[0].number is not None and set(self.gauges) & set(self.reader.prose["absolute"])
-        return bool(rate) or (bool(told) and self._can(self.gauges, told))
 
     def _for_next(self, at: int, senses: list[Sense]) -> bool:
         """ "Wings level on the AI", "a steady groundspeed": what is said of the gauge behind it."""
@@ -450,7 +398,9 @@ class Clause(Accounting):
 
     def _finish(self) -> None:
         if content(self.spans) and self.lead not in ("which", "who"):  # an aside leaves it as it was
-            self.reader.spoke = bool(self.told or self.gauges or any(names(span) for span in self.spans))
+            known = not any(self._strange(span) for span in self.spans)
+            named = any(names(span) for span in self.spans)
+            self.reader.spoke = bool(self.told or named or (self.gauges and known))
         if self.told:
             self.state.last = [p for p in self.told if p.kind in EVIDENCE]
             self.state.told += 1

@@ -103,7 +103,12 @@ class Counting(Flying):
             ):
                 self._sized(gauge, trend, at, span, unit)
             elif (
-                (self._just(at, "still") or self._just(at, "always") or before == span.number or not self.gauges)
+                (
+                    self._just(at, "still")
+                    or self._just(at, "always")
+                    or before == span.number
+                    or not self.gauges
+                )
                 and earlier == span.number
                 and has_reading(self.kb, gauge, "trend", "steady")
             ):
@@ -177,10 +182,10 @@ class Counting(Flying):
 
     def _gauge_of_number(self, at: int, span: Span) -> str:
         prose = self.reader.prose
-        if (gauge := prose["unit_gauge"].get(span.unit, "")) and not (
-            span.unit == "fpm" and "altimeter" in self.gauges and self._reported(at) and False
-        ):
-            return gauge
+        if gauge := prose["unit_gauge"].get(span.unit, ""):
+            flies = {word for other in self.spans[:at] if "aircraft" in other.kinds for word in other.words}
+            own = gauge in self.held[at] or flies <= {"i", "we", "me", "us"}
+            return gauge if own else ""  # "the airplane climbing at 700 fpm"
         rates = {word for other in self.spans[at + 1 : at + 2] for word in other.words} & {
             "up",
             "down",
@@ -299,6 +304,8 @@ class Counting(Flying):
 
     def _classed(self, gauge: str, at: int, span: Span, way: float) -> None:
         assert span.number is not None
+        if at and {s.value for s in self._behaves(at - 1)} & set(self.reader.prose["odd"]):
+            return  # "the needle jumped 200": by how much
         value = abs(span.number) * (way or 1.0) if gauge == "vertical_speed" else span.number
         if gauge == "vertical_speed" and span.unit == "" and abs(value) < 150 and value != 0:
             return
@@ -416,5 +423,5 @@ class Counting(Flying):
             if span.kinds & {"adverb", "determiner"} and span.text not in self.reader.prose["prepositions"]:
                 continue
             unknown = not span.senses and span.number is None and not span.words[0].endswith("ly")
-            return unknown or bool(span.kinds & {"day", "everything"})
+            return unknown or bool(span.kinds & {"day", "everything", "excepting"})
         return False

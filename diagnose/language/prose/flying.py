@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Literal
 
 from diagnose.language.lexicon import GLUE, Sense
-from diagnose.language.prose.pieces import EVIDENCE, Piece, Span, any_of, glue, names
+from diagnose.language.prose.pieces import EVIDENCE, Piece, Span, any_of, determined, glue, names
 from diagnose.language.prose.saying import Saying
 
 
@@ -34,7 +34,9 @@ class Flying(Saying):
         self.state.subject = "everything"  # "everything was erect and normal": not the gauge of before
         after = self.spans[whole + 1 :]
         words = self.reader.source(self.spans)
-        others = "else" if whole >= 0 and set(self.spans[whole].words) & set(self.reader.prose["others"]) else ""
+        others = (
+            "else" if whole >= 0 and set(self.spans[whole].words) & set(self.reader.prose["others"]) else ""
+        )
         changed = any("changed" in span.words or "change" in span.words for span in after)
         if whole >= 0 and self.spans[whole].text == "nothing else":
             if changed:
@@ -61,8 +63,12 @@ class Flying(Saying):
         at = next((at for at, span in enumerate(self.spans) if "same_again" in span.kinds), None)
         said = self.reader.pieces[-1].kind in EVIDENCE if self.reader.pieces else False
         if at is None and said and self.lead in ("and", ","):  # ", and the variometer too"
-            bare = all(names(s) or s.text in ("too", "also", "as well") or "joins" in s.kinds for s in self.spans)
-            at = next((at for at, s in enumerate(self.spans) if s.text in ("too", "also", "as well") and bare), None)
+            bare = all(
+                names(s) or s.text in ("too", "also", "as well") or "joins" in s.kinds for s in self.spans
+            )
+            at = next(
+                (at for at, s in enumerate(self.spans) if s.text in ("too", "also", "as well") and bare), None
+            )
         if at is None or self.told:
             return
         gauges = [g for span in self.spans if names(span) for g in self.reader.gauges_of(span)]
@@ -114,11 +120,28 @@ class Flying(Saying):
             sense = span.sense("switch")
             if sense is None or span.start in self.reader.blocked:
                 continue
+            if (
+                at + 1 < len(spans)
+                and not spans[at + 1].senses
+                and spans[at + 1].text in self.reader.prose["wiring"]
+            ):
+                continue  # "the pitot heat breaker"
             if any(s.kind == "day" and s.value == "pitot_heat_off" for other in spans for s in other.senses):
                 continue  # told as a condition
             entry = table[sense.value]
             near = [*spans[max(0, at - 6) : at], *spans[at + 1 : at + 4]]
-            said = [word for other in near for word in ((other.text,) if other.sense("moved") else ())]
+            place = {id(other): beside for beside, other in enumerate(spans)}
+            said = [
+                other.text
+                for other in near
+                if other.sense("moved")
+                # "the heat breaker on my side"
+                and not (
+                    other.text in ("on", "off")
+                    and place[id(other)] > at
+                    and determined(spans, place[id(other)] + 2)
+                )
+            ]
             on = any(text in entry["on"] for text in said)
             off = any(text in entry["off"] for text in said)
             denied = any("negation" in other.kinds for other in near)
@@ -247,7 +270,9 @@ class Flying(Saying):
             )
             pronoun = any(s.sense("pronoun") for s in self.spans[:at])
             alone = span.words[0] in self.reader.prose["airplane_only"] or (at == 0 and self._to_altitude())
-            begins = opening and not pronoun and not self.number and span.words[0] in self.reader.prose["flyable"]
+            begins = (
+                opening and not pronoun and not self.number and span.words[0] in self.reader.prose["flyable"]
+            )
             alone = alone or (begins and not any(s.unit == "kt" for s in self.spans))  # "Descended and ..."
             if alone and not self.gauges:
                 return not self.negated and self._fly(at, span, sense, led)

@@ -33,6 +33,9 @@ class Saying:
         self.carried: list[int] = []
         self.why = ""
         self.told: list[Piece] = []
+        #: the place in the clause of what was said last, and of each piece
+        self.said_at = 0
+        self.places: dict[int, int] = {}
         self.attended = False
         #: whether a number alone was taken for the size of what the clause before told
         self.sized = False
@@ -101,6 +104,8 @@ class Saying:
             return False  # "both came back", and it is not clear which two
         if not pronoun and any(span.text in ("that", "this", "there") for span in self.spans[:at]):
             return False  # "that is not right"
+        if at > 1 and "report" in self.spans[0].kinds and self.spans[1].text in ("is", "was"):
+            return False  # "indicated was 300 higher": a subject of its own
         if self.lead in ("after", "before", "until", "till") and not pronoun:
             return False  # it only says when: "after a turn"
         needle = self.spans[at].words[0] in ("indication", "indications")
@@ -294,9 +299,9 @@ class Saying:
         if behaviour.id == "recover" and where[0].words[0].endswith("ing") and gauge not in self.state.gone:
             return False  # "the speed was coming back": nothing was told of it before
         slow = self.known.behaviours["sluggish"]
-        if denied and behaviour.id == "move" and self.negator in ("hardly", "barely", "scarcely"):
-            if slow.means[0].startswith(f"{gauge}."):
-                return self._say(gauge, slow, where, denied=False)
+        hardly = denied and behaviour.id == "move" and self.negator in ("hardly", "barely", "scarcely")
+        if hardly and slow.means[0].startswith(f"{gauge}."):
+            return self._say(gauge, slow, where, denied=False)
         if denied and behaviour.denied:
             return self._say(gauge, self.known.behaviours[behaviour.denied], where, denied=False)
         meant = said_of(self.kb, gauge, behaviour)
@@ -370,6 +375,7 @@ class Saying:
 
     def _tell(self, gauge: str, meant: str, where: list[Span], *, denied: bool) -> None:
         words = self.reader.source(where)
+        self.said_at = next((at for at, span in enumerate(self.spans) if span is where[0]), 0)
         if self.reader.side and gauge in self.reader.prose["no_second"]:
             value = f"the other side's {self.kb.gauges[gauge].name}: {meant.rpartition('.')[2]}"
             self._put(Piece(kind="noted", words=words, value=value))
@@ -444,4 +450,5 @@ class Saying:
                     self.told.remove(other)
                     self.reader.pieces.remove(other)
         self.told.append(piece)
+        self.places[id(piece)] = self.said_at
         self.reader.pieces.append(piece)

@@ -278,9 +278,9 @@ class SentenceReader(Divided):
         """ "I was going to fail the vacuum on him", "she likes night flying": nothing that happened."""
         gauge = next((at for at, span in enumerate(spans) if names(span)), len(spans))
         person = next((at for at, span in enumerate(spans) if span.kinds & {"aircraft", "others"}), gauge)
-        return any_of(tuple(word for span in spans[person:gauge] for word in span.words), self.prose["intended"]) or any_of(
-            tuple(word for span in spans for word in span.words), self.prose["habits"]
-        )
+        return any_of(
+            tuple(word for span in spans[person:gauge] for word in span.words), self.prose["intended"]
+        ) or any_of(tuple(word for span in spans for word in span.words), self.prose["habits"])
 
     def _spoken_of(self, spans: list[Span]) -> None:
         """ "The light should have come on but it stayed dark": what was only supposed still says what "it" is."""

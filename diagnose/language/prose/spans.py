@@ -34,11 +34,20 @@ class Divided:
         words = list(words)
         for at in range(len(words) - 3):  # "the higher we got": in the climb
             said = [token.text for token in words[at : at + 3]]
-            way = self.prose["correlative"].get(said[1], "") if said[0] == "the" and said[2] in ("we", "i") else ""
+            way = (
+                self.prose["correlative"].get(said[1], "")
+                if said[0] == "the" and said[2] in ("we", "i")
+                else ""
+            )
             for place, text in enumerate(way.split()):
                 words[at + place] = Token(text, words[at + place].start, words[at + place].end)
             if way:
                 words[at + 3] = Token("and", words[at + 3].start, words[at + 3].end)
+        for at, token in enumerate(words[:-1]):  # "its good"
+            _, senses = self.known.at((words[at + 1].text,), 0)
+            alone = at + 2 == len(words) or words[at + 2].text in STOPS
+            if token.text == "its" and alone and any(sense.kind == "behaviour" for sense in senses):
+                words[at] = Token("it", token.start, token.end)
         return [
             token
             for at, token in enumerate(words)
@@ -205,12 +214,16 @@ class Divided:
 
     def _counts_on(self, before: list[Span], after: list[Span]) -> bool:
         """Whether the next number of a needle follows: "it kept falling, 100, 80, then 60"."""
-        rest = [span for span in after if span.text not in ("then", "and", "now", "finally", "down", "up", "to")]
+        rest = [
+            span for span in after if span.text not in ("then", "and", "now", "finally", "down", "up", "to")
+        ]
         if not rest or rest[0].number is None or rest[0].unit in ("min", "s", "h", "C", "F", "rpm"):
             return False
         told = next((at for at, span in enumerate(before) if names(span) or span.sense("pronoun")), None)
         alone = len(rest) < 2 or rest[1].words[0] in STOPS or bool(rest[1].kinds & {"breaks"})
-        ended = bool(before) and (before[-1].number is not None or bool(before[-1].kinds & {"behaviour", "copula"}))
+        ended = bool(before) and (
+            before[-1].number is not None or bool(before[-1].kinds & {"behaviour", "copula"})
+        )
         return alone and ended and told is not None and not names(before[-1])
 
     def _runs_on(self, before: list[Span], after: list[Span]) -> bool:
