@@ -399,8 +399,8 @@ class Clause(Accounting):
     def _finish(self) -> None:
         if content(self.spans) and self.lead not in ("which", "who"):  # an aside leaves it as it was
             known = not any(self._strange(span) for span in self.spans)
-            named = any(names(span) for span in self.spans)
-            self.reader.spoke = bool(self.told or named or (self.gauges and known))
+            said = self.told or any(names(span) for span in self.spans)
+            self.reader.spoke = bool(said or (self.gauges and known))
         if self.told:
             self.state.last = [p for p in self.told if p.kind in EVIDENCE]
             self.state.told += 1

@@ -46,7 +46,8 @@ class SentenceReader(Divided):
     # ------------------------------------------------------------------ from text to clauses
 
     def read(self) -> SentenceRead:
-        words, slips = corrected(tokens(self.text), self.known)
+        typed, slips = corrected(tokens(self.text), self.known)
+        words: Sequence[Token] = typed
         if asked := self._question(words):
             return SentenceRead(text=self.text, pieces=asked, slips=slips, question=True)
         words = self._without_quite(words)
