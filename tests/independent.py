@@ -405,6 +405,7 @@ def scores(results: list[dict]) -> dict[str, dict[str, float]]:
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--share", choices=["build", "check"], default="build")
+    parser.add_argument("--first", type=int, default=100, help="an even number: the first seed of either share")
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--faults", nargs="*", default=list(FAULTS))
     parser.add_argument("--folder", type=Path, default=Path("/tmp/independent"))
@@ -419,7 +420,7 @@ def main() -> None:
     results = []
     for fault in chosen.faults:
         for number in range(chosen.seeds * (3 if fault == "sound" else 1)):
-            one = reviewed(fault, 100 + 2 * number + (chosen.share == "check"), chosen.folder, engine, kb)
+            one = reviewed(fault, chosen.first + 2 * number + (chosen.share == "check"), chosen.folder, engine, kb)
             results.append(one)
             if chosen.v:
                 print(json.dumps({k: v for k, v in one.items() if k not in ("recorded",)}), file=sys.stderr, flush=True)

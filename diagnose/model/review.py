@@ -84,6 +84,7 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     turn_dps: float
     nose_deg: float
     nose_moves_deg: float
+    nose_speed_kt: float
     idle_rpm: float
     idle_inhg: float
     full_share: float
@@ -150,6 +151,8 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     onset_drop: float
     gps_scale: float
     freezing_s: float
+    odd_if_sound: float
+    odd_if_failed: float
 
 
 class GroundTest(Cited, frozen=True, kw_only=True):

@@ -138,7 +138,7 @@ def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows
         onset = _onset(chances, name, windows, changes, slow, network.kb.review)
         own = [r for r in found if touched & set(r.relation.speaks_of)]
         gauges = gauges_of(network, name)
-        odd = _odd_windows(network, case, windows, gauges)
+        odd = _since(_odd_windows(network, case, windows, gauges), windows, network.kb.review)
         onsets.append(_unasked(_shown(onset, own, odd), odd, windows, _asked(network, told, gauges)))
     return tuple(onsets)
 
@@ -180,8 +180,24 @@ def _odd_windows(
     ]
 
 
+def _since(odd: Sequence[Window], windows: Sequence[Window], limits: ReviewLimits) -> list[Window]:
+    """The odd windows from the time on from which most are odd: one long before the others was a slip of the flying.
+
+    The likeliest change from the rate at which sound gauges read oddly to that of failed ones.
+    """
+    if not odd:
+        return []
+    sound, failed = limits.odd_if_sound, limits.odd_if_failed
+    gains = np.where(
+        [w in odd for w in windows], np.log(failed / sound), np.log((1.0 - failed) / (1.0 - sound))
+    )
+    after = np.cumsum(gains[::-1])[::-1]
+    return [w for w in odd if w.first >= windows[int(after.argmax())].first]
+
+
 def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window]) -> Onset:
-    """When a failure first showed: where its channels part for good by the detector, else the first odd reading.
+    """When a failure first showed: where its channels part by the detector, else the first odd reading, which may have
+    been a slip of the flying.
 
     A sound flight's energy balance parts as well, with every change of power, so that it is no witness of a second.
     """
@@ -194,8 +210,8 @@ def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window]) -> Onse
     ]
     # one that had passed before any reading was odd tells of something else
     lasting = [c.onset for c in changes if first is None or c.until > first.first]
-    at_first = [] if first is None else [float(first.first)]
-    showed = max(min([*lasting, *at_first], default=onset.likeliest), onset.earliest)
+    at_first = onset.likeliest if first is None else float(first.first)
+    showed = max(min(lasting, default=at_first), onset.earliest)
     size = [np.abs(np.nan_to_num(r.values / r.noise)) for r in own]
     after = np.max(size, axis=0)[round(showed) :] if size else np.zeros(0)
     worst = showed + float(after.argmax()) if len(after) and after.max() > 0.0 else showed

@@ -63,12 +63,13 @@ def real_ones(network: Network) -> np.ndarray:
     return np.array([failure.kind is FailureKind.FAILURE for failure in network.failures])
 
 
-def not_needed(engine: Engine, case: CaseRecord, posterior: Posterior) -> tuple[str, ...]:
+def not_needed(engine: Engine, case: CaseRecord, posterior: Posterior, apart: frozenset[str]) -> tuple[str, ...]:
     """Members of the leading explanation that are no cause of their own.
 
     Beside a failure a slip or the weather is a remark. A second failure is needed only if the readings of the
     instruments call for it without those that rest on an estimate (of the wind, of a usual difference from GPS):
-    an error of an estimate lasts, so that its many readings are one witness.
+    an error of an estimate lasts, so that its many readings are one witness. And a gauge that it alone touches must be
+    among those that part from what does not share their source (``apart``): else it rests on how the flight was flown.
     """
     leading = posterior.ranking()[0].failures
     ids = [failure.id for failure in engine.network.failures]
@@ -95,7 +96,8 @@ def not_needed(engine: Engine, case: CaseRecord, posterior: Posterior) -> tuple[
 
         for name in sorted(failures, key=lambda name: firmly.marginals[ids.index(name)]):
             left = [other for other in failures if other != name]
-            if left and chance(left) >= chance(failures):
+            own = gauges_of(engine.network, name).difference(*(gauges_of(engine.network, o) for o in left))
+            if left and (chance(left) >= chance(failures) or (own and not own & apart)):
                 failures, out = left, [*out, name]
     return tuple(out)
 

@@ -24,6 +24,7 @@ from diagnose.review.compared import (
     from_start,
     horizon,
     lamp,
+    lasting,
     off_the_edge,
 )
 from diagnose.review.motion import Motion, bank_for, mean_over, unwrapped
@@ -56,7 +57,7 @@ class Twin:
         """The difference over one snapshot, as it is to be read."""
         if not self.from_start:
             return part
-        changed = part - part[0]
+        changed = lasting(part) if self.slack > 0.0 else part - part[0]
         return np.asarray(
             np.sign(changed) * np.maximum(np.abs(changed) - self.slack * np.arange(len(part)), 0.0)
         )

@@ -127,6 +127,15 @@ def from_start(part: Array | None) -> Array | None:
     return None if part is None else part - part[0]
 
 
+def lasting(part: Array) -> Array:
+    """What a difference has changed by for good: the straight line through it, from zero. What comes and goes within
+    a minute is gusts and sideslip, and no rotor that drifts. (second,)
+    """
+    at = np.arange(len(part)) - 0.5 * (len(part) - 1)
+    slope = float(at @ part) / max(float(at @ at), 1.0)
+    return np.asarray(slope * np.arange(len(part)))
+
+
 def _less_doubt(apart: Array, doubt: Array) -> Array:
     """What is left of a difference if the estimate is as far off as it may be; (second,)."""
     return np.asarray(np.sign(apart) * np.maximum(np.abs(apart) - doubt, 0.0))
@@ -221,6 +230,23 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
             return Said(reading=said.reading, sure=limits.sure_by_wind)
 
         made["airspeed.value"] = airspeed
+
+        span, compared_at = round(60.0 * limits.drift_min), dict[int, Window]()
+
+        def carefully(window: Window, facet: Facet) -> Said | None:
+            """To within a few knots, as often as a wind can be worked out anew: an error of the wind lasts."""
+            expected, shown = cut(motion.by_wind_kt, window), cut(speed, window)
+            if expected is None or shown is None or compared_at.setdefault(window.end // span, window) != window:
+                return None
+            apart = np.full(len(shown), float((shown - expected).mean()))
+            said = by_rule(facet, apart)
+            if said is None or any(c.onset <= window.first and window.end <= c.until for c in held):
+                return said and Said(reading=said.reading, sure=limits.sure_by_wind)
+            doubt = doubts * float(np.nanmean(motion.wind_doubt_kt[window.first : window.end]))
+            alike = said.reading == facet.readings[-1].id and by_rule(facet, _more_doubt(apart, doubt)) == said
+            return Said(reading=said.reading, sure=limits.sure_by_wind) if alike else None
+
+        made["airspeed.compared"] = carefully
     if recording.has("altimeter_ft", "gps_height_ft"):
         apart = ch["altimeter_ft"] - ch["gps_height_ft"]
         usual = float(np.clip(first(apart), -limits.gps_height_ft, limits.gps_height_ft))
@@ -280,8 +306,32 @@ def horizon(recording: Recording, motion: Motion, network: Network, limits: Revi
         "attitude.behaviour": behaviour,
     }
     if "pitch_deg" in ch:
-        made["attitude.pitch"] = read(ch["pitch_deg"] - in_pitch.middle)
+        made["attitude.pitch"] = _nose(recording, motion, in_pitch.middle, limits)
     return made
+
+
+def _nose(recording: Recording, motion: Motion, leans: Array, limits: ReviewLimits) -> Callable[[Window, Facet], Said | None]:  # fmt: skip
+    """The nose, measured from its place in level flight as this flight began, less what a sound horizon leans.
+
+    In level flight at another speed the nose is elsewhere, so that it tells nothing.
+    """
+    ch = recording.channels
+    nose = mean_over(ch["pitch_deg"] - leans, round(limits.bump_s))
+    level = motion.airborne & (np.abs(motion.climb_fpm) < 0.5 * limits.vertical_fpm) & (motion.power != "idle")
+    ready = int(2 * limits.ready_seconds)
+    usual = nose[level & np.isfinite(nose)][:ready]
+    nose = nose - (float(np.median(usual)) if len(usual) else 0.0)
+    speed = ch.get("airspeed_kt", np.full(recording.seconds, np.nan))
+    cruise = speed[level & np.isfinite(speed)][:ready]
+    apart = np.abs(speed - (float(np.median(cruise)) if len(cruise) else np.nan))
+
+    def read(window: Window, facet: Facet) -> Said | None:
+        other = cut(apart, window)
+        if window.manoeuvre.startswith("level") and other is not None and other.mean() > limits.nose_speed_kt:
+            return None
+        return by_rule(facet, cut(nose, window))
+
+    return read
 
 
 def _creeping(off: Array, trend: Callable[[Window, Facet], Said | None], limits: ReviewLimits) -> Callable[[Window, Facet], Said | None]:  # fmt: skip
@@ -330,7 +380,7 @@ def _heading(recording: Recording, motion: Motion, limits: ReviewLimits, first: 
         # a card that wanders with the track has not drifted: the aircraft has turned a little
         other = None if track is None else from_start(cut(track, window))
         if other is not None:
-            return by_rule(facet, mean_over(part - other, 5))
+            return by_rule(facet, lasting(part - other))
         return Said(reading="drifting", sure=limits.sure_drifting)
 
     made: dict[str, Callable[[Window, Facet], Said | None]] = {"heading.trend": trend}

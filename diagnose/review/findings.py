@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import msgspec
@@ -52,7 +53,7 @@ class Doubted:
     recorded: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Review:
     """Everything that a review found. ``failures_over_time`` (snapshot, failure), ``nothing`` (snapshot,).
 
@@ -79,12 +80,18 @@ class Review:
     nothing: Array
     told: tuple[str, ...]
     silent: tuple[str, ...]
-    would_help: tuple[tuple[str, float], ...]
+    engine: Engine
+    posterior: Posterior
 
     @property
     def found(self) -> bool:
         """Whether the leading explanation holds a failure that is likelier than not."""
         return bool(self.causes and self.causes[0].failures and self.causes[0].chance > 0.5)
+
+    @cached_property
+    def would_help(self) -> tuple[tuple[str, float], ...]:
+        """Unrecorded facets that would have told most, and how much (bits); worked out when somebody asks."""
+        return _would_help(self.engine, self.case, self.told, self.posterior)
 
 
 def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting: str = "") -> Review:
@@ -105,7 +112,7 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
         coded.case,
         coded.posterior,
     )
-    remarks = not_needed(engine, case, posterior)
+    remarks = not_needed(engine, case, posterior, _apart(found))
     over_time, nothing, trusts = _over_time(engine, case, remarks)
     answer = advise(posterior)
     causes = causes_of(posterior, maker, remarks)
@@ -131,7 +138,8 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
         silent=tuple(
             g for g in engine.network.dial_gauges if not any(n.split(".")[0] == g for n in maker.made)
         ),
-        would_help=_would_help(engine, case, maker, posterior),
+        engine=engine,
+        posterior=posterior,
     )
 
 
@@ -270,6 +278,12 @@ def _over_time(engine: Engine, case: CaseRecord, remarks: Sequence[str]) -> tupl
     return np.array(failures), np.array(nothing), np.array(trusts)
 
 
+def _apart(found: Sequence[Residual]) -> frozenset[str]:
+    """Gauges that part from what does not share their source, by the detector. An energy balance parts in sound flights."""
+    told = {n for r in found if r.changes and r.relation.id != "airspeed_energy" for n in r.relation.speaks_of}
+    return frozenset(gauge for gauge, channels in GAUGE_CHANNELS.items() if told & set(channels))
+
+
 def _unsettled(motion: Motion, found: Sequence[Residual]) -> tuple[str, ...]:
     """Gauges whose turns contradict each other for long while neither could be believed."""
     if motion.believed or not motion.contested.any():
@@ -327,7 +341,7 @@ def _own(network: Network, failure: str, gauge: str) -> bool:
     )
 
 
-def _would_help(engine: Engine, case: CaseRecord, maker: Coder, posterior: Posterior) -> tuple[tuple[str, float], ...]:  # fmt: skip
+def _would_help(engine: Engine, case: CaseRecord, told: Sequence[str], posterior: Posterior) -> tuple[tuple[str, float], ...]:  # fmt: skip
     """Unrecorded facets that would have told most, by the expected fall of the entropy of the causes (bits)."""
     now = _bits(posterior.sets)
     if now < 0.3:
@@ -335,7 +349,7 @@ def _would_help(engine: Engine, case: CaseRecord, maker: Coder, posterior: Poste
     found = []
     # facets that hang on the same parts one after the other: they share most of the work
     for facet, _ in sorted(engine.network.facets.items(), key=lambda one: one[1].parents):
-        if facet in maker.made or facet in case.snapshot[-1].readings or facet in case.snapshot[-1].unsure:
+        if facet in told or facet in case.snapshot[-1].readings or facet in case.snapshot[-1].unsure:
             continue
         outcomes = engine.outcomes(case, facet)
         later = sum(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -172,7 +173,9 @@ def windows_of(manoeuvres: np.ndarray, power: np.ndarray, changes: Iterable[Chan
         start = first + round(min(limits.settle_s, (end - first) / 3.0)) if first else first
         inside = marks[(marks > start) & (marks < end)].tolist()
         for low, high in itertools.pairwise([start, *inside, end]):
-            parts = max(1, round((high - low) / limits.snapshot_s))
+            # how far a card goes round in a turn is read over a minute at most
+            most = math.ceil if name.endswith("turn") else round
+            parts = max(1, most((high - low) / limits.snapshot_s))
             edges = np.linspace(low, high, parts + 1).round().astype(int).tolist()
             found += [
                 Window(first=a, end=b, manoeuvre=name)
