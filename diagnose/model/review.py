@@ -151,8 +151,7 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     onset_drop: float
     gps_scale: float
     freezing_s: float
-    odd_if_sound: float
-    odd_if_failed: float
+    telling_gain: float
 
 
 class GroundTest(Cited, frozen=True, kw_only=True):

@@ -25,19 +25,33 @@ from diagnose.review.windows import Window
 # failure begins just before it, all carried on together by the same transitions as the engine's.
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Within:
+    """The sets that the leading explanation is made of: rows in which ``which`` is there, and in which all are."""
+
+    space: HiddenSpace
+    there: np.ndarray
+    all_there: np.ndarray
+
+
+def _within(network: Network, failures: Sequence[str], which: str) -> _Within:
+    ids = [failure.id for failure in network.failures]
+    members = tuple(sorted(ids.index(name) for name in failures))
+    sets = tuple(s for size in range(len(members) + 1) for s in itertools.combinations(members, size))
+    space = HiddenSpace(network, sets)
+    everything = np.asarray(space.members[:, list(members)].all(axis=1))
+    there = space.members[space.row_set, ids.index(which)]
+    return _Within(space=space, there=there, all_there=everything[space.row_set])
+
+
 def onset_chances(engine: Engine, case: CaseRecord, failures: Sequence[str], which: str) -> Array:
     """P(``which`` begins just before each snapshot | all readings, all of ``failures`` there at the end).
 
     (snapshot,); the first stands for "before the recording told of it".
     """
-    network = engine.network
-    ids = [failure.id for failure in network.failures]
-    members = tuple(sorted(ids.index(name) for name in failures))
-    place = ids.index(which)
-    sets = tuple(s for size in range(len(members) + 1) for s in itertools.combinations(members, size))
-    space = HiddenSpace(network, sets)
-    odds, steps = odds_of(network, case), engine.steps(case)
-    there = space.members[space.row_set, place]
+    within = _within(engine.network, failures, which)
+    space, there, full = within.space, within.there, within.all_there
+    odds, steps = odds_of(engine.network, case), engine.steps(case)
     start = first_sets(space, odds)[space.row_set] * space.first(steps[0], case.minutes_since_start)
     # not begun yet, then begun just before each snapshot so far
     messages = np.stack([np.where(there, 0.0, start), np.where(there, start, 0.0)])
@@ -64,10 +78,25 @@ def onset_chances(engine: Engine, case: CaseRecord, failures: Sequence[str], whi
         carried = flat @ kept[key]
         messages = np.vstack([carried, np.where(there, carried[0], 0.0)])
         messages[0] = np.where(there, 0.0, carried[0])
-    full = np.asarray(space.members[:, list(members)].all(axis=1))[space.row_set]
     chances = messages[1:, full].sum(axis=1)
     total = float(chances.sum())
     return chances / total if total > 0.0 else np.full(len(chances), 1.0 / len(chances))
+
+
+def gains(engine: Engine, case: CaseRecord, failures: Sequence[str], which: str) -> Array:
+    """How much more likely each snapshot's readings are with ``which`` than without, beside the other ``failures``, at
+    best: log ratio, (snapshot,). A line that is closed where it was closed gives nothing.
+    """
+    within, found = _within(engine.network, failures, which), list[float]()
+    ids = [failure.id for failure in engine.network.failures]
+    others = [ids.index(name) for name in failures if name != which]
+    beside = np.asarray(within.space.members[:, others].all(axis=1))
+    without = ~within.there & beside[within.space.row_set]
+    for snapshot, step in zip(case.snapshot, engine.steps(case), strict=True):
+        likely = emission(within.space, snapshot, step.switches).columns[:, ANY_VERTICAL]
+        least = np.finfo(float).tiny
+        found.append(float(np.log(max(likely[within.all_there].max(), least) / max(likely[without].max(), least))))
+    return np.array(found)
 
 
 def interval_of(chances: Array, share: float) -> tuple[int, int]:
@@ -138,8 +167,8 @@ def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows
         onset = _onset(chances, name, windows, changes, slow, network.kb.review)
         own = [r for r in found if touched & set(r.relation.speaks_of)]
         gauges = gauges_of(network, name)
-        odd = _since(_odd_windows(network, case, windows, gauges), windows, network.kb.review)
-        onsets.append(_unasked(_shown(onset, own, odd), odd, windows, _asked(network, told, gauges)))
+        odd = _telling(gains(engine, case, causes[0].failures, name), windows, network.kb.review.telling_gain)
+        onsets.append(_unasked(_shown(onset, own, odd, windows, network.kb.review), odd, windows, _asked(network, told, gauges)))
     return tuple(onsets)
 
 
@@ -162,56 +191,35 @@ def _unasked(onset: Onset, odd: Sequence[Window], windows: Sequence[Window], ask
     return replace(onset, earliest=min(onset.earliest, float(before[-1].first) if before else 0.0))
 
 
-def _odd_windows(
-    network: Network, case: CaseRecord, windows: Sequence[Window], gauges: set[str]
-) -> list[Window]:
-    """Windows in which one of these gauges read what a sound one does not."""
-    usual = {name: network.expected_readings(name, {}) for name in {w.manoeuvre for w in windows}}
-    return [
-        window
-        for window, snapshot in zip(windows, case.snapshot, strict=True)
-        if any(
-            name.partition(".")[0] in gauges and reading != usual[window.manoeuvre].get(name, reading)
-            for name, reading in (
-                *snapshot.readings.items(),
-                *((name, said) for name, (said, _) in snapshot.unsure.items()),
-            )
-        )
-    ]
-
-
-def _since(odd: Sequence[Window], windows: Sequence[Window], limits: ReviewLimits) -> list[Window]:
-    """The odd windows from the time on from which most are odd: one long before the others was a slip of the flying.
-
-    The likeliest change from the rate at which sound gauges read oddly to that of failed ones.
+def _telling(gained: Array, windows: Sequence[Window], least: float) -> list[Window]:
+    """The windows that speak for a failure, from the time on from which they all together do so most: one long before
+    the others was a slip of the flying.
     """
-    if not odd:
-        return []
-    sound, failed = limits.odd_if_sound, limits.odd_if_failed
-    gains = np.where(
-        [w in odd for w in windows], np.log(failed / sound), np.log((1.0 - failed) / (1.0 - sound))
-    )
-    after = np.cumsum(gains[::-1])[::-1]
-    return [w for w in odd if w.first >= windows[int(after.argmax())].first]
+    after = np.cumsum(gained[::-1])[::-1]
+    since = int(after.argmax())
+    return [w for w, gain in zip(windows[since:], gained[since:].tolist(), strict=True) if gain > least]
 
 
-def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window]) -> Onset:
-    """When a failure first showed: where its channels part by the detector, else the first odd reading, which may have
-    been a slip of the flying.
+def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window], windows: Sequence[Window], limits: ReviewLimits) -> Onset:  # fmt: skip
+    """When a failure first showed: the first reading that speaks for it, to the second by the detector if that saw it.
 
     A sound flight's energy balance parts as well, with every change of power, so that it is no witness of a second.
     """
     first = next((w for w in odd if w.end >= onset.earliest), None)
-    changes = [
-        change
-        for residual in own
-        for change in residual.changes
-        if residual.relation.id != "airspeed_energy" and change.alarm >= onset.earliest
-    ]
-    # one that had passed before any reading was odd tells of something else
-    lasting = [c.onset for c in changes if first is None or c.until > first.first]
-    at_first = onset.likeliest if first is None else float(first.first)
-    showed = max(min(lasting, default=at_first), onset.earliest)
+    if first is None:
+        showed = onset.likeliest
+    else:
+        before = [w for w in windows if w.end <= first.first]
+        since = (before[-1].first if before else 0.0) - limits.blurred_s
+        # one that had passed before any reading was odd tells of something else
+        seen = [
+            change.onset
+            for residual in own
+            for change in residual.changes
+            if residual.relation.id != "airspeed_energy" and since <= change.onset <= first.end and change.until > first.first
+        ]  # fmt: skip
+        showed = min(seen, default=float(first.first))
+    showed = max(showed, onset.earliest)
     size = [np.abs(np.nan_to_num(r.values / r.noise)) for r in own]
     after = np.max(size, axis=0)[round(showed) :] if size else np.zeros(0)
     worst = showed + float(after.argmax()) if len(after) and after.max() > 0.0 else showed

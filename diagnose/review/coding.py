@@ -349,15 +349,21 @@ def _leave_out_wander(coder: Coder, windows: Sequence[Window], coded: Sequence[d
 
 
 def _leave_out_speeding(coder: Coder, windows: Sequence[Window], coded: Sequence[dict[str, str]]) -> None:
-    """Take out changes of airspeed in level flight that cancel, where no GPS tells whether they were flown.
+    """Take out odd changes of airspeed that cancel, where no GPS tells whether they were flown.
 
     A pilot who speeds up slows down again; a failure goes one way.
     """
     if "airspeed.trend" in coder.twins:
         return
-    level = [sure for window, sure in zip(windows, coded, strict=True) if window.manoeuvre == "level"]
-    ways = [[sure for sure in level if sure.get("airspeed.trend") == way] for way in ("rising", "falling")]
-    for pair in zip(*ways, strict=False):
+    ways = {
+        way: [
+            sure
+            for window, sure in zip(windows, coded, strict=True)
+            if sure.get("airspeed.trend") == way != coder.usual[window.manoeuvre]["airspeed.trend"]
+        ]
+        for way in ("rising", "falling")
+    }
+    for pair in zip(*ways.values(), strict=False):
         for sure in pair:
             del sure["airspeed.trend"]
 

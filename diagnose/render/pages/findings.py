@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
+from diagnose.model import Relation
 from diagnose.model.units import min_from_s
 from diagnose.render.pages.timeline import clock
 from diagnose.render.text import CAUTION, fill, names, percent
 from diagnose.review import Onset, Recording, Review
 from diagnose.review.recording import DATED_S
+from diagnose.review.relations import Change
 
 #: an interval of the onset longer than this is of a failure that did not show at once
 LONG_S = 180.0
@@ -18,9 +21,20 @@ LONG_S = 180.0
 LATER_S = 60.0
 
 
-def at(second: float) -> str:
-    """Seconds as m:ss from the first row."""
-    return clock(min_from_s(second))
+def at(second: float, recording: Recording | None = None) -> str:
+    """A time of the flight: what the file's clock showed (h:mm:ss), else m:ss from the first row."""
+    if recording is None or math.isnan(recording.clock_s):
+        return clock(min_from_s(second))
+    of_day = round(recording.clock_s + second) % 86_400
+    return f"{of_day // 3600}:{of_day // 60 % 60:02d}:{of_day % 60:02d}"
+
+
+def times_words(recording: Recording) -> str:
+    """What the times are counted from."""
+    if math.isnan(recording.clock_s):
+        return "Times are minutes and seconds from the first row."
+    day = f" on {date}" if (date := date_of(recording)) else ""
+    return f"Times are those of the file's clock{day}; the first row is at {at(0.0, recording)}."
 
 
 def date_of(recording: Recording) -> str:
@@ -72,17 +86,17 @@ def remarks_words(review: Review) -> str:
     )
 
 
-def onset_words(onset: Onset) -> str:
+def onset_words(onset: Onset, recording: Recording | None = None) -> str:
     """When a failure first showed and when it began."""
-    showed = f"it first showed at {at(onset.showed)}"
+    showed = f"it first showed at {at(onset.showed, recording)}"
     if onset.before_start > 0.5:
         return f"it was there before the recording tells of it; {showed}"
     seen = " (seen by the channels' disagreement)" if onset.seen_by else ""
-    between = f"between {at(onset.earliest)} and {at(onset.latest)}"
+    between = f"between {at(onset.earliest, recording)} and {at(onset.latest, recording)}"
     if onset.latest - onset.earliest > LONG_S:
         return f"{showed}; it began {between}"
     later = f"; {showed}" if abs(onset.showed - onset.likeliest) > LATER_S else ""
-    return f"it began at {at(onset.likeliest)}, {between}{seen}{later}"
+    return f"it began at {at(onset.likeliest, recording)}, {between}{seen}{later}"
 
 
 def review_text(review: Review, width: int = 80) -> str:
@@ -96,16 +110,16 @@ def _lines(review: Review, width: int) -> Iterator[str]:
     yield title
     yield "=" * len(title)
     rate = f"{recording.rows} rows, {recording.period_s:.3g} s apart, {len(review.windows)} moments"
-    yield fill(f"{rate}; panel {kb.panels[review.case.panel].name}. Times from the first row.", width)
+    yield fill(f"{rate}; panel {kb.panels[review.case.panel].name}. {times_words(recording)}", width)
     yield ""
     yield fill(verdict(review), width)
     if review.found:
         for onset in review.onsets:
-            yield fill(f"{kb.failures[onset.failure].name}: {onset_words(onset)}.", width)
+            yield fill(f"{kb.failures[onset.failure].name}: {onset_words(onset, recording)}.", width)
         if review.remarks:
             yield fill(remarks_words(review), width)
         if review.sufficed is not None:
-            yield fill(f"From {at(review.sufficed)} on the readings sufficed to name it.", width)
+            yield fill(f"From {at(review.sufficed, recording)} on the readings sufficed to name it.", width)
     yield ""
     yield "  chance    before  what has failed"
     for cause in review.causes:
@@ -125,7 +139,7 @@ def _lines(review: Review, width: int) -> Iterator[str]:
         recorded = "" if doubted.recorded else " (not recorded)"
         blame = f"; suspect: {kb.failures[doubted.blame].name}" if doubted.blame else ""
         yield fill(
-            f"{kb.gauges[doubted.gauge].name}{recorded} from {at(doubted.since)}{blame}", width, "  ", "    "
+            f"{kb.gauges[doubted.gauge].name}{recorded} from {at(doubted.since, recording)}{blame}", width, "  ", "    "
         )
     yield ""
     yield "Where channels disagreed"
@@ -133,9 +147,9 @@ def _lines(review: Review, width: int) -> Iterator[str]:
     if not changes:
         yield "  nowhere for long"
     for change, relation in sorted(changes, key=lambda pair: pair[0].onset)[:12]:
-        until = "to the end" if change.until == float("inf") else f"to {at(change.until)}"
+        until = "to the end" if change.until == float("inf") else f"to {at(change.until, recording)}"
         yield fill(
-            f"{at(change.onset)} {until}: {relation.name}, by {change.size:+.3g} {relation.unit}",
+            f"{at(change.onset, recording)} {until}: {relation.name}, by {apart_words(change, relation)}",
             width,
             "  ",
             "    ",
@@ -149,6 +163,16 @@ def _lines(review: Review, width: int) -> Iterator[str]:
         yield fill(str(fault), width, "  ", "    ")
     yield ""
     yield fill(CAUTION, width)
+
+
+def _digits(size: float) -> int:
+    """Digits behind the point that a difference is written with: two figures, and never a power of ten."""
+    return 0 if abs(size) >= 10.0 else 1 if abs(size) >= 1.0 else 2
+
+
+def apart_words(change: Change, relation: Relation) -> str:
+    """By how much channels part: "+2,200 ft"."""
+    return f"{change.size:+,.{_digits(change.size)}f} {relation.unit}"
 
 
 def too_small(review: Review) -> Iterator[str]:

@@ -8,53 +8,56 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from diagnose.model.units import Array, min_from_s
-from diagnose.render.pages.timeline import clock
+from diagnose.render.pages.findings import at
 from diagnose.render.pictures.svg import FAINT, INK, RULE, SHADE, element, number, words
-from diagnose.review import Review
-from diagnose.review.motion import unwrapped
+from diagnose.review import Recording, Review
+from diagnose.review.began import GAUGE_CHANNELS
+from diagnose.review.relations import Residual
 
-WIDE, LEFT, RIGHT = 860.0, 130.0, 20.0
-ROW, GAP = 46.0, 8.0
+#: in this type every word stands at 9 px where the page sets the picture no narrower than 704 px (`.wide`)
+WIDE, LEFT, RIGHT, SMALL = 620.0, 150.0, 20.0, 10.5
+ROW, LOW_ROW, GAP = 84.0, 46.0, 8.0
 #: points of a line; more would not be seen
 MOST_POINTS = 800
-#: rows of channels: title, channels drawn in it (the second dashed)
-ROWS = (
-    ("airspeed kt", ("airspeed_kt", "gps_speed_kt")),
-    ("altitude ft", ("altimeter_ft", "gps_height_ft")),
-    ("vertical speed fpm", ("vertical_speed_fpm",)),
-    ("pitch deg", ("pitch_deg",)),
-    ("bank deg", ("bank_deg",)),
-    ("heading deg", ("heading_deg", "gps_track_deg")),
-    ("turn deg/s", ("turn_dps",)),
-    ("suction inHg", ("suction_inhg",)),
-    ("rpm", ("rpm",)),
-    ("volts", ("volts",)),
+#: rows of channels: title, channels drawn in it (the second dashed), what the axis holds at least
+ROWS: tuple[tuple[str, tuple[str, ...], tuple[float, ...]], ...] = (
+    ("airspeed, kt", ("airspeed_kt", "gps_speed_kt"), (0.0,)),
+    ("altitude, ft", ("altimeter_ft", "gps_height_ft"), ()),
+    ("vertical speed, fpm", ("vertical_speed_fpm",), (0.0,)),
+    ("pitch, degrees", ("pitch_deg",), (0.0,)),
+    ("bank, degrees", ("bank_deg",), (0.0,)),
+    ("heading, degrees", ("heading_deg", "gps_track_deg"), (0.0, 360.0)),
+    ("turn, degrees/s", ("turn_dps",), (-3.0, 3.0)),
+    ("suction, inHg", ("suction_inhg",), (0.0, 6.0)),
+    ("rpm", ("rpm",), (0.0,)),
+    ("volts", ("volts",), ()),
 )
+#: channels that a needle cannot show below zero
+NEVER_BELOW = ("airspeed_kt", "gps_speed_kt", "suction_inhg", "rpm", "volts")
 DASHES = ("", "5 3", "2 3", "8 3 2 3")
-#: residuals are drawn up to this many standard deviations
-MOST_SD = 6.0
+#: residuals are drawn up to this many standard deviations; a healthy gauge lies within so many of what the others say
+MOST_SD, BAND_SD = 6.0, 3.0
+#: rows that stand before all else
+MOST_PARTED = 3
 #: failures whose chance is drawn, and how likely they must have been at some time
 MOST_FAILURES, LEAST_DRAWN = 3, 0.05
 
 
-def timeline_svg(review: Review) -> str:
-    """The whole picture; times in minutes from the first row."""
-    sheet = _Sheet(review.recording.seconds)
-    for title, channels in ROWS:
-        lines = [
-            unwrapped(review.recording.channels[name]) if name.endswith(("heading_deg", "track_deg")) else review.recording.channels[name]
-            for name in channels
-            if name in review.recording.channels
-        ]  # fmt: skip
-        if lines:
-            sheet.row(title, lines)
-    sheet.heading(
-        "Do they agree? Differences in standard deviations; shaded where the detector holds them apart"
-    )
-    for residual in review.residuals:
-        spans = [(c.onset, min(c.until, float(review.recording.seconds))) for c in residual.changes]
-        z = np.clip(residual.values / residual.noise, -MOST_SD, MOST_SD)
-        sheet.row(residual.relation.name, [z], bounds=(-MOST_SD, MOST_SD), spans=spans, high=30.0)
+def timeline_svg(review: Review, *, folded: bool | None = None) -> str:
+    """The picture; ``folded``: only what a page folds away, or only what it does not, else all of it."""
+    sheet = _Sheet(review.recording)
+    first = _parted(review)
+    for row in ROWS:
+        if folded is None or (row in first) != folded:
+            _row(sheet, row, review)
+    if folded is not False:
+        sheet.heading(
+            "Do they agree? Differences in standard deviations; shaded where the detector holds them apart"
+        )
+        for residual in review.residuals:
+            spans = [(c.onset, min(c.until, float(review.recording.seconds))) for c in residual.changes]
+            z = np.clip(residual.values / residual.noise, -MOST_SD, MOST_SD)
+            sheet.row(residual.relation.name, [("", z)], (-MOST_SD, MOST_SD), spans=spans, high=30.0)
     sheet.heading("What was flown, and how likely each failure was from the readings so far")
     sheet.strip([(w.first, w.end, w.manoeuvre.replace("_", " ")) for w in review.windows])
     sheet.chances(*_chances(review))
@@ -64,6 +67,55 @@ def timeline_svg(review: Review) -> str:
     if review.sufficed is not None:
         marks.append((review.sufficed, "evidence suffices", None))
     return sheet.done(marks)
+
+
+Row = tuple[str, tuple[str, ...], tuple[float, ...]]
+
+
+def _parted(review: Review) -> tuple[Row, ...]:
+    """The rows that matter: of the channels that are not believed, those first that part most; else what was flown."""
+    doubted = {c for d in review.doubted if d.recorded for c in GAUGE_CHANNELS.get(d.gauge, ())}
+    apart = {
+        channel: max(abs(change.size) / float(residual.noise.mean()) for change in residual.changes)
+        for residual in review.residuals
+        if residual.changes
+        for channel in residual.relation.speaks_of
+    }
+    there = [row for row in ROWS if any(name in review.recording.channels for name in row[1])]
+    wanted = [row for row in there if doubted & set(row[1])]
+    wanted.sort(key=lambda row: -max(apart.get(name, 0.0) for name in row[1]))
+    return tuple((wanted or there)[:MOST_PARTED])
+
+
+def _row(sheet: _Sheet, row: Row, review: Review) -> None:
+    """One row of channels, with the band in which a healthy gauge would lie where another source tells it."""
+    title, names, least = row
+    channels = review.recording.channels
+    lines = []
+    for name in names:
+        if name in channels:
+            values = channels[name] % 360.0 if name.endswith(("heading_deg", "track_deg")) else channels[name]
+            values = np.maximum(values, 0.0) if name in NEVER_BELOW else values
+            lines.append((review.network.kb.recorded[name].name, values))
+    if not lines:
+        return
+    band = next((b for r in review.residuals if (b := _band(r, names[0], review)) is not None), None)
+    known = np.concatenate([line[np.isfinite(line)] for _, line in lines])
+    known = np.append(known, least)
+    bounds = (min(least), max(least)) if len(least) == 2 and known.max() <= max(least) and known.min() >= min(least) else None  # fmt: skip
+    sheet.row(title, lines, bounds or _round_bounds(float(known.min()), float(known.max())), band=band)
+
+
+def _band(residual: Residual, channel: str, review: Review) -> tuple[Array, Array] | None:
+    """Least and most that a healthy gauge would have shown by this relation; None where it does not tell that."""
+    relation = residual.relation
+    if relation.channels[0] != channel or relation.unit != review.network.kb.recorded[channel].unit:
+        return None
+    expected = review.recording.channels[channel] - residual.values
+    if review.network.kb.recorded[channel].circular:
+        expected = expected % 360.0
+    wide = BAND_SD * residual.noise
+    return expected - wide, expected + wide
 
 
 def _chances(review: Review) -> tuple[Array, list[tuple[str, Array]]]:
@@ -83,8 +135,8 @@ def _chances(review: Review) -> tuple[Array, list[tuple[str, Array]]]:
 class _Sheet:
     """A picture that grows downwards; all rows share the axis of time."""
 
-    def __init__(self, seconds: int) -> None:
-        self.seconds = max(seconds, 1)
+    def __init__(self, recording: Recording) -> None:
+        self.recording, self.seconds = recording, max(recording.seconds, 1)
         self.y = 34.0
         self.parts: list[str] = []
 
@@ -98,34 +150,71 @@ class _Sheet:
     def row(
         self,
         title: str,
-        lines: Sequence[Array],
-        bounds: tuple[float, float] | None = None,
+        lines: Sequence[tuple[str, Array]],
+        bounds: tuple[float, float],
         spans: Sequence[tuple[float, float]] = (),
+        band: tuple[Array, Array] | None = None,
         high: float = ROW,
     ) -> None:
-        known = np.concatenate([line[np.isfinite(line)] for line in lines])
-        if not len(known):
+        """A row: its title and key at the left; a line by itself needs no key and a lower row."""
+        if not any(np.isfinite(line).any() for _, line in lines):
             return
-        low, top = bounds or _round_bounds(float(known.min()), float(known.max()))
+        named = len(lines) > 1 or band is not None
+        high = high if named else min(high, LOW_ROW)
+        low, top = bounds
         for since, until in spans:
             self.parts.append(element("rect", x=self.x(since), y=self.y, width=max(self.x(until) - self.x(since), 1.0), height=high, fill=FAINT))  # fmt: skip
+        if band is not None:
+            self.parts.append(element("path", d=self._area(*band, low, top, high), fill=SHADE))
         self.parts.append(element("rect", x=LEFT, y=self.y, width=WIDE, height=high, fill="none", stroke=RULE))  # fmt: skip
         for place, part in enumerate(_wrapped(title)):
-            self.parts.append(words(part, 4.0, self.y + 8.0 + 10.0 * place, 9.0, text_anchor="start"))
-        if bounds is None:
+            self.parts.append(words(part, 4.0, self.y + 7.0 + 11.0 * place, SMALL, text_anchor="start"))
+        if bounds != (-MOST_SD, MOST_SD):
             for value, y in ((top, self.y + 5.0), (low, self.y + high - 5.0)):
-                self.parts.append(words(f"{value:g}", LEFT - 5.0, y, 8.0, text_anchor="end"))
-        for place, line in enumerate(lines):
-            path = self._path(line, low, top, high)
-            if path:
-                style = {"stroke_dasharray": DASHES[place]} if place else {}
+                self.parts.append(words(f"{value:,.0f}" if abs(value) >= 10.0 else f"{value:g}", LEFT - 5.0, y, SMALL, text_anchor="end"))  # fmt: skip
+        key = self.y + 24.0
+        for place, (name, line) in enumerate(lines):
+            style = {"stroke_dasharray": DASHES[place]} if place else {}
+            if path := self._path(line, low, top, high):
                 self.parts.append(element("path", d=path, fill="none", stroke=INK, stroke_width=1.0, **style))
+            if named:
+                self.parts.append(element("line", x1=4.0, y1=key, x2=20.0, y2=key, stroke=INK, **style))
+                self.parts.append(words(name, 24.0, key, SMALL, text_anchor="start"))
+                key += 13.0
+        if band is not None:
+            self.parts.append(
+                element("rect", x=4.0, y=key - 4.0, width=16.0, height=8.0, fill=SHADE, stroke=RULE)
+            )
+            self.parts.append(words("a healthy one", 24.0, key, SMALL, text_anchor="start"))
         self.y += high + GAP
+
+    def _area(self, least: Array, most: Array, low: float, top: float, high: float) -> str:
+        """The band, thinned; it is broken where nothing is known."""
+        stretch = max(1, math.ceil(len(least) / (MOST_POINTS / 2)))
+        path, edges = "", list[tuple[float, float, float]]()
+
+        def y(value: float) -> float:
+            return self.y + high * (1.0 - (min(max(value, low), top) - low) / max(top - low, 1e-9))
+
+        def closed() -> str:
+            if len(edges) < 2:
+                return ""
+            forth = "L".join(f"{number(x)} {number(y(b))}" for x, _, b in edges)
+            back = "L".join(f"{number(x)} {number(y(a))}" for x, a, _ in edges[::-1])
+            return f"M{forth}L{back}Z"
+
+        for first in range(0, len(least), stretch):
+            a, b = least[first : first + stretch], most[first : first + stretch]
+            if np.isfinite(a).any():
+                edges.append((self.x(first), float(np.nanmedian(a)), float(np.nanmedian(b))))
+            else:
+                path, edges = path + closed(), []
+        return path + closed()
 
     def _path(self, line: Array, low: float, top: float, high: float) -> str:
         """The line, thinned to the least and the greatest value of each stretch."""
         stretch = max(1, math.ceil(len(line) / (MOST_POINTS / 2)))
-        path, pen_down = "", False
+        path, pen_down, before = "", False, 0.0
         for first in range(0, len(line), stretch):
             part = line[first : first + stretch]
             known = part[np.isfinite(part)]
@@ -137,6 +226,9 @@ class _Sheet:
                 if len(known) == 1
                 else sorted({known.min(), known.max()}, key=lambda v: abs(v - known[0]))
             )
+            if pen_down and abs(float(values[0]) - before) > 180.0 and top == 360.0:
+                pen_down = False  # a heading goes on at the other edge
+            before = float(values[-1])
             for value in values:
                 y = self.y + high * (1.0 - (float(value) - low) / max(top - low, 1e-9))
                 path += f"{'L' if pen_down else 'M'}{number(self.x(first))} {number(y)}"
@@ -144,13 +236,13 @@ class _Sheet:
         return path
 
     def strip(self, spans: Sequence[tuple[int, int, str]]) -> None:
-        self.parts.append(words("maneuver", 4.0, self.y + 8.0, 9.0, text_anchor="start"))
+        self.parts.append(words("maneuver", 4.0, self.y + 8.0, SMALL, text_anchor="start"))
         for first, end, name in spans:
             width = self.x(end) - self.x(first)
             box = element("rect", element("title", name), x=self.x(first), y=self.y, width=width, height=16.0, fill=SHADE, stroke=RULE)  # fmt: skip
             self.parts.append(box)
-            if width > 6.0 * len(name):
-                self.parts.append(words(name, self.x(first) + width / 2.0, self.y + 8.0, 8.5))
+            if width > 5.6 * len(name):
+                self.parts.append(words(name, self.x(first) + width / 2.0, self.y + 8.0, SMALL))
         self.y += 16.0 + GAP
 
     def chances(self, times: Array, lines: Sequence[tuple[str, Array]]) -> None:
@@ -158,7 +250,7 @@ class _Sheet:
         self.parts.append(element("rect", x=LEFT, y=self.y, width=WIDE, height=high, fill="none", stroke=RULE))  # fmt: skip
         for share in (0.0, 0.5, 1.0):
             y = self.y + high * (1.0 - share)
-            self.parts.append(words(f"{share * 100:.0f} %", LEFT - 5.0, y, 8.0, text_anchor="end"))
+            self.parts.append(words(f"{share * 100:.0f} %", LEFT - 5.0, y, SMALL, text_anchor="end"))
             self.parts.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke=FAINT))
         key = self.y + high + 14.0
         for place, (name, chance) in enumerate(lines):
@@ -170,7 +262,7 @@ class _Sheet:
             self.parts.append(element("path", d=path, fill="none", stroke=INK, stroke_width=1.8, **style))
             y = key + 13.0 * place
             self.parts.append(element("line", x1=LEFT, y1=y, x2=LEFT + 36.0, y2=y, stroke=INK, stroke_width=1.8, **style))  # fmt: skip
-            self.parts.append(words(name, LEFT + 44.0, y, 10.0, text_anchor="start"))
+            self.parts.append(words(name, LEFT + 44.0, y, SMALL, text_anchor="start"))
         self.bottom = self.y + high
         self.y = key + 13.0 * len(lines) + GAP
 
@@ -182,7 +274,7 @@ class _Sheet:
                 low, high = self.x(span[0]), self.x(span[1])
                 back.append(element("rect", x=low, y=28.0, width=max(high - low, 1.0), height=self.bottom - 28.0, fill="var(--mark,#f3e3b3)"))  # fmt: skip
             front.append(element("line", x1=x, y1=28.0, x2=x, y2=self.bottom, stroke=INK, stroke_dasharray="3 3"))  # fmt: skip
-            front.append(words(f"{text} {clock(min_from_s(second))}", x, 10.0 + 11.0 * (place % 2), 10.0))
+            front.append(words(f"{text} {at(second, self.recording)}", x, 10.0 + 11.0 * (place % 2), 10.0))
         return element(
             "svg",
             element("title", "the recorded flight over time"),
@@ -197,13 +289,20 @@ class _Sheet:
 
 
 def _axis(sheet: _Sheet) -> Iterator[str]:
+    """Marks at whole minutes: of the clock where the file tells one, else from the first row."""
     minutes = min_from_s(float(sheet.seconds))
-    step = next((s for s in (1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 240.0) if minutes / s <= 20.0), 480.0)
-    for k in range(int(minutes / step) + 1):
-        x = sheet.x(k * step * 60.0)
+    step = next((s for s in (1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 120.0, 240.0) if minutes / s <= 14.0), 480.0)
+    start = sheet.recording.clock_s
+    by_clock = math.isfinite(start)
+    first = -start % (step * 60.0) if by_clock else 0.0
+    for second in np.arange(first, sheet.seconds + 1.0, step * 60.0).tolist():
+        x = sheet.x(second)
         yield element("line", x1=x, y1=sheet.bottom, x2=x, y2=sheet.bottom + 4.0, stroke=INK)
-        yield words(f"{k * step:g}", x, sheet.bottom + 9.0, 8.0)
-    yield words("min", LEFT - 18.0, sheet.bottom + 9.0, 8.0)
+        text = at(second, sheet.recording)
+        yield words(
+            text.rpartition(":")[0] if by_clock else f"{min_from_s(second):g}", x, sheet.bottom + 10.0, SMALL
+        )
+    yield words("clock" if by_clock else "min", LEFT - 24.0, sheet.bottom + 10.0, SMALL)
 
 
 def _round_bounds(low: float, high: float) -> tuple[float, float]:

@@ -14,7 +14,7 @@ from diagnose.model.answer import Answer
 from diagnose.model.units import Array
 from diagnose.network.engine import Engine
 from diagnose.render.layout import chance_words
-from diagnose.render.pages.findings import at, onset_words, verdict
+from diagnose.render.pages.findings import apart_words, at, onset_words, times_words, verdict
 from diagnose.render.pages.page import (
     Paper,
     figure,
@@ -34,6 +34,8 @@ from diagnose.render.pictures.svg import FAINT, INK, RULE, element, number, word
 from diagnose.render.text import GRADE_WORDS, NO_FAILURE, names, percent, screen_rows, short_name
 from diagnose.review import Review
 
+#: a box to tick
+BOX = "\N{BALLOT BOX}"
 #: lines of the chart, and how likely a failure must have been at some time to have one
 MOST_LINES, LEAST_DRAWN = 4, 0.05
 
@@ -50,18 +52,25 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
         paragraph(verdict(review)),
     ]
     if review.found:
-        begun = [f"{kb.failures[o.failure].name}: {onset_words(o)}." for o in review.onsets]
+        begun = [f"{kb.failures[o.failure].name}: {onset_words(o, recording)}." for o in review.onsets]
         if review.sufficed is not None:
-            begun.append(f"From {at(review.sufficed)} on the readings sufficed to name it.")
+            begun.append(f"From {at(review.sufficed, recording)} on the readings sufficed to name it.")
         body.append(listed(begun))
     minutes = recording.seconds / 60.0
     body.append(
         paragraph(
             f"{minutes:.0f} min, {recording.rows} rows, {recording.period_s:.3g} s apart; {len(review.windows)} moments. "
-            f"Panel: {kb.panels[review.case.panel].name}. Times are minutes and seconds from the first row.", "quiet",
+            f"Panel: {kb.panels[review.case.panel].name}. {times_words(recording)}", "quiet",
         )
     )  # fmt: skip
-    body.append(figure("The flight over time", timeline_svg(review)))
+    about = (
+        "Solid: the instrument; dashed: GPS; shaded: where a healthy instrument would lie by the others (three standard "
+        "deviations). The line stands where it first showed, the band behind it where it may have begun."
+    )
+    body.append(figure("The flight over time", _wide("The flight over time", timeline_svg(review, folded=False))))
+    body.append(paragraph(about, "quiet"))
+    rest = _wide("The rest of the flight over time", timeline_svg(review, folded=True))
+    body.append(f"<details><summary>The other channels, and where they agree</summary>{rest}</details>")
     body.append(heading(2, "What has failed"))
     rows = [
         (names(kb, c.failures), ", ".join(kb.failures[a].name for a in c.alike) or "-", percent(c.prior), percent(c.chance))
@@ -71,7 +80,7 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
     body.append(plumbing_figure(review.network, review.causes[0].failures))
     body.append(heading(2, "Not to be believed"))
     doubted = [
-        (kb.gauges[d.gauge].name, at(d.since), kb.failures[d.blame].name if d.blame else "-", "yes" if d.recorded else "no")
+        (kb.gauges[d.gauge].name, at(d.since, recording), kb.failures[d.blame].name if d.blame else "-", "yes" if d.recorded else "no")
         for d in review.doubted
     ]  # fmt: skip
     body.append(
@@ -81,7 +90,7 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
     )
     body.append(heading(2, "Where channels disagreed"))
     apart = [
-        (r.relation.name, at(c.onset), f"{at(c.earliest)} to {at(c.latest)}", "the end" if c.until == float("inf") else at(c.until), f"{c.size:+.3g} {r.relation.unit}")
+        (r.relation.name, at(c.onset, recording), f"{at(c.earliest, recording)} to {at(c.latest, recording)}", "the end" if c.until == float("inf") else at(c.until, recording), apart_words(c, r.relation))
         for r in review.residuals
         for c in r.changes
     ]  # fmt: skip
@@ -95,6 +104,11 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
     return page(f"Recorded flight {recording.name}", body, paper)
 
 
+def _wide(label: str, picture: str) -> str:
+    """A wide picture, which a phone moves to the side, by keys as well."""
+    return f'<div class="wide" tabindex="0" role="region" aria-label="{label}">{picture}</div>'
+
+
 def _review_rows(review: Review) -> Iterator[tuple[str, str]]:
     """The head of a reviewed recording: what, since when, what to ignore, what else."""
     kb = review.network.kb
@@ -104,7 +118,7 @@ def _review_rows(review: Review) -> Iterator[tuple[str, str]]:
         f"{names(kb, first.failures) if first.failures else NO_FAILURE}, {chance_words(first.chance, kb)}",
     )
     if review.onsets:
-        yield "BEGAN", "; ".join(f"{kb.failures[o.failure].name} {onset_words(o)}" for o in review.onsets)
+        yield "BEGAN", "; ".join(f"{kb.failures[o.failure].name} {onset_words(o, review.recording)}" for o in review.onsets)
     if review.doubted:
         yield "IGNORE", ", ".join(short_name(kb.gauges[d.gauge]) for d in review.doubted)
     other = [
@@ -264,40 +278,33 @@ def write_up_page(up: WriteUp, paper: Paper = "a4") -> str:
 
 
 def _write_up_body(up: WriteUp, level: int) -> list[str]:
+    """One sheet: what it may be and which test tells, when, what was seen, what to look at in order, with tick boxes."""
     body = [heading(level, f"Maintenance discrepancy: {up.title}")]
-    named = [f"{name} ({percent(chance)})" for _, name, chance in up.causes]
-    rows_of_head = (
-        ("LIKELY", "".join(named[:1])),
-        ("ELSE", "; ".join(named[1:])),
-        ("BEGAN", up.onset),
-        ("SUSPECT", ", ".join(up.disbelieved)),
-        ("TEST", "; ".join(test.name for test in up.tests[:3])),
-    )
+    rows_of_head = (("BEGAN", up.onset), ("SUSPECT", ", ".join(up.disbelieved)))
     body += [head((label, text) for label, text in rows_of_head if text), paragraph(DEFER, "caution")]
+    causes = [(BOX, name, percent(chance), test) for (_, name, chance), test in zip(up.causes, up.told_by, strict=True)]
+    body.append(heading(level + 1, "Likely causes, and the test that tells"))
+    body.append(table(("", "what", "chance", "test"), causes))
     body.append(paragraph(f"Panel: {up.panel}. Conditions: {', '.join(up.conditions) or 'none stated'}."))
     if up.recorded:
         body.append(listed([f"Recorded: {text}." for text in up.recorded]))
+    if up.pictures:
+        body.append(f'<div class="three">{"".join(figure(caption, drawing) for caption, drawing in up.pictures)}</div>')
     body.append(heading(level + 1, "What was seen, in order"))
     rows = [
-        (clock(m.minutes), m.flown, ", ".join(m.switches), "; ".join(m.odd) or "-", ", ".join(t.partition(" (")[0] for t in m.showed), m.note)
+        (m.when, m.flown, ", ".join(m.switches), "; ".join(m.odd) or "-", ", ".join(t.partition(" (")[0] for t in m.showed), m.note)
         for m in up.moments
     ]  # fmt: skip
-    heads = ("min", "flown", "switches", "not normal", "normal", "note")
+    heads = ("time", "flown", "switches", "not normal", "normal", "note")
     body.append(table(*filled_columns(heads, rows)))
-    body += [
-        heading(level + 1, "What was tried, and its effect"),
-        listed(up.tried or ("nothing that the file tells of",)),
-    ]
-    body.append(heading(level + 1, "To be filled in by the pilot"))
-    body.append(table(("", ""), [(text, "") for text in up.asked], "asked"))
-    body.append(heading(level + 1, "Likely causes"))
-    body.append(
-        table(("what", "chance"), [(name, percent(chance)) for _, name, chance in up.causes], numbers=1)
-    )
-    body.append(heading(level + 1, "Tests on the ground that would tell"))
-    tests = [(t.name, t.how, t.limit or "-", t.rule or "-") for t in up.tests]
-    body.append(table(("test", "how", "limit", "rule"), tests))
+    if up.tried:
+        body += [heading(level + 1, "What was tried, and its effect"), listed(up.tried)]
+    body.append(heading(level + 1, "Tests on the ground that would tell, in order"))
+    tests = [(BOX, t.name, t.how, t.limit or "-", t.rule or "-") for t in up.tests]
+    body.append(table(("", "test", "how", "limit", "rule"), tests))
     if up.inspect:
-        body += [heading(level + 1, "To look at"), listed(up.inspect)]
+        body += [heading(level + 1, "To look at, in order"), listed(f"{BOX} {text}" for text in up.inspect)]
+    body.append(heading(level + 1, "To be filled in by the pilot"))
+    body.append(table(("", ""), [(text, "") for text in up.asked if text], "asked"))
     body.append(listed(RULES))
     return body

@@ -7,7 +7,7 @@ tried and what it changed, what the causes are likely to be, and which tests on 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,10 +17,13 @@ from diagnose.language import readable, with_doubt
 from diagnose.model import CaseRecord, GroundTest
 from diagnose.model.answer import Answer
 from diagnose.network.engine import Engine
-from diagnose.render.pages.findings import unread
+from diagnose.render.pages.findings import apart_words, at, onset_words, unread
 from diagnose.render.pages.timeline import clock
+from diagnose.render.pictures import panel_svg
 from diagnose.render.text import CAUTION, fill, names, percent
 from diagnose.review import Review
+from diagnose.review.began import GAUGE_CHANNELS
+from diagnose.review.motion import mean_over
 
 #: causes that are named, down to this chance
 MOST_CAUSES, LEAST_CHANCE = 5, 0.02
@@ -55,9 +58,10 @@ RULES = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moment:
-    """One snapshot in words: minutes from the start, what was flown, switches, what the gauges did."""
+    """One snapshot in words: minutes from the start, its time in words, what was flown, switches, what the gauges did."""
 
     minutes: float
+    when: str
     flown: str
     switches: tuple[str, ...]
     showed: tuple[str, ...]
@@ -68,7 +72,8 @@ class Moment:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WriteUp:
     """The discrepancy. ``recorded``: what a recording tells of the circumstances; ``asked``: what is left to fill in;
-    ``tests`` ordered by the chance of the causes that ask for them.
+    ``tests`` ordered by the chance of the causes that ask for them; ``told_by``: for each cause the test that tells it
+    from the others. ``pictures``: the panel as recorded before, when and after it showed (caption, SVG).
     """
 
     title: str
@@ -84,6 +89,8 @@ class WriteUp:
     tests: tuple[GroundTest, ...]
     disbelieved: tuple[str, ...]
     source: str
+    told_by: tuple[str, ...] = ()
+    pictures: tuple[tuple[str, str], ...] = ()
 
 
 def write_up_case(engine: Engine, case: CaseRecord, answer: Answer, review: Review | None = None) -> WriteUp:
@@ -113,6 +120,11 @@ def write_up(
         for r in ranked
         if r.posterior >= LEAST_CHANCE or r is ranked[0]
     ]
+    if review is not None and review.found:
+        # what the recording cannot tell from the leading cause stands beside it, to the last page
+        leading = review.causes[0]
+        told = [(leading.failures, leading.chance), *(((a,), answer.failures.get(a, 0.0)) for a in leading.alike)]
+        causes = [(ids, names(kb, ids), chance) for ids, chance in sorted(told, key=lambda one: -one[1])]
     blamed = [name for name in dict.fromkeys([n for c in causes for n in c[0]]) if name in kb.failures]
     weight = {
         test.id: sum(chances.get(name, 0.0) for name in test.failures if name in blamed)
@@ -122,14 +134,20 @@ def write_up(
         (t for t in kb.ground_tests.values() if any(name in blamed for name in t.failures)),
         key=lambda t: -weight[t.id],
     )
+
+    def tells(ids: Sequence[str]) -> str:
+        """The test that speaks of this cause and of the fewest others."""
+        own = [t for t in tests if set(ids) & set(t.failures)]
+        return min(own, key=lambda t: len(set(blamed) & set(t.failures))).name if own else ""
+
     if review is None:
         doubted = [kb.gauges[t.gauge].name for t in answer.trust if t.now < kb.review.disbelieve]
         onset = ""
     else:
-        from diagnose.render.pages.findings import at, onset_words
-
-        doubted = [f"{kb.gauges[d.gauge].name} from {at(d.since)}" for d in review.doubted]
-        onset = "; ".join(f"{kb.failures[o.failure].name}: {onset_words(o)}" for o in review.onsets)
+        doubted = [f"{kb.gauges[d.gauge].name} from {at(d.since, review.recording)}" for d in review.doubted]
+        onset = "; ".join(
+            f"{kb.failures[o.failure].name}: {onset_words(o, review.recording)}" for o in review.onsets
+        )
     return WriteUp(
         title=case.title,
         panel=kb.panels[case.panel].name,
@@ -144,6 +162,8 @@ def write_up(
         tests=tuple(tests),
         disbelieved=tuple(doubted),
         source=case.source,
+        told_by=tuple(tells(ids) for ids, *_ in causes),
+        pictures=() if review is None or not review.onsets else tuple(_pictures(review)),
     )
 
 
@@ -175,7 +195,47 @@ def _recorded(review: Review, moments: Sequence[Moment], kb: KnowledgeBase) -> I
             digits = 4 if name.endswith("tude_deg") else 1 if abs(part.mean()) < 100.0 else 0
             values.append(f"{channel.name} {part.mean():.{digits}f} {channel.unit}")
     if values:
-        yield f"at {clock(when / 60.0)}: {', '.join(values)}"
+        yield f"at {at(when, recording)}: {', '.join(values)}"
+    yield from _worst(review)
+
+
+def _worst(review: Review) -> Iterable[str]:
+    """When each recorded instrument that is not believed was farthest from what another source says, and by how much."""
+    for doubted in review.doubted:
+        channels = GAUGE_CHANNELS.get(doubted.gauge, ())
+        own = [r for r in review.residuals if r.changes and set(channels) & set(r.relation.speaks_of)]
+        if own and doubted.recorded:
+            most = max(own, key=lambda r: max(abs(c.size) for c in r.changes) / float(r.noise.mean()))
+            size = np.abs(np.nan_to_num(mean_over(most.values, MOMENT_S)))
+            size[: round(doubted.since)] = 0.0
+            when = int(size.argmax())
+            apart = replace(most.changes[0], size=float(np.nan_to_num(mean_over(most.values, MOMENT_S))[when]))
+            yield f"{most.relation.name}: farthest apart at {at(when, review.recording)}, {apart_words(apart, most.relation)}"
+
+
+#: channel -> name of what a picture of the panel reads
+DRAWN = {
+    "airspeed_kt": "airspeed_kt", "altimeter_ft": "altitude_ft", "vertical_speed_fpm": "vertical_speed_fpm",
+    "bank_deg": "bank_deg", "pitch_deg": "pitch_deg", "heading_deg": "heading_deg", "turn_dps": "turn_rate_dps",
+    "compass_deg": "compass_deg", "suction_inhg": "suction_inhg", "amps": "ammeter_a", "rpm": "engine_rpm",
+}  # fmt: skip
+#: so long before it showed stands the first picture, s
+BEFORE_S = 60.0
+
+
+def _pictures(review: Review) -> Iterable[tuple[str, str]]:
+    """The recorded instruments before it showed, when it did, and when they were farthest off."""
+    recording, onset, kb = review.recording, review.onsets[0], review.network.kb
+    drawn = {channel for channel in DRAWN if channel in recording.channels}
+    gauges = [g for g in review.network.dial_gauges if drawn & set(GAUGE_CHANNELS.get(g, ()))]
+    last = float(recording.seconds - 1)
+    for key, (second, says) in enumerate(
+        ((max(onset.showed - BEFORE_S, 0.0), "before"), (onset.showed, "when it first showed"), (onset.worst, "at its worst"))
+    ):
+        moment = round(min(second, last))
+        state = {DRAWN[channel]: float(recording.channels[channel][moment]) for channel in drawn}
+        at_time = at(moment, recording)
+        yield f"{at_time}, {says}", panel_svg(state, kb.dials, gauges, title=f"the panel at {at_time}", key=f"w{key}-")
 
 
 def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, Mapping[str, float]]], review: Review | None) -> tuple[Moment, ...]:  # fmt: skip
@@ -207,7 +267,7 @@ def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, M
         )
         found.append(
             Moment(
-                minutes=start, flown=kb.manoeuvres[snapshot.manoeuvre].name, switches=switches,
+                minutes=start, when=clock(start) if review is None else at(60.0 * start, review.recording), flown=kb.manoeuvres[snapshot.manoeuvre].name, switches=switches,
                 showed=tuple(showed), odd=tuple(odd), note=snapshot.note,
             )
         )  # fmt: skip
@@ -261,7 +321,7 @@ def write_up_text(up: WriteUp, width: int = 80) -> str:
     lines += ["", "What was seen, in order"]
     for moment in up.moments:
         set_to = f" ({', '.join(moment.switches)})" if moment.switches else ""
-        add(f"{clock(moment.minutes)} {moment.flown}{set_to}")
+        add(f"{moment.when} {moment.flown}{set_to}")
         for text in moment.odd:
             add(f"NOT NORMAL  {text}", "      ", "        ")
         if moment.showed:
@@ -336,7 +396,7 @@ def incident_text(up: WriteUp, width: int = 80) -> str:
         add(f"Began: {up.onset}", "", "")
     first_odd = next((m for m in up.moments if m.odd), None)
     lines.append("What showed first")
-    add("nothing out of the ordinary" if first_odd is None else f"{clock(first_odd.minutes)} {first_odd.flown}: {'; '.join(text.partition(' (')[0] for text in first_odd.odd)}")  # fmt: skip
+    add("nothing out of the ordinary" if first_odd is None else f"{first_odd.when} {first_odd.flown}: {'; '.join(text.partition(' (')[0] for text in first_odd.odd)}")  # fmt: skip
     lines.append("Not to be believed")
     add(", ".join(up.disbelieved) or "no instrument")
     lines.append("Most likely")
