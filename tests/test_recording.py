@@ -504,3 +504,17 @@ def test_rows_that_were_lost_are_counted(tmp_path):
     # a row of another rate, whole but for the channels that we read, is none
     sparse = [[row[0], *(cell if n % 4 == 0 else "" for cell in row[1:])] for n, row in enumerate(rows())]
     assert recorded(tmp_path, text_of(sparse)).lost == 0
+
+
+def test_a_file_without_units_is_written_in_one_system_and_what_no_relation_tells_is_asked(tmp_path):
+    """Meters and meters a second bear each other out; speeds beside them may be km/h or knots (185 is either)."""
+    seconds = np.arange(900)
+    climb = np.where(seconds < 400, 2.5, np.where(seconds < 600, 0.0, -2.0))
+    altitude = 900.0 + np.cumsum(climb)
+    lines = ["time,baro altitude,V/S,airspeed,ground speed"]
+    lines += [f"{s},{a:.1f},{v:.2f},{185 + 3 * np.sin(s / 60):.1f},{190 + 3 * np.sin(s / 60):.1f}" for s, a, v in zip(seconds, altitude, climb, strict=True)]
+    path = tmp_path / "metric.csv"
+    path.write_text("\n".join(lines))
+    found = guess(layout_of(path, KB), KB)
+    assert {name: mapped.unit for name, mapped in found.mapping.columns.items()} == {"altimeter_ft": "m", "vertical_speed_fpm": "m/s"}
+    assert {column for column, _ in found.questions} == {"airspeed", "ground speed"}

@@ -28,8 +28,8 @@ LEGS = (
 )  # fmt: skip
 #: the fault is put in here: at one altitude, in the last half minute of a turn
 AT = 900
-#: seconds at which the next descent and the next turn begin (sums of LEGS)
-DESCENT, TURN = 1110, 1470
+#: second at which the next descent begins (sum of LEGS)
+DESCENT = 1110
 COLUMNS = {
     "ias": ("IAS (kt)", 0.4), "alt": ("Altimeter (ft)", 3.0), "vs": ("VSI (fpm)", 15.0), "pitch": ("Pitch (deg)", 0.15),
     "bank": ("Roll (deg)", 0.2), "hdg": ("HDG (deg)", 0.4), "turn": ("Turn rate (deg/s)", 0.1), "rpm": ("RPM", 8.0),
@@ -185,10 +185,10 @@ def test_what_lies_is_named_and_nothing_else(found_in, fault):
     assert all(KB.failures[d.blame].kind is FailureKind.FAILURE for d in found.doubted if d.blame)
 
 
-#: fault -> when it can first be seen: at once, or when what is stuck is first asked to move
+#: fault -> when it can first be seen: at once (in what is left of the turn), or when what is stuck is first asked to move
 SHOWS = {
-    "vacuum": AT, "alternator": AT, "heading stuck": AT, "static closed": DESCENT, "altimeter stuck": DESCENT,
-    "turn dead": TURN,
+    "vacuum": AT, "alternator": AT, "heading stuck": AT, "turn dead": AT, "static closed": DESCENT,
+    "altimeter stuck": DESCENT,
 }  # fmt: skip
 
 

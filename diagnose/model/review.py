@@ -55,6 +55,7 @@ class RecordingLimits(Cited, frozen=True, kw_only=True):
     time_words: tuple[str, ...]
     date_words: tuple[str, ...]
     time_units: dict[str, float]
+    metric_units: tuple[str, ...]
     plain_words: tuple[str, ...]
     other_words: tuple[str, ...]
 

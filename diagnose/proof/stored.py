@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,6 +35,7 @@ MODULE = "diagnose.proof.calibrate"
 #: the panel of which details are shown
 STANDARD_PANEL = "single_pump"
 SPEED, REVIEWS, ADVICE = "evidence/speed.json", "evidence/review.json", "evidence/advice.json"
+FLOWN = "evidence/recordings.json"
 
 
 def stored_sections(kb: KnowledgeBase) -> Iterator[Section]:
@@ -42,6 +43,7 @@ def stored_sections(kb: KnowledgeBase) -> Iterator[Section]:
     yield from _coverage(kb)
     yield from _calibration()
     yield from _reviews()
+    yield from _flown()
     yield from _advice()
     yield from _speed()
 
@@ -149,6 +151,13 @@ def _reviews() -> Iterator[Section]:
     if file.is_file():
         made = "python tests/benchmarks/review_table.py"
         yield review_section(stored_result(file, Reviewed, "reviews", made))
+
+
+def _flown() -> Iterator[Section]:
+    """Reviews of flights that an independent library has flown."""
+    file = knowledge_root() / FLOWN
+    if file.is_file():
+        yield flown_section(stored_result(file, Flown, "reviews of independent flights", "python -m tests.independent"))
 
 
 def _calibration() -> Iterator[Section]:
@@ -262,6 +271,62 @@ class Reviewed(msgspec.Struct, frozen=True):
     totals: tuple[Total, ...]
     sound: tuple[Sound, ...]
     failures: tuple[ByFailure, ...]
+
+
+class FlownFault(msgspec.Struct, frozen=True):
+    """Counts of one kind of fault, of flights and of the instruments that were recorded in them."""
+
+    fault: str
+    flights: int
+    lied: int
+    named: int
+    sound_gauges: int
+    condemned: int
+    second: int
+    found: int
+    timed: int
+    within_60s: int
+
+
+class Flown(msgspec.Struct, frozen=True):
+    """The stored table of flights of an independent library, and the command that made it."""
+
+    command: str
+    library: str
+    faults: tuple[FlownFault, ...]
+
+
+def flown_section(found: Flown) -> Section:
+    """What the stored reviews of independent flights say."""
+    failed = [f for f in found.faults if f.fault != "sound"]
+    sound = [f for f in found.faults if f.fault == "sound"]
+
+    def total(name: str, of: Sequence[FlownFault]) -> int:
+        return sum(getattr(f, name) for f in of)
+
+    heads = ("fault", "flights", "lied", "all that lied named", "sound ones condemned", "a second failure", "dated within 60 s")
+    rows = [
+        (f.fault, str(f.flights), str(f.lied), str(f.named), f"{f.condemned}/{f.sound_gauges}", str(f.second), f"{f.within_60s}/{f.timed}")
+        for f in found.faults
+    ]  # fmt: skip
+    return Section(
+        title="Recorded flights of an independent model",
+        texts=(
+            f"Half an hour each, flown closed loop by the flight dynamics library {found.library} in wind and turbulence; the "
+            "faults are lines of arithmetic on its pressures, attitudes and rates and share nothing with our physics. Lied: "
+            "some recorded instrument was off by more than the tolerances of the trade (5 kt, 75 ft, 200 fpm, 5 degrees of "
+            "attitude, 10 of heading, 1 degree a second) for 45 s. These seeds were not looked at while building.",
+            f"Stored result of: {found.command}.",
+        ),
+        bullets=(
+            f"Of the flights in which an instrument lied, all that lied are named in {total('named', failed)} of {total('lied', failed)}.",
+            f"Sound instruments condemned: {total('condemned', found.faults)} of {total('sound_gauges', found.faults)}.",
+            f"A failure in {total('found', sound)} of {total('flights', sound)} sound flights; a second failure that was not there in {total('second', found.faults)} of {total('flights', found.faults)}.",
+            f"It first showed: within 60 s in {total('within_60s', failed)} of {total('timed', failed)} in which a failure was found.",
+        ),
+        heads=heads,
+        rows=tuple(rows),
+    )
 
 
 def review_section(found: Reviewed) -> Section:

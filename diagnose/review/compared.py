@@ -329,7 +329,7 @@ def _nose(recording: Recording, motion: Motion, leans: Array, limits: ReviewLimi
         other = cut(apart, window)
         if window.manoeuvre.startswith("level") and other is not None and other.mean() > limits.nose_speed_kt:
             return None
-        return by_rule(facet, cut(nose, window))
+        return by_rule(facet, cut(nose, window), None, limits.margin)
 
     return read
 

@@ -93,14 +93,22 @@ def judge(candidates: Mapping[str, Candidate], kb: KnowledgeBase) -> Mapping[str
     def broken(chosen: Mapping[str, str]) -> list[_Seen]:
         return [s for s in seen if not _holds(s, chosen, candidates)]
 
+    usual = {n: next(iter(candidates[n].channel.units)) for n in touched}
+
+    def odd(way: Mapping[str, str]) -> int:
+        """Units that go with neither system: a file that gives none is written in one of them."""
+        metric = sum(way[n] not in kb.recording.metric_units for n in touched)
+        return min(sum(way[n] != usual[n] for n in touched), metric)
+
     ways = [fixed | dict(zip(touched, way, strict=True)) for way in tried]
-    costs = [
-        (len(broken(way)), sum(way[n] != next(iter(candidates[n].channel.units)) for n in touched))
-        for way in ways
-    ]
+    costs = [(len(broken(way)), odd(way), sum(way[n] != usual[n] for n in touched)) for way in ways]
     least = min(costs)
+    chosen = ways[costs.index(least)]
     best = [way for way, cost in zip(ways, costs, strict=True) if cost == least]
-    chosen = best[0]
+    if least[2]:
+        # it is not written as goes without saying: then nothing else goes without saying, but what some relation tells
+        known = {usual[n] for n in touched} | set(kb.recording.metric_units)
+        best = [w for w, cost in zip(ways, costs, strict=True) if cost[0] == least[0] and known.issuperset(w[n] for n in touched)] or best  # fmt: skip
     wrong = broken(chosen)
     found = {}
     for name, one in candidates.items():
