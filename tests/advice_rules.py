@@ -219,6 +219,16 @@ LOST = {
     "pitot": ("restricted", "leaking", "erratic", "choking", "vented", "empty", "sealed"),
     "static": ("sealed", "restricted", "erratic", "one_port", "swapped", "cabin_high", "cabin_pressurised"),
 }
+#: parts that are owed a word of their own in cloud or at night once they have failed, and the words that give it
+OWED = {
+    ("alternator", "failed", "tripped", "low_output"): {"charging_lost"},
+    ("alternator", "overcharging"): {"alternator_off"},
+    ("com_set", "receives_only"): {"transmitter_out"},
+    ("com_set", "dead"): {"report_equipment"},
+    ("gps", "lost", "frozen"): {"report_equipment"},
+    ("transponder", "dead", "no_height"): {"report_equipment"},
+    ("encoder", "off"): {"report_equipment"},
+}
 Verdict = tuple[str, ...] | None
 """None where a rule does not apply; else what is broken, empty if nothing."""
 
@@ -344,6 +354,15 @@ def rule_3(case: Tried) -> Verdict:
             tried = True
             if not case.answer.decisions:
                 broken.append(f"nothing to decide with {lost}")
+        owed = _owed(case) if case.phase == "air" and "handheld" not in case.decided else ()
+        tried = tried or bool(owed)
+        broken += [f"no word of {what}" for what, words in owed if not words & case.decided]
+    # a word of coasting air-driven gyros needs one that lost its air and still looks right
+    gyros = [case.trust[g] for g in ("attitude", "heading")]
+    if case.decided & {"coasting", "coasting_in_cloud"}:
+        tried = True
+        if not any(told.coasting and told.grade is not COVER for told in gyros):
+            broken.append("the pump is called lost with no gyro of it that coasts")
     suction = case.last_reading("suction.value")
     venturi = "venturi" in case.network.parts
     if suction and suction[0] == "zero" and suction[1] < 10.0 and not (venturi and case.phase != "air"):
@@ -360,6 +379,16 @@ def rule_3(case: Tried) -> Verdict:
             ):
                 broken.append("lost suction is not spoken of")
     return tuple(broken) if tried else None
+
+
+def _owed(case: Tried) -> list[tuple[str, set[str]]]:
+    """What has failed that is owed a word of its own in cloud or at night, and the decisions that say it."""
+    owed = [(name, words) for (name, *states), words in OWED.items() if case.chance(name, *states) > 0.5]
+    if case.grades["altimeter"] is COVER and case.grades.get("second_altimeter") is not USE:
+        owed.append(("altimeter", {"altimeter_tell_atc", "pitot_static_tell_atc"}))
+    if "visible_moisture" in case.case.context and case.chance("pitot_heater", "dead") > 0.5:
+        owed.append(("pitot_heater", {"pitot_heater_dead", "leave_icing"}))
+    return owed
 
 
 def rule_4(case: Tried) -> Verdict:
@@ -528,7 +557,7 @@ def rule_8(case: Tried) -> Verdict:
     """A normal effect is told only where its condition holds."""
     if not case.answer.notes:
         return None
-    broken = []
+    broken = ["something is called normal in an upset"] if case.answer.upset else []
     motion, earlier = case.posterior.motion, case.case.snapshot[-2:-1]
     for note in case.answer.notes:
         held = motion["vertical"]["level"] >= 0.8 and motion["turn"]["straight"] >= 0.8

@@ -255,9 +255,22 @@ def test_radios_that_work_and_that_do_not(chance, dead):
 
 
 def test_coasting_rotors_are_a_cause():
-    kb = with_only(shipped(), decisions={"d": made(coasting=True)}, failures=NETWORK.kb.failures)
+    kb = with_only(shipped(), decisions={"d": made(coasting=("heading",))}, failures=NETWORK.kb.failures)
     assert told(seen(kb=kb)).decisions() == ()
     assert [one.decision for one in told(seen(kb=kb), coasting=("heading",)).decisions()] == ["d"]
+
+
+@pytest.mark.parametrize(
+    ("named", "coasts", "expected"),
+    [
+        pytest.param("heading", "heading", True, id="named, and it still looks right"),
+        pytest.param("electric_attitude", "heading", False, id="another gyro coasts"),
+        pytest.param("attitude", "attitude", False, id="it is covered: it has run down"),
+    ],
+)
+def test_only_a_named_gyro_that_still_looks_right_coasts(named, coasts, expected):
+    kb = with_only(shipped(), decisions={"d": made(coasting=(named,))}, failures=NETWORK.kb.failures)
+    assert bool(told(seen(kb=kb), coasting=(coasts,)).decisions()) == expected
 
 
 def test_the_most_urgent_comes_first_then_what_is_done_before_what_is_said():

@@ -440,3 +440,56 @@ def test_partial_panel_keeps_its_width(width):
 
 def test_a_panel_without_a_method_is_no_trouble():
     assert "Control" not in render_flying(replace(answered(*STATIC), method=None), shipped())
+
+
+# ------------------------------------------------------------------ what has failed is spoken of
+
+
+@pytest.mark.parametrize(
+    ("readings", "word"),
+    [
+        ({"ammeter.state": "high_charge", "voltmeter.value": "high"}, "alternator_off"),
+        ({"radios.transmit": "receive_only", "ammeter.state": "normal"}, "transmitter_out"),
+        ({"gps_track.trend": "dark", "gps_height.trend": "dark", "radios.state": "normal"}, "report_equipment"),
+        ({"altimeter.trend": "steady", "vertical_speed.rate": "climb", "atc_height.trend": "rising"}, "altimeter_tell_atc"),
+        ({"heater_load.state": "none", "ammeter.state": "normal", "lights.state": "normal"}, "pitot_heater_dead"),
+    ],
+)  # fmt: skip
+def test_in_cloud_what_has_failed_is_spoken_of(readings, word):
+    answer, _ = flown(
+        look(*readings.items(), manoeuvre="climb", switches={"pitot_heat": "on"}), context=CLOUD
+    )
+    assert word in decided(answer)
+
+
+def test_an_electric_horizon_without_power_is_no_word_against_the_pump():
+    """Published practice exchanges the turn coordinator for it (AC 91-75): it coasts on its own power."""
+    dead = (("electric_attitude.flag", "showing"), ("radios.state", "dead"), ("lights.state", "dead"))
+    answer, trust = flown(look(*dead), panel="electric_attitude", context=(*CLOUD, "instruments_only"))
+    assert trust["attitude"].grade is Grade.USE
+    assert not {"coasting_in_cloud", "watch_gyros", "vacuum_in_cloud"} & set(decided(answer))
+
+
+def test_with_dead_radios_gyros_that_have_fallen_are_covered_and_not_called_coasting():
+    lost = (
+        ("suction.value", "zero"),
+        ("attitude.behaviour", "tumbling"),
+        ("radios.state", "dead"),
+        ("lights.state", "dead"),
+    )
+    answer, _ = flown(look(*lost), context=("instruments_only",))
+    assert "gyros_run_down" in decided(answer)
+    assert not {"coasting", "coasting_in_cloud"} & set(decided(answer))
+
+
+def test_in_an_upset_nothing_is_called_normal():
+    swinging = look(("compass.trend", "swinging"), ("suction.value", "normal"), manoeuvre="left_turn")
+    meant, _ = flown(swinging)
+    assert meant.notes != ()
+    upset, _ = flown(swinging, context=("unusual_attitude",))
+    assert upset.notes == ()
+
+
+def test_on_the_roll_a_lost_supply_is_no_silence():
+    answer, _ = flown(look(("suction.value", "zero"), manoeuvre="takeoff_roll"))
+    assert "supply_out_on_the_roll" in decided(answer)

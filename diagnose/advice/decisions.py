@@ -63,6 +63,8 @@ def with_decisions(posterior: Posterior, answer: Answer) -> Answer:
     return replace(
         answer,
         upset=why,
+        # what is normal in the flight that was meant is no comfort in an upset
+        notes=() if why else answer.notes,
         method=method_view(network.panel, grades),
         technique=technique(network.kb, network.panel, grades, case, why),
         decisions=to_do(replace(answer, decisions=told.decisions())),
@@ -237,7 +239,10 @@ class Told:
         least = suspicion(self.posterior) if decision.level == "suspected" else MORE_LIKELY_THAN_NOT
         return (
             bool(self.doubted & set(decision.doubted))
-            or (decision.coasting and any(told.coasting for told in self.trust))
+            or any(
+                told.coasting and told.grade is not Grade.COVER and told.gauge in decision.coasting
+                for told in self.trust
+            )
             or self._lost(decision, least)
         )
 

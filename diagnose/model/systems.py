@@ -375,9 +375,9 @@ class Decision(Cited, frozen=True, kw_only=True):
     is; ``axis_lost``, pitch or bank has nothing trustworthy left. By causes, of which one is enough:
     ``doubted``, one of these instruments may not be used, and not for a slip alone; ``lost``, a part or source is in one of these
     conditions with the chance that ``level`` asks for: "likely", more likely than not; "suspected", as much as the
-    cost table asks for before an instrument is no longer simply used; ``coasting``, a gyro's supply was seen lost.
-    ``raised``: the readings have made it likelier. ``sound``: none of these is likely. ``radio``: one works
-    ("works"), or none does ("dead").
+    cost table asks for before an instrument is no longer simply used; ``coasting``, the supply of one of these
+    gyros was seen lost and the gyro still looks right. ``raised``: the readings have made it likelier. ``sound``:
+    none of these is likely. ``radio``: one works ("works"), or none does ("dead").
 
     ``conditions``: one of these conditions of the day stands, ``also``: all of these, ``not_in``: none.
     ``move``: the panel has one of these switches and it is not in that position yet; ``moved``: it is.
@@ -401,7 +401,7 @@ class Decision(Cited, frozen=True, kw_only=True):
     doubted: tuple[str, ...] = ()
     lost: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
     level: Literal["likely", "suspected"] = "likely"
-    coasting: bool = False
+    coasting: tuple[str, ...] = ()
     raised: bool = False
     sound: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
     radio: Literal["", "works", "dead"] = ""
