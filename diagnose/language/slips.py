@@ -56,11 +56,13 @@ def _nearest(word: str, known: frozenset[str]) -> str:
     if len(word) < like.shortest_mistyped:
         # two letters that changed places, or a last one left out: in a short word nothing else is sure
         swapped = {word[:at] + word[at + 1] + word[at] + word[at + 2 :] for at in range(len(word) - 1)}
-        found = sorted(other for other in swapped | {f"{word}e", f"{word}l"} if other in known)
+        found = sorted(other for other in swapped | {f"{word}e", f"{word}l", f"{word}g"} if other in known)
         return found[0] if len(found) == 1 and len(word) >= like.shortest_beginning else ""
     most = 1 if len(word) < 8 else 2
     longer = [other for other in _by_letter(known).get(word[0], ()) if len(other) >= like.shortest_mistyped]
     near = process.extract(word, longer, scorer=OSA.distance, score_cutoff=most, limit=2)
+    if len(near) > 1 and near[0][1] == near[1][1] and near[0][0].startswith(near[1][0]):
+        return near[0][0]  # "normaly": normal or normally is the same
     if not near or (len(near) > 1 and near[0][1] == near[1][1]):
         return ""
     return near[0][0]

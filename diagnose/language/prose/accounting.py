@@ -12,8 +12,9 @@ class Accounting(Counting):
     def _account(self) -> None:
         told = [piece for piece in self.told if piece.kind in EVIDENCE]
         if not told:
+            self._habit(told)
             return
-        why = self._explains(told) or self._contradicts(told) or self._strange_word(told)
+        why = self._habit(told) or self._explains(told) or self._contradicts(told) or self._strange_word(told)
         if not why:
             return
         for piece in self.told:
@@ -33,6 +34,16 @@ class Accounting(Counting):
             if not any(names(other) or other.sense("pronoun") for other in self.spans[:at]):
                 return "only supposed"
         return ""
+
+    def _habit(self, told: list[Piece]) -> str:
+        """ "It would hang and then drop": what it did again and again is no way that it went once."""
+        said = [span.text for span in self.spans]
+        self.reader.habit = (self.reader.habit and self.lead in ("and", "then", ",")) or (
+            "would" in said and not self._has("negation")
+        )
+        once = {"trend.rising", "trend.falling", "trend.steady", "rate.climb", "rate.descent"}
+        ways = {piece.facet.partition(".")[2] + "." + piece.reading for piece in told}
+        return "what it did again and again" if self.reader.habit and ways & once else ""
 
     def _contradicts(self, told: list[Piece]) -> str:
         """Two readings of one needle that exclude each other, in one breath: one of the words means something else."""
@@ -60,16 +71,6 @@ class Accounting(Counting):
                 if self._strange(self.spans[at]) and not self._aside(at, persons=bool(named)):
                     return f"{self.spans[at].text!r} is not understood"
         return ""
-
-    def _strange(self, span: Span) -> bool:
-        plain = span.senses or span.number is not None or span.words[0].endswith("ly")
-        named = self.reader.text[span.start : span.start + 1].isupper() and not self.reader.text.isupper()
-        harmless = {
-            *self.reader.prose["harmless"],
-            *self.reader.prose["adjuncts"],
-            *self.reader.prose["prepositions"],
-        }
-        return not plain and not named and span.text.isalpha() and span.text not in harmless
 
     def _aside(self, at: int, *, persons: bool) -> bool:
         """Whether a word stands in what a preposition or a person begins: "within a minute", "when I landed"."""

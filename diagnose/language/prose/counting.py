@@ -216,8 +216,8 @@ class Counting(Flying):
             ]
             likely = [g for g in fitting if self._plausible(g, span)]
             return (likely or fitting)[-1] if fitting else ""
-        if not self.gauges and span.unit == "kt" and not self.told:
-            return "airspeed"
+        if not self.gauges and span.unit == "kt" and not self.told and not self._just(at, "with"):
+            return "airspeed" if not any(self._strange(other) for other in self.spans) else ""
         if not self.gauges and not self.subject and self.state.focus and self._elided(at):
             fitting = [
                 g for g in self.state.focus if prose["bare"].get(g) == (span.unit or prose["bare"].get(g))

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Literal
 
 from diagnose.language.lexicon import GLUE, Sense
+from diagnose.language.names import phrases
 from diagnose.language.prose.pieces import EVIDENCE, Piece, Span, any_of, determined, glue, names
 from diagnose.language.prose.saying import Saying
 
@@ -135,7 +136,12 @@ class Flying(Saying):
                 other.text
                 for other in near
                 if other.sense("moved")
-                # "the heat breaker on my side"
+                # "I flew on the standby", "the heat breaker on my side"
+                and not (
+                    other.text in ("on", "off")
+                    and place[id(other)] < at
+                    and not self._moving(place[id(other)])
+                )
                 and not (
                     other.text in ("on", "off")
                     and place[id(other)] > at
@@ -204,6 +210,12 @@ class Flying(Saying):
             named = [g for span in spans if span.sense("gauge") for g in self.reader.gauges_of(span)]
             for gauge in named or [""]:
                 self.reader.pieces.append(Piece(kind="same", words=self.reader.source(spans), gauge=gauge))
+
+    def _moving(self, at: int) -> bool:
+        """Whether somebody moves something right before "on" or "off"."""
+        return bool(at) and bool(
+            set(self.spans[at - 1].words) & {*phrases().switched, "flipped", "flicked", "with"}
+        )
 
     def _flown(self, at: int) -> bool:
         span = self.spans[at]

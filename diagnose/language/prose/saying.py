@@ -57,6 +57,16 @@ class Saying:
                     sure = min(sure, phrases().certainty.get(("hearsay",), 0.75))
         return sure
 
+    def _strange(self, span: Span) -> bool:
+        plain = span.senses or span.number is not None or span.words[0].endswith("ly")
+        named = self.reader.text[span.start : span.start + 1].isupper() and not self.reader.text.isupper()
+        harmless = {
+            *self.reader.prose["harmless"],
+            *self.reader.prose["adjuncts"],
+            *self.reader.prose["prepositions"],
+        }
+        return not plain and not named and span.text.isalpha() and span.text not in harmless
+
     def _next(self, at: int, skip: Iterable[str] = ()) -> int:
         """The next place whose span is more than glue (and more than what is to be skipped)."""
         passing = GLUE | set(skip)

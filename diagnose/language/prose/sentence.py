@@ -38,6 +38,8 @@ class SentenceReader(Divided):
         self.numbers: dict[str, float] = {}
         self.range = False
         self.supposed = False
+        #: whether the sentence tells what happened again and again
+        self.habit = False
         #: whether the clause before was about a gauge
         self.spoke = False
         #: whether the clause in hand is the last of the sentence
@@ -159,7 +161,7 @@ class SentenceReader(Divided):
             return
         if self._found(spans):
             self.pieces.append(Piece(kind="noted", words=source, value=f"found afterwards: {source}"))
-            self._day(spans, ("day",))
+            self._day([span for span in spans if len(span.words) > 1], ("day",))  # a rotor is no weather
             return
         if self._mis_set(spans):
             self.pieces += [

@@ -43,6 +43,10 @@ class Divided:
                 words[at + place] = Token(text, words[at + place].start, words[at + place].end)
             if way:
                 words[at + 3] = Token("and", words[at + 3].start, words[at + 3].end)
+        if [token.text for token in words[-2:]] == ["right", "?"] and "is" not in {
+            t.text for t in words[-6:]
+        }:
+            del words[-2]  # "just the VSI, right?"
         for at, token in enumerate(words[:-1]):  # "its good"
             _, senses = self.known.at((words[at + 1].text,), 0)
             alone = at + 2 == len(words) or words[at + 2].text in STOPS
@@ -186,6 +190,8 @@ class Divided:
             breaks = "breaks" in span.kinds
             if span.text in (",", "then", "and") and self._counts_on(now, spans[at + 1 : at + longest]):
                 continue
+            if span.text == ":" and len(now) <= 2 and now and names(now[-1]):
+                continue  # "DI: turning to the right"
             if (stop or breaks) and not self._listing(now, spans[at : at + longest], stop):
                 if now:
                     found.append((lead, now))
