@@ -8,6 +8,16 @@ from diagnose.language.prose.accounting import Accounting
 from diagnose.language.prose.pieces import EVIDENCE, STOPS, Piece, Span, content, determined, glue, names
 
 
+def before_number(spans: list[Span], at: int) -> bool:
+    """Whether a number stands right before a place."""
+    return bool(at) and spans[at - 1].number is not None
+
+
+def before_stop(span: Span) -> bool:
+    """Whether a span is a stop between the things of a list."""
+    return span.words[0] in STOPS
+
+
 class Clause(Accounting):
     """Reads the gauges, behaviors, maneuvers, switches and numbers of one clause, left to right."""
 
@@ -109,8 +119,12 @@ class Clause(Accounting):
     def _gauge_after(self, at: int) -> tuple[str, ...]:
         """The gauges named right behind a place: "no airspeed"."""
         following = self.spans[at + 1] if at + 1 < len(self.spans) else None
-        if following is None or following.sense("gauge") is None:
+        sense = following.sense("gauge") if following is not None else None
+        if following is None or sense is None:
             return ()
+        loose = {"perceive", "copula", "joins", "report", "breaks", "gauge"}
+        if sense.weak and at and not self.spans[at - 1].kinds & loose and not before_stop(self.spans[at - 1]):
+            return ()  # "landed no flaps"
         return self.reader.gauges_of(following)
 
     def _lost(self, at: int, gauges: tuple[str, ...]) -> None:
@@ -231,7 +245,11 @@ class Clause(Accounting):
         if sense is None or not sense.weak:
             return True
         before = self.spans[at - 1] if at else None
-        if before is not None and before.words[-1] in self.reader.prose["not_before"]:
+        told = self.spans[at + 1 : at + 2] and self.spans[at + 1].kinds & {"copula", "earlier"}
+        joins = (
+            before is not None and before.text in ("for", "that") and told
+        )  # "for the speed had been falling"
+        if before is not None and not joins and before.words[-1] in self.reader.prose["not_before"]:
             return before.words[-1] in ("in", "of", "on") and bool(self.waiting)
         following = self.spans[at + 1] if at + 1 < len(self.spans) else None
         beside = self._next(at, skip=("joins",))
@@ -240,7 +258,8 @@ class Clause(Accounting):
         if sense.value == "outside" and not at and following is not None and "aircraft" in following.kinds:
             return True  # "outside we were level"
         if following is not None and (
-            following.kinds & {"copula", "report", "behaviour", "reading"} or following.number is not None
+            following.kinds & {"copula", "earlier", "report", "behaviour", "reading"}
+            or following.number is not None
         ):
             return True
         return bool(self.waiting) or (before is not None and bool(before.kinds & {"negation"}))
@@ -249,6 +268,9 @@ class Clause(Accounting):
         span = self.spans[at]
         if span.text in self.reader.prose["particles"] and self._of_a_verb(at):
             return True  # "did not budge off field elevation"
+        from_it = [other.text for other in self.spans[max(0, at - 3) : at]]
+        if span.text in ("down to", "up to") and "from" in from_it and before_number(self.spans, at):
+            return False  # "from 120 down to 60": the way between two numbers
         if any("same_again" in other.kinds for other in self.spans[:at]):
             return False  # "it did it all over again"
         if self._of_a_noun(at):
@@ -398,7 +420,7 @@ class Clause(Accounting):
 
     def _finish(self) -> None:
         if content(self.spans) and self.lead not in ("which", "who"):  # an aside leaves it as it was
-            known = not any(self._strange(span) for span in self.spans)
+            known = not any(self._strange(span) or "behaviour" in span.kinds for span in self.spans)
             said = self.told or any(names(span) for span in self.spans)
             self.reader.spoke = bool(said or (self.gauges and known))
         if self.told:

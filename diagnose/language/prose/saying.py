@@ -49,7 +49,10 @@ class Saying:
 
     def _sure(self) -> float:
         sure = self.reader.doubt
-        for span in self.spans:
+        for at, span in enumerate(self.spans):
+            about = self.spans[at + 1 : at + 3]
+            if any(s.number is not None and s.unit in ("min", "s", "h") for s in about):
+                continue  # "in maybe a minute"
             for sense in span.senses:
                 if sense.kind == "hedge":
                     sure = min(sure, float(sense.value)) if float(sense.value) > 0.5 else float(sense.value)
@@ -119,6 +122,9 @@ class Saying:
         if self.lead in ("after", "before", "until", "till") and not pronoun:
             return False  # it only says when: "after a turn"
         needle = self.spans[at].words[0] in ("indication", "indications")
+        verb = verb or bool(self.spans[at].kinds & {"copula"})
+        if not (self.number or pronoun or verb) and any(sense.value == "normal" for sense in senses):
+            return False  # "All good."
         if self.number and not (pronoun or needle or self.reader.spoke):
             return False  # "it charged, then quit": what stands before is none of our needles
         goes_on = self.number and self.lead in ("and", "then", "but", ",") and self.state.named

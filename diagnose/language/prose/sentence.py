@@ -330,7 +330,8 @@ class SentenceReader(Divided):
             said = {word for other in spans for word in other.words}
             if said & set(self.prose["not_yet"]) or self.text[span.end :].lstrip().startswith("before"):
                 return  # "a new pump has been ordered", "the night before"
-            if "hedge" in {k for other in spans for k in other.kinds}:
+            about = [spans[i] for i, other in enumerate(spans[:-1]) if spans[i + 1].number is None]
+            if "hedge" in {k for other in (*about, spans[-1]) for k in other.kinds}:
                 self.pieces.append(
                     Piece(kind="asked", words=words, asks=(f"context {sense.value}",), value=sense.value)
                 )
