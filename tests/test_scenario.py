@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import re
 import statistics
 from functools import cache
 
 import msgspec
+import numpy as np
 import pytest
 
+from diagnose.advice.coverage import SOUND, Alike, effect_of
 from diagnose.cli import main
 from diagnose.language import readable
 from diagnose.model.case import FailureEvent, Leg, Pilot, ScenarioRecord
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.practice.known import LEVELS, Alike, follow, misleading, reasoner, unusual_from
+from diagnose.practice.known import LEVELS, follow, misleading, reasoner, unusual_from
 from diagnose.practice.scenarios import (
     SYSTEMS,
     draw_scenario,
@@ -115,6 +118,24 @@ def test_alike_are_those_that_do_the_same_to_every_gauge():
     assert not alike.holds((), ("static_ports_taped",))
     assert alike.holds((), ())
     assert not alike.holds(("ammeter_dead",), ())
+
+
+def test_alike_is_one_rule_for_whoever_asks():
+    """Both ways round; with fewer facets read no two that were alike are told apart; who shows nothing is like sound."""
+    network = engine().network
+    every, some = Alike(network), Alike(network, ("altimeter.trend", "suction.value"))
+    assert (every.pairs == every.pairs.T).all()
+    assert every.pairs.diagonal().all()
+    assert not (every.pairs & ~some.pairs).any()
+    assert (some.pairs & ~every.pairs).any()
+    assert some.same("airspeed_overstressed", SOUND)
+    assert not every.same("airspeed_overstressed", SOUND)
+    assert all(every.same(name, every.kind(name)) for name in every.names[1:])
+    for one, other in itertools.combinations(("static_ports_taped", "static_line_iced", "pump_sheared"), 2):
+        own, its = (effect_of(network, network.dials, network.kb.failures[f].acts) for f in (one, other))
+        gaps = [0.5 * np.abs(own.shows[f] - its.shows[f]).sum(axis=-1).max() for f in network.dials]
+        near = own.marks == its.marks and max(gaps) < network.kb.review.alike_below
+        assert every.same(one, other) is near
 
 
 # ------------------------------------------------------------------ files

@@ -18,8 +18,9 @@ readings, so that gauges that share a source or a motion do not count as indepen
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import msgspec
@@ -316,19 +317,6 @@ class Effect:
     marks: frozenset[tuple[str, object]]
     shows: Mapping[str, Array]
 
-    def alike(self, other: Effect, below: float) -> bool:
-        """Whether the chances of every reading differ by less than this (total variation)."""
-        return self.marks == other.marks and all(
-            shown.shape == other.shows[name].shape
-            and bool((0.5 * np.abs(shown - other.shows[name]).sum(axis=-1) < below).all())
-            for name, shown in self.shows.items()
-        )
-
-    @property
-    def exactly(self) -> frozenset[tuple[str, object]]:
-        """All of it, to the last digit: two that have the same are told apart by nobody."""
-        return self.marks | {(name, shown.tobytes()) for name, shown in self.shows.items()}
-
 
 def effect_of(
     network: Network, facets: Iterable[str], acts: Mapping[str, str], memories: Iterable[str] | None = None
@@ -355,3 +343,61 @@ def effect_of(
         driver = network.states[memory.driver][int(state[memory.driver][0])]
         marks.add((name, memory.carry.get(driver, "")))
     return Effect(marks=frozenset(marks), shows=shows)
+
+
+@dataclass(frozen=True)
+class Alike:
+    """Which failures of a panel cannot be told apart by these facets (none: by any dial), switches as usual.
+
+    The one rule for all who ask: they do the same to motion and memories, and the chances of no reading differ by
+    ``alike_below`` of the knowledge (total variation) or more. ``SOUND`` counts among the failures.
+    """
+
+    network: Network
+    facets: tuple[str, ...] = ()
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """``SOUND`` and the failures of the panel, in its order."""
+        return (SOUND, *(failure.id for failure in self.network.failures))
+
+    @cached_property
+    def pairs(self) -> np.ndarray:
+        """Which two are alike; bool (name, name)."""
+        facets = self.facets or self.network.dials
+        acts: list[Mapping[str, str]] = [{}, *(failure.acts for failure in self.network.failures)]
+        effects = [effect_of(self.network, facets, each) for each in acts]
+        chances = np.array([np.concatenate([shown.ravel() for shown in e.shows.values()]) for e in effects])
+        starts: list[int] = []
+        end = 0
+        for shown in effects[0].shows.values():
+            starts += range(end, end := end + shown.size, shown.shape[-1])
+        below = self.network.kb.review.alike_below
+        same = np.array([[one.marks == other.marks for other in effects] for one in effects])
+        for row, own in zip(same, chances, strict=True):
+            row &= (0.5 * np.add.reduceat(np.abs(chances - own), starts, axis=1) < below).all(axis=1)
+        return same
+
+    def same(self, one: str, other: str) -> bool:
+        """Whether two are alike."""
+        return bool(self.pairs[self.names.index(one), self.names.index(other)])
+
+    def like(self, failure: str) -> tuple[str, ...]:
+        """All failures that are alike, this one first."""
+        others = np.flatnonzero(self.pairs[self.names.index(failure)])
+        return (failure, *(self.names[i] for i in others if self.names[i] not in (failure, SOUND)))
+
+    def kind(self, failure: str) -> str:
+        """The first of those that are alike: it stands for all of them."""
+        return self.names[1 + int(self.pairs[self.names.index(failure), 1:].argmax())]
+
+    def covers(self, one: str, other: str) -> bool:
+        """Whether where one is there the other is as well: they are alike, or it does all that and more."""
+        failures = self.network.kb.failures
+        return failures[other].acts.items() <= failures[one].acts.items() or self.same(one, other)
+
+    def holds(self, members: Sequence[str], truth: Sequence[str]) -> bool:
+        """Whether a set of failures covers each of the true ones; nothing is covered by nothing only."""
+        if not truth:
+            return not members
+        return all(any(self.covers(one, other) for one in members) for other in truth)

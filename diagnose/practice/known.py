@@ -7,12 +7,12 @@ gauge of the panel can tell apart count as one: nobody at the table can do bette
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import msgspec
 import numpy as np
 
-from diagnose.advice.coverage import effect_of
+from diagnose.advice.coverage import Alike
 from diagnose.advice.trust import trust
 from diagnose.knowledge.load import KnowledgeBase, listed_only, with_only
 from diagnose.model import CaseRecord, SnapshotRecord
@@ -20,7 +20,7 @@ from diagnose.model.case import ScenarioRecord
 from diagnose.model.units import min_from_s
 from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior
-from diagnose.network.tables import Network, compile_network
+from diagnose.network.tables import compile_network
 from diagnose.practice.simulate import Simulation, shown_histories, snapshots, state_at
 from diagnose.practice.simulate.flight import sound
 
@@ -33,39 +33,6 @@ MOST_KEPT = 60
 LEAST_COUNTED = 1e-7
 #: nobody can say anything before so many seconds
 SHORTEST_LOOK_S = 10
-
-
-@dataclass(frozen=True)
-class Alike:
-    """Which failures of a panel no gauge can tell apart (switches in their usual positions)."""
-
-    network: Network
-    kept: dict[str, frozenset[tuple[str, object]]] = field(default_factory=dict, repr=False)
-
-    def effect(self, failure: str) -> frozenset[tuple[str, object]]:
-        """What a failure does to readings, memories and motion; alike if equal."""
-        if failure not in self.kept:
-            network, acts = self.network, self.network.kb.failures[failure].acts
-            self.kept[failure] = effect_of(network, network.dials, acts, network.memories).exactly
-        return self.kept[failure]
-
-    def like(self, failure: str) -> tuple[str, ...]:
-        """All failures of the panel that are alike, this one first."""
-        effect = self.effect(failure)
-        others = [f.id for f in self.network.failures if f.id != failure and self.effect(f.id) == effect]
-        return (failure, *others)
-
-    def covers(self, one: str, other: str) -> bool:
-        """Whether where one is there the other is as well: they are alike, or it does all that and more."""
-        failures = self.network.kb.failures
-        more = failures[other].acts.items() <= failures[one].acts.items()
-        return more or self.effect(one) == self.effect(other)
-
-    def holds(self, members: Sequence[str], truth: Sequence[str]) -> bool:
-        """Whether a set of failures covers each of the true ones; nothing is covered by nothing only."""
-        if not truth:
-            return not members
-        return all(any(self.covers(one, other) for one in members) for other in truth)
 
 
 def reasoner(kb: KnowledgeBase, panel: str) -> Engine:
@@ -135,19 +102,19 @@ def _know(posterior: Posterior, alike: Alike, minutes: float, truth: tuple[str, 
     sets, names = posterior.sets, [tuple(ids[i] for i in members) for members in posterior.space.sets]
     none = names.index(())
     nothing = _even(float(posterior.prior_sets[none]), float(sets[none]))
-    joined: dict[frozenset[frozenset[tuple[object, ...]]], tuple[tuple[str, ...], float, float]] = {}
-    classes: dict[frozenset[tuple[object, ...]], float] = {}
+    joined: dict[frozenset[str], tuple[tuple[str, ...], float, float]] = {}
+    classes: dict[str, float] = {}
     right = 0.0
     for members, chance in zip(names, sets.tolist(), strict=True):
         if chance < LEAST_COUNTED:
             continue
-        effects = frozenset(alike.effect(failure) for failure in members)
+        kinds = frozenset(map(alike.kind, members))
         # of those alike the one that is really there stands for all of them
         weight = chance + len(set(members) & set(truth))
-        best, top, total = joined.get(effects, (members, 0.0, 0.0))
-        joined[effects] = (members if weight > top else best, max(weight, top), total + chance)
-        for effect in effects:
-            classes[effect] = classes.get(effect, 0.0) + chance
+        best, top, total = joined.get(kinds, (members, 0.0, 0.0))
+        joined[kinds] = (members if weight > top else best, max(weight, top), total + chance)
+        for kind in kinds:
+            classes[kind] = classes.get(kind, 0.0) + chance
         if truth and alike.holds(members, truth):
             right += chance
     if not truth:
@@ -162,7 +129,7 @@ def _know(posterior: Posterior, alike: Alike, minutes: float, truth: tuple[str, 
         something=1.0 - nothing,
         right=right,
         ranking=tuple((members, total) for members, _, total in order),
-        chance={failure: classes.get(alike.effect(failure), 0.0) for failure in ids},
+        chance={failure: classes.get(alike.kind(failure), 0.0) for failure in ids},
         trust={t.gauge: t.now for t in trust(posterior) if network.kb.gauges[t.gauge].instrument},
         doubt_bits=float(-(shares * np.log2(shares)).sum()),
     )

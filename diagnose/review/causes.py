@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import msgspec
 import numpy as np
 
-from diagnose.advice.coverage import effect_of
+from diagnose.advice.coverage import SOUND, Alike, effect_of
 from diagnose.model import CaseRecord, FailureKind
 from diagnose.model.errors import ImpossibleEvidence
 from diagnose.model.units import Array
@@ -39,23 +39,11 @@ class Cause:
 # ------------------------------------------------------------------ causes
 
 
-def alike_finder(network: Network, facets: Sequence[str]) -> Callable[[str], tuple[str, ...]]:
-    """Give for a failure the others that these facets cannot tell from it."""
-    below = network.kb.review.alike_below
-    sound = effect_of(network, facets, {})
-    effects = {
-        failure.id: effect_of(network, facets, failure.acts)
-        for failure in network.failures
-        if failure.latent > 0.0 or failure.rate_per_hour > 0.0 or failure.context
-    }
-
-    def alike(failure: str) -> tuple[str, ...]:
-        own = effects[failure]
-        if own.alike(sound, below):
-            return ()
-        return tuple(name for name, effect in effects.items() if name != failure and own.alike(effect, below))
-
-    return alike
+def alike_to(alike: Alike, failure: str) -> tuple[str, ...]:
+    """Other failures that can begin by themselves and are alike; none where this one shows nothing."""
+    failures = alike.network.kb.failures
+    others = () if alike.same(failure, SOUND) else alike.like(failure)[1:]
+    return tuple(o for o in others if (f := failures[o]).latent > 0.0 or f.rate_per_hour > 0.0 or f.context)
 
 
 def real_ones(network: Network) -> np.ndarray:
@@ -113,7 +101,7 @@ def causes_of(posterior: Posterior, maker: Coder, remarks: Sequence[str]) -> tup
         needed = tuple(name for name in kept if name not in remarks) or kept or ranked.failures
         both = merged.setdefault(needed, [0.0, 0.0])
         both[0], both[1] = both[0] + ranked.prior, both[1] + ranked.posterior
-    alike_to = alike_finder(network, tuple(maker.made))
+    recorded = Alike(network, tuple(maker.made))
     single = {names[0]: both for names, both in merged.items() if len(names) == 1 and names[0] not in slips}
     within, decided = network.kb.review.alike_within, network.kb.limits.decided
 
@@ -145,7 +133,7 @@ def causes_of(posterior: Posterior, maker: Coder, remarks: Sequence[str]) -> tup
 
     found = list[Cause]()
     for failures, (prior, chance) in sorted(merged.items(), key=lambda one: -one[1][1])[:MOST_CAUSES]:
-        alike = dict.fromkeys(other for failure in failures for other in alike_to(failure))
+        alike = dict.fromkeys(other for failure in failures for other in alike_to(recorded, failure))
         if len(failures) == 1 and failures[0] in single:
             alike |= dict.fromkeys(as_well(failures[0]))
         others = tuple(other for other in alike if other not in failures)

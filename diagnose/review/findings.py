@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from diagnose.advice.advise import advise
-from diagnose.advice.coverage import effect_of
+from diagnose.advice.coverage import SOUND, Alike
 from diagnose.advice.trust import misled
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language.session import START
@@ -335,10 +335,7 @@ def _own(network: Network, failure: str, gauge: str) -> bool:
         return False
     own = tuple(name for name in network.facets if name.partition(".")[0] == gauge)
     others = tuple(name for name in network.facets if name not in own)
-    acts = network.kb.failures[failure].acts
-    return effect_of(network, others, acts).alike(
-        effect_of(network, others, {}), network.kb.review.alike_below
-    )
+    return Alike(network, others).same(failure, SOUND)
 
 
 def _would_help(engine: Engine, case: CaseRecord, told: Sequence[str], posterior: Posterior) -> tuple[tuple[str, float], ...]:  # fmt: skip

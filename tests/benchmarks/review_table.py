@@ -20,10 +20,11 @@ import msgspec
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from diagnose import engine_for, load_knowledge
+from diagnose.advice.coverage import Alike
 from diagnose.model import CaseRecord
 from diagnose.practice.simulate import snapshots
 from diagnose.review import guess, layout_of, read, review
-from diagnose.review.causes import alike_finder
+from diagnose.review.causes import alike_to
 from tests.recorded import beyond_the_tables, fly, scenario, written
 
 PANEL = "single_pump"
@@ -110,7 +111,7 @@ def _isolable(engine, simulation, record, setting, told, gps):
     ranking = engine.posterior(case).ranking()
     truth = record.failure[0].id
     facets = tuple(dict.fromkeys(name for s in ideal for name in s.readings))
-    named = {truth, *alike_finder(engine.network, facets)(truth)}
+    named = {truth, *alike_to(Alike(engine.network, facets), truth)}
     chance = sum(ranked.posterior for ranked in ranking if named & set(ranked.failures))
     return bool(named & set(ranking[0].failures)), chance >= engine.network.kb.limits.decided
 

@@ -10,6 +10,7 @@ from functools import cached_property
 import msgspec
 import numpy as np
 
+from diagnose.advice.coverage import Alike
 from diagnose.advice.explain.pictures import Album, Condition, Pictures
 from diagnose.advice.trust import graded, misled
 from diagnose.knowledge.load import KnowledgeBase, listed_only, unknown_name
@@ -20,7 +21,6 @@ from diagnose.model.units import Array
 from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior
 from diagnose.network.tables import Network, compile_network
-from diagnose.practice.known import Alike
 from diagnose.practice.simulate import Simulation, Window, simulate, snapshots
 
 #: stands for a sound aircraft among the ids of failures, as in ``coverage``
@@ -127,18 +127,14 @@ class Studio:
     @cached_property
     def classes(self) -> tuple[tuple[str, ...], ...]:
         """Failures of the panel that no gauge tells apart, together; the commonest of each first."""
-        found: dict[object, list[Failure]] = {}
+        found: dict[str, list[Failure]] = {}
         for failure in self.network.failures:
-            found.setdefault(self.alike.effect(failure.id), []).append(failure)
+            found.setdefault(self.alike.kind(failure.id), []).append(failure)
 
         def common(failure: Failure) -> tuple[bool, float]:
             return failure.kind is FailureKind.FAILURE, failure.rate_per_hour + failure.latent
 
-        return tuple(
-            tuple(f.id for f in sorted(group, key=common, reverse=True))
-            for effect, group in found.items()
-            if effect
-        )
+        return tuple(tuple(f.id for f in sorted(group, key=common, reverse=True)) for group in found.values())
 
     def class_of(self, failure: str) -> tuple[str, ...]:
         """Give the failures that look the same in everything, the commonest first."""

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from diagnose.advice.coverage import Alike
 from diagnose.model import AxisUse, Grade
 from diagnose.model.case import Call, SessionRecord
 from diagnose.model.units import min_from_s
 from diagnose.network.engine import Engine
-from diagnose.practice.known import Alike, Followed, Known, know_at, misleading
+from diagnose.practice.known import Followed, Known, know_at, misleading
 from diagnose.practice.simulate import Simulation
 from diagnose.practice.tabletop.session import NAMING, covered_by
 
