@@ -135,7 +135,7 @@ def test_alike_is_one_rule_for_whoever_asks():
         own, its = (effect_of(network, network.dials, network.kb.failures[f].acts) for f in (one, other))
         gaps = [0.5 * np.abs(own.shows[f] - its.shows[f]).sum(axis=-1).max() for f in network.dials]
         near = own.marks == its.marks and max(gaps) < network.kb.review.alike_below
-        assert every.same(one, other) is near
+        assert every.same(one, other) == near
 
 
 # ------------------------------------------------------------------ files
