@@ -17,7 +17,7 @@ from diagnose.language import gauge_forms
 from diagnose.model.errors import UnknownName
 from diagnose.practice.drill.kinds import FlyOn, NameIt, PredictIt
 from diagnose.practice.drill.scan import Scan, scan_review
-from diagnose.practice.drill.session import Round, Sitting, cards_in_order, make
+from diagnose.practice.drill.session import DrillSession, Round, cards_in_order, make
 from diagnose.practice.drill.store import Store
 from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Card, Kind
 from diagnose.render.drill_feedback import feedback
@@ -50,9 +50,9 @@ def talk(
     """Hold a session with these lines; every question takes so many seconds. Gives what was written."""
     store, out = Store.open(path), io.StringIO()
     ticks, ids = itertools.count(0.0, seconds), itertools.count()
-    sitting = Sitting(studio=studio(), store=store, seed=seed, kinds=kinds, order=order)
+    session = DrillSession(studio=studio(), store=store, seed=seed, kinds=kinds, order=order)
     session = Talk(
-        sitting=sitting,
+        session=session,
         lines=iter(lines),
         out=out,
         width=80,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from diagnose.practice.drill.progress import confusions, kept_together
-from diagnose.practice.drill.session import Sitting
+from diagnose.practice.drill.session import DrillSession
 from diagnose.practice.drill.store import Store
 from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Card, Kind
 from tests.drilled import named, studio
@@ -76,14 +76,14 @@ def taught(path, rounds: int, confused: bool) -> list:
         for manoeuvre in (("climb", "descent") if failure == SOUND else studio().shows_in(failure)[:2])
     )
     store = Store.open(path)
-    sitting = Sitting(studio=studio(), store=store, seed=3, kinds=(Kind.NAME,), order=order)
+    session = DrillSession(studio=studio(), store=store, seed=3, kinds=(Kind.NAME,), order=order)
     now, asked = START, []
     for number in range(rounds):
         if number and number % 25 == 0:
             # the next day, with a session of its own
             now += datetime.timedelta(hours=20)
-            sitting = Sitting(studio=studio(), store=store, seed=3 + number, kinds=(Kind.NAME,), order=order)
-        done = sitting.next(now)
+            session = DrillSession(studio=studio(), store=store, seed=3 + number, kinds=(Kind.NAME,), order=order)
+        done = session.next(now)
         ids = [studio().class_of(o.id)[0] for o in done.exercise.options]
         right = ids[done.exercise.right[0]]
         letter = LETTERS[done.exercise.right[0]]
@@ -91,7 +91,7 @@ def taught(path, rounds: int, confused: bool) -> list:
         if confused and right == "static_ports_taped" and taken:
             letter = LETTERS[taken[0]]
         marked = done.exercise.mark(letter)
-        sitting.answer(done, marked, 20.0, now, f"{number:04d}")
+        session.answer(done, marked, 20.0, now, f"{number:04d}")
         asked.append((done.card.failure, right, ids))
         now += datetime.timedelta(seconds=45)
     answers = store.answers()
@@ -150,16 +150,16 @@ def test_one_exercise_in_five_lets_nothing_fail(students):
 
 @pytest.mark.parametrize("seed", part([1, 3, 5], 3))
 def test_one_who_is_always_wrong_is_not_kept_on_a_few_failures(tmp_path, seed):
-    sitting = Sitting(
+    session = DrillSession(
         studio=studio(), store=Store.open(tmp_path / "drill.sqlite"), seed=seed, kinds=(Kind.NAME,)
     )
     now, asked = START, []
     for number in range(24):
-        done = sitting.next(now)
+        done = session.next(now)
         exercise = done.exercise
         wrong = next(k for k in range(len(exercise.options)) if k not in exercise.right)
         now += datetime.timedelta(seconds=40)
-        sitting.answer(done, exercise.mark(LETTERS[wrong]), 30.0, now, str(number))
+        session.answer(done, exercise.mark(LETTERS[wrong]), 30.0, now, str(number))
         asked.append(done.card.failure)
     assert len(set(asked)) >= 8
     apart = int(studio().number("apart"))

@@ -18,10 +18,10 @@ from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.practice.drill.scan import Scan, scan_review
 from diagnose.practice.drill.session import (
     KINDS,
-    Results,
-    Sitting,
+    DrillSession,
+    PageResults,
     is_results,
-    lend,
+    page_rounds,
     plan_of,
     read_results,
     take,
@@ -42,14 +42,14 @@ ORDER = (
 )
 
 
-def sitting(path, order=ORDER) -> Sitting:
-    return Sitting(studio=studio(), store=Store.open(path), seed=11, kinds=KINDS, order=order)
+def session(path, order=ORDER) -> DrillSession:
+    return DrillSession(studio=studio(), store=Store.open(path), seed=11, kinds=KINDS, order=order)
 
 
 @cache
 def rounds():
     with TemporaryDirectory() as place:
-        return lend(sitting(Path(place) / "p.sqlite"), NOW, len(ORDER))
+        return page_rounds(session(Path(place) / "p.sqlite"), NOW, len(ORDER))
 
 
 @pytest.fixture(scope="module")
@@ -84,16 +84,16 @@ def answers(given, page="page1"):
     }
 
 
-def results(given, page="page1") -> Results:
-    return msgspec.convert(answers(given, page), Results, strict=False)
+def results(given, page="page1") -> PageResults:
+    return msgspec.convert(answers(given, page), PageResults, strict=False)
 
 
 # ------------------------------------------------------------------ without a browser
 
 
 def test_a_page_asks_each_card_once_and_changes_no_progress(tmp_path):
-    asked = sitting(tmp_path / "p.sqlite")
-    chosen = lend(asked, NOW, 10)
+    asked = session(tmp_path / "p.sqlite")
+    chosen = page_rounds(asked, NOW, 10)
     # no failure twice in a row, where it can be helped
     assert tuple(done.card for done in chosen) == ORDER
     assert asked.store.held() == {}
@@ -119,11 +119,11 @@ def test_the_page_needs_nothing_else_and_holds_what_is_right_in_no_readable_form
 def test_results_are_marked_and_scheduled_as_in_a_session(tmp_path):
     gauges = ["suction", "attitude", "altimeter", "", "airspeed"] * 12
     given = [(1, letter_of(rounds()[0]), []), (2, letter_of(rounds()[1]), gauges), (3, "a 60 b 40", [])]
-    theirs = sitting(tmp_path / "theirs.sqlite")
+    theirs = session(tmp_path / "theirs.sqlite")
     taken = list(take(theirs, results(given), NOW + datetime.timedelta(days=1)))
     assert [t.number for t in taken] == [1, 2, 3]
 
-    mine = sitting(tmp_path / "mine.sqlite")
+    mine = session(tmp_path / "mine.sqlite")
     for number, answer, looks in given:
         done, looked = rounds()[number - 1], None
         exercise = done.exercise
@@ -142,7 +142,7 @@ def test_results_are_marked_and_scheduled_as_in_a_session(tmp_path):
 def test_results_with_one_bad_answer_are_refused_whole(tmp_path):
     """The bad one is given last, after answers that could be kept."""
     for bad in ((2, "a", ["no such gauge"]), (2, "", []), (3, "zzz", [])):
-        asked = sitting(tmp_path / "p.sqlite")
+        asked = session(tmp_path / "p.sqlite")
         with pytest.raises(DiagnoseError):
             list(take(asked, results([(1, "a", []), bad]), NOW + datetime.timedelta(days=1)))
         assert asked.store.answers() == ()
@@ -176,7 +176,7 @@ def test_results_that_no_page_writes_are_refused(tmp_path, bad):
 
 
 def test_reading_the_same_file_twice_changes_nothing(tmp_path):
-    asked = sitting(tmp_path / "p.sqlite")
+    asked = session(tmp_path / "p.sqlite")
     given = results([(1, "a", []), (3, "b", [])])
     assert len(list(take(asked, given, NOW + datetime.timedelta(days=1)))) == 2
     before = (asked.store.answers(), asked.store.held())
@@ -187,7 +187,7 @@ def test_reading_the_same_file_twice_changes_nothing(tmp_path):
 
 
 def test_an_answer_older_than_the_last_one_here_does_not_turn_the_schedule_back(tmp_path):
-    asked = sitting(tmp_path / "p.sqlite")
+    asked = session(tmp_path / "p.sqlite")
     late, early = results([(1, "a", [])]), results([(1, "a", [])], "page2")
     list(take(asked, late, NOW + datetime.timedelta(days=1)))
     before = asked.store.held()[ORDER[0]]
@@ -199,7 +199,7 @@ def test_an_answer_older_than_the_last_one_here_does_not_turn_the_schedule_back(
 
 
 def test_what_can_no_longer_be_made_the_same_is_not_marked(tmp_path):
-    asked = sitting(tmp_path / "p.sqlite")
+    asked = session(tmp_path / "p.sqlite")
     given = results([(1, "a", [])])
     other = msgspec.structs.replace(given.answers[0].plan, mark="0" * 16)
     changed = msgspec.structs.replace(given.answers[0], plan=other)
@@ -217,7 +217,7 @@ def test_what_can_no_longer_be_made_the_same_is_not_marked(tmp_path):
     ],
 )
 def test_an_answer_that_is_none_is_told(tmp_path, given, says):
-    asked = sitting(tmp_path / "p.sqlite")
+    asked = session(tmp_path / "p.sqlite")
     with pytest.raises(CaseError, match=says):
         list(take(asked, results([given]), NOW))
     assert asked.store.answers() == ()
@@ -426,7 +426,7 @@ def test_giving_up_early_is_told_in_the_page_and_is_neither_right_nor_wrong(tab,
     assert "Too early to be right" in told
     assert not re.search("What it was|It began", told)
     taken = take(
-        sitting(tmp_path / "p.sqlite"),
+        session(tmp_path / "p.sqlite"),
         read_results(downloaded(tab, tmp_path)),
         datetime.datetime.now(datetime.UTC),
     )
@@ -441,7 +441,7 @@ def test_a_flight_that_ends_without_a_call_is_over(tab, tmp_path):
     assert "Time is up and you made no call" in tab.inner_text("#told")
     given = read_results(downloaded(tab, tmp_path)).answers[1]
     assert given.answer == ""
-    asked = sitting(tmp_path / "p.sqlite")
+    asked = session(tmp_path / "p.sqlite")
     taken = list(take(asked, read_results(tmp_path / "results.json"), datetime.datetime.now(datetime.UTC)))
     assert not taken[1].marked.correct
 

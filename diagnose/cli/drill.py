@@ -182,7 +182,7 @@ def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     from datetime import UTC, datetime
 
     from diagnose.language import entry_forms, find
-    from diagnose.practice.drill.session import Sitting, lend
+    from diagnose.practice.drill.session import DrillSession, page_rounds
     from diagnose.practice.drill.studio import Kind, Studio
     from diagnose.render.pages.exercises import exercises_page
 
@@ -197,8 +197,8 @@ def _page(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     store = _opened(path)
     try:
         kinds = tuple(Kind(kind) for kind in chosen.kind or IN_PAGE)
-        sitting = Sitting(studio=studio, store=store, seed=seed, kinds=kinds)
-        rounds = lend(sitting, datetime.now(UTC), chosen.count)
+        session = DrillSession(studio=studio, store=store, seed=seed, kinds=kinds)
+        rounds = page_rounds(session, datetime.now(UTC), chosen.count)
     finally:
         store.close()
     if not rounds:
@@ -220,7 +220,7 @@ def _take_results(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     from datetime import UTC, datetime
 
     from diagnose.language import entry_forms, find
-    from diagnose.practice.drill.session import Sitting, read_results, take
+    from diagnose.practice.drill.session import DrillSession, read_results, take
     from diagnose.practice.drill.studio import Kind, Studio
     from diagnose.render.drill_feedback import feedback
 
@@ -229,8 +229,8 @@ def _take_results(chosen: argparse.Namespace, load: Load, path: Path) -> int:
     store = _opened(path)
     added = changed = 0
     try:
-        sitting = Sitting(studio=studio, store=store, seed=0, kinds=tuple(map(Kind, IN_PAGE)))
-        for taken in take(sitting, results, datetime.now(UTC)):
+        session = DrillSession(studio=studio, store=store, seed=0, kinds=tuple(map(Kind, IN_PAGE)))
+        for taken in take(session, results, datetime.now(UTC)):
             if taken.done is None or taken.marked is None:
                 changed += 1
                 continue
@@ -253,7 +253,7 @@ def _session(chosen: argparse.Namespace, load: Load, store: Store) -> int:
     from datetime import UTC, datetime
 
     from diagnose.language import entry_forms, find
-    from diagnose.practice.drill.session import Sitting
+    from diagnose.practice.drill.session import DrillSession
     from diagnose.practice.drill.studio import Kind, Studio
     from diagnose.terminal.drill import Talk
 
@@ -267,7 +267,7 @@ def _session(chosen: argparse.Namespace, load: Load, store: Store) -> int:
     seed = chosen.seed if chosen.seed is not None else time.time_ns() % 1_000_000
     terminal = sys.stdin.isatty() and sys.stdout.isatty()
     Talk(
-        sitting=Sitting(studio=Studio.of(kb, panel), store=store, seed=seed, kinds=kinds),
+        session=DrillSession(studio=Studio.of(kb, panel), store=store, seed=seed, kinds=kinds),
         lines=iter(sys.stdin.readline, ""),
         out=sys.stdout,
         width=text_width(chosen),

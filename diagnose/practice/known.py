@@ -174,8 +174,8 @@ def _judge(simulation: Simulation, known: tuple[Known, ...]) -> Followed:
     scenario, kb = simulation.scenario, simulation.network.kb
     end = min_from_s(float(simulation.samples))
     truth = tuple(dict.fromkeys(event.id for event in scenario.failure))
-    loud = [e.at_minutes for e in scenario.failure if not kb.failures[e.id].silent]
-    onset = min(loud or [e.at_minutes for e in scenario.failure], default=None)
+    noticeable = [e.at_minutes for e in scenario.failure if not kb.failures[e.id].silent]
+    onset = min(noticeable or [e.at_minutes for e in scenario.failure], default=None)
     suspects, isolates = (kb.flown_quantities[f"known.{name}"].low for name in ("suspected", "isolated"))
     since = 0.0 if onset is None else onset
     noticed = [

@@ -13,7 +13,7 @@ from diagnose.language import readable
 from diagnose.model import Grade
 from diagnose.network.posterior import Posterior
 from diagnose.practice.drill.kinds import COVER, FlyOn, NameIt, PredictIt
-from diagnose.practice.drill.scan import Found, Look, Scan, ScanReview, scan_review
+from diagnose.practice.drill.scan import Found, Glance, Scan, ScanReview, scan_review
 from diagnose.practice.drill.session import Exercise
 from diagnose.practice.drill.studio import OPEN, SOUND, Marked, Option, Studio
 from diagnose.render.drill_question import clock, facet_words, option_words, upper
@@ -402,7 +402,7 @@ def _both(gauge: str, kb: KnowledgeBase) -> str:
     return name if short in name else f"{short} ({name})"
 
 
-def _sequence(looks: Sequence[Look], short: Callable[[str], str]) -> str:
+def _sequence(looks: Sequence[Glance], short: Callable[[str], str]) -> str:
     shown = [f"{short(look.gauge)} {clock(look.second)}" for look in looks]
     if len(shown) > 10:
         shown = [*shown[:5], "...", *shown[-4:]]

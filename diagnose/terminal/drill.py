@@ -12,7 +12,7 @@ from diagnose.model import ScanPattern
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.practice.drill.kinds import NameIt
 from diagnose.practice.drill.scan import Scan, cycle, scan_review
-from diagnose.practice.drill.session import Round, Sitting
+from diagnose.practice.drill.session import DrillSession, Round
 from diagnose.practice.drill.studio import LETTERS, Marked, Studio
 from diagnose.render.drill_feedback import feedback
 from diagnose.render.drill_question import answering, drawn, heading, help_text, look_line, question
@@ -34,7 +34,7 @@ class Talk:
     ``pause``: wait for Enter after an explanation, so that the next question does not push it off the screen.
     """
 
-    sitting: Sitting
+    session: DrillSession
     lines: Iterator[str]
     out: TextIO
     width: int
@@ -61,7 +61,7 @@ class Talk:
         )
         try:
             while self.clock() - began < 60.0 * self.minutes:
-                done = self.sitting.next(self.now())
+                done = self.session.next(self.now())
                 if done is None:
                     self.say("There is no such exercise on this panel.")
                     break
@@ -97,7 +97,7 @@ class Talk:
 
     def one(self, done: Round, left: str) -> None:
         """One exercise from question to explanation."""
-        studio = self.sitting.studio
+        studio = self.session.studio
         asked, self.looked = question(done, studio, self.width, self.pattern), []
         self.say(f"{heading(len(self.results) + 1, done, studio.kb, left)}\n{asked}")
         began = self.clock()
@@ -105,7 +105,7 @@ class Talk:
         while marked is None:
             text = self.hear("answer> " if not isinstance(exercise, Scan) else "look or call> ")
             if text.lower() in SKIP:
-                self.sitting.skip(done)
+                self.session.skip(done)
                 return
             if text.lower() in AGAIN:
                 self.say(asked)
@@ -130,7 +130,7 @@ class Talk:
         looked = scan_review(exercise, self.pattern) if isinstance(exercise, Scan) else None
         done = replace(done, exercise=exercise)
         # kept before it is explained: what was answered is safe
-        self.sitting.answer(done, marked, seconds, self.now(), self.new_id(), looked)
+        self.session.answer(done, marked, seconds, self.now(), self.new_id(), looked)
         if marked.counts:
             self.results.append(marked.correct)
         self.say(feedback(exercise, marked, studio, self.width, looked, met=done.first))

@@ -49,7 +49,7 @@ QUARTER_MIN = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class Glance:
     """A look that began at ``second``: what its gauge did, by facets (nothing while it still settles)."""
 
     gauge: str
@@ -71,7 +71,7 @@ class Block:
 class Judged:
     """What each gauge could have told when a look was taken: expected information in bits."""
 
-    look: Look
+    look: Glance
     bits: Mapping[str, float]
 
 
@@ -88,7 +88,7 @@ class Scan:
     onset_s: int | None
     look_s: int
     second: int = 0
-    looks: tuple[Look, ...] = ()
+    looks: tuple[Glance, ...] = ()
 
     @property
     def over(self) -> bool:
@@ -103,7 +103,7 @@ class Scan:
     def look(self, gauge: str) -> Scan:
         """Look at a gauge; the flight goes on meanwhile."""
         after = min(self.second + self.look_s, self.flown.simulation.samples)
-        look = Look(gauge=gauge, second=self.second, readings=self._readings(gauge, after))
+        look = Glance(gauge=gauge, second=self.second, readings=self._readings(gauge, after))
         return replace(self, second=after, looks=(*self.looks, look))
 
     def wait(self) -> Scan:
@@ -380,7 +380,7 @@ class ScanReview:
     called_s: int
     dwell: dict[str, int]
     faults: tuple[Found, ...]
-    best: tuple[Look, ...]
+    best: tuple[Glance, ...]
     best_s: int
     best_knew: bool
     followed: float | None = None
@@ -484,7 +484,7 @@ def cycle(scan: Scan, pattern: ScanPattern) -> tuple[str, ...]:
     return tuple(gauge for gauge, before in zip(kept, [kept[-1], *kept], strict=False) if gauge != before)
 
 
-def kept_to(looks: Sequence[Look], order: Sequence[str]) -> float:
+def kept_to(looks: Sequence[Glance], order: Sequence[str]) -> float:
     """Give the share of the steps from one look to the next that a pattern has."""
     steps = set(zip(order, [*order[1:], order[0]], strict=True))
     made = [(a.gauge, b.gauge) for a, b in itertools.pairwise(looks)]

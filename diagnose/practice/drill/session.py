@@ -103,7 +103,7 @@ class Round:
 
 
 @dataclass
-class Sitting:
+class DrillSession:
     """What a session needs, and what it has done so far. ``order``: the cards in the order of learning."""
 
     studio: Studio
@@ -279,7 +279,7 @@ Number = Annotated[int, msgspec.Meta(ge=1, le=MOST_ANSWERS)]
 Looks = Annotated[tuple[Text, ...], msgspec.Meta(max_length=MOST_LOOKS)]
 
 
-class Plan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class PagePlan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """What makes an exercise again: the arguments of ``make``. ``mark`` tells whether it is the same one."""
 
     failure: Text
@@ -292,7 +292,7 @@ class Plan(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     mark: Text
 
 
-class Answer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class PageAnswer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An answer given in a page. ``number`` of the exercise from 1; ``at``: when; ``seconds`` of thinking.
 
     ``answer`` as typed in the terminal, empty where a flight ended without a call. ``looks`` of a scan in
@@ -300,7 +300,7 @@ class Answer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     """
 
     number: Number
-    plan: Plan
+    plan: PagePlan
     at: datetime
     seconds: Seconds
     answer: Text
@@ -310,18 +310,18 @@ class Answer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         in_our_time(self.at)
 
 
-class Results(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class PageResults(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A page's downloaded file. ``page`` is the page's own id."""
 
     format: str
     version: int
     page: Text
     panel: Text
-    answers: Annotated[tuple[Answer, ...], msgspec.Meta(max_length=MOST_ANSWERS)]
+    answers: Annotated[tuple[PageAnswer, ...], msgspec.Meta(max_length=MOST_ANSWERS)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class PageMarked:
     """An answer of a page, read back. ``marked`` is None if the exercise can no longer be made the same."""
 
     number: int
@@ -330,21 +330,21 @@ class Taken:
     looked: ScanReview | None = None
 
 
-def lend(sitting: Sitting, now: datetime, count: int) -> tuple[Round, ...]:
+def page_rounds(session: DrillSession, now: datetime, count: int) -> tuple[Round, ...]:
     """Choose exercises for a page as a session would ask them; each card once."""
     chosen: list[Round] = []
     while len(chosen) < count:
-        done = sitting.next(now)
+        done = session.next(now)
         if done is None:
             break
         chosen.append(done)
-        sitting.lend(done)
+        session.lend(done)
     return tuple(chosen)
 
 
-def plan_of(done: Round) -> Plan:
+def plan_of(done: Round) -> PagePlan:
     """Give what makes an exercise again."""
-    return Plan(
+    return PagePlan(
         failure=done.card.failure,
         manoeuvre=done.card.manoeuvre,
         kind=done.card.kind,
@@ -363,43 +363,43 @@ def mark_of(exercise: Exercise) -> str:
     return hashlib.sha256(msgspec.json.encode(said)).hexdigest()[:16]
 
 
-def take(sitting: Sitting, results: Results, now: datetime) -> Iterator[Taken]:
+def take(session: DrillSession, results: PageResults, now: datetime) -> Iterator[PageMarked]:
     """Mark and keep the answers of a page that are not there yet, in the order in which they were given.
 
     Raises CaseError for an answer that is none, before anything is kept of any.
     """
-    known = {answered.id for answered in sitting.store.answers()}
-    marked: list[tuple[Answer, str, Taken]] = []
+    known = {answered.id for answered in session.store.answers()}
+    marked: list[tuple[PageAnswer, str, PageMarked]] = []
     for given in sorted(results.answers, key=lambda answer: answer.at):
         name = f"{results.page}.{given.number}"
         if name not in known:
             known.add(name)
-            marked.append((given, name, _marked(sitting, given)))
+            marked.append((given, name, _marked(session, given)))
     for given, name, taken in marked:
         if taken.done is not None and taken.marked is not None:
             # the clock of another machine may be ahead
-            sitting.answer(taken.done, taken.marked, given.seconds, min(given.at, now), name, taken.looked)
+            session.answer(taken.done, taken.marked, given.seconds, min(given.at, now), name, taken.looked)
         yield taken
 
 
-def _marked(sitting: Sitting, given: Answer) -> Taken:
+def _marked(session: DrillSession, given: PageAnswer) -> PageMarked:
     """An answer marked; nothing is kept. Raises CaseError for one that is none."""
-    done = _again(sitting, given.plan)
+    done = _again(session, given.plan)
     if done is None:
-        return Taken(number=given.number)
+        return PageMarked(number=given.number)
     if not isinstance(done.exercise, Scan):
-        return Taken(number=given.number, done=done, marked=done.exercise.mark(given.answer))
+        return PageMarked(number=given.number, done=done, marked=done.exercise.mark(given.answer))
     flown = _looked(done.exercise, given, f"exercise {given.number}")
     done = Round(card=done.card, exercise=flown, seed=done.seed, new=done.new, first=done.first)
     marked = flown.mark(given.answer) if given.answer else flown.ran_out()
-    return Taken(number=given.number, done=done, marked=marked, looked=scan_review(flown))
+    return PageMarked(number=given.number, done=done, marked=marked, looked=scan_review(flown))
 
 
-def _again(sitting: Sitting, plan: Plan) -> Round | None:
+def _again(session: DrillSession, plan: PagePlan) -> Round | None:
     """Make an exercise again; None if the knowledge has changed so that it would be another one."""
-    studio = sitting.studio
+    studio = session.studio
     card = Card(plan.failure, plan.manoeuvre, plan.kind)
-    if card not in sitting.order or not 0 <= plan.level < 1000 or plan.seed < 0:
+    if card not in session.order or not 0 <= plan.level < 1000 or plan.seed < 0:
         return None
     exercise = make(studio, card, plan.level, plan.seed, plan.confused, plan.met)
     if exercise is None or mark_of(exercise) != plan.mark:
@@ -407,7 +407,7 @@ def _again(sitting: Sitting, plan: Plan) -> Round | None:
     return Round(card=card, exercise=exercise, seed=plan.seed, new=False, first=False)
 
 
-def _looked(scan: Scan, given: Answer, where: str) -> Scan:
+def _looked(scan: Scan, given: PageAnswer, where: str) -> Scan:
     for gauge in given.looks:
         if gauge and gauge not in scan.studio.seen:
             raise CaseError(
@@ -435,10 +435,10 @@ class _Headed(msgspec.Struct):
     format: str = ""
 
 
-def read_results(path: Path) -> Results:
+def read_results(path: Path) -> PageResults:
     """Read a page's downloaded file. Raises CaseError for what is none."""
     try:
-        results = record_of(path.read_bytes(), Results)
+        results = record_of(path.read_bytes(), PageResults)
     except OSError as error:
         raise CaseError(f"the file cannot be read ({error.strerror or error})", str(path)) from None
     except ValueError as error:

@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 
 from diagnose.practice.drill.kinds import NameIt
-from diagnose.practice.drill.scan import Look, Scan, scan_review
+from diagnose.practice.drill.scan import Glance, Scan, scan_review
 from diagnose.practice.drill.session import FORMAT, VERSION, Round, plan_of
 from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Studio
 from diagnose.practice.simulate import state_at
@@ -91,7 +91,7 @@ def _looks(scan: Scan) -> dict[str, list[str]]:
     while not now.over:
         for gauge in scan.studio.seen:
             after: Scan = now.look(gauge)
-            assert isinstance(after.looks[-1], Look)
+            assert isinstance(after.looks[-1], Glance)
             said.setdefault(gauge, []).append(look_words(after))
         now = now.wait()
     return said
