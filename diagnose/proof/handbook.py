@@ -252,14 +252,14 @@ def handbook_lines(
     yield partial_panel_line(kb)
 
 
-def scan_rows() -> list[dict[str, str]]:
+def scan_rows() -> list[dict[str, Any]]:
     """The published table of primary instruments."""
     path = knowledge_root() / "handbook/scan.toml"
     return tomllib.loads(path.read_text(encoding="utf-8"))["primary"]
 
 
 def scan_line(kb: KnowledgeBase) -> Line:
-    """Primary instruments of each maneuver against the published table."""
+    """Primary and supporting instruments of each maneuver against the published table."""
     rows, misses = scan_rows(), []
     for row in rows:
         manoeuvre = kb.manoeuvres[row["manoeuvre"]]
@@ -267,10 +267,12 @@ def scan_line(kb: KnowledgeBase) -> Line:
             use = getattr(manoeuvre, axis)
             if use is None or use.primary != row[axis]:
                 misses.append(f"{row['manoeuvre']}, {axis}: {use and use.primary}, not {row[axis]}")
-    count = 3 * len(rows)
+            if use is None or list(use.supporting) != row["supporting"][axis]:
+                misses.append(f"{row['manoeuvre']}, {axis}: supported by {use and ', '.join(use.supporting)}")
+    count = 6 * len(rows)
     return Line(
         group=HANDBOOK,
-        what="primary instruments by maneuver and axis",
+        what="primary and supporting instruments by maneuver and axis",
         source="; ".join(kb.documents[name].title for name in sorted({row["source"] for row in rows})),
         values=count,
         right=count - len(misses),
@@ -287,7 +289,10 @@ def lost_rows() -> tuple[dict[str, list[str]], list[dict[str, Any]]]:
 
 
 def partial_panel_misses(network: Network, row: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    """Compare each axis of each maneuver, and both halves of the other method; (what, "" or what differs)."""
+    """Compare each axis of each maneuver, and both halves of the other method; (what, "" or what differs).
+
+    What the table names as primary or supporting and what is not lost must go on in one of the two places.
+    """
     kinds, _ = lost_rows()
     lost = set(row["lost"])
     grades = {g: Grade.COVER if g in lost else Grade.USE for g in network.dial_gauges}
@@ -301,6 +306,10 @@ def partial_panel_misses(network: Network, row: dict[str, Any]) -> Iterator[tupl
                 told = f"{row['system']} lost, {manoeuvre}, {advice.axis}"
                 right = advice.primary in expected
                 yield told, "" if right else f"{told}: {advice.primary}, not {' or '.join(expected)}"
+                named = {*own, *usual[manoeuvre]["supporting"].get(advice.axis, ())} & grades.keys() - lost
+                left = ", ".join(sorted(named - {advice.primary, *advice.supporting}))
+                gone = ", ".join(sorted(lost & {*advice.supporting}))
+                yield f"{told}, supporting", f"{told}: {left or gone}" if left or gone else ""
     view = method_view(network.panel, grades)
     for half, shown in (("control", view.control), ("performance", view.performance)):
         told = f"{row['system']} lost, {half}"
@@ -309,8 +318,12 @@ def partial_panel_misses(network: Network, row: dict[str, Any]) -> Iterator[tupl
 
 def partial_panel_line(kb: KnowledgeBase) -> Line:
     """What is flown by with each system lost, by both methods, against the handbooks, row by row."""
-    network, (_, rows) = compile_network(kb, SCAN_PANEL), lost_rows()
-    compared = [found for row in rows for found in partial_panel_misses(network, row)]
+    _, rows = lost_rows()
+    panels = {row.get("panel", SCAN_PANEL) for row in rows}
+    networks = {panel: compile_network(kb, panel) for panel in panels}
+    compared = [
+        found for row in rows for found in partial_panel_misses(networks[row.get("panel", SCAN_PANEL)], row)
+    ]
     misses = tuple(miss for _, miss in compared if miss)
     memory = sum(row["from_memory"] for row in rows)
     return Line(
