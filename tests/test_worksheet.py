@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from diagnose.model.errors import CaseError
 from diagnose.model.systems import CHECKS
 from diagnose.render.advice import worth_while
-from diagnose.render.text import names, percent
+from diagnose.render.layout import chance_words
+from diagnose.render.text import causes, names, percent
 from diagnose.terminal import sheet as moves
 from diagnose.terminal.commands import Desk, obey
 from diagnose.terminal.commands.asking import questions, why
@@ -294,7 +295,9 @@ def test_every_size_shows_the_selected_cell_and_the_leading_failure(width, heigh
             assert "[" in text
         if height >= 12:
             assert "WHAT HAS FAILED" in text
-            assert "%" in text
+            leading = causes(sheet.desk.answer(), sheet.desk.kb)[0]
+            assert chance_words(leading.chance, sheet.desk.kb) in text
+            assert leading.name[:12] in text
 
 
 def test_at_160_by_50_the_whole_panel_is_seen():

@@ -1,12 +1,12 @@
 """What a panel can tell at all: which failures show in which maneuver, and which look alike.
 
-Every single failure, and a sound aircraft, is put against every other as if there were only these two,
+Every single failure, and a healthy airplane, is put against every other as if there were only these two,
 at even odds, with every gauge of the panel read once in one maneuver. The *overlap* of the two is the
 chance that then stays with the wrong one, on average: one half means that nothing tells them apart, zero
 that one look decides. Two are told apart when the right one is left with ``limits.decided`` or more, the
 chance from which an answer counts as decided.
 
-- A failure is **detectable** in a maneuver when it is told from a sound aircraft.
+- A failure is **detectable** in a maneuver when it is told from a healthy airplane.
 - It is **isolable** there when it is also told from every other single failure of the panel.
 - An **ambiguity group** holds failures of which no two are told apart.
 
@@ -37,7 +37,7 @@ from diagnose.network.tables import Network
 #: where the stored result stands in the knowledge folder, and what makes it
 STORED = "evidence/coverage.json"
 COMMAND = "diagnose coverage --every-panel --to knowledge/evidence/coverage.json --over"
-#: stands for a sound aircraft among the ids of failures
+#: stands for a healthy airplane among the ids of failures
 SOUND = "nothing_failed"
 #: readings drawn for each failure; the overlap of a pair rests on twice as many and is good to 0.02
 DRAWS = 200
@@ -74,11 +74,11 @@ class Overlaps:
         return tuple(self.names[i] for i in others)
 
     def detectable(self, failure: str) -> bool:
-        """Tell whether the failure is told from a sound aircraft here."""
+        """Tell whether the failure is told from a healthy airplane here."""
         return not self.alike[0, self.names.index(failure)]
 
     def isolable(self, failure: str) -> bool:
-        """Tell whether the failure is told from a sound aircraft and from every other failure here."""
+        """Tell whether the failure is told from a healthy airplane and from every other failure here."""
         return not self.look_like(failure)
 
     def groups(self) -> tuple[tuple[str, ...], ...]:

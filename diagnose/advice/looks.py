@@ -156,7 +156,7 @@ def next_looks(
     trusts: Sequence[Trust] = (),
     orders: Sequence[DecisionAdvice] | None = None,
 ) -> tuple[LookAdvice, ...]:
-    """Every look on offer, the most worth while first; those of last resort stand last.
+    """Every look on offer, the most worthwhile first; those of last resort stand last.
 
     First of all come those without hazard that do what is to be done at once anyway: pitot heat in ice.
 

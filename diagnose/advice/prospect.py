@@ -247,7 +247,7 @@ def scene_of(
 ) -> Scene:
     """Make a scene; ``moved``: switches that stand otherwise when the instruments are then trusted.
 
-    ``like``: a scene of the same snapshot and rows, with which to share what does not hang on that.
+    ``like``: a scene of the same snapshot and rows, with which to share what does not depend on that.
     """
     switches = space.network.switch_positions({**snapshot.switches, **(moved or {})})
     if like is None:
@@ -361,7 +361,7 @@ def told(scene: Scene, facets: tuple[str, ...]) -> Told:
     tied = {facet for group in opened for facet in group.facets}
     opened += [silent_group(network, facet) for facet in facets if facet not in tied]
     opened_facets = [facet for group in opened for facet in group.facets]
-    # what no motion touches hangs on no other statement either
+    # what no motion touches depends on no other statement either
     base = scene.base(own) if any(network.facets[facet].axes for facet in opened_facets) else None
     known = base.names if base is not None else frozenset()
     states = scene.states(base, tuple(sorted(scene.parents(opened_facets) - known)))

@@ -46,7 +46,7 @@ def _met(chance: Array, slices: list[Index], first_axis: int) -> Array:
 def misleading_states(network: Network, facet: str, phase: str) -> Array:
     """Whether a facet misleads in each combination of its parents' states; bool (parents…).
 
-    It does where it shows something else than a sound gauge would in what the gauge tells of.
+    It does where it shows something else than a healthy gauge would in what the gauge tells of.
     """
     table = network.facets[facet]
     slices = _motion_slices(network, table.axes, phase)
@@ -291,7 +291,7 @@ def _shared_source(posterior: Posterior, gauge: str) -> str:
 
 
 def _blame(posterior: Posterior, lies: Misled, gauges: Sequence[int]) -> list[str]:
-    """Give for each of these gauges the failure that speaks most against it."""
+    """Give for each of these gauges the failure that counts most against it."""
     space = posterior.space
     misled_by = (posterior.rows * lies.fed[:, gauge].take(lies.of_row) for gauge in gauges)
     by_failure = [space.by_failure(space.by_set(rows)) for rows in misled_by]

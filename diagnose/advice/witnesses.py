@@ -41,7 +41,7 @@ def measures_by(network: Network, gauge: str) -> set[str]:
 
 
 def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict[str, str]:
-    """Say of which motion axis a reading of a sound gauge speaks most clearly, and for which value of it."""
+    """Say of which motion axis a reading of a healthy gauge speaks most clearly, and for which value of it."""
     table, manoeuvre = network.facets[facet], network.kb.manoeuvres[manoeuvre_id]
     gauge, name = facet.split(".")
     if manoeuvre.phase != "air" and any(f.aloft for f in network.kb.gauges[gauge].facets if f.id == name):

@@ -67,7 +67,7 @@ def parser() -> Parser:
         add(commands, shared)
     about = "for maintainers: check the knowledge base, measure the answers"
     proofs = commands.add_parser("proof", help=about).add_subparsers(
-        dest="command", metavar="WORD", required=True
+        dest="command", metavar="COMMAND", required=True
     )
     for add in PROOF:
         add(proofs, shared)

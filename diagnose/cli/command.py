@@ -61,7 +61,9 @@ def whole(low: int, high: int, what: str = "number") -> Callable[[str], int]:
     def number(text: str) -> int:
         # more digits than the bound has are out of it, and a number of thousands of them is none
         if not (text.isdecimal() and len(text) <= len(str(high)) and low <= int(text) <= high):
-            raise argparse.ArgumentTypeError(f"{shortened(text)!r} is no {what} from {low} to {high}")
+            raise argparse.ArgumentTypeError(
+                f"must be a {what} from {low} to {high}, not {shortened(text)!r}"
+            )
         return int(text)
 
     return number
@@ -79,7 +81,9 @@ def seconds(text: str) -> float:
     except ValueError:
         value = 0.0
     if not 0.0 < value <= LONGEST_S:
-        raise argparse.ArgumentTypeError(f"{text!r} must be above 0 and at most {LONGEST_S:g} seconds")
+        raise argparse.ArgumentTypeError(
+            f"must be above 0 and at most {LONGEST_S:g} seconds, not {shortened(text)!r}"
+        )
     return value
 
 
@@ -91,18 +95,27 @@ def tell(text: str) -> None:
 # ------------------------------------------------------------------ files that a command writes
 
 
+#: choices up to which all are named after a wrong one
+MOST_OFFERED = 8
+
+
 class Parser(argparse.ArgumentParser):
     """A parser with the ways in which our commands ask for things."""
 
     def error(self, message: str) -> NoReturn:
-        """Say what is wrong in how the command was typed; for an unknown word the nearest one, and not all there are."""
-        if found := re.match(r"argument [A-Z]+: invalid choice: '(.*)' \(choose from (.*)\)", message):
-            near = difflib.get_close_matches(found[1], re.findall(r"[\w-]+", found[2]), 1)
-            nearest = f"The nearest word is: {near[0]}. " if near else ""
-            self.exit(
-                2, f"{self.prog}: there is no {shortened(found[1])!r}. {nearest}All words: diagnose help.\n"
-            )
-        super().error(message)
+        """Say in two short sentences what is wrong in how the command was typed, and what to try."""
+        told = message.removeprefix("argument ").replace(": must be", " must be")
+        known = f"{self.prog} --help"
+        if missing := re.fullmatch(r"the following arguments are required: (.*)", told):
+            told = f"{missing[1]} is missing"
+        elif extra := re.fullmatch(r"unrecognized arguments: (.*)", told):
+            told = f"{shortened(extra[1])!r} is not known here"
+        elif choice := re.fullmatch(r"(.*): invalid choice: '(.*)' \(choose from (.*)\)", told, re.DOTALL):
+            offered = re.findall(r"[^', ]+", choice[3])
+            near = difflib.get_close_matches(choice[2], offered, n=3)
+            told = f"there is no {choice[1].lower().strip('-')} {shortened(choice[2])!r}"
+            known = ", ".join(near) if near else known if len(offered) > MOST_OFFERED else ", ".join(offered)
+        self.exit(2, f"{self.prog}: {told}. Try: {known}.\n")
 
     def flag(self, *names: str, text: str, **how: Any) -> None:
         """Add an option without a value."""

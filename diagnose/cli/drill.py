@@ -28,7 +28,7 @@ def _minutes(text: str) -> float:
     except ValueError:
         value = 0.0
     if not 0.0 < value <= 600.0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of minutes from above 0 to 600")
+        raise argparse.ArgumentTypeError(f"must be above 0 and at most 600 minutes, not {text!r}")
     return value
 
 

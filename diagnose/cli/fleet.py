@@ -48,7 +48,7 @@ def reviews(jobs: Sequence[Job], cluster: str = "") -> Iterator[dict[str, Any]]:
 def table_of(jobs: Sequence[Job], folder: Path, cluster: str = "") -> list[dict[str, Any]]:
     """The rows of the table, as in the order of the jobs; what the journal holds already is not reviewed again.
 
-    A row counts under a digest of the file and of all that the review hangs on. Raises CaseError if it cannot be kept.
+    A row counts under a digest of the file and of all that the review depends on. Raises CaseError if it cannot be kept.
     """
     from diagnose.knowledge.cache import digest
     from diagnose.proof.calibrate.run import work_mark

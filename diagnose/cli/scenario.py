@@ -31,7 +31,7 @@ LONG_QUESTION = 55
 def add_scenario(commands: Subparsers, shared: Parser) -> None:
     """Add the commands to the parser."""
     scenario = commands.add_parser("scenario", help="fly failure scenarios: list, play, check, new")
-    kinds = scenario.add_subparsers(dest="kind", metavar="WHAT", required=True)
+    kinds = scenario.add_subparsers(dest="kind", metavar="COMMAND", required=True)
     command(kinds, shared, "list", _list, "list the shipped scenarios")
     play = command(kinds, shared, "play", _play, "fly a scenario and show the panel over time")
     play.add_argument("scenario", help="a shipped scenario (see: diagnose scenario list) or a file")

@@ -71,6 +71,8 @@ class Phrases:
     positions: Mapping[Words, str]
     asking: tuple[Words, ...]
     begun: tuple[str, ...]
+    questions: frozenset[str]
+    asks: Mapping[Words, str]
     polite: frozenset[str]
     comparing: tuple[Words, ...]
     openers: frozenset[str]
@@ -130,6 +132,8 @@ def phrases() -> Phrases:
         positions=by_length(found["positions"]),
         asking=longest_first(found["asking"]),
         begun=tuple(found["begun"]),
+        questions=frozenset(found["questions"]),
+        asks={tuple(way.split()): command for way, command in found["asks"].items()},
         polite=frozenset(found["polite"]),
         comparing=longest_first(found["comparing"]),
         openers=frozenset(found["openers"]),

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable
 from diagnose.model import Grade
 from diagnose.model.answer import Answer, AxisAdvice, LookAdvice, LookOutcome, MethodView
-from diagnose.render.layout import NARROWEST, fill, names, percent
+from diagnose.render.layout import NARROWEST, chance_words, fill, names, percent
 
 CAUTION = (
     "For ground training and review only. In flight the aircraft's handbook, ATC and the pilot in "
@@ -55,19 +57,21 @@ def next_look_lines(answer: Answer, kb: KnowledgeBase, width: int) -> list[str]:
         return [fill("Look at next: nothing on this panel would tell much more.", width)]
     lines = ["Look at next"]
     for number, advice in enumerate(best, 1):
-        lines += look_lines(advice, kb, width, f"  {number}. ")
+        lines += look_lines(advice, kb, width, f"  {number}. ", partial(chance_words, kb=kb))
     return lines
 
 
-def look_lines(advice: LookAdvice, kb: KnowledgeBase, width: int, lead: str) -> list[str]:
-    """A look, its time, what its outcomes would mean, and its caution."""
+def look_lines(
+    advice: LookAdvice, kb: KnowledgeBase, width: int, lead: str, said: Callable[[float], str] = percent
+) -> list[str]:
+    """A look, its time, what its outcomes would mean, and its caution; ``said`` puts a chance into words."""
     lines = [fill(f"{advice.name} ({duration(advice.seconds)})", width, lead, " " * len(lead))]
     indent = " " * (len(lead) + 2)
     for words, chance, leading, leading_chance in meanings(advice, kb)[:OUTCOMES_SHOWN]:
-        means = f"{names(kb, leading)} {percent(leading_chance)}"
-        lines.append(fill(f"{words} ({percent(chance)}): {means}", width, " " * len(lead), indent))
+        means = f"{names(kb, leading)}, {said(leading_chance)}"
+        lines.append(fill(f"{words} ({said(chance)}): {means}", width, " " * len(lead), indent))
     if advice.caution:
-        lines.append(fill(f"Mind: {advice.caution}.", width, " " * len(lead), indent))
+        lines.append(fill(f"Note: {advice.caution}.", width, " " * len(lead), indent))
     return lines
 
 

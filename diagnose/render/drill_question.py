@@ -20,7 +20,7 @@ from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Option, Studio
 from diagnose.practice.simulate import Simulation, Window, shown_histories, state_at
 from diagnose.render.pictures import panel_text, shown_dials
 from diagnose.render.reasons import bound
-from diagnose.render.text import NO_FAILURE, fill, reading_words
+from diagnose.render.text import NO_FAILURE, fill, reading_words, table
 
 # ------------------------------------------------------------------ what the hands of the dials did in a window of a flight, in words
 
@@ -229,7 +229,7 @@ def _cells(dial: Dial, exercise: NameIt, studio: Studio) -> list[str]:
     return cells
 
 
-TITLES = {"predict": "Predict it", "name": "Name it", "fly": "Fly on", "scan": "Scan"}
+TITLES = {"predict": "Predict it", "name": "Name it", "fly": "Partial panel", "scan": "Scan"}
 
 
 # ------------------------------------------------------------------ the question
@@ -354,7 +354,7 @@ def _fly_question(exercise: FlyOn, studio: Studio, width: int) -> Iterator[str]:
         width,
     )
     for number, choice in enumerate(exercise.choices, 1):
-        ask = "cover which?" if choice.what == COVER else f"{choice.what} on which?"
+        ask = "cover what?" if choice.what == COVER else f"{choice.what} by what?"
         gauges = "   ".join(
             bound(f"{letter} {_short(g, kb)}") for letter, g in zip(LETTERS, choice.gauges, strict=False)
         )
@@ -426,22 +426,25 @@ def _done(gauge: Gauge, facet: str, reading: str, words: str) -> str:
 # ------------------------------------------------------------------ how the exercise that is asked is answered: at 'help', and when the line was empty
 
 
-ALWAYS = "'again' repeats the question, 'skip' passes, 'quit' ends (your answers are saved)."
+ALWAYS = (("again", "repeats the question"), ("skip", "passes"), ("quit", "ends; your answers are saved"))
 CHANCES = (
-    "To say how sure you are, give percentages: 'b 70 d 30', or just 'b 70'. You score best by giving "
-    "what you really believe."
+    "your answer. To say how sure you are, add percentages: 'b 70 d 30', or just 'b 70'. You score best by "
+    "giving what you really believe."
 )
 READING = (
-    "Each row is a gauge; each column is a maneuver, in the order flown. '100 to 81': where the needle began "
-    "and ended. 'swings 94/106': it went back and forth between these. One value: it did not move. 16R: 16 degrees "
-    "of bank, or degrees per second, to the right. 'panel' draws the panel as it was at the end."
+    ("rows", "the gauges; each column is a maneuver, in the order flown"),
+    ("100 to 81", "where the needle began and where it ended"),
+    ("swings 94/106", "it went back and forth between these"),
+    ("100", "it did not move"),
+    ("16R", "16 degrees of bank to the right, or degrees per second"),
+    ("panel", "draws the panel as it was at the end"),
 )
 LOOKING = (
-    "Name one gauge or more, in the order you look: 'att alt asi'. Enter alone repeats the same looks, or takes "
-    "the next look of the pattern you practice. 'wait' lets the time of one look pass, 'wait 5' of five. After a "
-    "change of maneuver the needles need a few seconds to settle. A letter is your answer and ends the exercise. "
-    "Afterwards the value of a look is given in bits: 1 bit settles one even yes-or-no question."
-)
+    ("att alt asi", "look at these gauges, in this order; one or more"),
+    ("Enter", "the same looks again, or the next look of the pattern you practice"),
+    ("wait", "let the time of one look pass; 'wait 5' of five. After a maneuver change needles take a few seconds to settle"),
+    ("bits", "how much a look tells: 1 bit settles one even yes-or-no question"),
+)  # fmt: skip
 
 
 def answering(exercise: Exercise) -> str:
@@ -463,16 +466,19 @@ def help_text(exercise: Exercise, studio: Studio, width: int) -> str:
 def _help(exercise: Exercise, studio: Studio, width: int) -> Iterator[str]:
     match exercise:
         case PredictIt():
-            yield fill(f"Answer with one letter per gauge, in order. {ALWAYS} The readings mean:", width)
+            yield fill("Answer with one letter per gauge, in order.", width)
+            yield from table(ALWAYS, width).splitlines()
+            yield "The readings mean:"
             yield from _meanings(exercise, studio, width)
         case FlyOn():
-            yield fill(
-                f"{answering(exercise)} Cover what misleads here, and nothing that is good. {ALWAYS}", width
-            )
+            yield fill(f"{answering(exercise)} Cover what misleads here, and nothing that is good.", width)
+            yield from table(ALWAYS, width).splitlines()
         case NameIt():
-            yield fill(f"{READING} Answer with the letter. {CHANCES} {ALWAYS}", width)
+            yield from table((*READING, ("letter", CHANCES), *ALWAYS), width).splitlines()
         case Scan():
-            yield fill(f"{LOOKING} {CHANCES} {ALWAYS}", width)
+            yield from table(
+                (*LOOKING, ("letter", f"ends the exercise. {CHANCES}"), *ALWAYS), width
+            ).splitlines()
 
 
 def _meanings(exercise: PredictIt, studio: Studio, width: int) -> Iterator[str]:

@@ -63,6 +63,11 @@ def names(kb: KnowledgeBase, failures: tuple[str, ...]) -> str:
     return " + ".join(kb.failures[failure].name for failure in failures)
 
 
+def sentence(text: str) -> str:
+    """Begin a text with a capital letter."""
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 def fill(text: str, width: int, first: str = "", later: str | None = None) -> str:
     """Wrap text; ``first`` and ``later`` stand before its first and its later lines."""
     if width == PLAIN:

@@ -36,7 +36,7 @@ def statement_words(kb: KnowledgeBase, statement: Statement) -> str:
     if statement.kind == "disagree":
         first, second = (kb.gauges[gauge].words[0] for gauge in statement.name.split(" / "))
         return f"{first} disagrees with {second}"
-    return with_doubt(reading_words(kb, statement.name, statement.reading), statement.sure)
+    return reading_words(kb, statement.name, statement.reading, statement.sure)
 
 
 def strength(kb: KnowledgeBase, weight: float) -> str:

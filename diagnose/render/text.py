@@ -270,7 +270,7 @@ def screen_rows(answer: Answer, case: CaseRecord, kb: KnowledgeBase) -> tuple[tu
     out, check = (_short(grades[grade], kb) for grade in (Grade.COVER, Grade.VERIFY))
     do = [decision.short for decision in answer.decisions[: limits.most_do]]
     if not answer.decided:
-        do += [f"look at: {look.name}" for look in worth_while(answer, kb)[:1]]
+        do += [f"Look at: {look.name}" for look in worth_while(answer, kb)[:1]]
     other = [
         f"{cause.name or NO_FAILURE} {chance_words(cause.chance, kb).removeprefix('about ')}"
         for cause in others[: limits.most_else]
@@ -282,7 +282,7 @@ def screen_rows(answer: Answer, case: CaseRecord, kb: KnowledgeBase) -> tuple[tu
         ("IGNORE", out),
         ("CHECK", check),
         ("FLY BY", _fly_by(answer, kb, grades[Grade.USE])),
-        ("DO", "; ".join(do)),
+        ("DO", ". ".join(do)),
         ("ELSE", "; ".join(other)),
     )
     return tuple((label, text) for label, text in rows if text)
@@ -332,7 +332,7 @@ def reading_words(kb: KnowledgeBase, facet: str, reading: str, sure: float = 1.0
     gauge = kb.gauges[gauge_id]
     name = short_name(gauge)
     twice = sum(r.id == reading for f in gauge.facets for r in f.readings) > 1
-    return with_doubt(f"{name} {f'{readable(facet_id)} ' if twice else ''}{readable(reading)}", sure)
+    return f"{name} {f'{readable(facet_id)} ' if twice else ''}{with_doubt(readable(reading), sure)}"
 
 
 def short_name(gauge: Gauge) -> str:

@@ -16,10 +16,16 @@ from diagnose.practice.drill.session import DrillSession, Round
 from diagnose.practice.drill.studio import LETTERS, Marked, Studio
 from diagnose.render.drill_feedback import feedback
 from diagnose.render.drill_question import answering, drawn, heading, help_text, look_line, question
+from diagnose.render.layout import sentence
 from diagnose.render.text import CAUTION, fill
 from diagnose.terminal.console import bounded
 
-QUIT, SKIP, AGAIN, HELP_WORDS = ("quit", "exit", "q!"), ("skip", "next"), ("again", "show"), ("help", "?")
+QUIT, SKIP, AGAIN, HELP_WORDS = (
+    ("quit", "exit", "q", "q!"),
+    ("skip", "next"),
+    ("again", "show"),
+    ("help", "?"),
+)
 DRAW = ("panel", "picture", "draw")
 
 
@@ -75,6 +81,8 @@ class Talk:
             self.say(
                 f"{sum(self.results)} of {len(self.results)} correct. Your progress: diagnose drill --progress"
             )
+        else:
+            self.say("No answer yet, so no score. Your progress: diagnose drill --progress")
         return len(self.results)
 
     def say(self, text: str) -> None:
@@ -125,7 +133,7 @@ class Talk:
                 else:
                     self.say(fill(answering(exercise), self.width))
             except DiagnoseError as error:
-                self.say(fill(str(error), self.width))
+                self.say(fill(sentence(str(error)), self.width))
         seconds = self.clock() - began
         looked = scan_review(exercise, self.pattern) if isinstance(exercise, Scan) else None
         done = replace(done, exercise=exercise)

@@ -19,6 +19,7 @@ from diagnose.language.case_files import case_content, case_of
 from diagnose.language.session import State
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.model.files import escaped, private_file, private_folder, toml_of, write_whole
+from diagnose.render.layout import sentence
 from diagnose.render.text import CAUTION, PLAIN, fill
 from diagnose.terminal.commands import HINT, Desk, next_step, obey
 from diagnose.terminal.commands.desk import Left, never_taken_in
@@ -95,7 +96,7 @@ def left_behind(folder: Path, kb: KnowledgeBase, own: Path) -> tuple[tuple[Left,
             aside = path.with_suffix(".unread.toml")
             path.replace(aside)
             discard(path)
-            told.append(f"What was on the table cannot be read: {error} It is kept in {aside}.")
+            told.append(f"An unsaved case cannot be read: {error} It is kept in {aside}.")
             continue
         said = datetime.fromtimestamp(when).strftime("%d %b %H:%M")
         found.append((when, Left(state=state, when=said, path=path)))
@@ -296,14 +297,16 @@ def run_terminal(
             desk = replace(desk, width=desk.width and width_of_terminal())
             if not any(line.strip() for line in lines):
                 print(put(desk) if desk.guide else next_step(desk))
-            for line in lines:
+            while lines:
                 before = desk
                 # what comes from the command line only lays the table
-                desk = replace(_answer(replace(desk, later=opening), line), later=False)
+                desk, typed = _answer(replace(desk, later=opening), lines.pop(0))
+                desk = replace(desk, later=False)
+                lines = [typed, *lines] if typed else lines
                 if problem := keeping.keep(before, desk):
                     print(fill(problem, desk.width))
         if keeping.keeper and keeping.keeper.path.exists():
-            print("What is on the table is offered next time ('save FILE' keeps it under a name).")
+            print("Your unsaved case is offered next time ('save FILE' keeps it under a name).")
     finally:
         keeping.close()
     return 0
@@ -314,35 +317,41 @@ def _warm(desk: Desk) -> None:
         _ = desk.engine
 
 
-def _answer(desk: Desk, line: str) -> Desk:
-    """Carry one line out and print what it gives."""
+def _answer(desk: Desk, line: str) -> tuple[Desk, str]:
+    """Carry one line out and print what it gives; gives also a line that was typed between two pages."""
     try:
         after, text = obey(desk, line)
     except DiagnoseError as error:
-        print(fill(str(error), desk.width))
-        return desk
+        print(fill(sentence(str(error)), desk.width))
+        return desk, ""
     except KeyboardInterrupt:
         print("Stopped; nothing was changed.")
-        return desk
-    if text:
-        paged(text)
-    return after
+        return desk, ""
+    return after, paged(text) if text else ""
 
 
-def paged(text: str, ask: Callable[[str], str] = input) -> None:
-    """Print a text; on a terminal one that is longer than the screen stops after each page."""
+#: what ends a text of several pages; any other word is the next line
+STOPS = ("q", "quit", "exit", "stop", "n", "no")
+
+
+def paged(text: str, ask: Callable[[str], str] = input) -> str:
+    """Print a text; on a terminal one that is longer than the screen stops after each page.
+
+    Gives what was typed there instead of going on: it ends the text and is meant for the prompt.
+    """
     lines = text.splitlines()
     rows = shutil.get_terminal_size((80, 24)).lines - 2
     while len(lines) > rows > 3 and sys.stdout.isatty():
         print("\n".join(lines[:rows]))
         lines = lines[rows:]
         try:
-            if ask(f"-- {len(lines)} more lines: Enter, or q to stop -- ").strip():
-                return
+            if typed := ask(f"-- {len(lines)} more lines: Enter, or q to stop -- ").strip():
+                return "" if typed.lower() in STOPS else typed
         except (EOFError, KeyboardInterrupt):
             print()
-            return
+            return ""
     print("\n".join(lines))
+    return ""
 
 
 def _reader(folder: Path | None, options: Options, desk: Any, more: dict[str, Any]) -> Any:

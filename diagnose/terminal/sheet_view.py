@@ -9,12 +9,14 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import partial
 
 from diagnose.language import readable
 from diagnose.model import Grade
 from diagnose.model.answer import Answer, LookAdvice
 from diagnose.render.advice import look_lines
-from diagnose.render.text import GRADE_WORDS, NARROWEST, names, percent, short_name
+from diagnose.render.layout import chance_words
+from diagnose.render.text import GRADE_WORDS, NARROWEST, NO_FAILURE, causes, screen_rows, short_name
 from diagnose.terminal.sheet import Sheet, facet_of, fitting, label, reading_at
 
 #: narrower than this there is no room for the ranking beside the grid, and it goes below
@@ -231,14 +233,15 @@ def _ranking(sheet: Sheet, shown: Shown, width: int, most: int) -> list[Line]:
             for line in textwrap.wrap(shown.problem, width)
         ]
     if shown.answer is None:
-        return [(Piece(text=_fit("nothing said yet", width)),)]
-    lines: list[Line] = []
-    for place, ranked in enumerate(shown.answer.ranking[:most], 1):
-        texts = textwrap.wrap(names(sheet.desk.kb, ranked.failures), max(width - 9, 8))
-        chance = Piece(text=f"{percent(ranked.posterior):>7}  ", style="class:first" if place == 1 else "")
-        style = "class:stale" if shown.stale else ""
-        lines.append((chance, Piece(text=_fit(texts[0], width - 9), style=style)))
-        lines += [(Piece(text=_fit(f"{'':9}{text}", width), style=style),) for text in texts[1:2]]
+        return [(Piece(text=_fit("working..." if shown.stale else "nothing said yet", width)),)]
+    kb, lines = sheet.desk.kb, []
+    for place, cause in enumerate(causes(shown.answer, kb)[:most]):
+        if place and cause.chance < kb.first_screen.least_else:
+            break
+        said = f"{chance_words(cause.chance, kb)}: {cause.name or NO_FAILURE}"
+        texts = textwrap.wrap(said, max(width - 2, 8), subsequent_indent="  ")[:2]
+        style = "class:stale" if shown.stale else "" if place else "class:first"
+        lines += [(Piece(text=_fit(f"  {text}", width), style=style),) for text in texts]
     return lines
 
 
@@ -251,12 +254,31 @@ def _side(sheet: Sheet, shown: Shown, width: int, room: int) -> list[Line]:
         _looks(sheet, shown, width),
     )
     looks = looks if room > 30 else looks[:4]
-    if len(ranking) + len(trust) + len(looks) >= room:
+    do = _to_do(sheet, shown, width)
+    if len(ranking) + len(trust) + len(do) + len(looks) < room:
+        trust = [*do, *trust]
+    elif len(ranking) + len(trust) + len(looks) >= room:
         trust = _trust(sheet, shown, width, 1)[:5]
     ranking = ranking[: max(room - len(trust) - len(looks) - 1, 3)]
-    head = _head("WHAT HAS FAILED", width, shown.stale)
+    head = _head("WHAT HAS FAILED", width, shown.stale and shown.answer is not None)
     blank: Line = (Piece(text=" " * width),)
     return ([head, *ranking, *trust, *looks] + [blank] * room)[:room]
+
+
+def _to_do(sheet: Sheet, shown: Shown, width: int) -> list[Line]:
+    """What to do and what to fly by, as the first screen says it."""
+    if shown.answer is None:
+        return []
+    rows = dict(screen_rows(shown.answer, sheet.desk.case, sheet.desk.kb))
+    lines = []
+    for head in ("DO", "FLY BY"):
+        if head in rows:
+            texts = textwrap.wrap(rows[head], width - 2)
+            lines += [
+                _head(head, width, shown.stale),
+                *_plain(texts, width, "class:stale" if shown.stale else ""),
+            ]
+    return lines
 
 
 def _trust(sheet: Sheet, shown: Shown, width: int, most_of_use: int) -> list[Line]:
@@ -266,7 +288,7 @@ def _trust(sheet: Sheet, shown: Shown, width: int, most_of_use: int) -> list[Lin
     kb = sheet.desk.kb
     for grade in (Grade.COVER, Grade.VERIFY, Grade.USE):
         chosen = [kb.gauges[t.gauge] for t in shown.answer.trust if t.grade is grade]
-        listed = ", ".join(gauge.words[0] for gauge in chosen if gauge.instrument)
+        listed = ", ".join(short_name(gauge) for gauge in chosen if gauge.instrument)
         if listed:
             lead = f"{MARKS[grade]} {GRADE_WORDS[grade]}"
             texts = textwrap.wrap(listed, max(width - 10, 8))
@@ -293,7 +315,11 @@ def _looks(sheet: Sheet, shown: Shown, width: int) -> list[Line]:
     for number, look in enumerate(shown.looks[:MOST_LOOKS], 1):
         lead = f"{number}. "
         if width >= NARROWEST + 2:
-            texts += [line for text in look_lines(look, kb, width - 2, lead) for line in text.splitlines()]
+            texts += [
+                line
+                for text in look_lines(look, kb, width - 2, lead, partial(chance_words, kb=kb))
+                for line in text.splitlines()
+            ]
         else:
             texts += textwrap.wrap(look.name, width - 2, initial_indent=lead, subsequent_indent="   ")
     return [_head("LOOK NEXT", width, stale), *_plain(texts, width, style)]
@@ -305,7 +331,7 @@ def _plain(texts: Iterable[str], width: int, style: str) -> list[Line]:
 
 def _strip(sheet: Sheet, shown: Shown, width: int, most: int) -> list[Line]:
     """What to ignore and the ranking, below a narrow grid."""
-    head = _head("WHAT HAS FAILED", width, shown.stale)
+    head = _head("WHAT HAS FAILED", width, shown.stale and shown.answer is not None)
     kb, trust = sheet.desk.kb, shown.answer.trust if shown.answer else ()
     lines: list[Line] = []
     for grade, lead in ((Grade.COVER, "IGNORE"), (Grade.VERIFY, "CHECK")):

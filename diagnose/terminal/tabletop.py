@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
 
-from diagnose.language import entry_forms, find
+from diagnose.language import entry_forms, find, plain
 from diagnose.language.prose import named_gauge
 from diagnose.model import Failure
 from diagnose.model.case import Call
@@ -26,11 +26,11 @@ from diagnose.render.text import fill, names, percent
 from diagnose.terminal.console import bounded
 
 HELP = (
-    ("Enter, or next", "half a minute goes by, or less if there is a radio call"),
-    ("go SECONDS", "so many seconds go by"),
+    ("Enter, or next", "half a minute passes, less if a radio call is due"),
+    ("go SECONDS", "that many seconds pass"),
     ("panel", "show the panel now"),
     ("look GAUGE", "look at one gauge, even one out of view; it takes time"),
-    ("suspect FAILURE 60", "they suspect it, how sure in percent (two: joined with +)"),
+    ("suspect FAILURE 60", "they suspect it, 60 % sure (two failures: joined with +)"),
     ("name FAILURE 90", "they name it; 'name nothing': nothing has failed"),
     ("cover GAUGE", "they ignore a gauge; 'uncover GAUGE': they use it again"),
     ("atc WORDS, decide WORDS", "they tell ATC; they decide"),
@@ -38,7 +38,7 @@ HELP = (
     ("undo", "undo the last line"),
     ("notes", "what failed and what can be known now (with --answers)"),
     ("save FILE", "keep the calls"),
-    ("quit", "show the scores and end"),
+    ("quit", "show the scores, then end"),
 )
 TEAMS_HELP = "With more than one team, begin looks and calls with the team: red suspect pump sheared 60"
 #: ways to say each kind of call
@@ -98,7 +98,7 @@ def opening(desk: Desk) -> list[str]:
         day = "; ".join(kb.context[flag].name for flag in scenario.context)
         lines.append(fill(f"Conditions: {day}.", desk.width))
     teams = f"Teams: {', '.join(table.teams)}. " if len(table.teams) > 1 else ""
-    lines += [f"{teams}Enter lets time go by; 'help' lists the rest.", "", *moment(desk)]
+    lines += [f"{teams}Press Enter to let time pass; 'help' lists what else you can type.", "", *moment(desk)]
     return lines
 
 
@@ -190,6 +190,11 @@ def _team(desk: Desk, line: str) -> tuple[str, str]:
 def _call(desk: Desk, line: str) -> Reply:
     team, rest = _team(desk, line)
     at, table = None, desk.table
+    dials = (
+        desk.table.simulation.network.kb.gauges[gauge] for gauge in desk.table.simulation.network.dial_gauges
+    )
+    if plain(rest) in {plain(way) for dial in dials for way in (dial.id, dial.name, *dial.words)}:
+        rest = f"look {rest}"
     if late := re.match(r"at\s+(\d+):(\d\d)\s+", rest, re.IGNORECASE):
         at = int(late[1]) + int(late[2]) / 60.0
         named, rest = _team(desk, rest[late.end() :])
@@ -215,7 +220,9 @@ def _call(desk: Desk, line: str) -> Reply:
         text = re.sub(r"^atc\b\s*", "", text, flags=re.IGNORECASE) if verb == "tell_atc" else text
         after = desk.to(call(table, team, verb, (text,) if text else (), minutes=at))
     else:
-        raise CaseError(f"{said!r} is not a call", mend=_meant(desk, rest))
+        raise CaseError(
+            f"{said!r} is not a call", mend=_meant(desk, rest, team if len(table.teams) > 1 else "")
+        )
     last = after.table.calls[-1]
     after = replace(after, table=_said_now(after.table, last, rest))
     words = f"{clock(last.minutes)}  {team} {call_words(after.table.simulation, last)}"
@@ -234,14 +241,14 @@ def _said_now(table: Table, last: Call, text: str) -> Table:
     return replace(table, unread=unread)
 
 
-def _meant(desk: Desk, text: str) -> str:
-    """A call that a line without one may mean: one that names a failure, or where to find help."""
+def _meant(desk: Desk, text: str, team: str) -> str:
+    """A call that a team's line without one may mean: one that names a failure, or where to find help."""
     for words in (text, text.partition(" ")[2]):
         try:
             (failure,) = _named(desk, words)
         except (DiagnoseError, ValueError):
             continue
-        return f"suspect {desk.table.simulation.network.kb.failures[failure].name}"
+        return f"{team} suspect {desk.table.simulation.network.kb.failures[failure].name}".strip()
     return "suspect, name, cover, atc or decide; 'help' lists all"
 
 

@@ -60,7 +60,7 @@ def _told(pictures: Pictures, chances: Array, failures: Sequence[str]) -> float:
 def partings(
     network: Network, drawn: Iterable[Pictures], failures: Sequence[str], least: float = PARTS
 ) -> tuple[Parting, ...]:
-    """Give the looks that part failures (or a sound aircraft), those that name the right one best first.
+    """Give the looks that separate failures (or a healthy airplane), those that name the right one best first.
 
     For two, ``told`` runs from 0.5 (a toss) to 1; for n from 1/n. ``least`` is meant for two: for more,
     the same share of the way from a guess to certainty. A look with a switch moved is left out where it
@@ -122,7 +122,7 @@ class Comparison:
     """Where failures part: the looks, and in which maneuvers no look parts any two of them.
 
     ``side_by_side``: for each facet that any of them changes in the maneuver asked for, what each shows
-    and (last) a sound aircraft; empty if none was asked for. ``alike``: pair -> maneuvers in which no
+    and (last) a healthy airplane; empty if none was asked for. ``alike``: pair -> maneuvers in which no
     single look tells the two apart nearly always.
     """
 
@@ -134,7 +134,7 @@ class Comparison:
 
 
 def named_failure(kb: KnowledgeBase, text: str, panel: Panel | None = None) -> str:
-    """Find one failure by its words; "nothing" is a sound aircraft.
+    """Find one failure by its words; "nothing" is a healthy airplane.
 
     Where the words fit several failures, only those that the panel can have are meant: "attitude indicator
     worn" is no electric one on a panel that has none. Raises UnknownName with the nearest names.
@@ -172,7 +172,7 @@ def named_failures(kb: KnowledgeBase, given: Iterable[str], panel: Panel | None 
 def compare(engine: Engine, failures: Sequence[str], manoeuvre: str = "") -> Comparison:
     """Compare two or more failures on the engine's panel, over all maneuvers or in one.
 
-    ``SOUND`` stands for a sound aircraft. Raises UnknownName for a failure that the panel cannot have.
+    ``SOUND`` stands for a healthy airplane. Raises UnknownName for a failure that the panel cannot have.
     """
     network = engine.network
     album = Album.of(engine, [name for name in failures if name != SOUND])
@@ -203,7 +203,7 @@ def compare(engine: Engine, failures: Sequence[str], manoeuvre: str = "") -> Com
 def _side_by_side(
     network: Network, pictures: Pictures, failures: Sequence[str]
 ) -> tuple[tuple[Shown, ...], ...]:
-    """What each failure and a sound aircraft show, for every facet that one of them changes."""
+    """What each failure and a healthy airplane show, for every facet that one of them changes."""
     facets = dict.fromkeys(
         difference.shows.facet
         for name in failures

@@ -24,7 +24,7 @@ from diagnose.network.tables import Network
 SINCE_START_MIN = 30.0
 #: minutes that a switch has been in its new position at the look: a heater needs about one to melt ice
 AFTER_SWITCHING_MIN = 4.0
-#: a facet shows a failure when its readings differ by this share (total variation) from a sound aircraft's
+#: a facet shows a failure when its readings differ by this share (total variation) from a healthy airplane's
 SHOWS = 0.3
 #: a second reading is named if it has at least this chance
 WORTH_NAMING = 0.25
@@ -45,7 +45,7 @@ class Condition:
 class Pictures:
     """What every facet shows for several failures in one condition.
 
-    ``names``: ids in order, ``SOUND`` for a sound aircraft. ``facets``: facet -> chances of its
+    ``names``: ids in order, ``SOUND`` for a healthy airplane. ``facets``: facet -> chances of its
     readings, shape (name, reading).
     """
 
@@ -56,7 +56,7 @@ class Pictures:
 
 @dataclass(frozen=True)
 class Album:
-    """Draws the pictures of some failures of a panel, with a sound aircraft as the first."""
+    """Draws the pictures of some failures of a panel, with a healthy airplane as the first."""
 
     engine: Engine
     names: tuple[str, ...]
@@ -165,7 +165,7 @@ class Shown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """A facet that a failure changes: what it shows, and what a sound aircraft would show."""
+    """A facet that a failure changes: what it shows, and what a healthy airplane would show."""
 
     shows: Shown
     usual: Shown

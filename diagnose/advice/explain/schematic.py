@@ -1,6 +1,6 @@
 """How the systems of a panel hang together, and what is in every line: the plumbing diagram before it is drawn.
 
-The fittings stand in ``knowledge/plumbing.toml``; which dials hang on them follows from the network, and what a line
+The fittings stand in ``knowledge/plumbing.toml``; which dials depend on them follows from the network, and what a line
 carries from the network's own rules: those of its source, with what lies before the line as it is and all behind
 it sound. So a line before a blockage is normal and the line behind it is not.
 """
@@ -26,7 +26,7 @@ NORMAL, SHUT = "normal", "shut"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Node:
-    """A fitting, a dial, or dials that hang on the same lines. ``flow``: the worst that comes into it.
+    """A fitting, a dial, or dials that depend on the same lines. ``flow``: the worst that comes into it.
 
     ``failed``: what is wrong with it itself, in words. ``openings``: opening -> whether it is blocked.
     ``column`` counts from the source of pressure, suction or current; ``row`` from the top.
@@ -57,7 +57,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Schematic:
-    """Nodes and lines of some systems. ``independent``: dials that hang on none of them."""
+    """Nodes and lines of some systems. ``independent``: dials that depend on none of them."""
 
     nodes: Mapping[str, Node]
     lines: tuple[Line, ...]
@@ -240,7 +240,7 @@ class _Plan:
         return self.worked_out[key]
 
 
-# ------------------------------------------------------------------ the graph: which dial hangs on what
+# ------------------------------------------------------------------ the graph: which dial depends on what
 
 
 def plumbing_graph(network: Network) -> nx.DiGraph:

@@ -61,7 +61,7 @@ class LookAlike:
     """Another failure that is taken for this one, where no look tells them apart, and the best look.
 
     ``maneuvers`` is empty if it only shares the tell-tale and some other gauge always tells them apart.
-    ``parting`` is None if no single look on this panel parts them.
+    ``parting`` is None if no single look on this panel separates them.
     """
 
     failure: str
@@ -204,7 +204,7 @@ def _switched(network: Network, drawn: Sequence[Pictures], failure: str) -> tupl
 
 
 def _tell_tale(network: Network, plain: Sequence[Pictures], failure: str) -> TellTale | None:
-    """The reading that singles the failure out most among all of the panel, a sound aircraft included.
+    """The reading that singles the failure out most among all of the panel, a healthy airplane included.
 
     By its share of the relative entropy against an even mixture of all the others; on about equal terms
     the gauge that comes first on the panel.

@@ -121,7 +121,7 @@ def _exchange(case: CaseRecord, number: int, snapshot: SnapshotRecord) -> CaseRe
 class Few:
     """An engine over a few explanations only: the same odds among them, at a fraction of the work.
 
-    Failures persist, so an explanation's chance hangs on the explanations that it holds and on no others;
+    Failures persist, so an explanation's chance depends on the explanations that it holds and on no others;
     what one of its failures hastens is kept too, because its absence counts.
     """
 

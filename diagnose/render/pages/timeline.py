@@ -134,7 +134,7 @@ def judgement(simulation: Simulation, followed: Followed) -> Iterator[str]:
         yield f"It began {said(followed.onset)}."
         yield f"It could be noticed {said(followed.suspected)}."
     yield f"It could be named for sure {said(followed.isolated)}."
-    yield f"Difficulty: {followed.level} ({followed.score:.1f}: minutes until it could be named, plus bits of doubt)."
+    yield f"Difficulty: {followed.level}."
     unusual = unusual_from(simulation)
     if unusual is not None:
         yield f"Unusual attitude from {clock(unusual)}."

@@ -133,6 +133,8 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         try:
             return heard(desk, text)
         except DiagnoseError as error:
+            if (wanted := _wanted(text)) and not desk.guide:
+                return obey(desk, wanted)
             raise (None if command_of(word) else _near_command(desk, word, rest)) or error from None
     if command.puts_away and desk.asks and desk.session.unsaved and (rest.strip() or command.name != "load"):
         return replace(desk, pending=text), fill(
@@ -151,6 +153,22 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     if desk.guide and after.guide and after.guide is desk.guide and not after.pending:
         said = f"{said}\n\n{put(after)}"
     return after, said
+
+
+def _wanted(text: str) -> str:
+    """The command that a question asks for by one of its words; "" if it is no question. Raises CaseError."""
+    words = tuple(plain(text).split())
+    if not words or not (text.rstrip().endswith("?") or words[0] in phrases().questions):
+        return ""
+    for way, wanted in phrases().asks.items():
+        if any(words[at : at + len(way)] == way for at in range(len(words))):
+            return wanted
+    if words[0] not in phrases().questions:
+        return ""
+    raise CaseError(
+        f"There is no answer to {text.strip()!r}",
+        mend="rank (what it was), why, next (what to look at), fly (what to fly by), help",
+    )
 
 
 def _without_opener(text: str) -> str:

@@ -171,7 +171,7 @@ def says(piece: Piece, kb: KnowledgeBase) -> str:
         case "reading":
             gauge, facet = piece.facet.split(".")
             which = f"{readable(facet)} " if len(kb.gauges[gauge].facets) > 1 else ""
-            return f"{name}: {with_doubt(which + readable(piece.reading), piece.sure)}{size}"
+            return f"{name}: {which}{with_doubt(readable(piece.reading), piece.sure)}{size}"
         case "expected":
             return f"{name}: {with_doubt('as expected', piece.sure)}{size}"
         case "disagree":
@@ -233,7 +233,7 @@ def noted_lines(heard: HeardStory, width: int) -> Iterator[str]:
     if built.assumed:
         which = ", ".join(map(str, built.assumed))
         flown = readable(heard.desk.case.snapshot[built.assumed[0] - 1].manoeuvre)
-        yield fill(f"Assumed, as the story does not say: {flown} flight in moment {which}.", width)
+        yield fill(f"Assumed, because the story doesn't say: {flown} flight in moment {which}.", width)
     if built.softened:
         yield fill("Not all of this can have been so at once: each reading counts as nearly sure.", width)
     asked = [piece for sentence in heard.read for piece in sentence.pieces if piece.kind == "asked"]
