@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import io
 import re
+import tokenize
 import tomllib
 from collections.abc import Iterator
 from functools import cache
@@ -24,6 +26,12 @@ NO_TEXT = {"words", "id", "source", "sources", "failures", "context", "truth", "
 ONLY_IDS = re.compile(r"[\w./:-]*")
 
 
+#: in docstrings and comments: code, doctests, and the names of the records ``SnapshotRecord`` and ``FailureKind``
+NO_PROSE = re.compile(
+    r"``[^`]*``|`[^`]*`|\"[^\"]*\"|>>>[^\n]*\n[^\n]*|\b[Ss]napshots?\b|\b[Ll]ook-alikes?\b", re.DOTALL
+)
+
+
 @cache
 def banned() -> tuple[tuple[re.Pattern[str], str], ...]:
     entries = tomllib.loads(BANNED.read_text(encoding="utf-8"))["banned"]
@@ -31,7 +39,7 @@ def banned() -> tuple[tuple[re.Pattern[str], str], ...]:
 
 
 def spoken(source: str) -> Iterator[tuple[int, str]]:
-    """Every text of a module but its docstrings, which tell engineers and not pilots."""
+    """Every text of a module; docstrings and comments without code, and without what records and keys are called."""
     tree = ast.parse(source)
     docs = {
         id(node.body[0].value)
@@ -41,8 +49,14 @@ def spoken(source: str) -> Iterator[tuple[int, str]]:
         and isinstance(node.body[0], ast.Expr)
     }
     for node in ast.walk(tree):
-        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docs:
-            yield node.lineno, node.value
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield (
+                node.lineno,
+                " ".join(NO_PROSE.sub("", node.value).split()) if id(node) in docs else node.value,
+            )
+    for token in tokenize.generate_tokens(io.StringIO(source).readline):
+        if token.type == tokenize.COMMENT:
+            yield token.start[0], NO_PROSE.sub("", token.string)
 
 
 def told(value: object, key: str, where: str) -> Iterator[tuple[str, str]]:

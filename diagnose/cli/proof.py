@@ -131,7 +131,7 @@ def _bin(found: Bin) -> str:
     )
 
 
-#: names that are listed of what a failure cannot be told from
+#: names that are listed of what looks the same as a failure
 LISTED = 4
 
 

@@ -6,7 +6,7 @@ back, never guessed: evidence that was not given is worse than a question.
 
 ``names`` finds an entry by its words, ``gauge`` the readings of one gauge, ``line`` a whole line,
 ``switches`` where a switch stood, ``aircraft`` what tells of the aircraft and not of a gauge, ``scene`` what
-was flown and the conditions of the day, ``completion`` what can follow; ``prose`` reads a whole sentence.
+was flown and the conditions, ``completion`` what can follow; ``prose`` reads a whole sentence.
 
 What was said makes a case: ``session`` is the case under construction with its past, ``story`` the moments of
 a told flight, ``case_files`` what is read from disk and written to it.

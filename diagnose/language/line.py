@@ -450,7 +450,7 @@ def _words(clause: str) -> Words:
 
 
 def _percentage(clause: str) -> tuple[str, float | None]:
-    """Take "70 %" out of a clause. Raises CaseError for a number that is no certainty."""
+    """Read "70 %" in a clause and remove it. Raises CaseError for a number that is no certainty."""
     found = re.search(r"\(?(\d+(?:\.\d+)?)\s*(?:%|percent\b)\)?", clause)
     if not found:
         return clause, None

@@ -1,4 +1,4 @@
-"""What a sentence says beside the gauges: what was flown, and conditions of the day."""
+"""What a sentence says beside the gauges: what was flown, and conditions."""
 
 from __future__ import annotations
 

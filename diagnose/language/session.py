@@ -33,7 +33,7 @@ class State:
     ``path`` is the file that the case came from or went to, None if there is none; it belongs to each
     state of the past, so that undoing a load cannot write one case over another's file. ``at`` is the
     place of the snapshot in hand. ``base`` is the state from which a "what if" was opened, None outside
-    one. ``branches``: name -> a case put by for comparison.
+    one. ``branches``: name -> a case saved for comparison.
     """
 
     case: CaseRecord = START
@@ -115,7 +115,7 @@ class Session:
         return replace(self, now=self.past[-1], past=self.past[:-1], future=(self.now, *self.future))
 
     def redo(self) -> Session:
-        """Do again what was taken back. Raises CaseError if there is nothing."""
+        """Redo what was undone. Raises CaseError if there is nothing."""
         if not self.future:
             raise CaseError("nothing to redo")
         return replace(self, now=self.future[0], past=(*self.past, self.now), future=self.future[1:])
@@ -200,7 +200,7 @@ class Session:
         return self.with_snapshot(snapshot, context=self._context_told({switch: position}, kb))
 
     def _context_told(self, switches: Mapping[str, str], kb: KnowledgeBase) -> tuple[str, ...]:
-        """The conditions of the day once these switches are said to stand so in the snapshot in hand.
+        """The conditions once these switches are said to stand so in the snapshot in hand.
 
         "Pitot heat off" is one fact, whichever way it is said; a switch that had been said to stand
         otherwise before was moved only then, which is no condition of the day.

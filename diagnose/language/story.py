@@ -402,7 +402,7 @@ class _Builder:
 
 
 def _by_switch(session: Session, kb: KnowledgeBase) -> Iterable[str]:
-    """Conditions of the day that stand for a switch."""
+    """Conditions that stand for a switch."""
     return [flag.id for flag in kb.context.values() if flag.switch]
 
 

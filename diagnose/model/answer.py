@@ -130,7 +130,7 @@ class FirstScreen(Cited, frozen=True, kw_only=True):
 
 
 class DayRecord(Record, frozen=True, kw_only=True):
-    """Conditions of the day that go together, and the chance of a day with them."""
+    """Conditions that go together, and the chance of a day with them."""
 
     chance: float
     flags: tuple[str, ...]
@@ -203,8 +203,8 @@ class Trust:
     """How far an instrument can be trusted: chance of the truth now, and in the minutes to come.
 
     The grade counts what feeds it too: what shares a failed source is not trusted for itself. ``blame`` is the
-    failure that speaks most against it; ``why`` a reason that holds whatever the ranking says. ``slip``: all that
-    speaks against it is a slip of the pilot, so it serves as soon as that is set right. ``coasting``: its supply
+    failure that counts most against it; ``why`` a reason that holds whatever the ranking says. ``slip``: all that
+    counts against it is a slip of the pilot, so it serves as soon as that is set right. ``coasting``: its supply
     was seen lost not long ago.
     """
 

@@ -1,6 +1,6 @@
 """Everything that can go wrong and is not a fault of the program.
 
-Every error says what is wrong, where it stands and how to mend it. Only the command line and the
+Every error says what is wrong, where it stands and how to fix it. Only the command line and the
 prompt catch these; an unknown exception keeps its traceback.
 """
 
@@ -10,7 +10,7 @@ from typing import ClassVar
 
 
 class DiagnoseError(Exception):
-    """A fault of input, knowledge or evidence, in three parts: what, where, how to mend it.
+    """A fault of input, knowledge or evidence, in three parts: what, where, how to fix it.
 
     The text reads ``what. Where: where. Try: mend.``; an empty part is left out.
     """

@@ -63,9 +63,9 @@ class Facet(Cited, frozen=True, kw_only=True):
     """One way of looking at a gauge. Either simulated (``channel``) or stated (``rows``).
 
     ``misreport``: chance that a person tells another reading than the gauge showed. ``scale``: reading ->
-    its place on the dial, in steps; a neighbour is told in its stead far more often than what lies further
+    its place on the dial, in steps; a neighbor is told in its stead far more often than what lies further
     off (``Limits.confused_further``). Two readings at one place lie on opposite sides and are two steps
-    apart, one without a place is two steps from all others; without a scale all are neighbours.
+    apart, one without a place is two steps from all others; without a scale all are neighbors.
     ``sizes``: a number may be said instead of a reading. ``glance``: a look at the panel shows it; else
     somebody must have compared or watched, and "the rest as expected" does not speak of it.
     ``aloft``: it tells of the motion in the air alone; on the ground an aircraft turns with its wings level.
@@ -225,10 +225,10 @@ class NormalEffect(Cited, frozen=True, kw_only=True):
     """Something healthy that looks odd: when these readings appear and its condition holds.
 
     ``maneuvers``: flown now; ``after``: flown just before. ``most_minutes``: the longest snapshot that it
-    can fill. ``context``: one of these conditions of the day stands. ``motion``: axis -> value and
+    can fill. ``context``: one of these conditions stands. ``motion``: axis -> value and
     ``likely``: part -> condition, each all but certain from what was read. ``parts``: the panel has these.
     ``moved``: switch -> position into which it was moved in this snapshot. ``passing``: gone within seconds, so
-    that a failure, which lasts, does not speak against it.
+    that a failure, which lasts, does not count against it.
     """
 
     id: str

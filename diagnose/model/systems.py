@@ -181,7 +181,7 @@ class Cure(Record, frozen=True, kw_only=True):
     """What clears a failure, with the mean time in minutes that it takes; 0: never.
 
     ``switch`` in its ``position`` clears it in ``minutes``, a ``late_share`` of such failures in
-    ``late_minutes``; where it stands so in the first snapshot it has done so all along in ``already_share`` of the
+    ``late_minutes``; where it stands so in the first snapshot it has done so from the start in ``already_share`` of the
     cases. ``alone_minutes``: it clears by itself as well. ``returns_minutes``: once cleared it comes
     back, unless the switch stands so. ``needs``: part or source -> condition that it must be in for the switch
     to help.
@@ -379,7 +379,7 @@ class Decision(Cited, frozen=True, kw_only=True):
     gyros was seen lost and the gyro still looks right. ``raised``: the readings have made it likelier. ``sound``:
     none of these is likely. ``radio``: one works ("works"), or none does ("dead").
 
-    ``conditions``: one of these conditions of the day stands, ``also``: all of these, ``not_in``: none.
+    ``conditions``: one of these conditions stands, ``also``: all of these, ``not_in``: none.
     ``move``: the panel has one of these switches and it is not in that position yet; ``moved``: it is.
     ``parts``, ``without``: parts or switches that the panel has, or lacks. ``unless``: decisions before it that
     say it better; ``unless_read``: facets whose reading says that it was done. ``upset``: the aircraft must be

@@ -1,6 +1,6 @@
 """One door for work in many parts: on the cores of this machine, or on a cluster that runs already.
 
-Each part is a function of the package with its job; what comes back does not hang on where it was done, or when.
+Each part is a function of the package with its job; what comes back does not depend on where it was done, or when.
 """
 
 from __future__ import annotations

@@ -211,7 +211,7 @@ def group_likelihood(
 # ------------------------------------------------------------------ what explains an odd reading
 
 #: explanations of odd readings, the strongest last: a misreading or straying by himself; the air, or what a
-#: sound gauge does now and then; a failure
+#: healthy gauge does now and then; a failure
 MISREADING, BENIGN, FAILURE = range(3)
 
 
@@ -219,7 +219,7 @@ MISREADING, BENIGN, FAILURE = range(3)
 class Shares:
     """P(what was said of a group | row, motion), by what explains it; each (row, motion or 1).
 
-    ``misread``: told wrongly. ``benign``: sound gauges in the motion that was meant, and in the same air, show it as
+    ``misread``: told wrongly. ``benign``: healthy gauges in the motion that was meant, and in the same air, show it as
     well, as a known normal effect. ``strayed``: what the motion adds to that if it is another one. ``failed``: what the failures of the
     row add. So of three chances, sound in the meant motion, sound in this one and as the row is, each smaller
     one is a part of the larger.
@@ -236,7 +236,7 @@ def _sound(network: Network, state: Mapping[str, Index], switches: Mapping[str, 
     healthy = network.sound(switches)
     kept = {name for name in network.parts if network.kb.parts[name].system in (System.AIR, System.PILOT)}
     return {
-        # of facets that hang on nothing there is one row that has no name
+        # of facets that depend on nothing there is one row that has no name
         name: np.full_like(index, healthy[name][0]) if name in healthy and name not in kept else index
         for name, index in state.items()
     }
@@ -252,7 +252,7 @@ def explained(
 ) -> Shares:
     """Part the likelihood of a group by what explains it. A bare disagreement is a misreading or a failure.
 
-    What a sound gauge seldom shows in the motion that was meant is benign where it is a known effect, else no
+    What a healthy gauge seldom shows in the motion that was meant is benign where it is a known effect, else no
     more than a slip of flying or of telling.
     """
     sound = _sound(network, state, switches)
@@ -283,7 +283,7 @@ def explained(
 
 
 def _is_usual(network: Network, facet: str, reading: int, manoeuvre: str) -> bool:
-    """Whether this reading is a known normal effect of a sound gauge in this maneuver, by no motion of its own."""
+    """Whether this reading is a known normal effect of a healthy gauge in this maneuver, by no motion of its own."""
     said = network.facets[facet].readings[reading]
     return any(
         effect.when.get(facet) == said
@@ -439,7 +439,7 @@ def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, 
 
 
 def _needs(space: HiddenSpace, facets: Sequence[str], switches: Mapping[str, str]) -> tuple[str, ...]:
-    """Parts, memories and sources that these facets hang on."""
+    """Parts, memories and sources that these facets depend on."""
     known = space.conditions(switches)
     names = dict.fromkeys(name for facet in facets for name in space.network.facets[facet].parents)
     return tuple(name for name in names if name in known)

@@ -116,7 +116,7 @@ class HiddenSpace:
         return digest([self.network.made_from.encode(), repr(self.sets).encode()])
 
     def ready(self, kind: str, key: object, make: Callable[[], dict[str, Index]]) -> dict[str, Index]:
-        """Give arrays that hang on the panel and its sets alone, and on ``key``: kept between runs."""
+        """Give arrays that depend on the panel and its sets alone, and on ``key``: kept between runs."""
         if not self._made_from:
             return make()
         mark = digest([self._made_from.encode(), repr(key).encode()])

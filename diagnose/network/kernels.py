@@ -18,7 +18,7 @@ MOST_KERNELS = 1024
 def memory_kernel(space: HiddenSpace, name: str, earlier: Step, later: Step) -> Array:
     """Kernel (driver before, memory before, driver after, memory after, vertical).
 
-    It hangs on times and phases, not on what was flown, and on whether a switch was moved between the two:
+    It depends on times and phases, not on what was flown, and on whether a switch was moved between the two:
     many pairs of snapshots share one.
     """
     key = (

@@ -296,7 +296,7 @@ def confusion(kb: KnowledgeBase, facet: Facet) -> Array:
     """P(reading told | reading shown, told wrongly), by their distance on the dial; (shown, told), rows sum to one.
 
     d steps further off is told ``confused_further`` ** (d - 1) times as often as the next. What a reading has
-    no neighbour for stays untold: it is told rightly.
+    no neighbor for stays untold: it is told rightly.
     """
     count = len(facet.readings)
     steps = np.ones((count, count))

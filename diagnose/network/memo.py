@@ -94,7 +94,7 @@ def bytes_of(value: object) -> int:
 class Remembered:
     """What one space remembers: each kind within ``KEPT``, all spaces of the process within ``MOST_BYTES``.
 
-    A result that was forgotten is worked out again, so no answer hangs on it.
+    A result that was forgotten is worked out again, so no answer depends on it.
     """
 
     _all: ClassVar[weakref.WeakSet[Remembered]] = weakref.WeakSet()

@@ -1,4 +1,4 @@
-"""Prior chances of a case: of each failure, by its rates, the conditions of the day and the setting."""
+"""Prior chances of a case: of each failure, by its rates, the conditions and the setting."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from diagnose.network.tables import Network
 class Odds:
     """Prior chances: of each failure to be there when the clock starts, and to begin later.
 
-    A failure begins at a constant rate, so its chance hangs on the time that has passed and not on how a
+    A failure begins at a constant rate, so its chance depends on the time that has passed and not on how a
     case is cut into snapshots. One that begins within a snapshot counts as there in that snapshot.
 
     ``latent`` (failure,): there from the start. ``begins_first`` (failure,): begins between the start and
@@ -65,7 +65,7 @@ class Odds:
 
 
 def failure_rates(failure: Failure, context: Sequence[str], largest: float) -> tuple[float, float]:
-    """Rate per hour and latent chance (at most ``largest``) under these conditions of the day."""
+    """Rate per hour and latent chance (at most ``largest``) under these conditions."""
     rate, latent = failure.rate_per_hour, failure.latent
     for effect in failure.context:
         if set(effect.when) <= set(context):
@@ -77,7 +77,7 @@ def failure_rates(failure: Failure, context: Sequence[str], largest: float) -> t
 
 
 def conditions_told(kb: KnowledgeBase, case: CaseRecord) -> tuple[str, ...]:
-    """Conditions of the day that the case states, and those that a switch or the maneuvers tell.
+    """Conditions that the case states, and those that a switch or the maneuvers tell.
 
     A switch that is first spoken of in a later snapshot stood as usual before it was moved there.
     """

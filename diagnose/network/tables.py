@@ -198,7 +198,7 @@ class Network:
     def motions(self, manoeuvre_id: str, strayed: float = 1.0) -> Motions:
         """Give the motions of a maneuver and their chances for each state of air and pilot.
 
-        ``strayed``: in still air with the pilot's picture right, a motion that strays in what he says that he
+        ``strayed``: in still air with a pilot who knows how he is flying, a motion that strays in what he says that he
         held counts so many times (likelihood of his word); chances sum to one again.
         """
         key = (manoeuvre_id, strayed)

@@ -462,7 +462,7 @@ def _because(
 
 
 def _weight(tables: Tables, network: Network, odds: Odds, last: int, strongest: str, rarest: float) -> None:
-    """Why it was told: a statement whose chance hangs on what explains the odd readings, and what is there.
+    """Why it was told: a statement whose chance depends on what explains the odd readings, and what is there.
 
     As ``Engine._told`` in units of 1 / weight; without an odd reading the setting's weight alone.
     """

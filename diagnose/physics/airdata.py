@@ -191,7 +191,7 @@ def vertical_speed_fpm(
 
     The capsule has static pressure; the case follows through the metered leak, so
     ``case = pressure_line(static, step_s, tau_s)``. In a steady climb the case lags by rate * tau,
-    and the dial is marked for that lag: ``dial_tau_s`` is the tau of the sound instrument. With
+    and the dial is marked for that lag: ``dial_tau_s`` is the tau of the healthy instrument. With
     the leak blocked give the case an infinite tau; with a case leak take the case's source and
     tau from ``joined_openings``. ``stop_fpm`` is the end of the dial.
     Source: structure as PHAK FAA-H-8083-25C ch. 8 describes; first-order model derived (E5, E10).

@@ -240,7 +240,7 @@ def _drift_dpm(flown: Flown) -> tuple[Array, Array]:
 
 
 def _sound_drift_dpm(flown: Flown) -> Array:
-    """Drift of a sound card: earth rate less the latitude nut, transport, and the bearings' own."""
+    """Drift of a healthy card: earth rate less the latitude nut, transport, and the bearings' own."""
     latitude = flown.signed("flight.latitude_deg")
     nut = latitude + flown.signed("heading.nut_off_deg")
     speed_kt = flown.motion.airspeed_kt if flown.whole else flown.motion.airspeed_kt[:, :1]

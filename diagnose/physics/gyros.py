@@ -98,8 +98,8 @@ def rotor_history(
     """Speed of a rotor over time, following the speed that its drive would settle it at.
 
     ``settled`` shape (..., time), from ``air_driven_speed`` or ``electric_speed``; its sample k holds
-    from k - 1 to k. The time constants and ``initial`` have its shape without time. Speeding up and
-    running down each have their own time constant.
+    from k - 1 to k. The time constants and ``initial`` have its shape without time. Spinning up
+    and running down each have their own time constant.
     """
     along = np.ascontiguousarray(np.moveaxis(np.asarray(settled, dtype=np.float64), -1, 0))
     step_min = float(within(step_s, 1e-9, np.inf, "time step", "s")) / S_PER_MIN
@@ -148,7 +148,7 @@ def horizon_error_deg(
 
     The spin axis keeps its direction in space while the aircraft turns under it. Erection pulls it to
     the apparent vertical, at its time constant and never faster than its limit; that alone gives the
-    errors of a sound instrument: false climb while speed is gained; in a turn false climb throughout,
+    errors of a healthy instrument: false climb while speed is gained; in a turn false climb throughout,
     with under-bank at 90 degrees, none at 180, over-bank at 270, and nothing left after 360. Drift goes
     as first drift / rotor speed with the sign that the caller draws (no published direction; bank
     first, so pitch drift is the smaller); without erection that is ``lean_deg``. Small angles are

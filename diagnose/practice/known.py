@@ -248,7 +248,7 @@ SECOND = ("second_airspeed_kt", "second_altitude_ft")
 def misleading(simulation: Simulation) -> dict[str, np.ndarray]:
     """Instrument -> whether it misleads at each second, bool (time,).
 
-    It misleads where it differs from a sound one in the same flight by more than ``mislead.*`` of
+    It misleads where it differs from a healthy one in the same flight by more than ``mislead.*`` of
     knowledge/flown.toml. The suction gauge misleads where it does not show the suction that there is.
     """
     shown = shown_histories(simulation)
@@ -272,7 +272,7 @@ def misleading(simulation: Simulation) -> dict[str, np.ndarray]:
 
 
 def true_state(simulation: Simulation, second: float) -> dict[str, float | str]:
-    """What a panel of sound instruments would show at this second: the motion as it was, the suction that there is.
+    """What a panel of healthy instruments would show at this second: the motion as it was, the suction that there is.
 
     What measures a system and not the motion (lamps, volts, amperes) is left as it was shown.
     """

@@ -181,7 +181,7 @@ class RowCheck:
         found = []
         if set(first.failures) != set(row.failures) and not alike(first.failures):
             found.append(f"{names(self.kb, first.failures)} comes first and explains them differently well")
-        # a sound panel would hardly show this, in the readings that do not contradict us
+        # a healthy panel would hardly show this, in the readings that do not contradict us
         if row.failures and self.unlikely(()) - self.excused and alike(()):
             found.append("a healthy panel explains it as well")
         return tuple(found)

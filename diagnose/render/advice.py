@@ -41,7 +41,7 @@ def on_the_ground(answer: Answer, kb: KnowledgeBase) -> bool:
 
 
 def worth_while(answer: Answer, kb: KnowledgeBase) -> tuple[LookAdvice, ...]:
-    """The looks that are worth while where the case ends, the best first."""
+    """The looks that are worthwhile where the case ends, the best first."""
     ground = on_the_ground(answer, kb)
     return tuple(
         advice
@@ -51,7 +51,7 @@ def worth_while(answer: Answer, kb: KnowledgeBase) -> tuple[LookAdvice, ...]:
 
 
 def next_look_lines(answer: Answer, kb: KnowledgeBase, width: int) -> list[str]:
-    """The three looks most worth while, each with what its likeliest outcomes would mean."""
+    """The three looks most worthwhile, each with what its likeliest outcomes would mean."""
     best = worth_while(answer, kb)[:LOOKS_SHOWN]
     if not best:
         return [fill("Look at next: nothing on this panel would tell much more.", width)]
@@ -113,7 +113,7 @@ def duration(seconds: float) -> str:
 
 
 def all_look_lines(answer: Answer, kb: KnowledgeBase, width: int) -> list[str]:
-    """Every look with its figures, in the air and on the ground, the most worth while first."""
+    """Every look with its figures, in the air and on the ground, the most worthwhile first."""
     if not answer.looks:
         return [fill(f"No look before the aircraft is recovered: {answer.upset}.", width)]
     lines: list[str] = []

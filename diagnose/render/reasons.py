@@ -23,7 +23,7 @@ MOST_UNREAD = 4
 MOST_CHANGES = 4
 #: most readings named in a sentence
 MOST_NAMED = 3
-#: a reading is foreseen when the explanation gives it so many times the chance that a sound panel does
+#: a reading is foreseen when the explanation gives it so many times the chance that a healthy panel does
 FORESEEN = 3.0
 #: chances below this are taken as this in the factor of a look
 LEAST_LOOK = 1e-12
@@ -160,7 +160,7 @@ def _listed(words: Iterable[str]) -> str:
 
 
 def _foreseen(reasons: Reasons) -> list[tuple[Statement, float, float]]:
-    """What the explanation foresees far better than a sound panel does, in the snapshot that says most.
+    """What the explanation foresees far better than a healthy panel does, in the snapshot that says most.
 
     Each statement with its chance under the explanation and with nothing failed.
     """

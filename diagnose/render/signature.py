@@ -86,7 +86,7 @@ def difference_rows(
     """One row for each gauge: what its facets show and what they would show otherwise."""
     rows: dict[str, list[str]] = {}
     for d in differences:
-        # what a sound panel shows as well is one of several here
+        # what a healthy panel shows as well is one of several here
         word = f"{between} only" if between == "not" and d.usual.named < d.shows.named else between
         told = f"{reading_words(d.shows)}, {word} {' or '.join(readable(r) for r, _ in d.usual.readings)}"
         rows.setdefault(gauge_words(kb, d.shows.facet), []).append(told)

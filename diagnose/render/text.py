@@ -169,7 +169,7 @@ def render(
 
 
 def setting_line(answer: Answer, kb: KnowledgeBase, width: int) -> str:
-    """Say where the chances before the readings come from, and what was left out."""
+    """Say where the chances before the readings come from, and what is not covered."""
     setting = kb.settings[answer.setting]
     something = ""
     if setting.chance:

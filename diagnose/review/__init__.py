@@ -4,7 +4,7 @@
 ``dialogue`` shows it and takes corrections, ``recording`` puts the
 channels on one grid of seconds and tells what is wrong (``clock``, ``position``). ``motion``, ``wind`` and
 ``relations`` compare what does not share a source, ``windows`` are the snapshots' places, ``compared`` reads facets
-in them, less what a sound horizon errs (``horizon``) and what was flown otherwise than meant (``twins``);
+in them, less what a healthy horizon errs (``horizon``) and what was flown otherwise than meant (``twins``);
 ``coding`` makes snapshots of it, ``findings`` asks the engine (``causes``), ``began`` and ``onset`` when it began.
 """
 

@@ -1,4 +1,4 @@
-"""Which failures lead, what cannot be told from them, and what is needed beside them."""
+"""Which failures lead, what looks the same, and what is needed beside them."""
 
 from __future__ import annotations
 

@@ -286,7 +286,7 @@ def in_order(time_s: Array, jump_s: float) -> Clock:
     order: list[tuple[int, float]] = []
     jumps: list[tuple[int, float]] = []
     steps = np.diff(own)
-    # a step forward that is taken back soon after is one of rows out of order, not of the clock
+    # a step forward that is undone soon after is one of rows out of order, not of the clock
     shift = np.zeros(len(own))
     for place in np.flatnonzero((steps > jump_s) | (steps < -0.5 * usual)).tolist():
         step = float(steps[place])

@@ -152,7 +152,7 @@ LAMPS = {"vacuum_light.state": "vacuum_light", "low_voltage_light.state": "low_v
 #: readings that rough air gives as well; an erratic pointer may follow the gusts truly
 GUSTS = "erratic"
 NOISE = (GUSTS, "jerky", "swinging", "tumbling")
-#: facets that are read against the rate of turn, beside those whose usual reading hangs on it
+#: facets that are read against the rate of turn, beside those whose usual reading depends on it
 BY_TURN = ("attitude.behaviour",)
 
 
@@ -171,7 +171,7 @@ class Coder:
     left_out: frozenset[str]
 
     def powered(self, window: Window) -> bool:
-        """Whether the engine ran all the time as the maneuver has it: a gauge that hangs on it needs that."""
+        """Whether the engine ran all the time as the maneuver has it: a gauge that depends on it needs that."""
         power = self.motion.power[window.first : window.end]
         idle = self.network.kb.manoeuvres[window.manoeuvre].expected["power"] == "idle"
         return bool(((power == "") | ((power == "idle") == idle)).all())
@@ -287,7 +287,7 @@ def coder(network: Network, recording: Recording, motion: Motion, changes: Seque
 
 
 def _left_out(network: Network, motion: Motion) -> frozenset[str]:
-    """Facets that nothing can be said of where the turn is contested: all that hang on it, if no source is believed.
+    """Facets that nothing can be said of where the turn is contested: all that depend on it, if no source is believed.
 
     A horizon that is believed cannot be held against the other source.
     """
@@ -332,7 +332,7 @@ def snapshots_of(coder: Coder, windows: Sequence[Window], switches: Mapping[str,
 
 
 def _leave_out_wander(coder: Coder, windows: Sequence[Window], coded: Sequence[dict[str, tuple[str, float]]]) -> None:  # fmt: skip
-    """Take out drifts of the heading that cancel: a rotor drifts one way, a pilot's wandering goes both ways."""
+    """Remove drifts of the heading that cancel: a rotor drifts one way, a pilot's wandering goes both ways."""
     twin = coder.twins.get("heading.trend")
     if twin is None:
         return
@@ -349,7 +349,7 @@ def _leave_out_wander(coder: Coder, windows: Sequence[Window], coded: Sequence[d
 
 
 def _leave_out_speeding(coder: Coder, windows: Sequence[Window], coded: Sequence[dict[str, str]]) -> None:
-    """Take out odd changes of airspeed that cancel, where no GPS tells whether they were flown.
+    """Remove odd changes of airspeed that cancel, where no GPS tells whether they were flown.
 
     A pilot who speeds up slows down again; a failure goes one way.
     """

@@ -19,7 +19,7 @@ from diagnose.review.recording import Recording
 from diagnose.review.relations import Change, circular
 from diagnose.review.windows import Said, Window, by_rule, cut
 
-# ------------------------------------------------------------------ what a sound horizon shows wrongly after the turns and speeds that were flown, so that it is not held against it
+# ------------------------------------------------------------------ what a healthy horizon shows wrongly after the turns and speeds that were flown, so that it is not held against it
 # Erection pulls the rotor to the apparent vertical: after some turns a good horizon leans by degrees for minutes.
 # How fast it erects differs from one to the next, so a band of errors is given, from the ends of the ranges.
 
@@ -30,13 +30,13 @@ STEP = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
-    """The least and the largest error (shown less true, degrees) of a sound horizon; (second,) each."""
+    """The least and the largest error (shown less true, degrees) of a healthy horizon; (second,) each."""
 
     least: Array
     most: Array
 
     def inside(self, error: Array) -> Array:
-        """The part of an error that a sound horizon can have; NaN stays. (second,)"""
+        """The part of an error that a healthy horizon can have; NaN stays. (second,)"""
         return np.clip(error, self.least, self.most)
 
     @property
@@ -46,7 +46,7 @@ class Band:
 
 
 def horizon_bands(recording: Recording, motion: Motion, kb: KnowledgeBase) -> tuple[Band, Band]:
-    """Errors of a sound horizon in bank and in pitch."""
+    """Errors of a healthy horizon in bank and in pitch."""
     seconds, limits = recording.seconds, kb.review
     most = limits.largest_turn_dps
     others = motion.rates_dps.get("bank_deg", np.zeros(seconds))
@@ -271,7 +271,7 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
 
 
 def horizon(recording: Recording, motion: Motion, network: Network, limits: ReviewLimits) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
-    """Bank, nose and behavior of the horizon, less what a sound one shows wrongly after these turns."""
+    """Bank, nose and behavior of the horizon, less what a healthy one shows wrongly after these turns."""
     ch = recording.channels
     if "bank_deg" not in ch or len(motion.rates_dps) < 2:
         return {}
@@ -294,7 +294,7 @@ def horizon(recording: Recording, motion: Motion, network: Network, limits: Revi
         quick = by_rule(facet, cut(restless, window), None, limits.margin)
         if quick is not None and quick.reading == "tumbling":
             return quick
-        # a lean that a sound horizon might have as well tells neither that it is sound nor that it is not
+        # a lean that a healthy horizon might have as well tells neither that it is sound nor that it is not
         return agreed(slowly(window, facet), by_rule(facet, cut(error, window)))
 
     def bank(window: Window, facet: Facet) -> Said | None:
@@ -311,7 +311,7 @@ def horizon(recording: Recording, motion: Motion, network: Network, limits: Revi
 
 
 def _nose(recording: Recording, motion: Motion, leans: Array, limits: ReviewLimits) -> Callable[[Window, Facet], Said | None]:  # fmt: skip
-    """The nose, measured from its place in level flight as this flight began, less what a sound horizon leans.
+    """The nose, measured from its place in level flight as this flight began, less what a healthy horizon leans.
 
     In level flight at another speed the nose is elsewhere, so that it tells nothing.
     """
@@ -338,7 +338,7 @@ def _creeping(off: Array, trend: Callable[[Window, Facet], Said | None], limits:
     """A drift too slow to show within one snapshot: against track and wind, once in some minutes.
 
     ``off`` heading less what track and wind ask for, (second,). Looks that overlap would be one witness counted often,
-    so that the snapshots between two of them tell nothing while it creeps.
+    so that the snapshots between two of them tell nothing while it drifts slowly.
     """
     span, look_s = round(60.0 * limits.drift_min), round(limits.look_s)
     # by so much may the wind have changed meanwhile, as surely as the reading is said

@@ -156,7 +156,7 @@ class _Coded:
 
 def _likeliest(engine: Engine, recording: Recording, motion: Motion, changes: Sequence[Change], mapping: MapRecord, setting: str) -> _Coded:  # fmt: skip
     """The recording as a case. Where two sources of the turn contradict each other, the one is believed with which
-    fewer failures explain all that was recorded; else nothing is read there that hangs on the turn.
+    fewer failures explain all that was recorded; else nothing is read there that depends on the turn.
     """
     plain = _coded(engine, recording, motion, changes, mapping, setting)
     told = [name for name, rate in motion.rates_dps.items() if np.isfinite(rate[motion.contested]).any()]
@@ -205,7 +205,7 @@ def _coded(engine: Engine, recording: Recording, motion: Motion, changes: Sequen
 
 
 def _context(recording: Recording, motion: Motion, mapping: MapRecord, least_s: float) -> tuple[str, ...]:
-    """Conditions of the day: what the mapping file states, and freezing air where it was recorded in flight."""
+    """Conditions: what the mapping file states, and freezing air where it was recorded in flight."""
     outside = recording.channels.get("outside_c")
     if outside is None or "below_freezing" in mapping.context:
         return mapping.context
@@ -344,7 +344,7 @@ def _would_help(engine: Engine, case: CaseRecord, told: Sequence[str], posterior
     if now < 0.3:
         return ()
     found = []
-    # facets that hang on the same parts one after the other: they share most of the work
+    # facets that depend on the same parts one after the other: they share most of the work
     for facet, _ in sorted(engine.network.facets.items(), key=lambda one: one[1].parents):
         if facet in told or facet in case.snapshot[-1].readings or facet in case.snapshot[-1].unsure:
             continue

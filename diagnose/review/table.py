@@ -185,7 +185,7 @@ def blocks(layout: Layout, told: Told = _unheard) -> Iterator[tuple[int, list[li
 
 
 def _whole_lines(file: TextIO, separator: str, told: Told = _unheard) -> Iterator[str]:
-    """The lines of a file, each of which can be parted by itself: no quote reaches into the next one."""
+    """The lines of a file, each of which can be separated by itself: no quote reaches into the next one."""
     number = 0
     while line := file.readline(LONGEST_LINE):
         number += 1

@@ -1,7 +1,7 @@
 """Wind from track, groundspeed, heading and airspeed, with errors of heading and airspeed beside it.
 
 A Kalman filter over blocks of some seconds and its smoother backwards (Rauch, Tung and Striebel): the whole flight
-is there, so turns after an airspeed error, or with a heading that drifts, tell it from a wind that has shifted.
+is there, so turns after an airspeed error, or with a heading that drifts, separate it from a wind that has shifted.
 State: wind east and north (kt), the airspeed's error (kt) and the heading's (degrees); all four wander.
 
 An airspeed or a card that is far off is no wandering. So four accounts of the flight are tried, and the likeliest

@@ -91,7 +91,7 @@ def _runs(values: np.ndarray) -> list[tuple[int, int]]:
 
 def manoeuvres_of(recording: Recording, motion: Motion, limits: ReviewLimits) -> np.ndarray:
     """Maneuver of each second, "" on the ground or where nothing tells; (second,)."""
-    # what is contested is called straight; nothing that hangs on the turn is read there
+    # what is contested is called straight; nothing that depends on the turn is read there
     turn = np.where(motion.contested & (not motion.believed), 0.0, mean_over(motion.turn_dps, 10))
     climb = mean_over(motion.climb_fpm, 10)
     sideways = np.select([turn >= limits.turn_dps, turn <= -limits.turn_dps], ["right", "left"], "straight")

@@ -28,7 +28,7 @@ from diagnose.terminal.commands.guide import put
 from diagnose.terminal.console import LONGEST_LINE, pause
 from diagnose.terminal.screen import complete, summary
 
-# ------------------------------------------------------------------ what lies on the table of each running prompt, kept in a file of its own, and what was left by others
+# ------------------------------------------------------------------ the unsaved case of each running prompt, kept in a file of its own, and those of prompts that have ended
 # Each prompt writes ``desk-<key>.toml`` and holds a lock on ``desk-<key>.lock`` while it runs. A file whose
 # lock is free was left by a prompt that has ended, in whatever way; the system frees the lock even of a
 # process that was killed. So two prompts never share a file, and none takes what another still works on.

@@ -83,7 +83,7 @@ Line = tuple[Piece, ...]
 class Shown:
     """What was worked out behind the screen; ``stale``: the case has changed since.
 
-    ``looks``: what is worth while now, the best first; they come after the answer (``looks_stale``).
+    ``looks``: what is worthwhile now, the best first; they come after the answer (``looks_stale``).
     """
 
     answer: Answer | None = None
@@ -234,7 +234,8 @@ def _ranking(sheet: Sheet, shown: Shown, width: int, most: int) -> list[Line]:
         ]
     if shown.answer is None:
         return [(Piece(text=_fit("working..." if shown.stale else "nothing said yet", width)),)]
-    kb, lines = sheet.desk.kb, []
+    kb = sheet.desk.kb
+    lines: list[Line] = []
     for place, cause in enumerate(causes(shown.answer, kb)[:most]):
         if place and cause.chance < kb.first_screen.least_else:
             break

@@ -313,7 +313,7 @@ def answer(desk: Desk, line: str) -> Reply:
 
 
 def _quit(desk: Desk) -> Reply:
-    """The end: the scores, and once more a chance to save what is saved nowhere."""
+    """The end: the scores, and once more a chance to save what is not saved."""
     said = []
     if desk.score is not None and desk.scored != desk.table and desk.table.calls:
         said = ["", desk.score(desk.table)]

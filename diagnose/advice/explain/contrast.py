@@ -30,7 +30,7 @@ PARTS = 0.7
 WORTH_SWITCHING = 0.05
 #: looks that name the right one about as often as each other differ by less than this
 EQUALLY = 0.05
-#: more failures than this cannot be told side by side
+#: most failures that fit side by side
 MOST_COMPARED = 8
 #: at this chance of naming the right one of two, the two no longer look alike
 TOLD_APART = 0.9

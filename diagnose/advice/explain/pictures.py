@@ -1,7 +1,7 @@
 """What every gauge shows for a failure in one condition: maneuver, switches, trapped pressures.
 
-All of it comes from the network's own tables (as ``Engine.predict``), for a failure that has been there
-for some time. An intermittent failure is shown while it acts.
+All of it comes from the network's own tables (as ``Engine.predict``), for a failure that began some minutes ago. An
+intermittent failure is shown while it acts.
 """
 
 from __future__ import annotations

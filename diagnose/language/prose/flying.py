@@ -327,7 +327,7 @@ class Flying(Saying):
         return self._say("outside", self.known.behaviours["level"], [self.spans[at]], denied=self.negated)
 
     def _led(self, at: int) -> bool:
-        """Whether "in", "during" or the like stands before, past "the", "our next", "a second"."""
+        """Whether "in", "during" or similar stands before, past "the", "our next", "a second"."""
         passed, prose = 0, self.reader.prose
         while at - passed > 0 and passed < 4:
             before = self.spans[at - 1 - passed]

@@ -116,7 +116,7 @@ MOST_READINGS = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """One facet: readings offered, the place of the right one, its chance and the sound aircraft's reading."""
+    """One facet: readings offered, the place of the right one, its chance and the healthy airplane's reading."""
 
     facet: str
     readings: tuple[str, ...]
@@ -127,7 +127,7 @@ class Asked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PredictIt:
-    """A failure that has been there for some time, and the facets to predict."""
+    """A failure that began some minutes ago, and the facets to predict."""
 
     card: Card
     asked: tuple[Asked, ...]
@@ -267,7 +267,7 @@ def offered(
     elsewhere: int = 0,
     met: Collection[str] = (),
 ) -> tuple[Option, ...]:
-    """Give the answers to offer: what the readings leave, look-alikes, "nothing" and "cannot be told yet".
+    """Give the answers to offer: what the readings leave, look-alikes, "nothing" and "can't tell yet".
 
     Look-alikes are the failures that stay likeliest; ``confused``, which the student takes for it, come
     first. None of them is one that the readings hardly tell from the right answer. So many as
@@ -395,7 +395,7 @@ class Choice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlyOn:
-    """The questions of one exercise; answers come in their order, parted by spaces."""
+    """The questions of one exercise; answers come in their order, separated by spaces."""
 
     card: Card
     choices: tuple[Choice, ...]

@@ -13,9 +13,9 @@ from diagnose.practice.drill.schedule import Held
 from diagnose.practice.drill.store import Answered
 from diagnose.practice.drill.studio import OPEN, SOUND, Card
 
-#: kinds in which one failure can be taken for another
+#: kinds in which one failure can be mistaken for another
 NAMING = ("name", "scan")
-#: what stands for the class of a sound aircraft
+#: what stands for the class of a healthy airplane
 NOTHING = "nothing failed"
 
 
@@ -85,12 +85,12 @@ def names_wrongly(a: Answered) -> bool:
 
 
 def takes_for_another(a: Answered) -> bool:
-    """Whether an answer takes what was to be told, a failure or a sound aircraft, for another failure."""
+    """Whether an answer takes what was to be told, a failure or a healthy airplane, for another failure."""
     return names_wrongly(a) and a.right != OPEN and a.given not in (a.right, a.failure)
 
 
 def confusions(answers: Iterable[Answered]) -> Counter[tuple[str, str]]:
-    """Count (what was right, what was said instead), where one was taken for another."""
+    """Count (what was right, what was said instead), where one was mistaken for another."""
     return Counter((a.right, a.given) for a in answers if takes_for_another(a))
 
 

@@ -195,7 +195,7 @@ class Scan:
     def mark(self, text: str) -> Marked:
         """Mark a call by what was looked at. Raises CaseError for what is no answer.
 
-        That nothing has failed, or that it cannot be told yet, is all too true before anybody has looked
+        That nothing has failed, or that nobody can tell yet, is all too true before anybody has looked
         much: such a call counts only late in the flight, and is right only if going on looking would have
         said the same.
         """

@@ -130,7 +130,7 @@ def candidates(
     """Give cards in the order in which they should be asked; whoever cannot make one takes the next.
 
     ``order``: all cards as they are begun; ``new_left``: how many may still be begun; ``sound_wanted``:
-    it is time for a sound aircraft; ``new_wanted``: for something new, whatever is due; ``recent``: the failures of the last exercises, which wait their turn
+    it is time for a healthy airplane; ``new_wanted``: for something new, whatever is due; ``recent``: the failures of the last exercises, which wait their turn
     however often they were missed, so that a session is not spent on two or three;
     ``together``: failures that were taken for each other and are asked before others that are due.
     """

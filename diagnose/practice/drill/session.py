@@ -32,7 +32,7 @@ from diagnose.practice.drill.studio import SOUND, Card, Kind, Marked, Studio
 
 #: maneuvers in which a failure is learned
 MOST_MANOEUVRES = 4
-#: the place of the sound aircraft among the failures
+#: the place of the healthy airplane among the failures
 SOUND_PLACE = 2
 #: what is flown with nothing failed
 SOUND_IN = ("climb", "level", "left_turn", "descent", "right_turn", "level_slowing_down")

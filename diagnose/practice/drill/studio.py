@@ -23,9 +23,9 @@ from diagnose.network.posterior import Posterior
 from diagnose.network.tables import Network, compile_network
 from diagnose.practice.simulate import Simulation, Window, simulate, snapshots
 
-#: stands for a sound aircraft among the ids of failures, as in ``coverage``
+#: stands for a healthy airplane among the ids of failures, as in ``coverage``
 SOUND = "nothing_failed"
-#: stands for "cannot be told yet" among the answers offered
+#: stands for "can't tell yet" among the answers offered
 OPEN = "cannot_tell"
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
@@ -147,7 +147,7 @@ class Studio:
         return self.drawn[manoeuvre]
 
     def strengths(self, manoeuvre: str) -> Mapping[str, float]:
-        """Say how much each failure shows: over all gauges, how far its readings differ from sound ones."""
+        """Say how much each failure shows: over all gauges, how far its readings differ from healthy ones."""
         pictures = self.pictures(manoeuvre)
         found = sum(
             0.5 * np.abs(chances - chances[0]).sum(axis=1)
@@ -171,7 +171,7 @@ class Studio:
         return frozenset((usual | stand_ins | {"heading"}) & set(self.network.panel.gauges))
 
     def trusts(self, failure: str, manoeuvre: str) -> tuple[Trust, ...]:
-        """Say which gauges tell the truth while a failure acts that has been there for some time (or ``SOUND``)."""
+        """Say which gauges tell the truth while a failure acts that began some minutes ago (or ``SOUND``)."""
         space = self.album.space
         snapshot = SnapshotRecord(manoeuvre=manoeuvre)
         case = CaseRecord(title="", panel=self.network.panel.id, snapshot=(snapshot,))
@@ -270,7 +270,7 @@ class Belief:
     said: Mapping[str, float]
 
     def chance(self, option: Option) -> float:
-        """Give the chance of an answer, zero for "cannot be told yet"."""
+        """Give the chance of an answer, zero for "can't tell yet"."""
         return sum(self.nothing if name == SOUND else self.of.get(name, 0.0) for name in option.like)
 
     def among(self, options: Sequence[Option]) -> tuple[float, ...]:
@@ -337,7 +337,7 @@ LEG_MIN = 1.25
 GROUND_MIN = 1.0
 ROLL_MIN = 0.5
 TURBULENCE = (0.0, 0.1, 0.2)
-#: conditions of the day are told now and then where they do not matter, so that they give nothing away
+#: conditions are told now and then where they do not matter, so that they give nothing away
 NEEDLESS_CONDITIONS = 0.3
 
 

@@ -93,7 +93,7 @@ def plan_of(
             inside = np.flatnonzero(leg_of == place)
             airspeed[inside] = (leg.airspeed_kt or 0.0) * np.linspace(0.0, 1.0, len(inside))
         elif expected[place]["speed"] in ("increasing", "decreasing"):
-            # speeding up is what the leg is for: it lasts as long as the leg
+            # accelerating is what the leg is for: it lasts as long as the leg
             inside = np.flatnonzero(leg_of == place)
             before = legs[place - 1].airspeed_kt if place else kb.flown_quantities["course.level_kt"].low
             airspeed[inside] = np.linspace(before or 0.0, leg.airspeed_kt or 0.0, len(inside))

@@ -1,4 +1,4 @@
-"""Scoring a session: how soon, how right, what wrong trust would have cost, against a perfect reasoner."""
+"""Scoring a session: how soon, how right, what trusting a bad gauge would have cost, against a perfect reasoner."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ class TeamScore:
     """What one team did. Times in minutes of the scenario, None where it never happened.
 
     ``false_alarm``: a first suspicion before anything had failed. ``cover``: gauge that misleads ->
-    (when it began, when it was covered). ``good_covered``: sound gauges that were covered at the end.
+    (when it began, when it was covered). ``good_covered``: healthy gauges that were covered at the end.
     ``wrong_trust`` and ``wrong_doubt``: what it cost to use what misleads and to cover what is sound, by
     the table of grades (unit: looks) and minute. ``least_wrong_trust``: the same for somebody who covers
     at once whatever the engine would not trust; ``most_wrong_trust``: for somebody who covers nothing.
@@ -129,7 +129,7 @@ def _forecast(call: Call, simulation: Simulation, engine: Engine, alike: Alike) 
 
 
 def _uses(simulation: Simulation, sample: int) -> Mapping[str, float]:
-    """Gauge -> how much hangs on it in the maneuver at this second: 1 primary, less supporting."""
+    """Gauge -> how much depends on it in the maneuver at this second: 1 primary, less supporting."""
     manoeuvre = simulation.network.kb.manoeuvres[simulation.leg_at(sample).manoeuvre]
     share = simulation.sizes("table.supporting_share")
     weight: dict[str, float] = {}
@@ -147,7 +147,7 @@ def _costs(
     covered_at: Callable[[float], Collection[str]],
     until: float,
 ) -> tuple[float, float]:
-    """Cost of wrong trust and of wrong doubt over the flight, in looks."""
+    """Cost of trusting a bad gauge and of wrong doubt over the flight, in looks."""
     grades = {cost.grade: cost for cost in simulation.network.kb.grade_costs.values()}
     trust, doubt = grades[Grade.USE].if_misleading, grades[Grade.COVER].if_true
     step = 5

@@ -83,7 +83,7 @@ def covered_by(calls: Sequence[Call], team: str, minutes: float) -> tuple[str, .
 
 
 def start(simulation: Simulation, teams: Sequence[str] = ("team",)) -> Table:
-    """Begin a session. Raises CaseError for teams that cannot be told apart."""
+    """Begin a session. Raises CaseError for teams with the same name."""
     if not teams or len({t.casefold() for t in teams}) < len(teams) or any(not t.strip() for t in teams):
         raise CaseError("the teams need different names", mend="--team red --team blue")
     return Table(simulation=simulation, teams=tuple(teams))

@@ -322,7 +322,7 @@ class Flight:
         return gone
 
     def _state(self, second: int) -> dict[str, str]:
-        """Condition of every part, source and memory at this second, as far as stated chances hang on it."""
+        """Condition of every part, source and memory at this second, as far as stated chances depend on it."""
         flown, network = self.flown, self.network
         state = {name: str(words[second]) for name, words in flown.conditions.items()}
         up, stopped = flown.draws.fixed("rotor.up_to_speed_above"), flown.draws.fixed("rotor.stopped_below")

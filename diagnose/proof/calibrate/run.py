@@ -1,6 +1,6 @@
 """Fly a calibration: in chunks, on all cores, resumable, with the same outcome for the same seed.
 
-A chunk is some flights of one plan: panel, setting, maneuvers and conditions of the day are the same, all else
+A chunk is some flights of one plan: panel, setting, maneuvers and conditions are the same, all else
 differs from flight to flight (the engine then works out once what depends on the plan alone). Its seed follows from its own number, so that it does not
 matter which core flies it, or when. Each finished chunk is written whole into the work folder; a run
 that was stopped goes on where it stood when it is started with the same numbers.
@@ -37,7 +37,7 @@ from diagnose.proof.calibrate.measures import (
 from diagnose.proof.calibrate.world import Plan, draw_plan
 
 CHUNK = 20
-#: false alarms are rare and hang on the plan: few flights of each, so that many plans are flown
+#: false alarms are rare and depend on the plan: few flights of each, so that many plans are flown
 HEALTHY_CHUNK = 5
 PANELS = ("single_pump", "dual_pump", "standby_suction", "electric_attitude", "two_sets", "pressurised")
 SETTINGS = ("anomaly", "exercise")

@@ -48,7 +48,7 @@ def _words(row: Mapping[str, Any], key: str) -> str:
 
 
 def fleet_text(rows: Sequence[Mapping[str, Any]]) -> str:
-    """The table as text; what could not be reviewed says why in place of a cause."""
+    """The table as text; what could not be reviewed says why instead of a cause."""
     lines = [
         [f"not reviewed: {row['error']}" if key == "likely" and row["error"] else _words(row, key) for key in TEXT]
         for row in rows

@@ -194,7 +194,7 @@ def _misleading_list(simulation: Simulation) -> str:
 
 
 def _evidence_list(simulation: Simulation, followed: Followed) -> str:
-    """When one could have known: each snapshot's readings that a sound panel would not have shown."""
+    """When one could have known: each snapshot's readings that a healthy panel would not have shown."""
     network, points = simulation.network, []
     for known in followed.known:
         snapshot = known.snapshot

@@ -27,7 +27,7 @@ from diagnose.review.motion import mean_over
 
 #: causes that are named, down to this chance
 MOST_CAUSES, LEAST_CHANCE = 5, 0.02
-#: a reading that a sound panel shows with less than this chance is not normal
+#: a reading that a healthy panel shows with less than this chance is not normal
 ODD_BELOW = 0.2
 #: facts that make a fault reproducible: what is asked of the pilot, the channels that would tell, what is left then
 ASKED: tuple[tuple[str, tuple[str, ...], str], ...] = (
@@ -107,7 +107,7 @@ def write_up(
     sound: Sequence[Mapping[str, Mapping[str, float]]],
     review: Review | None = None,
 ) -> WriteUp:
-    """Write up a case or a review. ``sound``: for each snapshot facet -> reading -> chance with a sound panel."""
+    """Write up a case or a review. ``sound``: for each snapshot facet -> reading -> chance with a healthy panel."""
     moments = _moments(case, kb, sound, review)
     chances = {
         name: chance

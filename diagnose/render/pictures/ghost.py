@@ -16,7 +16,7 @@ LEAST_DEG, LEAST_HORIZON_DEG = 2.5, 1.5
 def ghost_svg(dial: Dial, state: State, sound: State, size: float) -> str:
     """The ghost of one dial with the difference (shown less sound) below its middle; "" where there is none to see.
 
-    ``state`` and ``sound``: what it shows, and what a sound one shows in the same flight.
+    ``state`` and ``sound``: what it shows, and what a healthy one shows in the same flight.
     """
     told = difference(dial, state, sound)
     if not told:
@@ -28,7 +28,7 @@ def ghost_svg(dial: Dial, state: State, sound: State, size: float) -> str:
             line = element("path", d="M-78 0H-30M30 0H78", fill="none")
             drawn = element("g", line, transform=f"rotate({number(-bank)}) translate(0 {number(down)})")
         case "card":
-            # where the heading under the mark would stand: the mark of a sound card, on this one
+            # where the heading under the mark would stand: the mark of a healthy card, on this one
             apart = hand_angle_deg(dial.hands[0], known(sound, dial.hands[0].reads) or 0.0) - hand_angle_deg(
                 dial.hands[0], known(state, dial.hands[0].reads) or 0.0
             )
@@ -53,7 +53,7 @@ def ghost_svg(dial: Dial, state: State, sound: State, size: float) -> str:
 
 
 def difference(dial: Dial, state: State, sound: State) -> str:
-    """By how much a dial shows something else than a sound one, in its unit; "" if nobody would see it."""
+    """By how much a dial shows something else than a healthy one, in its unit; "" if nobody would see it."""
     names = dial.reads or tuple(hand.reads for hand in dial.hands[-1:])
     pairs = [(known(state, name), known(sound, name)) for name in names]
     if dial.kind in ("lamp", "window", "ball", "strip") or any(None in pair for pair in pairs):

@@ -39,7 +39,7 @@ class Question:
 
 
 def questions(engine: Engine, case: CaseRecord, skip: frozenset[str] = frozenset()) -> tuple[Question, ...]:
-    """What can be asked about the last snapshot, in the order of the looks that are most worth while.
+    """What can be asked about the last snapshot, in the order of the looks that are most worthwhile.
 
     Only looks that read what is silent there: what would have to be done first cannot be remembered. Of
     one look the most telling facet comes first. An upset aircraft is taken as recovered: whoever is asked

@@ -151,7 +151,7 @@ def conditions_told(before: Desk, after: Desk) -> str:
 
 
 def conditions(desk: Desk) -> str:
-    """The conditions of the day in words."""
+    """The conditions in words."""
     return ", ".join(desk.kb.context[flag].name for flag in desk.case.context) or "none stated"
 
 

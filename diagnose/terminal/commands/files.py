@@ -97,7 +97,7 @@ def _restore(desk: Desk, text: str) -> tuple[Desk, str]:
 
 
 def told_left(left: Left) -> str:
-    """What was left, in a few words."""
+    """An unsaved case, in a few words."""
     case = left.state.case
     count = "1 moment" if len(case.snapshot) == 1 else f"{len(case.snapshot)} moments"
     trial = ", with a 'what if' open" if left.state.base else ""

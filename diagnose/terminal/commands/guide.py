@@ -247,7 +247,7 @@ def _held_with_more(desk: Desk, text: str) -> tuple[Desk, str]:
     begun = replace(desk.on(session), guide=None, later=True)
     after, said = heard(begun, desk.guide.held)
     after, more = heard(replace(after, later=desk.later), text)
-    # what was said in one breath is taken back in one
+    # what was said in one breath is undone in one
     whole = replace(after.session, past=(*desk.session.past, desk.session.now))
     return replace(after, session=whole), f"{said}\n{more}"
 

@@ -66,7 +66,7 @@ def hear_story(desk: Desk, text: str) -> HeardStory:
             return desk.engines[panel].network
 
         built = build(desk.session, read, desk.kb, network, sure_at_most=most)
-        # what was said in one breath is taken back in one
+        # what was said in one breath is undone in one
         session = replace(built.session, past=(*desk.session.past, desk.session.now), future=())
         return replace(desk, session=session, guide=None, pending=""), built
 
@@ -317,13 +317,13 @@ def _statement(desk: Desk, text: str) -> tuple[Desk, str]:
     moments = moments_of(desk, text)
     after, said = _one_by_one(desk, moments) if len(moments) > 1 else _moment(desk, text)
     if len(after.session.past) > len(desk.session.past) + 1:
-        # what was said in one breath is taken back in one
+        # what was said in one breath is undone in one
         after = replace(after, session=replace(after.session, past=(*desk.session.past, desk.session.now)))
     return after, said
 
 
 def moments_of(desk: Desk, text: str) -> list[str]:
-    """The moments that a sentence tells of, one after the other: parted by "then", or by what was flown."""
+    """The moments that a sentence tells of, one after the other: separated by "then", or by what was flown."""
     said = phrases()
     onward = "|".join(map(re.escape, said.onward))
     during = "|".join(map(re.escape, said.during))
@@ -392,7 +392,7 @@ def _moment(desk: Desk, text: str, spoken_of: str = "") -> tuple[Desk, str]:
 
 
 def _spoken_of(desk: Desk, moment: str) -> str:
-    """The gauge that a moment spoke of last, in a word; "" if it cannot be told."""
+    """The gauge that a moment spoke of last, in a word; "" if that is not clear."""
     try:
         said = parse_line(scene_words(moment, desk.kb).rest, desk.kb, desk.kb.panel(desk.case.panel))
     except DiagnoseError:

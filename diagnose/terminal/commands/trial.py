@@ -128,7 +128,7 @@ def _without_together(text: str) -> str:
 
 
 def _two(desk: Desk, text: str) -> list[str]:
-    """The two known names that a text is, at whichever word or comma parts them; none if it is not two.
+    """The two known names that a text is, at whichever word or comma separates them; none if it is not two.
 
     A failure's own name may hold such a word or a comma: "pitot tube inlet blocked, drain open with pump sheared".
     """
