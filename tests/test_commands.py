@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from diagnose.language.names import phrases
 from diagnose.model import SnapshotRecord
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.render.text import PLAIN
@@ -482,3 +483,40 @@ def test_a_gauge_that_is_spelt_like_a_command_is_not_taken_for_a_mistyped_comman
     with pytest.raises(DiagnoseError) as caught:
         obey(desk, "heading drifting right")
     assert "no command" not in str(caught.value)
+
+
+# ------------------------------------------------------------------ questions in plain words
+
+
+def test_every_word_of_a_question_leads_to_a_command_that_is_there():
+    for way, wanted in phrases().asks.items():
+        word, _, topic = wanted.partition(" ")
+        assert word in COMMANDS, way
+        assert not topic or topic in TOPICS, way
+
+
+@pytest.mark.parametrize(
+    ("question", "same_as"),
+    [
+        ("What should I have flown by?", "fly"),
+        ("which of these instruments could I trust", "fly"),
+        ("What would the mechanic want to know?", "writeup"),
+        ("and what is the most likely cause", "rank"),
+        ("how do I save all this?", "help files"),
+    ],
+)
+def test_a_question_is_answered_by_what_it_asks_for(question, same_as):
+    desk = desk_after("snapshot climb", "airspeed falling; altimeter steady")
+    assert obey(desk, question)[1] == obey(desk, same_as)[1]
+
+
+def test_a_question_without_an_answer_says_what_can_be_asked():
+    desk = desk_after("snapshot climb", "airspeed falling")
+    with pytest.raises(CaseError, match=r"no answer to 'who ate my lunch\?'\. Try: rank"):
+        obey(desk, "who ate my lunch?")
+
+
+def test_what_is_and_a_term_is_explained():
+    desk = desk_after()
+    for term in desk.kb.terms.values():
+        assert f"{term.name}: {term.means[:20]}" in obey(desk, f"What is {term.name}?")[1], term.id

@@ -304,7 +304,7 @@ def flown_section(found: Flown) -> Section:
     def total(name: str, of: Sequence[FlownFault]) -> int:
         return sum(getattr(f, name) for f in of)
 
-    heads = ("fault", "flights", "lied", "all that lied named", "sound ones condemned", "a second failure", "dated within 60 s")
+    heads = ("fault", "flights", "lied", "all that lied named", "good gauges condemned", "a second failure", "dated within 60 s")
     rows = [
         (f.fault, str(f.flights), str(f.lied), str(f.named), f"{f.condemned}/{f.sound_gauges}", str(f.second), f"{f.within_60s}/{f.timed}")
         for f in found.faults
@@ -320,7 +320,7 @@ def flown_section(found: Flown) -> Section:
         ),
         bullets=(
             f"Of the flights in which an instrument lied, all that lied are named in {total('named', failed)} of {total('lied', failed)}.",
-            f"Sound instruments condemned: {total('condemned', found.faults)} of {total('sound_gauges', found.faults)}.",
+            f"Good instruments condemned: {total('condemned', found.faults)} of {total('sound_gauges', found.faults)}.",
             f"A failure in {total('found', sound)} of {total('flights', sound)} sound flights; a second failure that was not there in {total('second', found.faults)} of {total('flights', found.faults)}.",
             f"It first showed: within 60 s in {total('within_60s', failed)} of {total('timed', failed)} in which a failure was found.",
         ),

@@ -201,7 +201,7 @@ def _telling(gained: Array, windows: Sequence[Window], least: float) -> list[Win
 
 
 def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window], windows: Sequence[Window], limits: ReviewLimits) -> Onset:  # fmt: skip
-    """When a failure first showed: the first reading that speaks for it, to the second by the detector if that saw it.
+    """When a failure first showed: the first reading that counts for it, to the second by the detector if that saw it.
 
     A sound flight's energy balance parts as well, with every change of power, so that it is no witness of a second.
     """

@@ -72,7 +72,7 @@ class Moment:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WriteUp:
     """The discrepancy. ``recorded``: what a recording tells of the circumstances; ``asked``: what is left to fill in;
-    ``tests`` ordered by the chance of the causes that ask for them; ``told_by``: for each cause the test that tells it
+    ``tests`` ordered by the chance of the causes that ask for them; ``told_by``: for each cause the test that separates it
     from the others. ``pictures``: the panel as recorded before, when and after it showed (caption, SVG).
     """
 

@@ -119,6 +119,13 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
             return taken
     if not desk.guide and (told := asked_for(desk, text)):
         return told
+    if (
+        command
+        and command.name == "what"
+        and not plain(rest).startswith("if ")
+        and (wanted := _wanted(desk, text))
+    ):
+        return obey(desk, wanted)
     if told := _sentence(desk, text, command, rest):
         return told
     if command and not command.tells and _says_more(desk, command, rest):
@@ -133,7 +140,7 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         try:
             return heard(desk, text)
         except DiagnoseError as error:
-            if (wanted := _wanted(text)) and not desk.guide:
+            if (wanted := _wanted(desk, text)) and not desk.guide:
                 return obey(desk, wanted)
             raise (None if command_of(word) else _near_command(desk, word, rest)) or error from None
     if command.puts_away and desk.asks and desk.session.unsaved and (rest.strip() or command.name != "load"):
@@ -155,11 +162,19 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     return after, said
 
 
-def _wanted(text: str) -> str:
-    """The command that a question asks for by one of its words; "" if it is no question. Raises CaseError."""
+def _wanted(desk: Desk, text: str) -> str:
+    """The command that answers a question: of a term its help, else by one of its words.
+
+    "" if it is no question; raises CaseError for one that has no answer here.
+    """
     words = tuple(plain(text).split())
     if not words or not (text.rstrip().endswith("?") or words[0] in phrases().questions):
         return ""
+    asked_about = re.sub(
+        r"^(?:whats|what is|what are|what does)(?: an?| the)? | means?$", "", " ".join(words)
+    )
+    if any(asked_about in map(plain, (term.name, *term.words)) for term in desk.kb.terms.values()):
+        return f"help {asked_about}"
     for way, wanted in phrases().asks.items():
         if any(words[at : at + len(way)] == way for at in range(len(words))):
             return wanted
