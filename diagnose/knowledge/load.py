@@ -9,159 +9,80 @@ from __future__ import annotations
 
 import difflib
 import os
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+import re
+import types
+import typing
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, fields, replace
 from importlib import resources
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar, cast, get_args, get_origin, get_type_hints
 
 import msgspec
 
+from diagnose import model as m
 from diagnose.knowledge.cache import digest, kept
-from diagnose.model import (
-    Axis,
-    ChanceWord,
-    Channel,
-    Circumstance,
-    ContextFlag,
-    Document,
-    DrillNumber,
-    Failure,
-    Family,
-    FirstScreen,
-    Fitting,
-    Flow,
-    Gauge,
-    GradeCost,
-    GroundTest,
-    HandbookRow,
-    Limits,
-    Manoeuvre,
-    Memory,
-    NormalEffect,
-    Opposition,
-    Panel,
-    Part,
-    PowerSetting,
-    Quantity,
-    RecordingLimits,
-    Relation,
-    ReviewLimits,
-    ScanPattern,
-    Setting,
-    Source,
-    Strength,
-    Substitute,
-    Switch,
-    Term,
-    Variation,
-    World,
-)
 from diagnose.model.errors import KnowledgeError, UnknownName
 from diagnose.model.files import record_of, toml_of
-from diagnose.model.gauges import Dial
-from diagnose.model.systems import Decision, Look, LookWeights
 
 Stored = TypeVar("Stored")
 
-#: table name in a file -> (field of KnowledgeBase, record type)
-TABLES: dict[str, tuple[str, type]] = {
-    "document": ("documents", Document),
-    "part": ("parts", Part),
-    "source": ("sources", Source),
-    "switch": ("switches", Switch),
-    "circumstance": ("circumstances", Circumstance),
-    "memory": ("memories", Memory),
-    "flow": ("flows", Flow),
-    "fitting": ("fittings", Fitting),
-    "failure": ("failures", Failure),
-    "context": ("context", ContextFlag),
-    "gauge": ("gauges", Gauge),
-    "opposition": ("oppositions", Opposition),
-    "axis": ("axes", Axis),
-    "manoeuvre": ("manoeuvres", Manoeuvre),
-    "variation": ("variations", Variation),
-    "panel": ("panels", Panel),
-    "substitute": ("substitutes", Substitute),
-    "effect": ("effects", NormalEffect),
-    "look": ("looks", Look),
-    "decision": ("decisions", Decision),
-    "power_setting": ("power_settings", PowerSetting),
-    "quantity": ("quantities", Quantity),
-    "setting": ("settings", Setting),
-    "grade_cost": ("grade_costs", GradeCost),
-    "strength": ("strengths", Strength),
-    "family": ("families", Family),
-    "term": ("terms", Term),
-    "chance_word": ("chance_words", ChanceWord),
-    "dial": ("dials", Dial),
-    "flown_quantity": ("flown_quantities", Quantity),
-    "drill_number": ("drill_numbers", DrillNumber),
-    "scan_pattern": ("scan_patterns", ScanPattern),
-    "recorded": ("recorded", Channel),
-    "relation": ("relations", Relation),
-    "ground_test": ("ground_tests", GroundTest),
-}
-#: single tables of a file
-SINGLES: dict[str, tuple[str, type]] = {
-    "limits": ("limits", Limits),
-    "look_weights": ("look_weights", LookWeights),
-    "recording": ("recording", RecordingLimits),
-    "review": ("review", ReviewLimits),
-    "world": ("world", World),
-    "first_screen": ("first_screen", FirstScreen),
-}
 #: files in the knowledge folder that other readers own
 OTHER_FILES = ("words.toml", "story.toml")
 #: folders of it that other readers own: published tables that the knowledge is checked against
 OTHER_FOLDERS = ("handbook", "outside")
 
 
+def _table(name: str) -> Any:
+    """A field of KnowledgeBase that is read from the tables of this name: id -> record."""
+    return field(default_factory=dict, metadata={"table": name})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnowledgeBase:
     """All knowledge by id, in the order of the files. ``origin``: (field, id) -> file name."""
 
-    documents: Mapping[str, Document] = field(default_factory=dict)
-    parts: Mapping[str, Part] = field(default_factory=dict)
-    sources: Mapping[str, Source] = field(default_factory=dict)
-    switches: Mapping[str, Switch] = field(default_factory=dict)
-    circumstances: Mapping[str, Circumstance] = field(default_factory=dict)
-    memories: Mapping[str, Memory] = field(default_factory=dict)
-    flows: Mapping[str, Flow] = field(default_factory=dict)
-    fittings: Mapping[str, Fitting] = field(default_factory=dict)
-    failures: Mapping[str, Failure] = field(default_factory=dict)
-    context: Mapping[str, ContextFlag] = field(default_factory=dict)
-    gauges: Mapping[str, Gauge] = field(default_factory=dict)
-    oppositions: Mapping[str, Opposition] = field(default_factory=dict)
-    axes: Mapping[str, Axis] = field(default_factory=dict)
-    manoeuvres: Mapping[str, Manoeuvre] = field(default_factory=dict)
-    variations: Mapping[str, Variation] = field(default_factory=dict)
-    panels: Mapping[str, Panel] = field(default_factory=dict)
-    substitutes: Mapping[str, Substitute] = field(default_factory=dict)
-    effects: Mapping[str, NormalEffect] = field(default_factory=dict)
-    looks: Mapping[str, Look] = field(default_factory=dict)
-    decisions: Mapping[str, Decision] = field(default_factory=dict)
-    power_settings: Mapping[str, PowerSetting] = field(default_factory=dict)
-    quantities: Mapping[str, Quantity] = field(default_factory=dict)
-    settings: Mapping[str, Setting] = field(default_factory=dict)
-    grade_costs: Mapping[str, GradeCost] = field(default_factory=dict)
-    strengths: Mapping[str, Strength] = field(default_factory=dict)
-    families: Mapping[str, Family] = field(default_factory=dict)
-    terms: Mapping[str, Term] = field(default_factory=dict)
-    chance_words: Mapping[str, ChanceWord] = field(default_factory=dict)
-    dials: Mapping[str, Dial] = field(default_factory=dict)
-    flown_quantities: Mapping[str, Quantity] = field(default_factory=dict)
-    drill_numbers: Mapping[str, DrillNumber] = field(default_factory=dict)
-    scan_patterns: Mapping[str, ScanPattern] = field(default_factory=dict)
-    recorded: Mapping[str, Channel] = field(default_factory=dict)
-    relations: Mapping[str, Relation] = field(default_factory=dict)
-    ground_tests: Mapping[str, GroundTest] = field(default_factory=dict)
-    limits: Limits
-    look_weights: LookWeights
-    recording: RecordingLimits
-    review: ReviewLimits
-    world: World
-    first_screen: FirstScreen
+    documents: Mapping[str, m.Document] = _table("document")
+    parts: Mapping[str, m.Part] = _table("part")
+    sources: Mapping[str, m.Source] = _table("source")
+    switches: Mapping[str, m.Switch] = _table("switch")
+    circumstances: Mapping[str, m.Circumstance] = _table("circumstance")
+    memories: Mapping[str, m.Memory] = _table("memory")
+    flows: Mapping[str, m.Flow] = _table("flow")
+    fittings: Mapping[str, m.Fitting] = _table("fitting")
+    failures: Mapping[str, m.Failure] = _table("failure")
+    context: Mapping[str, m.ContextFlag] = _table("context")
+    gauges: Mapping[str, m.Gauge] = _table("gauge")
+    oppositions: Mapping[str, m.Opposition] = _table("opposition")
+    axes: Mapping[str, m.Axis] = _table("axis")
+    manoeuvres: Mapping[str, m.Manoeuvre] = _table("manoeuvre")
+    variations: Mapping[str, m.Variation] = _table("variation")
+    panels: Mapping[str, m.Panel] = _table("panel")
+    substitutes: Mapping[str, m.Substitute] = _table("substitute")
+    effects: Mapping[str, m.NormalEffect] = _table("effect")
+    looks: Mapping[str, m.Look] = _table("look")
+    decisions: Mapping[str, m.Decision] = _table("decision")
+    power_settings: Mapping[str, m.PowerSetting] = _table("power_setting")
+    quantities: Mapping[str, m.Quantity] = _table("quantity")
+    settings: Mapping[str, m.Setting] = _table("setting")
+    grade_costs: Mapping[str, m.GradeCost] = _table("grade_cost")
+    strengths: Mapping[str, m.Strength] = _table("strength")
+    families: Mapping[str, m.Family] = _table("family")
+    terms: Mapping[str, m.Term] = _table("term")
+    chance_words: Mapping[str, m.ChanceWord] = _table("chance_word")
+    dials: Mapping[str, m.Dial] = _table("dial")
+    flown_quantities: Mapping[str, m.Quantity] = _table("flown_quantity")
+    drill_numbers: Mapping[str, m.DrillNumber] = _table("drill_number")
+    scan_patterns: Mapping[str, m.ScanPattern] = _table("scan_pattern")
+    recorded: Mapping[str, m.Channel] = _table("recorded")
+    relations: Mapping[str, m.Relation] = _table("relation")
+    ground_tests: Mapping[str, m.GroundTest] = _table("ground_test")
+    limits: m.Limits
+    look_weights: m.LookWeights
+    recording: m.RecordingLimits
+    review: m.ReviewLimits
+    world: m.World
+    first_screen: m.FirstScreen
     origin: Mapping[tuple[str, str], str] = field(default_factory=dict)
     #: digest of the files that this was read from; empty if it was changed since, or made otherwise
     made_from: str = field(default="", init=False, compare=False, repr=False)
@@ -170,7 +91,7 @@ class KnowledgeBase:
         """Give where an entry stands, as a problem names it: its file and its id."""
         return f"{self.origin.get((table, entry), table)}, {entry}"
 
-    def panel(self, panel_id: str, over: tuple[str, ...] = ()) -> Panel:
+    def panel(self, panel_id: str, over: tuple[str, ...] = ()) -> m.Panel:
         """Give a panel with everything that it takes from the panels it is based on.
 
         ``over``: the panels that it is wanted for. Raises UnknownName for a panel that is not in the knowledge
@@ -197,6 +118,16 @@ class KnowledgeBase:
             power_table=panel.power_table or base.power_table,
             ammeter=panel.ammeter or base.ammeter,
         )
+
+
+#: table name in a file -> (field of KnowledgeBase, record type); single tables have a field of their own name
+_TYPES = get_type_hints(KnowledgeBase)
+TABLES: dict[str, tuple[str, type]] = {
+    f.metadata["table"]: (f.name, get_args(_TYPES[f.name])[1]) for f in fields(KnowledgeBase) if f.metadata
+}
+SINGLES: dict[str, type] = {
+    name: kind for name, kind in _TYPES.items() if get_origin(kind) is None and kind is not str
+}
 
 
 def unknown_name(kind: str, name: str, known: Iterable[str]) -> UnknownName:
@@ -282,29 +213,26 @@ def _decoded(contents: Iterable[tuple[str, bytes, bool]], problems: list[str]) -
             if key in TABLES:
                 _take_table(name, key, value, tables, origin, problems, overlay=overlay)
             elif key in SINGLES:
-                target, kind = SINGLES[key]
-                record = _decode(value, kind, f"{name}, [{key}]", problems)
+                record = _decode(value, SINGLES[key], f"{name}, [{key}]", problems)
                 if record is not None:
-                    singles[target] = record
+                    singles[key] = record
             else:
                 problems.append(f"{name}: unknown table [[{key}]]; known: {', '.join(TABLES)}")
-    problems += [
-        f"engine.toml: no readable [{key}]" for key, (name, _) in SINGLES.items() if name not in singles
-    ]
+    problems += [f"engine.toml: no readable [{key}]" for key in SINGLES if key not in singles]
     if problems:
         raise knowledge_error(problems)
     return KnowledgeBase(**cast(Any, tables), **singles, origin=origin)
 
 
-def load_handbook(root: Path | None = None) -> tuple[HandbookRow, ...]:
+def load_handbook(root: Path | None = None) -> tuple[m.HandbookRow, ...]:
     """Read the published failure tables of ``knowledge/handbook``."""
     folder = (knowledge_root() if root is None else root) / "handbook"
     problems: list[str] = []
-    rows: list[HandbookRow] = []
+    rows: list[m.HandbookRow] = []
     for path in sorted(folder.glob("*.toml")):
         for index, entry in enumerate(read_toml(path, path.name, problems).get("row", [])):
             where = f"handbook/{path.name}, row {entry.get('id', index + 1)}"
-            record = _decode(entry, HandbookRow, where, problems)
+            record = _decode(entry, m.HandbookRow, where, problems)
             if record is not None:
                 rows.append(record)
     if problems:
@@ -375,13 +303,13 @@ def _take_table(
 
 def _id_of(record: Any) -> str:
     match record:
-        case Opposition():
+        case m.Opposition():
             return " / ".join(record.facets)
-        case Substitute():
+        case m.Substitute():
             return f"{record.axis}:{record.gauge}"
-        case GradeCost():
+        case m.GradeCost():
             return record.grade.value
-        case Variation():
+        case m.Variation():
             return f"{record.part}:{record.condition}:{'/'.join(record.meant)}"
         case _:
             return str(record.id)
@@ -393,3 +321,93 @@ def _decode(entry: Any, kind: type, where: str, problems: list[str]) -> Any:
     except msgspec.ValidationError as error:
         problems.append(f"{where}: {error}")
         return None
+
+
+#: msgspec's names of types -> what a person calls them
+TYPE_WORDS = (
+    ("str", "text"),
+    ("int", "a number"),
+    ("float", "a number"),
+    ("bool", "true or false"),
+    ("array", "a list"),
+    ("object", "a table"),
+    ("null", "nothing"),
+)
+
+
+def _record_in(kind: Any) -> tuple[type[msgspec.Struct] | None, bool]:
+    """The record that an entry of this type holds, if it does, and whether it is a list of them."""
+    origin = typing.get_origin(kind)
+    if origin is tuple:
+        inner = typing.get_args(kind)[0]
+        return (
+            (inner, True) if isinstance(inner, type) and issubclass(inner, msgspec.Struct) else (None, False)
+        )
+    choices = typing.get_args(kind) if origin in (typing.Union, types.UnionType) else (kind,)
+    for choice in choices:
+        if isinstance(choice, type) and issubclass(choice, msgspec.Struct):
+            return choice, False
+    return None, False
+
+
+def record_problems(content: Mapping[str, Any], kind: type[msgspec.Struct], where: str = "") -> Iterator[str]:
+    """Everything in a table that does not fit its record: unknown, missing and mistyped entries."""
+    known = {own.name: own for own in msgspec.structs.fields(kind)}
+    for name in content:
+        if name not in known:
+            error = unknown_name("entry", name, known)
+            yield f"{where}{error.what}, nearest: {', '.join(error.nearest)}"
+    for name, own in known.items():
+        value = content.get(name)
+        record, listed = _record_in(own.type)
+        if name not in content:
+            if own.required:
+                yield f"{where}{name} is missing"
+        elif record is not None and listed:
+            if isinstance(value, list) and all(isinstance(part, dict) for part in value):
+                for number, part in enumerate(value, 1):
+                    yield from record_problems(part, record, f"{where}{name} {number}: ")
+            else:
+                yield f"{where}{name} must be written [[{name}]]"
+        elif record is not None and isinstance(value, dict):
+            yield from record_problems(value, record, f"{where}{name}: ")
+        else:
+            try:
+                msgspec.convert(value, own.type)
+            except msgspec.ValidationError as error:
+                yield f"{where}{name}: {in_words(str(error))}"
+
+
+def in_words(message: str) -> str:
+    """A message of the decoder without its jargon."""
+    text, _, place = message.partition(" - at `$")
+    for name, words in TYPE_WORDS:
+        text = re.sub(rf"`{name}( \| \w+)*`", words, text)
+    at = place.strip("`.").replace("[...]", "").strip()
+    return text[:1].lower() + text[1:] + (f" at {at}" if at else "")
+
+
+def unknown_entries(kind: str, names: Iterable[str], known: Iterable[str]) -> list[str]:
+    """A sentence for each name that is not known, with the nearest that are."""
+    listed = tuple(known)
+    errors = [unknown_name(kind, name, listed) for name in names if name not in listed]
+    return [f"{error.what}, nearest: {', '.join(error.nearest)}" for error in errors]
+
+
+def without_defaults(record: msgspec.Struct) -> dict[str, Any]:
+    """A record as plain data, without what need not be said: it is as usual, or nothing."""
+    kept: dict[str, Any] = {}
+    for own in msgspec.structs.fields(type(record)):
+        value = getattr(record, own.name)
+        default = own.default if own.default is not msgspec.NODEFAULT else None
+        if own.default_factory is not msgspec.NODEFAULT:
+            default = own.default_factory()
+        if value is None or (not own.required and value == default):
+            continue
+        if isinstance(value, msgspec.Struct):
+            kept[own.name] = without_defaults(value)
+        elif isinstance(value, tuple) and value and isinstance(value[0], msgspec.Struct):
+            kept[own.name] = [without_defaults(part) for part in value]
+        else:
+            kept[own.name] = msgspec.to_builtins(value)
+    return kept

@@ -10,8 +10,14 @@ from typing import Any
 
 import msgspec
 
-from diagnose.knowledge.decode import record_problems, unknown_entries, without_defaults
-from diagnose.knowledge.load import KnowledgeBase, cases_root, unknown_name
+from diagnose.knowledge.load import (
+    KnowledgeBase,
+    cases_root,
+    record_problems,
+    unknown_entries,
+    unknown_name,
+    without_defaults,
+)
 from diagnose.model import CaseRecord, Facet, Panel, SnapshotRecord
 from diagnose.model.errors import CaseError
 from diagnose.model.files import escaped, toml_of, write_whole

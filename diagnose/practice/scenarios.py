@@ -10,8 +10,14 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from diagnose.knowledge.decode import record_problems, unknown_entries, without_defaults
-from diagnose.knowledge.load import KnowledgeBase, cases_root, unknown_name
+from diagnose.knowledge.load import (
+    KnowledgeBase,
+    cases_root,
+    record_problems,
+    unknown_entries,
+    unknown_name,
+    without_defaults,
+)
 from diagnose.model import Failure, FailureKind, System
 from diagnose.model.case import FailureEvent, Leg, ScenarioRecord, Start, leg_starts_min
 from diagnose.model.errors import CaseError

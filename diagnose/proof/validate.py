@@ -6,7 +6,7 @@ What cannot even be decoded is reported by ``knowledge`` when it reads.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 
 import msgspec
 import networkx as nx
@@ -41,6 +41,12 @@ def _bad_states(kb: KnowledgeBase, when: Mapping[str, str | tuple[str, ...]], wh
         for state in (wanted,) if isinstance(wanted, str) else wanted:
             if state not in states_of(kb, name):
                 yield f"{where}: {name} has no state {state!r}; it has {', '.join(states_of(kb, name))}"
+
+
+def _unknown(where: str, *named: tuple[str, Iterable[str], Container[str]]) -> Iterator[str]:
+    """Names that are not known, of each (kind, names, known ones)."""
+    for kind, names, known in named:
+        yield from (f"{where}: there is no {kind} {name!r}" for name in names if name not in known)
 
 
 def ids_are_plain(kb: KnowledgeBase) -> Iterator[str]:
@@ -98,10 +104,7 @@ def failures_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
     """Contexts, cures and causes that a failure names exist."""
     for entry, failure in kb.failures.items():
         where = kb.at("failures", entry)
-        for effect in failure.context:
-            for flag in effect.when:
-                if flag not in kb.context:
-                    yield f"{where}: there is no context {flag!r}"
+        yield from _unknown(where, ("context", [f for e in failure.context for f in e.when], kb.context))
         for cause in failure.hastened_by:
             if cause not in kb.failures:
                 yield f"{where}: hastened by an unknown failure {cause!r}"
@@ -119,8 +122,7 @@ def rules_name_known_states(kb: KnowledgeBase) -> Iterator[str]:
     """Rules of sources, drivers of memories and conditions that a switch tells name states that exist."""
     for entry, flag in kb.context.items():
         yield from _bad_states(kb, flag.switch, kb.at("context", entry))
-        for name in set(flag.all_in) - set(kb.manoeuvres):
-            yield f"{kb.at('context', entry)}: there is no maneuver {name!r}"
+        yield from _unknown(kb.at("context", entry), ("maneuver", flag.all_in, kb.manoeuvres))
     for entry, source in kb.sources.items():
         where = kb.at("sources", entry)
         for rule in source.rules:
@@ -195,10 +197,9 @@ def manoeuvres_are_complete(kb: KnowledgeBase) -> Iterator[str]:
                 yield f"{where}: strays of {axis} leave no chance for what is expected"
         if sum(outcome.chance for outcome in manoeuvre.wanders) >= 1.0:
             yield f"{where}: its wanders leave no chance for what is expected"
-        for use in (manoeuvre.pitch, manoeuvre.bank, manoeuvre.power):
-            for gauge in (use.primary, *use.supporting) if use else ():
-                if gauge not in kb.gauges:
-                    yield f"{where}: there is no gauge {gauge!r}"
+        uses = filter(None, (manoeuvre.pitch, manoeuvre.bank, manoeuvre.power))
+        gauges = [gauge for use in uses for gauge in (use.primary, *use.supporting)]
+        yield from _unknown(where, ("gauge", gauges, kb.gauges))
 
 
 def panels_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
@@ -213,14 +214,12 @@ def panels_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
             below = kb.panels[below].based_on
         if below in seen:
             yield f"{where}: is based on itself"
-        for kind, names, known in (
+        yield from _unknown(
+            where,
             ("part", panel.parts, kb.parts),
             ("gauge", panel.gauges, kb.gauges),
             ("switch", panel.switches, kb.switches),
-        ):
-            for name in names:
-                if name not in known:
-                    yield f"{where}: there is no {kind} {name!r}"
+        )
 
 
 def looks_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
@@ -228,14 +227,14 @@ def looks_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
     facets = {f"{gauge.id}.{facet.id}" for gauge in kb.gauges.values() for facet in gauge.facets}
     for entry, look in kb.looks.items():
         where = kb.at("looks", entry)
-        for kind, names, known in (
+        yield from _unknown(
+            where,
             ("facet", look.reads, facets),
             ("maneuver", (*filter(None, [look.manoeuvre]), *look.only_while, *look.not_while), kb.manoeuvres),
             ("context", look.not_in, kb.context),
             ("gauge", look.blind_needs, kb.gauges),
             ("switch or part", look.without, {*kb.switches, *kb.parts}),
-        ):
-            yield from (f"{where}: there is no {kind} {name!r}" for name in names if name not in known)
+        )
         yield from _bad_states(kb, {**look.switches, **look.only_with}, where)
         if look.kind == "read" and (look.switches or look.manoeuvre):
             yield f"{where}: a look that only reads moves no switch and flies nothing"
@@ -259,9 +258,7 @@ def advice_fields_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
             for e, s in kb.substitutes.items()
         ),
     ):
-        yield from (
-            f"{kb.at(table, entry)}: there is no {kind} {name!r}" for name in names if name not in known
-        )
+        yield from _unknown(kb.at(table, entry), (kind, names, known))
     for failure in kb.failures.values():
         if len(failure.set_right) > LONGEST_ORDER:
             yield f"{kb.at('failures', failure.id)}: set_right must have at most {LONGEST_ORDER} characters"
@@ -274,14 +271,14 @@ def decisions_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
         where = kb.at("decisions", entry)
         gauges = (*decision.against, *decision.out, *decision.covered, *decision.trusted, *decision.doubted)
         facets = {f"{g.id}.{f.id}" for g in kb.gauges.values() for f in g.facets}
-        for kind, names, known in (
+        yield from _unknown(
+            where,
             ("gauge", gauges, kb.gauges),
             ("context", (*decision.conditions, *decision.also, *decision.not_in), kb.context),
             ("part or switch", (*decision.parts, *decision.without), {*kb.parts, *kb.switches}),
             ("decision before it", decision.unless, before),
             ("facet", decision.unless_read, facets),
-        ):
-            yield from (f"{where}: there is no {kind} {name!r}" for name in names if name not in known)
+        )
         for states in (decision.lost, decision.sound, decision.move, decision.moved):
             yield from _bad_states(kb, states, where)
         if decision.urgency not in (1, 2, 3):
@@ -296,14 +293,14 @@ def effects_name_known_things(kb: KnowledgeBase) -> Iterator[str]:
     facets = {f"{g.id}.{f.id}": {r.id for r in f.readings} for g in kb.gauges.values() for f in g.facets}
     for entry, effect in kb.effects.items():
         where = kb.at("effects", entry)
-        for kind, names, known in (
+        yield from _unknown(
+            where,
             ("gauge", (effect.gauge,), kb.gauges),
             ("facet", effect.when, facets),
             ("maneuver", (*effect.manoeuvres, *effect.after), kb.manoeuvres),
             ("context", effect.context, kb.context),
             ("part", effect.parts, kb.parts),
-        ):
-            yield from (f"{where}: there is no {kind} {name!r}" for name in names if name not in known)
+        )
         for facet, reading in effect.when.items():
             if reading not in facets.get(facet, {reading}):
                 yield f"{where}: {facet} has no reading {reading!r}"
@@ -362,16 +359,13 @@ def plumbing_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
             condition for part in fitting.parts if part in kb.parts for condition in kb.parts[part].conditions
         ]
         named = [condition for blocked in fitting.openings.values() for condition in blocked]
-        yield from (f"{where}: there is no part {part!r}" for part in fitting.parts if part not in kb.parts)
-        yield from (f"{where}: there is no fitting {n!r}" for n in fitting.after if n not in kb.fittings)
+        yield from _unknown(where, ("part", fitting.parts, kb.parts), ("fitting", fitting.after, kb.fittings))
         yield from (
             f"{where}: its parts have no condition {name!r}"
             for name in (*fitting.gives, *named)
             if name not in known
         )
-        yield from (
-            f"{where}: there is no flow {name!r}" for name in fitting.gives.values() if name not in kb.flows
-        )
+        yield from _unknown(where, ("flow", fitting.gives.values(), kb.flows))
         if not fitting.parts:
             yield f"{where}: it stands for no part"
         if fitting.carries and fitting.carries not in kb.sources:
@@ -383,9 +377,7 @@ def scan_patterns_name_gauges(kb: KnowledgeBase) -> Iterator[str]:
     """A pattern of looks goes round two gauges or more, which exist."""
     for entry, pattern in kb.scan_patterns.items():
         where = kb.at("scan_patterns", entry)
-        yield from (
-            f"{where}: there is no gauge {name!r}" for name in pattern.gauges if name not in kb.gauges
-        )
+        yield from _unknown(where, ("gauge", pattern.gauges, kb.gauges))
         if len(set(pattern.gauges)) < 2:
             yield f"{where}: a pattern goes round two gauges or more"
 
@@ -407,16 +399,12 @@ def review_names_known_things(kb: KnowledgeBase) -> Iterator[str]:
             yield f"{where}: there is no channel {channel.twin!r}"
     for entry, relation in kb.relations.items():
         where = kb.at("relations", entry)
-        for name in (*relation.channels, *relation.speaks_of):
-            if name not in kb.recorded:
-                yield f"{where}: there is no channel {name!r}"
+        yield from _unknown(where, ("channel", (*relation.channels, *relation.speaks_of), kb.recorded))
         if relation.noise <= 0.0:
             yield f"{where}: the noise must be above 0"
     for entry, test in kb.ground_tests.items():
         where = kb.at("ground_tests", entry)
-        yield from (
-            f"{where}: there is no failure {name!r}" for name in test.failures if name not in kb.failures
-        )
+        yield from _unknown(where, ("failure", test.failures, kb.failures))
     for name, numbers in (("recording", kb.recording), ("review", kb.review)):
         if numbers.source not in PLAIN_SOURCES and numbers.source not in kb.documents:
             yield f"{name}: the source {numbers.source!r} is not in sources.toml"
@@ -440,11 +428,10 @@ def simulated_flights_can_be_flown(kb: KnowledgeBase) -> Iterator[str]:
             yield f"world: {key} must rise from above 0, not {list(numbers[key])}"
     if not (world.flown and all(world.flown) and world.most_snapshots >= 1 and world.gaps_min):
         yield "world: needs flights in flown, gaps in gaps_min and at least one moment"
-    for name in dict.fromkeys(name for flight in world.flown for name in flight):
-        if name not in kb.manoeuvres:
-            yield f"world: there is no maneuver {name!r}"
+    flown = dict.fromkeys(name for flight in world.flown for name in flight)
+    yield from _unknown("world", ("maneuver", flown, kb.manoeuvres))
     for day in world.days:
-        yield from (f"world: there is no context {name!r}" for name in day.flags if name not in kb.context)
+        yield from _unknown("world", ("context", day.flags, kb.context))
         if not 0.0 <= day.chance <= 1.0:
             yield f"world: the chance of a day must lie between 0 and 1, not {day.chance:g}"
 

@@ -14,8 +14,7 @@ from typing import get_args, get_type_hints
 
 import msgspec
 
-from diagnose.knowledge.decode import record_problems
-from diagnose.knowledge.load import unknown_name
+from diagnose.knowledge.load import record_problems, unknown_name
 from diagnose.model.case import Asked, Call, ScenarioRecord, SessionRecord, Unread, scenario_mark
 from diagnose.model.errors import CaseError
 from diagnose.model.files import escaped, json_of
