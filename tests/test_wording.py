@@ -161,3 +161,61 @@ def test_the_glossary_is_no_longer_than_a_sentence_each_and_unambiguous():
         assert len(term.means) < 200, term.id
         for way in {plain(term.name), *map(plain, term.words)}:
             assert seen.setdefault(way, term.id) == term.id, way
+
+
+# ------------------------------------------------------------------ what docstrings say
+
+
+def described() -> Iterator[tuple[str, ast.FunctionDef | ast.ClassDef, str]]:
+    """Every public class and function with its own docstring and, behind it, those of its class and module."""
+    for path in sorted((ROOT / "diagnose").rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        around = [(tree.body, ast.get_docstring(tree) or "")]
+        for body, context in around:
+            for node in body:
+                if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+                    own = ast.get_docstring(node) or ""
+                    yield f"{path.relative_to(ROOT)}:{node.lineno} {node.name}", node, f"{own}\n{context}"
+                    if isinstance(node, ast.ClassDef):
+                        around.append((node.body, f"{own}\n{context}"))
+
+
+def test_all_that_is_public_has_a_docstring():
+    assert not [where for where, node, _ in described() if not ast.get_docstring(node)]
+
+
+def test_a_docstring_names_the_errors_that_its_function_raises():
+    unnamed = []
+    for where, node, _ in described():
+        if isinstance(node, ast.FunctionDef):
+            raised = {
+                getattr(getattr(n.exc, "func", n.exc), "id", "")
+                for n in ast.walk(node)
+                if isinstance(n, ast.Raise)
+            }
+            caught = {
+                n.type.id
+                for n in ast.walk(node)
+                if isinstance(n, ast.ExceptHandler) and isinstance(n.type, ast.Name)
+            }
+            own = ast.get_docstring(node) or ""
+            unnamed += [
+                f"{where}: {error}"
+                for error in sorted(raised - caught)
+                if error[:1].isupper()
+                and error != "AssertionError"
+                and "Raises" not in own
+                and error not in own
+            ]
+    assert not unnamed
+
+
+def test_a_function_that_gives_an_array_says_its_shape_or_its_class_or_module_does():
+    shape = re.compile(r"shape|broadcast|[Aa]rrays|\([a-z…. ]+(?:, ?[a-z0-9…. ]+)*,?\)")
+    silent = [
+        where
+        for where, node, told in described()
+        if isinstance(node, ast.FunctionDef) and node.returns and "Array" in ast.unparse(node.returns)
+        if not shape.search(told)
+    ]
+    assert not silent

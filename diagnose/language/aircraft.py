@@ -23,7 +23,7 @@ def not_of_ourselves(clause: str, kb: KnowledgeBase) -> None:
 
 
 def not_all_but(clause: str) -> None:
-    """Raise CaseError for "all but the airspeed was normal": it says nothing of what the airspeed did."""
+    """Raise TellsMore for "all but the airspeed was normal": it says nothing of what the airspeed did."""
     words = tuple(plain(clause).split())
     for place in range(len(words)):
         if leaving_out := phrase_at(words, place, phrases().excepting):

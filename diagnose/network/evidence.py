@@ -40,7 +40,7 @@ class Group:
 
 
 def agreement(network: Network, first: str, second: str) -> tuple[str, str, Array]:
-    """Give the two facets of two gauges that tell of one thing, and P(said to disagree | readings).
+    """Give the two facets of two gauges that tell of one thing, and P(said to disagree | readings), shape (readings of the first, of the second).
 
     Raises CaseError when the knowledge base does not compare the two.
     """
@@ -64,7 +64,7 @@ def agreement(network: Network, first: str, second: str) -> tuple[str, str, Arra
 
 
 def reading_index(network: Network, facet: str, reading: str) -> int:
-    """Give the place of a reading; raises UnknownName with the nearest names."""
+    """Give the place of a reading; raises UnknownName with the nearest names, CaseError for a gauge that this panel lacks."""
     if facet not in network.facets:
         gauge = facet.split(".")[0]
         if gauge in network.kb.gauges and gauge not in network.panel.gauges:

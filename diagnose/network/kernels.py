@@ -1,4 +1,7 @@
-"""How the memories move on from one snapshot to the next, whatever else is: their kernels."""
+"""How the memories move on from one snapshot to the next, whatever else is: their kernels.
+
+A kernel is an array (state before, state after) of one memory.
+"""
 
 from __future__ import annotations
 

@@ -4,6 +4,8 @@ The counts of the simulation are stored in ``knowledge/derived/`` with a fingerp
 into them, so a facet whose definition, or a quantity of the physics, was corrected is simulated anew
 when it is next needed; ``diagnose derive`` does that for all and stores the result. Same seed, same
 knowledge, same tables.
+
+A table is an array (states of the parents, readings).
 """
 
 from __future__ import annotations

@@ -4,6 +4,8 @@ Three kinds have physics: the altitude relative to where a line was sealed, how 
 run down, and what is left in the battery. Their classes are coarse, so moving on is a matter of
 chance: many cases spread over each class are followed and counted. The fourth kind, whether an
 intermittent failure acts, follows from the failure itself.
+
+Tables have shape (minutes, state before, state after), and chances (state,).
 """
 
 from __future__ import annotations
@@ -53,7 +55,7 @@ def at_time(table: Array, minutes: float) -> Array:
 
 
 def memory_tables(kb: KnowledgeBase, memory: Memory) -> MemoryTables:
-    """Build the tables of a memory that has physics."""
+    """Build the tables of a memory that has physics. Raises ValueError for one that has none."""
     draws = Draws(kb.quantities, np.random.default_rng(int.from_bytes(memory.id.encode()[:7])))
     match memory.kind:
         case MemoryKind.HEIGHT:

@@ -1,4 +1,7 @@
-"""Prior chances of a case: of each failure, by its rates, the conditions and the setting."""
+"""Prior chances of a case: of each failure, by its rates, the conditions and the setting.
+
+Arrays of chances have shape (failure,).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What the engine gives: the chances of the hidden rows after the readings, and of a look not taken yet."""
+"""What the engine gives: the chances of the hidden rows after the readings, and of a look not taken yet.
+
+Chances are arrays (row,) over the hidden rows.
+"""
 
 from __future__ import annotations
 

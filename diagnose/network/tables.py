@@ -333,7 +333,7 @@ class Network:
 
     @cached_property
     def kernels(self) -> dict[tuple[object, ...], Array]:
-        """How memories move on (``kernels``), as far as it was asked for; the same for all sets of failures."""
+        """How memories move on (``kernels``), as far as asked for: arrays (before, after), the same for all sets."""
         return {}
 
     @cached_property

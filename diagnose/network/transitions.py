@@ -4,6 +4,8 @@ A transition is the product of three parts: failures begin (depends on the two s
 act or not, memories move on (depends on what drives them). The last two are the same for pairs of sets
 that are alike in that respect, so they are worked out once per kind of pair, and where they can be more
 than zero once per setting of the switches.
+
+Arrays (pair,) over pairs of hidden rows, before and after.
 """
 
 from __future__ import annotations

@@ -46,7 +46,7 @@ class Tables:
     evidence: dict[str, str] = field(default_factory=dict)
 
     def add(self, name: str, states: Sequence[str], parents: Sequence[str], values: Array) -> None:
-        """Add a node; the columns must sum to one within 1e-9."""
+        """Add a node; the columns must sum to one within 1e-9, else raises ValueError."""
         shape = (*(len(self.states[parent]) for parent in parents), len(states))
         table = np.asarray(values, dtype=np.float64).reshape(shape)
         if not np.allclose(table.sum(axis=-1), 1.0, atol=1e-9, rtol=0.0):

@@ -2,6 +2,8 @@
 
 ``Draws`` draws for many flights in the order in which it is asked; ``ByName`` and ``Sizes`` draw each quantity by its
 name, so that another failure, another gauge or a longer flight changes nothing of what was drawn before.
+
+Arrays have shape (flight, time), or (flight, 1) for what does not change.
 """
 
 from __future__ import annotations

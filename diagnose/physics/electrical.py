@@ -1,6 +1,8 @@
 """What the alternator carries, how long the battery carries the rest, and the bus voltage.
 
 Currents in A, voltages in V; numbers of a given aircraft are arguments.
+
+Functions take scalars or arrays that broadcast together, and give arrays of that shape.
 """
 
 from __future__ import annotations

@@ -2,6 +2,8 @@
 
 One sample a second. Each flight is one draw of rates, speeds and bumps within the class that the
 axes name, so that a reading's chance includes how differently people fly.
+
+Arrays have shape (flight, time); speeds in kt, altitudes in ft, pressures in inHg.
 """
 
 from __future__ import annotations

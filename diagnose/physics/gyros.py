@@ -2,6 +2,8 @@
 
 Angles in degrees, rates in degrees per second or hour as named. Time constants and drift rates are
 arguments: their values stand in knowledge/physics.toml.
+
+Functions take scalars or arrays that broadcast together, and give arrays of that shape.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""The check that keeps every formula inside the range in which it holds."""
+"""The check that keeps every formula inside the range in which it holds.
+
+Takes a scalar or an array of any shape and gives an array of that shape.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Small rules of technique that apply when an instrument is out. Each names its source."""
+"""Small rules of technique that apply when an instrument is out. Each names its source.
+
+Functions take scalars or arrays that broadcast together, and give arrays of that shape; units in the names.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,8 @@
 """Suction: from pump, venturi or the engine's manifold (standby), and what the gauge sees of it.
 
 Suctions in inHg below cabin pressure, positive. Numbers of a given aircraft are arguments.
+
+Functions take scalars or arrays that broadcast together, and give arrays of that shape.
 """
 
 from __future__ import annotations

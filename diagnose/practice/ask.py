@@ -250,7 +250,7 @@ def _inject(end: float, text: str) -> Inject:
 
 
 def questions(kb: KnowledgeBase) -> Iterator[Question]:
-    """All questions in their order."""
+    """All questions in their order; an answer that cannot be used raises CaseError when it is taken."""
 
     def changed(made: ScenarioRecord, said: str, **changes: Any) -> Taken:
         return msgspec.structs.replace(made, **changes), said

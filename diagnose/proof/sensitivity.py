@@ -3,6 +3,8 @@
 A number is set to the low and to the high end of its range, everything else staying as it is, and every
 case that it can touch is ranked again. Quantities of the physics are not varied: each flight draws them
 over their whole range already.
+
+Arrays of chances have shape (failure,).
 """
 
 from __future__ import annotations

@@ -236,6 +236,7 @@ class Total(msgspec.Struct, frozen=True):
 
     @property
     def name(self) -> str:
+        """Rate and equipment in words: "1 Hz with GPS"."""
         return f"{self.hz} Hz {'with' if self.gps else 'without'} GPS"
 
 

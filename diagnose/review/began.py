@@ -156,6 +156,7 @@ class Onset:
 
 
 def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], told: Sequence[str]) -> tuple[Onset, ...]:  # fmt: skip
+    """When each failure of the leading set began and first showed."""
     if not causes or not causes[0].failures:
         return ()
     network = engine.network

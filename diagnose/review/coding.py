@@ -3,6 +3,8 @@
 A snapshot is about a minute of one maneuver; the first seconds of a maneuver belong to none, because
 dials still move from the change, and a snapshot never straddles a detected change. What the recording
 does not tell is left out, not filled in.
+
+Arrays (second,).
 """
 
 from __future__ import annotations

@@ -124,6 +124,7 @@ def off_the_edge(values: Array, usual: float, limits: ReviewLimits) -> Callable[
 
 
 def from_start(part: Array | None) -> Array | None:
+    """A difference from its first value on; (second,). None stays None."""
     return None if part is None else part - part[0]
 
 
@@ -155,6 +156,8 @@ def _beyond_doubt(window: Window, facet: Facet, left: Array, shown: Array | None
 
 
 def lamp(values: Array) -> Callable[[Window, Facet], Said | None]:
+    """How a lamp is read from its channel: lit or out by its mean at the end of a window. ``values`` (second,), 0 to 1."""
+
     def read(window: Window, facet: Facet) -> Said | None:
         part = cut(values, window)
         if part is None:
@@ -425,6 +428,7 @@ def shows_discharge(recording: Recording, limits: ReviewLimits) -> bool:
 def electrical(
     recording: Recording, limits: ReviewLimits
 ) -> dict[str, Callable[[Window, Facet], Said | None]]:
+    """How voltmeter, ammeter and low-voltage light are read from the channels of a recording."""
     ch = recording.channels
     made: dict[str, Callable[[Window, Facet], Said | None]] = {}
     if "volts" in ch:

@@ -2,6 +2,8 @@
 
 The detector is a two-sided cumulative sum (Page's test) on means over blocks of some seconds, in
 standard deviations: it adds what exceeds half the change it is tuned to and alarms at a level.
+
+Arrays (second,).
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Places in time: maneuvers of a recording, snapshots that straddle none, and a channel read in one of them."""
+"""Places in time: maneuvers of a recording, snapshots that straddle none, and a channel read in one of them.
+
+Arrays (second,).
+"""
 
 from __future__ import annotations
 

@@ -129,6 +129,7 @@ class Few:
 
     @classmethod
     def of(cls, network: Network, *explanations: Explanation) -> Few:
+        """A small network of the failures that these explanations name, and of those that they hasten."""
         chosen = {name for explanation in explanations for name in explanation}
         failures = tuple(f for f in network.failures if f.id in chosen or chosen & set(f.hastened_by))
         largest = max(len(explanation) for explanation in explanations)

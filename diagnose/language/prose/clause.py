@@ -22,6 +22,7 @@ class Clause(Accounting):
     """Reads the gauges, behaviors, maneuvers, switches and numbers of one clause, left to right."""
 
     def read(self) -> None:
+        """Read the whole clause; what it says is kept in ``pieces``."""
         spans = self.spans
         self._switches()
         if (

@@ -12,6 +12,7 @@ from diagnose.model import Reading
 
 
 def value_facet(kb: KnowledgeBase, gauge: str) -> str:
+    """The facet that holds what a gauge reads; "" if it has none."""
     return next((f.id for f in kb.gauges[gauge].facets if f.id == "value"), "")
 
 
@@ -39,6 +40,7 @@ def changed(kb: KnowledgeBase, gauge: str, change: float) -> str:
 
 
 def has_reading(kb: KnowledgeBase, gauge: str, facet: str, reading: str) -> bool:
+    """Whether a facet of a gauge has this reading."""
     return any(f.id == facet and any(r.id == reading for r in f.readings) for f in kb.gauges[gauge].facets)
 
 
@@ -278,6 +280,7 @@ class Counting(Flying):
         return low <= (span.number or 0.0) <= high
 
     def at_number_alone(self) -> bool:
+        """Whether the clause holds a number and nothing else that says anything."""
         return all(glue(span, GLUE | {"hedge"}) or span.number is not None for span in self.spans)
 
     def _way(self, at: int) -> float:

@@ -78,13 +78,16 @@ class Span:
 
     @property
     def kinds(self) -> set[str]:
+        """The kinds of all its senses."""
         return {sense.kind for sense in self.senses}
 
     def sense(self, kind: str) -> Sense | None:
+        """Its first sense of a kind; None if it has none."""
         return next((sense for sense in self.senses if sense.kind == kind), None)
 
     @property
     def text(self) -> str:
+        """Its words as typed."""
         return " ".join(self.words)
 
 
@@ -128,6 +131,7 @@ class State:
 
 
 def names(span: Span) -> bool:
+    """Whether a span names a gauge, or gauges."""
     return bool(span.kinds & {"gauge", "gauges"})
 
 
@@ -137,6 +141,7 @@ def glue(span: Span, passing: frozenset[str] | set[str]) -> bool:
 
 
 def determined(spans: list[Span], at: int) -> bool:
+    """Whether a determiner stands within three spans before."""
     return any("determiner" in span.kinds for span in spans[max(0, at - 3) : at])
 
 
@@ -146,11 +151,13 @@ def content(spans: list[Span]) -> bool:
 
 
 def any_of(words: Words, texts: Iterable[str]) -> bool:
+    """Whether one of these texts is among the words."""
     joined = f" {' '.join(words)} "
     return any(f" {text} " in joined for text in texts)
 
 
 def place(said: Words, phrase: Words) -> int | None:
+    """Where a phrase begins among the words; None if it is not there."""
     return next(
         (at for at in range(len(said) - len(phrase) + 1) if said[at : at + len(phrase)] == phrase), None
     )

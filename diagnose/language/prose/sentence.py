@@ -48,6 +48,7 @@ class SentenceReader(Divided):
     # ------------------------------------------------------------------ from text to clauses
 
     def read(self) -> SentenceRead:
+        """Read the sentence: its pieces, corrections of typing errors, and what was not used."""
         typed, slips = corrected(tokens(self.text), self.known)
         words: Sequence[Token] = typed
         if asked := self._question(words):

@@ -171,6 +171,7 @@ def _degree_of(
 
 
 def switches_over_time(network: Network, scenario: ScenarioRecord, samples: int) -> dict[str, np.ndarray]:
+    """Position of each switch at each second; arrays (time,) of text."""
     positions = network.switch_positions(scenario.switches)
     found: dict[str, np.ndarray] = {}
     for name, first in positions.items():
@@ -195,6 +196,7 @@ class Systems:
 def systems_over_time(
     network: Network, scenario: ScenarioRecord, switches: Mapping[str, np.ndarray], sizes: Sizes, samples: int
 ) -> Systems:
+    """Degrees and states of parts and sources over time; arrays (time,)."""
     kb = network.kb
     degrees: dict[str, Array] = {}
     part_degrees: dict[str, Array] = {part: np.zeros(samples) for part in network.parts}
@@ -249,6 +251,7 @@ def _parts_behind(network: Network, source: str) -> frozenset[str]:
 def source_degrees_over_time(
     network: Network, conditions: Mapping[str, np.ndarray], systems: Systems
 ) -> dict[str, Array]:
+    """How far each source has failed over time, 0 to 1; arrays (time,)."""
     degrees = dict(systems.part_degrees)
     for source in network.sources:
         behind = [systems.part_degrees[part] for part in _parts_behind(network, source)]
@@ -262,7 +265,7 @@ def source_degrees_over_time(
 def battery_states(
     network: Network, given: Mapping[str, Index], power: np.ndarray, sizes: Sizes
 ) -> tuple[tuple[Array, Array], Index]:
-    """Current out of the battery and the share of it that is used up (1, time), and the memory's state from that."""
+    """Current out of the battery and the share of it that is used up, shape (1, time), and the memory's state."""
     alternator = np.array(network.states["alternator"])[given["alternator"]]
     battery = battery_over_time(alternator, power[None], sizes.draws)
     # charged, sagging, flat

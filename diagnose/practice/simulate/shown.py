@@ -1,4 +1,7 @@
-"""What the gauges of a flown scenario show: for pictures by name, for readings by channel."""
+"""What the gauges of a flown scenario show: for pictures by name, for readings by channel.
+
+Histories are arrays (time,), a value a second.
+"""
 
 from __future__ import annotations
 

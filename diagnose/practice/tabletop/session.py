@@ -89,7 +89,7 @@ def start(simulation: Simulation, teams: Sequence[str] = ("team",)) -> Table:
 
 
 def advance(table: Table, seconds: float) -> Table:
-    """Let time go on, to the end of the flight at most."""
+    """Let time go on, to the end of the flight at most. Raises CaseError for a time below zero."""
     if not seconds >= 0.0:
         raise CaseError("time cannot go back", mend="go 60")
     return replace(table, minutes=min(table.minutes + min_from_s(seconds), table.end))

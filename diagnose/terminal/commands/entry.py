@@ -86,7 +86,7 @@ _UNITS = {"s": 1.0 / 60.0, "h": 60.0, "m": 1.0, "": 1.0}
 
 
 def when_flown(desk: Desk, text: str, old: SnapshotRecord | None) -> SnapshotRecord | None:
-    """Read "climb for 2 after 10" into a snapshot: a new one, or an old one changed; None without words."""
+    """Read "climb for 2 after 10" into a snapshot: a new one, or an old one changed; None without words. Raises CaseError."""
     times = {word: float(n) * _UNITS[unit[:1]] for word, n, unit in _MINUTES.findall(text.lower())}
     words = _MINUTES.sub("", text.lower())
     if not plain(words) and not (old and times):

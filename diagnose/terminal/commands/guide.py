@@ -288,6 +288,7 @@ def hear_scene(desk: Desk, text: str) -> tuple[Desk, str] | None:
     """Take a sentence that says what was flown or what the day was like; None if it does not.
 
     Before the first snapshot a sentence about gauges alone is held until the pilot has said what was flown.
+    Raises TellsMore for a sentence that tells of two moments, or of which only a part is understood.
     """
     kb, panel = desk.kb, desk.kb.panel(desk.case.panel)
     scene = scene_words(text, kb)
