@@ -6,16 +6,20 @@ import json
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from functools import cache
 
 import msgspec
 import numpy as np
 import pytest
 
+from diagnose.model.case import Pause
+from diagnose.practice.known import follow
 from diagnose.practice.simulate import state_at
-from diagnose.practice.tabletop import advance, call, look, read_session, score, start
+from diagnose.practice.tabletop import advance, as_decided, call, look, read_session, score, start
+from diagnose.render.pages.branches import Branches, first_moves, moved
 from diagnose.render.pages.papers import seen_gauges
-from diagnose.render.pages.player import play_data, player_page
-from diagnose.render.pictures import panel_svg
+from diagnose.render.pages.player import deck_data, play_data, player_page, tracks_of
+from diagnose.render.pictures import panel_svg, reading_words, shown_dials
 from tests.small import shipped
 from tests.test_scenario import NAMES, engine, flown
 
@@ -51,7 +55,7 @@ def standing(track, second):
 @pytest.mark.parametrize("name", ["clear_morning", "night_return", "two_of_everything"])
 def test_tracks_put_every_part_where_the_still_picture_has_it(name):
     simulation, _ = flown(name)
-    tracks = play_data(simulation, ("team",))["tracks"]
+    tracks = deck_data(simulation, answers=False)["tracks"]
     gauges = simulation.network.panel.gauges
     for second in range(0, simulation.samples, 97):
         root = ET.fromstring(panel_svg(state_at(simulation, second), shipped().dials, gauges))
@@ -74,7 +78,7 @@ def test_tracks_put_every_part_where_the_still_picture_has_it(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_hands_never_jump_by_half_a_turn(name):
-    tracks = play_data(flown(name)[0], ("team",))["tracks"]
+    tracks = deck_data(flown(name)[0], answers=False)["tracks"]
     for track in tracks.values():
         if track["how"] in ("rotate", "horizon"):
             assert np.abs(np.diff(track["values"])).max() <= 180.0
@@ -83,11 +87,19 @@ def test_hands_never_jump_by_half_a_turn(name):
 # ------------------------------------------------------------------ in a browser
 
 
+@cache
+def written(name="clear_morning", title=""):
+    """The page of a scenario, made once."""
+    simulation, _ = flown(name)
+    if title:
+        simulation = replace(simulation, scenario=msgspec.structs.replace(simulation.scenario, title=title))
+    return player_page(simulation, ("red", "blue"))
+
+
 @pytest.fixture
 def page(browser, tmp_path):
-    simulation, _ = flown("clear_morning")
     path = tmp_path / "play.html"
-    path.write_text(player_page(simulation, ("red", "blue")))
+    path.write_text(written(), encoding="utf-8")
     # Playwright waits by evaluating text, which the page's own policy forbids
     tab = browser.new_page(accept_downloads=True, bypass_csp=True)
     faults = []
@@ -141,28 +153,41 @@ def test_the_picture_is_that_of_the_physics_and_calls_are_heard(page):
     assert page.inner_text("#said") == "5:00 Karelund Approach: say your heading"
 
 
+def use(tab, gauge, how):
+    """Press a dial and say how it is used."""
+    tab.locator(f'#panel [data-covers="{gauge}"], #panel .dial[data-gauge="{gauge}"] >> visible=true').first.click()
+    tab.click(f'[data-use="{how}"]')
+
+
 def test_its_record_scores_as_the_terminals(page, tmp_path):
-    simulation, followed = flown("clear_morning")
+    simulation, _ = flown("clear_morning")
     for _ in range(130):
         page.keyboard.press("ArrowRight")
-    page.select_option("#kind", "suspect")
-    page.select_option("#failure", ["pump_sheared"])
-    page.fill("#sure", "60")
-    page.click("#call")
-    page.evaluate("document.activeElement.blur()")
-    page.keyboard.press("2")
+    page.click('[data-sheet="suspect"]')
+    page.click('[data-system="vacuum"]')
+    page.click("#some")
+    page.click('[data-sheet="suspect"]')
+    page.fill("#find", "shear")
+    page.check('#causes input[value="pump_sheared"]')
+    page.click("#record")
+    use(page, "attitude", "cover")
     assert page.is_hidden('.dial[data-gauge="attitude"]')
     assert page.locator('.cover[data-covers="attitude"]').count() == 1
+    use(page, "heading", "doubt")
+    page.click('[data-sheet="look"]')
     page.select_option("#look", "atc_height")
     page.click("#look-now")
     assert page.is_visible('[data-aside="atc_height"]')
     assert page.locator('[data-aside="atc_height"] svg').bounding_box()["height"] > 50
+    page.click("#close")
     page.select_option("#team", "blue")
     assert page.is_visible('.dial[data-gauge="attitude"]')
-    page.select_option("#kind", "decide")
+    page.click('[data-sheet="decide"]')
     page.fill("#words", "back to Karelund")
-    page.click("#call")
-    assert page.locator("#calls tbody tr").count() == 3
+    page.click("#record")
+    page.click('[data-sheet="decide"]')
+    page.click('[data-switch="alternate_static on"]')
+    assert page.locator("#calls tbody tr").count() == 6
     page.evaluate("document.activeElement.blur()")
     for _ in range(50):
         page.keyboard.press("ArrowRight")
@@ -173,36 +198,232 @@ def test_its_record_scores_as_the_terminals(page, tmp_path):
     record = read_session(path, simulation.scenario)
 
     terminal = advance(start(simulation, ("red", "blue")), 130)
+    terminal = call(terminal, "red", "suspect", ("vacuum",), 0.6)
     terminal = call(terminal, "red", "suspect", ("pump_sheared",), 0.6)
     terminal = call(terminal, "red", "cover", ("attitude",))
+    terminal = call(terminal, "red", "doubt", ("heading",))
     terminal = look(terminal, "red", "atc_height")
-    terminal = advance(call(terminal, "blue", "decide", ("back to Karelund",)), 50)
+    terminal = call(terminal, "blue", "decide", ("back to Karelund",))
+    terminal = advance(call(terminal, "blue", "decide", ("alternate static source on",)), 50)
     assert record == terminal.record
     reasoner = engine("single_pump")
-    assert score(simulation, reasoner, followed, record) == score(
-        simulation, reasoner, followed, terminal.record
-    )
+    decided = as_decided(simulation, record.calls)
+    assert decided.switches["alternate_static"][150] == "on"
+    assert decided.switches["alternate_static"][149] == "off"
+    known = follow(decided, reasoner)
+    assert score(decided, reasoner, known, record) == score(terminal.simulation, reasoner, known, terminal.record)
+    # the dials of the page stand as in the flight with the switch moved
+    root = ET.fromstring(panel_svg(state_at(decided, 185), shipped().dials, seen_gauges(decided)))
+    for name in ("altimeter-hand2", "airspeed-hand0", "vertical_speed-hand0"):
+        drawn = next(e for e in root.iter() if e.get("data-part") == name).get("transform")
+        there = page.get_attribute(f'[data-part="{name}"]', "transform")
+        pair = [float(re.search(r"-?[\d.]+", text).group()) for text in (drawn, there)]
+        assert (pair[0] - pair[1] + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=0.2), name
 
 
-def test_a_click_covers_and_uncovers_and_calls_can_be_taken_back(page):
-    page.locator('.dial[data-gauge="heading"]').first.click()
+def test_a_dial_is_pressed_to_cover_doubt_or_trust_it_and_calls_can_be_taken_back(page):
+    use(page, "heading", "cover")
     assert page.is_hidden('.dial[data-gauge="heading"]')
-    page.locator('.cover[data-covers="heading"]').click()
+    assert "covered" in page.get_attribute('.plumbing [data-gauges~="heading"]', "class")
+    use(page, "heading", "trust")
     assert page.is_visible('.dial[data-gauge="heading"]')
     page.click("#undo")
     assert page.is_hidden('.dial[data-gauge="heading"]')
-    page.keyboard.press("Escape")
-    assert page.locator("#calls tbody tr").count() == 1
+    use(page, "attitude", "doubt")
+    assert "doubted" in page.get_attribute('.dial[data-gauge="attitude"]', "class")
+    assert [row.split("\t")[-1] for row in page.locator("#calls tbody tr").all_inner_texts()] == [
+        "covers heading indicator", "doubts attitude indicator",
+    ]  # fmt: skip
+
+
+def test_the_whole_session_goes_by_keys_alone(strict):
+    keys = strict.keyboard
+    for _ in range(5):
+        keys.press("ArrowRight")
+    keys.press("2")
+    assert strict.evaluate("document.activeElement.dataset.use") == "cover"
+    keys.press("d")
+    # the focus goes back to the dial, and Enter on it opens the same again
+    assert strict.evaluate("document.activeElement.dataset.gauge") == "attitude"
+    keys.press("Enter")
+    keys.press("Escape")
+    keys.press("s")
+    for _ in range(3):
+        if strict.evaluate("document.activeElement.dataset.system") == "vacuum":
+            break
+        keys.press("Tab")
+    keys.press("Enter")
+    keys.press("Tab")
+    while strict.evaluate("document.activeElement.id") != "some":
+        keys.press("Shift+Tab") if strict.evaluate("document.activeElement.id") == "find" else keys.press("Tab")
+    keys.press("Enter")
+    assert strict.evaluate("document.activeElement.dataset.sheet") == "suspect"
+    keys.press("Escape")
+    keys.press("d")
+    while strict.evaluate("document.activeElement.id") != "words":
+        keys.press("Tab")
+    keys.type("land at Karelund")
+    keys.press("Enter")
+    assert [row.split("\t")[-1] for row in strict.locator("#calls tbody tr").all_inner_texts()] == [
+        "doubts attitude indicator", "suspects the vacuum system (60 %)", "decides land at Karelund",
+    ]  # fmt: skip
+
+
+def test_a_switch_is_decided_by_its_button_and_not_in_words(strict):
+    strict.click('[data-sheet="decide"]')
+    strict.fill("#words", "put the Pitot Heat on")
+    strict.click("#record")
+    assert "buttons" in strict.inner_text("#fault")
+    assert strict.locator("#calls tbody tr").count() == 0
+    strict.click('[data-switch="alternate_static on"]')
+    assert strict.inner_text("#said") == "0:00 alternate static source on"
+    strict.click('[data-sheet="decide"]')
+    assert strict.is_disabled('[data-switch="alternate_static off"]')
+
+
+def test_causes_are_found_by_system_and_by_words(strict):
+    strict.click('[data-sheet="isolate"]')
+    every = strict.locator("#causes label:visible").count()
+    strict.click('[data-system="static"]')
+    network = flown("clear_morning")[0].network
+    assert strict.locator("#causes label:visible").count() == sum(f.system.value == "static" for f in network.failures)
+    strict.fill("#find", "ice static")
+    assert 1 <= strict.locator("#causes label:visible").count() < every
+    strict.fill("#find", "no such thing")
+    assert strict.is_visible("#none-found")
+
+
+def test_what_failed_is_shown_only_when_the_flight_is_over_and_ends_the_calls(strict):
+    assert strict.locator("#marks .fails").count() == 0
+    assert strict.is_hidden("#end-box")
+    strict.evaluate("deck.to(600)")
+    strict.click("#reveal")
+    simulation, _ = flown("clear_morning")
+    assert strict.locator("#marks .fails:visible").count() == len(simulation.scenario.failure)
+    assert strict.inner_text("#failed") == f"1:45 FAILS: {shipped().failures['pump_sheared'].name} (sudden)"
+    assert strict.is_disabled('[data-sheet="suspect"]')
+    strict.reload()
+    assert strict.is_disabled('[data-sheet="suspect"]')
+    assert strict.locator("#marks .fails:visible").count() == 1
+
+
+def test_radio_calls_stand_on_the_bar_once_they_were_heard(strict):
+    assert strict.locator("#marks .radio:visible").count() == 0
+    strict.evaluate("deck.to(420)")
+    assert strict.locator("#marks .radio:visible").count() == 1
+    strict.evaluate("deck.to(60)")
+    strict.click("#marks .radio")
+    assert shown_seconds(strict) == 300
+    strict.focus("#scrub")
+    strict.keyboard.press("ArrowLeft")
+    assert shown_seconds(strict) == 299
+
+
+def test_the_instructors_stop_holds_the_flight_until_it_is_gone_through(browser, tmp_path):
+    simulation, _ = flown("clear_morning")
+    stop = (Pause(at_minutes=2.0, asks="What shares a line with the horizon?"),)
+    simulation = replace(simulation, scenario=msgspec.structs.replace(simulation.scenario, pause=stop))
+    path = tmp_path / "play.html"
+    path.write_text(player_page(simulation), encoding="utf-8")
+    tab = browser.new_page()
+    tab.goto(path.as_uri())
+    tab.evaluate("deck.to(400)")
+    assert shown_seconds(tab) == 120
+    assert tab.inner_text("#asked") == "What shares a line with the horizon?"
+    tab.reload()
+    assert tab.is_visible("#asked-box")
+    tab.keyboard.press("ArrowRight")
+    assert tab.is_hidden("#asked-box")
+    assert shown_seconds(tab) == 121
+    tab.evaluate("deck.to(400)")
+    assert shown_seconds(tab) == 400
+    tab.close()
+
+
+READ = "Object.fromEntries([...document.querySelectorAll('#six [data-gauge][tabindex], #more > svg [data-gauge][tabindex]')].map((d) => [d.dataset.gauge, d.getAttribute('aria-label')]))"
+
+
+@pytest.mark.parametrize("name", ["clear_morning", "night_return"])
+def test_every_dial_has_its_reading_in_words_as_python_says_it(browser, tmp_path, name):
+    simulation, _ = flown(name)
+    path = tmp_path / "play.html"
+    path.write_text(written(name), encoding="utf-8")
+    tab = browser.new_page()
+    tab.goto(path.as_uri())
+    kb = shipped()
+    for second in (0, 131, 305, 440):
+        tab.evaluate(f"deck.to({second})")
+        told = tab.evaluate(READ)
+        state = state_at(simulation, second)
+        assert len(told) >= 10
+        for dial in shown_dials(kb.dials, seen_gauges(simulation)):
+            said, _, reading = told[dial.id].partition(": ")
+            assert said == kb.gauges[dial.id].name
+            here = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", reading)]
+            there = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", reading_words(dial, state).split(", set")[0])]
+            assert len(here) == len(there), (dial.id, reading, reading_words(dial, state))
+            for one, other in zip(here, there, strict=True):
+                # angles are kept to a tenth of a degree
+                assert one == pytest.approx(other, abs=10.0 if dial.unit.endswith(("ft", "fpm")) else 1.0), dial.id
+    tab.close()
+
+
+@pytest.mark.parametrize("name", ["after_the_wash", "freezing_level"])
+def test_branches_are_the_flights_with_the_switch_moved(name):
+    simulation, _ = flown(name)
+    gauges = simulation.network.panel.gauges
+    tracks = tracks_of(simulation, gauges)
+    # one move each: all pairs take long and are made the same way
+    branches = _singles(simulation, gauges, tracks)
+    assert branches
+    seen = 0
+    for place in range(0, len(branches), 3):
+        (move,) = branches[place]["moves"]
+        truth = tracks_of(moved(simulation, [tuple(move)]), gauges)
+        for part, track in truth.items():
+            if "changes" in track:
+                entry = branches[place]["parts"].get(part, tracks[part]["changes"])
+                for second in range(simulation.samples):
+                    assert said_at(entry, second) == said_at(track["changes"], second)
+                continue
+            kept = resolved(branches, tracks, place + 1, part)
+            apart = (np.array(kept) - np.array(track["values"]) + 180.0) % 360.0 - 180.0
+            seen += part in branches[place]["parts"]
+            # pointers may lead from flight to flight, each within what nobody sees
+            assert np.abs(apart).max() <= 0.6, (move, part)
+    assert seen
+
+
+def _singles(simulation, gauges, tracks):
+    held = Branches(simulation, gauges, tracks)
+    step = round(simulation.sizes("table.step_s"))
+    for (switch, to, second), in first_moves(simulation):
+        held.add(((switch, to, second),), [((switch, to, second - step),)])
+    return held.kept
+
+
+def said_at(changes, second):
+    return [value for at, value in changes if at <= second][-1]
+
+
+def resolved(branches, tracks, place, part):
+    """A branch's track, as the script puts it together."""
+    runs = branches[place - 1]["parts"].get(part) if place else None
+    if runs is None:
+        return tracks[part]["values"]
+    values = []
+    for run, (first, source) in enumerate(runs):
+        end = runs[run + 1][0] if run + 1 < len(runs) else len(tracks[part]["values"])
+        values += resolved(branches, tracks, source, part)[first:end] if isinstance(source, int) else source[0]
+    return values
 
 
 @pytest.fixture
 def strict(browser, tmp_path):
     """The page under its own policy, with a title that would end a script or begin a comment."""
-    simulation, _ = flown("clear_morning")
     title = "A </script><script>alert(1)</script> <!--<script> title & more"
-    simulation = replace(simulation, scenario=msgspec.structs.replace(simulation.scenario, title=title))
     path = tmp_path / "play.html"
-    path.write_text(player_page(simulation, ("red", "blue")), encoding="utf-8")
+    path.write_text(written(title=title), encoding="utf-8")
     tab = browser.new_page()
     told, asked = [], []
     tab.on("pageerror", lambda error: told.append(str(error)))
@@ -220,7 +441,6 @@ def strict(browser, tmp_path):
 def test_a_title_that_looks_like_a_script_harms_nothing_and_nothing_is_fetched(strict):
     strict.keyboard.press("ArrowRight")
     assert strict.inner_text("#clock") == "0:01"
-    strict.click("summary >> nth=0")
     assert strict.is_visible("svg.plumbing")
     strict.click("#step")
     assert shown_seconds(strict) == 2
@@ -231,7 +451,7 @@ def test_who_goes_back_in_time_does_not_call_earlier(strict):
         strict.keyboard.press("ArrowRight")
     for _ in range(2):
         strict.keyboard.press("ArrowLeft")
-    strict.keyboard.press("2")
+    use(strict, "attitude", "cover")
     assert strict.inner_text("#clock") == "0:10"
     assert strict.inner_text("#calls tbody tr td >> nth=0") == "0:30"
 
@@ -239,9 +459,16 @@ def test_who_goes_back_in_time_does_not_call_earlier(strict):
 def test_a_reload_keeps_calls_and_place(strict):
     for _ in range(12):
         strict.keyboard.press("ArrowRight")
-    strict.keyboard.press("2")
+    use(strict, "attitude", "cover")
     strict.select_option("#team", "blue")
+    strict.select_option("#speed", "5")
+    strict.click('[data-sheet="suspect"]')
+    strict.fill("#find", "pump")
+    strict.check('#causes input[value="pump_sheared"]')
     strict.reload()
+    assert strict.input_value("#find") == "pump"
+    assert strict.is_checked('#causes input[value="pump_sheared"]')
+    assert strict.input_value("#speed") == "5"
     assert strict.inner_text("#clock") == "0:12"
     assert strict.locator("#calls tbody tr").count() == 1
     assert strict.input_value("#team") == "blue"
@@ -283,8 +510,9 @@ def test_nothing_is_read_out_each_second(strict):
 def test_what_is_pressed_is_large_enough_and_texts_stand_out(strict, width, scheme):
     strict.set_viewport_size({"width": width, "height": 844})
     strict.emulate_media(color_scheme=scheme)
+    strict.click('[data-sheet="suspect"]')
     boxes = strict.eval_on_selector_all(
-        "button, select, input, summary",
+        "button, select, input:not([type=checkbox]), .cause, summary",
         "all => all.filter((e) => e.offsetParent).map((e) => [e.id, e.getBoundingClientRect().width, e.getBoundingClientRect().height])",
     )
     assert len(boxes) > 8
@@ -318,7 +546,7 @@ def test_a_telephone_needs_no_scrolling_to_the_side_and_paper_shows_no_buttons(p
     assert page.locator('#panel .dial[data-gauge="airspeed"]').bounding_box()["width"] > 110
     page.emulate_media(media="print")
     assert page.is_hidden("#play")
-    assert page.is_hidden("#form")
+    assert page.is_hidden("#calling [data-sheet]")
     assert page.is_visible("#calls")
 
 
@@ -362,7 +590,7 @@ def test_a_needle_does_not_swing_over_its_peg(strict):
 
 def test_the_pegs_are_those_of_the_scale():
     simulation, _ = flown("clear_morning")
-    tracks = play_data(simulation, ("team",))["tracks"]
+    tracks = deck_data(simulation, answers=False)["tracks"]
     dials = shipped().dials
     assert tracks["airspeed-hand0"]["stops"] == [
         dials["airspeed"].hands[0].points[0][1],

@@ -10,15 +10,21 @@ import subprocess
 import sys
 from dataclasses import replace
 
+import msgspec
+import numpy as np
 import pytest
 
 from diagnose.cli import main
-from diagnose.model.case import Call, SessionRecord, scenario_mark
+from diagnose.model import Grade
+from diagnose.model.case import Call, Pause, SessionRecord, scenario_mark
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.practice.scenarios import load_scenario
+from diagnose.practice.known import misleading
+from diagnose.practice.scenarios import load_scenario, save_scenario
+from diagnose.practice.simulate import state_at
 from diagnose.practice.tabletop import (
     Forecast,
     advance,
+    as_decided,
     call,
     look,
     read_session,
@@ -27,10 +33,11 @@ from diagnose.practice.tabletop import (
     write_session,
 )
 from diagnose.render.pages.chart import chart
-from diagnose.render.pages.debrief import _after, debrief_page, debrief_text
+from diagnose.render.pages.debrief import _after, debrief_page, debrief_text, still_used_rows
 from diagnose.render.pages.papers import handout, instructor_copy
 from diagnose.render.pages.timeline import clock
 from diagnose.terminal.tabletop import Desk, run
+from tests import console
 from tests.small import shipped
 from tests.test_scenario import NAMES, engine, flown
 
@@ -137,7 +144,7 @@ def test_calls_are_recorded_with_team_and_time():
         ("red", "tell_atc", ("no-gyro vectors",), 1.0),
         ("red", "decide", ("back to Karelund",), 1.0),
         ("blue", "isolate", (), 1.0),
-        ("blue", "uncover", ("heading",), 1.0),
+        ("blue", "trust", ("heading",), 1.0),
     ]
     assert desk.table.calls[0].minutes == pytest.approx(130 / 60, abs=1e-3)
 
@@ -400,8 +407,8 @@ def test_the_debrief_shows_one_picture_and_all_calls(tmp_path, capsys):
         "green_arc", said(4.0, "suspect", "vacuum_light_lit", sure=0.8), said(5.2, "cover", "attitude")
     )
     page = debrief_page(simulation, followed, record, [result])
-    # what could be known over time, the plumbing, and the panel with its ghosts
-    assert page.count("<svg") == 3
+    # what could be known over time, the plumbing, the panel with its ghosts, and the two halves that fly it again
+    assert page.count("<svg") == 5
     for text in (
         "suspects low-vacuum switch stuck",
         "covers attitude indicator",
@@ -475,3 +482,131 @@ def test_a_window_that_is_closed_loses_no_call(tmp_path):
     run(Desk(table=start(simulation, ("team",))), Lines(), lambda text: None, path, prompts.append)
     assert seen == [0, 1, 2]
     assert prompts == ["0:00> ", "2:10> ", "2:10> ", "2:10> "]
+
+
+# ------------------------------------------------------------------ decisions that change the flight
+
+
+def test_a_decision_about_a_switch_changes_the_flight_and_undo_takes_it_back():
+    said, desk = lead(["go 90", "decide alternate static on", "go 60"], name="after_the_wash")
+    assert "1:30  alternate static source on" in said
+    stands = desk.table.simulation.switches["alternate_static"]
+    assert (stands[89], stands[90]) == ("off", "on")
+    planned, _ = flown("after_the_wash")
+    there, before = (state_at(one, 149)["altitude_ft"] for one in (desk.table.simulation, planned))
+    # the ports are taped: only the alternate source lets the altimeter follow the climb
+    assert there - before > 150.0
+    assert planned.course.height_ft[149] == pytest.approx(there, abs=120.0)
+    _, back = lead(["go 90", "decide alternate static on", "undo"], name="after_the_wash")
+    assert back.table.simulation is planned
+
+
+def test_pitot_heat_that_is_decided_cures_the_ice():
+    _, desk = lead(["go 150", "decide to turn pitot heat on", "go 200"], name="freezing_level")
+    planned, _ = flown("freezing_level")
+    off = [abs(state_at(one, 340)["airspeed_kt"] - one.course.airspeed_kt[340]) for one in (desk.table.simulation, planned)]
+    assert desk.table.simulation.switches["pitot_heat"][151] == "on"
+    assert off[0] <= off[1]
+
+
+@pytest.mark.parametrize("words", ["land at Karelund", "leave the ice", "no-gyro vectors, then land", "heat"])
+def test_other_decisions_move_no_switch(words):
+    after = call(advance(table("after_the_wash"), 60), "team", "decide", (words,))
+    assert after.simulation is table("after_the_wash").simulation
+
+
+def test_the_record_of_a_decision_flies_the_same_flight_again():
+    simulation, _ = flown("after_the_wash")
+    held = call(advance(start(simulation), 100), "team", "decide", ("alternate static on",))
+    again = as_decided(simulation, held.record.calls)
+    # a call between two steps of the clock moves the switch at the next one
+    assert [again.switches["alternate_static"][s] for s in (119, 120)] == ["off", "on"]
+    assert state_at(again, 200) == state_at(held.simulation, 200)
+    assert held.record.mark == start(simulation).record.mark
+
+
+def test_a_debrief_needs_the_record_alone(tmp_path):
+    simulation, _ = flown("clear_morning")
+    record = tmp_path / "monday.json"
+    record.write_text(write_session(advance(start(simulation), 300).record))
+    done = console.run("debrief", str(record))
+    assert done.returncode == 0, done.stderr
+    assert "Debrief: A clear morning over Karelund" in done.stdout
+    other = msgspec.structs.replace(simulation.scenario, seed=99)
+    record.write_text(write_session(msgspec.structs.replace(start(simulation).record, mark=scenario_mark(other))))
+    missing = console.run("debrief", str(record))
+    assert missing.returncode != 0
+    assert "name the scenario's file as well" in " ".join((missing.stdout + missing.stderr).split())
+    save_scenario(other, tmp_path / "own.toml")
+    assert console.run("debrief", str(record)).returncode == 0
+
+
+# ------------------------------------------------------------------ doubt, systems, stops
+
+
+def test_doubt_costs_what_the_grade_to_verify_costs():
+    simulation, followed = flown("clear_morning")
+    kb = shipped()
+    verify = next(cost for cost in kb.grade_costs.values() if cost.grade is Grade.VERIFY)
+    costs = {}
+    for kind in ("cover", "doubt", "trust"):
+        held = call(advance(start(simulation), 1), "team", kind, ("attitude",))
+        (costs[kind],) = score(simulation, engine("single_pump"), followed, advance(held, 600).record)
+    begun = costs["trust"].wrong_trust
+    # nothing but the attitude indicator's grade differs, and it weighs the same in each of its minutes
+    share = verify.if_misleading / next(c for c in kb.grade_costs.values() if c.grade is Grade.USE).if_misleading
+    heading = begun - costs["cover"].wrong_trust
+    assert begun - costs["doubt"].wrong_trust == pytest.approx((1.0 - share) * heading)
+    assert costs["doubt"].still_used["attitude"] == costs["cover"].still_used["attitude"] == 0.0
+    assert costs["trust"].still_used["attitude"] > 1.0
+    assert costs["trust"].wrong_doubt == 0.0 < costs["doubt"].wrong_doubt < costs["cover"].wrong_doubt
+
+
+def test_a_system_can_be_suspected_and_is_true_if_something_of_it_failed():
+    simulation, followed = flown("clear_morning")
+    held = advance(start(simulation), 200)
+    for system in ("vacuum", "static"):
+        held = call(held, "team", "suspect", (system,), 0.7)
+    (scored,) = score(simulation, engine("single_pump"), followed, held.record)
+    vacuum, static = scored.forecasts
+    assert (vacuum.true, static.true) == (True, False)
+    # the system is at least as likely as any one cause in it
+    (cause,) = score(simulation, engine("single_pump"), followed, call(advance(start(simulation), 200), "team", "suspect", ("pump_sheared",), 0.7).record)[0].forecasts
+    assert vacuum.engine >= cause.engine > 0.3
+    assert static.engine < 0.1
+    assert scored.suspected == pytest.approx(held.minutes, abs=0.001)
+    said, _ = lead(["go 60", "suspect vacuum 40", "suspect static system 20"])
+    assert "suspects the vacuum system (40 %)" in said
+    with pytest.raises(UnknownName):
+        call(held, "team", "isolate", ("vacuum",))
+
+
+def test_the_instructors_stop_is_told_and_holds_the_clock():
+    simulation, _ = flown("clear_morning")
+    stops = (Pause(at_minutes=0.25, asks="What shares a line with the horizon?"),)
+    scenario = msgspec.structs.replace(simulation.scenario, pause=stops)
+    assert scenario_mark(scenario) == scenario_mark(simulation.scenario)
+    told: list[str] = []
+    desk = Desk(table=start(replace(simulation, scenario=scenario), ("team",)))
+    desk = run(desk, io.StringIO("next\nquit\n"), told.append)
+    assert desk.table.minutes == 0.25
+    assert "0:15  Stop and ask: What shares a line with the horizon?" in "\n".join(told)
+
+
+def test_the_debrief_says_who_used_what_and_what_to_learn():
+    simulation, followed = flown("clear_morning")
+    held = call(advance(start(simulation, ("red", "blue")), 330), "red", "cover", ("attitude",))
+    record = advance(held, 600).record
+    scores = score(simulation, engine("single_pump"), followed, record)
+    rows = {row[0]: row for row in still_used_rows(simulation, scores, record.minutes)}
+    began = float(np.argmax(misleading(simulation)["attitude"])) / 60.0
+    attitude = rows["attitude indicator"]
+    assert attitude[1] == clock(began)
+    assert attitude[3].startswith("used it for ")
+    assert attitude[3].endswith("covered it at 5:30")
+    assert attitude[4].endswith("never covered or doubted it")
+    page = debrief_page(simulation, followed, record, scores)
+    assert page.count("To learn: ") == 2
+    assert "A perfect reasoner" in page
+    text = debrief_text(simulation, followed, scores)
+    assert text.count("To learn: ") == 2

@@ -347,15 +347,16 @@ def _scenario_page(chosen: argparse.Namespace, kb: KnowledgeBase) -> str:
     from diagnose.practice.known import follow
 
     scenario, simulation, engine = flown(chosen.case, kb)
-    followed = follow(simulation, engine)
     if chosen.session is None:
         from diagnose.render.pages.papers import instructor_copy
 
-        return instructor_copy(simulation, followed, chosen.paper)
-    from diagnose.practice.tabletop import read_session, score
+        return instructor_copy(simulation, follow(simulation, engine), chosen.paper)
+    from diagnose.practice.tabletop import as_decided, read_session, score
     from diagnose.render.pages.debrief import debrief_page
 
     record = read_session(chosen.session, scenario)
+    simulation = as_decided(simulation, record.calls)
+    followed = follow(simulation, engine)
     return debrief_page(
         simulation, followed, record, score(simulation, engine, followed, record), chosen.paper
     )

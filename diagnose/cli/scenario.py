@@ -177,7 +177,8 @@ def add_tabletop(commands: Subparsers, shared: Parser) -> None:
     tabletop.asks_width()
     about = "score a recorded session: who won, and why"
     debrief = command(commands, shared, "debrief", _debrief, about, listed=False)
-    debrief.add_argument("scenario")
+    alone = "may be left out for a shipped scenario, or one in the record's folder"
+    debrief.add_argument("scenario", nargs="?", help=alone)
     debrief.add_argument("record", type=Path, help="the session's record")
     debrief.writes("--html", text="write the debrief as a page")
     debrief.flag("--figures", text="add penalties and scores of confidence")
@@ -208,7 +209,12 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
 
     table = start(simulation, tuple(chosen.team) or ("team",))
     followed = follow(simulation, engine) if chosen.answers else None
-    desk = Desk(table=table, followed=followed, width=text_width(chosen))
+    desk = Desk(
+        table=table,
+        followed=followed,
+        width=text_width(chosen),
+        refollow=lambda table: follow(table.simulation, engine),
+    )
 
     def ask(prompt: str) -> None:
         if sys.stdin.isatty():
@@ -216,10 +222,9 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
 
     def debriefed(table: Table) -> str:
         """The scores so far."""
-        nonlocal followed
-        followed = followed or follow(simulation, engine)
-        scores = score(simulation, engine, followed, table.record)
-        return debrief_text(simulation, followed, scores, text_width(chosen))
+        known = follow(table.simulation, engine)
+        scores = score(table.simulation, engine, known, table.record)
+        return debrief_text(table.simulation, known, scores, text_width(chosen))
 
     run(desk, sys.stdin, lambda text: print(text, flush=True), chosen.record, ask, debriefed)
     return 0
@@ -227,11 +232,13 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
 
 def _debrief(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.practice.known import follow
-    from diagnose.practice.tabletop import read_session, score
+    from diagnose.practice.tabletop import as_decided, read_session, scenario_held, score
     from diagnose.render.pages.debrief import debrief_data, debrief_page, debrief_text
 
-    scenario, simulation, engine = flown(chosen.scenario, load())
+    kb = load()
+    scenario, simulation, engine = flown(chosen.scenario or scenario_held(chosen.record, kb), kb)
     record = read_session(chosen.record, scenario)
+    simulation = as_decided(simulation, record.calls)
     followed = follow(simulation, engine)
     scores = score(simulation, engine, followed, record)
     figures = chosen.figures
@@ -241,6 +248,6 @@ def _debrief(chosen: argparse.Namespace, load: Load) -> int:
         return 0
     return show(
         chosen,
-        lambda: debrief_data(followed, scores),
+        lambda: debrief_data(simulation, followed, scores),
         lambda wide: debrief_text(simulation, followed, scores, wide, figures=figures),
     )

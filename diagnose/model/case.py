@@ -151,6 +151,13 @@ class Inject(Record, frozen=True, kw_only=True):
     says: str
 
 
+class Pause(Record, frozen=True, kw_only=True):
+    """Where the instructor stops the flight to ask something."""
+
+    at_minutes: float
+    asks: str
+
+
 class ScenarioRecord(Record, frozen=True, kw_only=True):
     """A scenario file.
 
@@ -168,6 +175,7 @@ class ScenarioRecord(Record, frozen=True, kw_only=True):
     action: tuple[Action, ...] = ()
     draught: tuple[Draught, ...] = ()
     inject: tuple[Inject, ...] = ()
+    pause: tuple[Pause, ...] = ()
     pilot: Pilot = Pilot()
     context: tuple[str, ...] = ()
     switches: dict[str, str] = msgspec.field(default_factory=dict)
@@ -200,13 +208,15 @@ def leg_starts_min(legs: tuple[Leg, ...]) -> tuple[float, ...]:
 class Call(Record, frozen=True, kw_only=True):
     """What a team said at a time.
 
-    ``what``: failure ids for suspect and isolate (all of them together), one gauge for cover and uncover,
-    free words for the others. ``sure``: the chance that the team gave, 0 to 1.
+    ``what``: failure ids for suspect and isolate (all of them together; suspect takes a system as well), one
+    gauge for cover, doubt and trust, free words for the others; a decision that says how a switch is to stand
+    ("pitot heat on") moves it. ``uncover`` is ``trust`` in older records. ``sure``: the chance that the team
+    gave, 0 to 1.
     """
 
     minutes: float
     team: str
-    kind: Literal["suspect", "isolate", "cover", "uncover", "tell_atc", "decide"]
+    kind: Literal["suspect", "isolate", "cover", "doubt", "trust", "uncover", "tell_atc", "decide"]
     what: tuple[str, ...] = ()
     sure: float = 1.0
 
@@ -240,5 +250,10 @@ class SessionRecord(Record, frozen=True, kw_only=True):
 
 
 def scenario_mark(scenario: ScenarioRecord) -> str:
-    """A fingerprint of a scenario, so that a session is scored against the one that it was held with."""
-    return hashlib.sha256(msgspec.json.encode(scenario)).hexdigest()[:12]
+    """A fingerprint of a scenario, so that a session is scored against the one that it was held with.
+
+    Where the instructor stops to ask changes neither the flight nor the scores, and is not in it.
+    """
+    flown = msgspec.to_builtins(scenario)
+    del flown["pause"]
+    return hashlib.sha256(msgspec.json.encode(flown)).hexdigest()[:12]

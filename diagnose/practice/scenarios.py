@@ -121,7 +121,7 @@ def _time_problems(scenario: ScenarioRecord) -> Iterator[str]:
         yield f"the legs last {end:g} min together; {LONGEST_MIN:g} is the most"
     timed = [
         (kind, number, entry.at_minutes)
-        for kind in ("failure", "action", "draught", "inject")
+        for kind in ("failure", "action", "draught", "inject", "pause")
         for number, entry in enumerate(getattr(scenario, kind), 1)
     ]
     for kind, number, at in timed:

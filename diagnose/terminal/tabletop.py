@@ -17,7 +17,17 @@ from diagnose.model.files import write_whole
 from diagnose.model.units import s_from_min
 from diagnose.practice.known import Followed
 from diagnose.practice.simulate import state_at
-from diagnose.practice.tabletop import Table, advance, call, look, not_understood, write_session
+from diagnose.practice.tabletop import (
+    SYSTEMS,
+    Table,
+    advance,
+    call,
+    look,
+    not_understood,
+    switch_decided,
+    write_session,
+)
+from diagnose.practice.tabletop.session import USING
 from diagnose.render.pages.debrief import call_words
 from diagnose.render.pages.papers import seen_gauges
 from diagnose.render.pages.timeline import clock, events, known_names
@@ -30,10 +40,10 @@ HELP = (
     ("go SECONDS", "that many seconds pass"),
     ("panel", "show the panel now"),
     ("look GAUGE", "look at one gauge, even one out of view; it takes time"),
-    ("suspect FAILURE 60", "they suspect it, 60 % sure (two failures: joined with +)"),
+    ("suspect FAILURE 60", "they suspect it, 60 % sure (two failures: joined with +); 'suspect vacuum 60': a system"),
     ("name FAILURE 90", "they name it; 'name nothing': nothing has failed"),
-    ("cover GAUGE", "they ignore a gauge; 'uncover GAUGE': they use it again"),
-    ("atc WORDS, decide WORDS", "they tell ATC; they decide"),
+    ("cover GAUGE", "they ignore a gauge; 'doubt GAUGE': they check it against others; 'trust GAUGE': they use it again"),
+    ("atc WORDS, decide WORDS", "they tell ATC; they decide ('decide pitot heat on' moves the switch)"),
     ("at 4:00 CALL", "a call that you enter late"),
     ("undo", "undo the last line"),
     ("notes", "what failed and what can be known now (with --answers)"),
@@ -47,7 +57,8 @@ VERBS = {
     "suspect": ("suspect", "suspects", "think", "thinks", "guess"),
     "isolate": ("name", "names", "isolate", "isolates", "call", "calls"),
     "cover": ("cover", "covers", "ignore", "ignores"),
-    "uncover": ("uncover", "uncovers"),
+    "doubt": ("doubt", "doubts", "distrust"),
+    "trust": ("trust", "trusts", "uncover", "uncovers"),
     "tell_atc": ("atc", "tell", "tells"),
     "decide": ("decide", "decides", "decision"),
 }
@@ -68,7 +79,8 @@ class Desk:
     """What the instructor's terminal holds: the table, its past, and how much may be shown.
 
     ``saved``: the table as it was last written; ``own``: files that this session has written. ``score``
-    tells the scores of a table, ``scored`` is the one whose scores were told.
+    tells the scores of a table, ``scored`` is the one whose scores were told; ``refollow`` works out anew what
+    could be known once a decision has changed the flight.
     """
 
     table: Table
@@ -80,6 +92,12 @@ class Desk:
     own: tuple[Path, ...] = ()
     score: Callable[[Table], str] | None = None
     scored: Table | None = None
+    refollow: Callable[[Table], Followed] | None = None
+
+    @property
+    def names(self) -> dict[str, str]:
+        """Names of switches by id."""
+        return {name: switch.name for name, switch in self.table.simulation.network.kb.switches.items()}
 
     def to(self, table: Table) -> Desk:
         """Go on to another state of the table."""
@@ -127,6 +145,9 @@ def _happened(desk: Desk, before: float, after: float) -> Iterator[str]:
         if before < at <= after or (before == 0.0 == at):
             spoken = f"(not to be said) {says}" if says.startswith("FAILS") else f"Say: {says}"
             yield fill(spoken, desk.width, f"{clock(at)}  ", " " * 6)
+    for pause in desk.table.scenario.pause:
+        if before < pause.at_minutes <= after:
+            yield fill(f"Stop and ask: {pause.asks}", desk.width, f"{clock(pause.at_minutes)}  ", " " * 6)
 
 
 def _go(desk: Desk, seconds: float) -> Reply:
@@ -138,9 +159,9 @@ def _go(desk: Desk, seconds: float) -> Reply:
 def _next(desk: Desk) -> Reply:
     table = desk.table
     until = table.minutes + table.simulation.sizes("table.step_s") / 60.0
-    for inject in table.simulation.scenario.inject:
-        if table.minutes < inject.at_minutes < until:
-            until = inject.at_minutes
+    stops = [inject.at_minutes for inject in table.scenario.inject]
+    stops += [pause.at_minutes for pause in table.scenario.pause]
+    until = min([until, *(at for at in stops if table.minutes < at < until)])
     return _go(desk, s_from_min(until - table.minutes))
 
 
@@ -161,7 +182,9 @@ def notes(desk: Desk) -> list[str]:
     return lines
 
 
-def _named(desk: Desk, text: str) -> tuple[str, ...]:
+def _named(desk: Desk, text: str, verb: str = "isolate") -> tuple[str, ...]:
+    if verb == "suspect" and text.removesuffix(" system") in SYSTEMS:
+        return (text.removesuffix(" system"),)
     network = desk.table.simulation.network
     failures: dict[str, Failure] = {failure.id: failure for failure in network.failures}
     if text in ("nothing", "nothing failed", "none"):
@@ -213,8 +236,8 @@ def _call(desk: Desk, line: str) -> Reply:
         if not found:
             raise CaseError(f"{said} what?", mend=f"{said} pump sheared 60")
         sure = float(found.group(2)) / 100.0 if found.group(2) else 1.0
-        after = desk.to(call(table, team, verb, _named(desk, found.group(1)), sure, at))
-    elif verb in ("cover", "uncover"):
+        after = desk.to(call(table, team, verb, _named(desk, found.group(1), verb), sure, at))
+    elif verb in USING:
         after = desk.to(call(table, team, verb, (_gauge(desk, text),), minutes=at))
     elif verb in ("tell_atc", "decide"):
         text = re.sub(r"^atc\b\s*", "", text, flags=re.IGNORECASE) if verb == "tell_atc" else text
@@ -225,8 +248,12 @@ def _call(desk: Desk, line: str) -> Reply:
         )
     last = after.table.calls[-1]
     after = replace(after, table=_said_now(after.table, last, rest))
+    if after.table.simulation is not table.simulation and desk.refollow is not None and desk.followed:
+        after = replace(after, followed=desk.refollow(after.table))
     words = f"{clock(last.minutes)}  {team} {call_words(after.table.simulation, last)}"
-    return after, [fill(words, desk.width, "", " " * 6)]
+    moved = switch_decided(last, after.table.simulation)
+    lines = [f"{clock(moved.at_minutes)}  {desk.names[moved.switch]} {moved.position}"] if moved else []
+    return after, [fill(words, desk.width, "", " " * 6), *lines]
 
 
 def _said_now(table: Table, last: Call, text: str) -> Table:
@@ -297,7 +324,10 @@ def answer(desk: Desk, line: str) -> Reply:
             if not desk.past:
                 raise CaseError("nothing to undo")
             before = replace(desk.past[-1], unread=desk.table.unread)
-            return replace(desk, table=before, past=desk.past[:-1]), [
+            followed = desk.followed
+            if followed and desk.refollow and before.simulation is not desk.table.simulation:
+                followed = desk.refollow(before)
+            return replace(desk, table=before, past=desk.past[:-1], followed=followed), [
                 f"{clock(desk.past[-1].minutes)}  undone"
             ]
         case "save":

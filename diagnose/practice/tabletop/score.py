@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,7 @@ from diagnose.model.units import min_from_s
 from diagnose.network.engine import Engine
 from diagnose.practice.known import Followed, Known, know_at, misleading
 from diagnose.practice.simulate import Simulation
-from diagnose.practice.tabletop.session import NAMING, covered_by
+from diagnose.practice.tabletop.session import NAMING, SYSTEMS, used
 
 #: a forecast of 0 or 1 that turns out wrong would cost without end
 SURELY = 0.99
@@ -74,6 +74,7 @@ class TeamScore:
     ``wrong_trust`` and ``wrong_doubt``: what it cost to use what misleads and to cover what is sound, by
     the table of grades (unit: looks) and minute. ``least_wrong_trust``: the same for somebody who covers
     at once whatever the engine would not trust; ``most_wrong_trust``: for somebody who covers nothing.
+    ``still_used``: gauge that misleads -> minutes in which it misled and the team neither covered nor doubted it.
     ``points``: what -> (points, of how many), for what counts in this scenario.
     """
 
@@ -90,6 +91,7 @@ class TeamScore:
     wrong_doubt: float
     least_wrong_trust: float
     most_wrong_trust: float
+    still_used: Mapping[str, float]
     points: Mapping[str, tuple[float, float]]
 
     @property
@@ -115,16 +117,28 @@ def _first(calls: Sequence[Call], *kinds: str) -> float | None:
 
 def _chance_of(known: Known, alike: Alike, named: tuple[str, ...]) -> float:
     """The engine's chance that all the named failures, or ones alike, are there."""
-    if len(named) == 1:
-        return known.chance.get(named[0], 0.0)
     if not named:
         return 1.0 - known.something
+    if set(named) & set(SYSTEMS):
+        return sum(chance for members, chance in known.ranking if _holds(members, named, alike))
+    if len(named) == 1:
+        return known.chance.get(named[0], 0.0)
     return sum(chance for members, chance in known.ranking if alike.holds(members, named))
+
+
+def _holds(members: Sequence[str], named: Sequence[str], alike: Alike) -> bool:
+    """Whether these failures hold all that was named: failures, ones alike, or something of a system."""
+    failures = alike.network.kb.failures
+    systems = {failures[name].system.value for name in members}
+    causes = tuple(name for name in named if name not in SYSTEMS)
+    return all(name in systems for name in named if name in SYSTEMS) and (
+        not causes or alike.holds(members, causes)
+    )
 
 
 def _forecast(call: Call, simulation: Simulation, engine: Engine, alike: Alike) -> Forecast:
     known = know_at(simulation, engine, call.minutes, alike)
-    true = alike.holds(known.truth, call.what) if call.what else not known.truth
+    true = _holds(known.truth, call.what, alike) if call.what else not known.truth
     return Forecast(call=call, true=true, engine=_chance_of(known, alike, call.what))
 
 
@@ -144,23 +158,24 @@ def _uses(simulation: Simulation, sample: int) -> Mapping[str, float]:
 def _costs(
     simulation: Simulation,
     wrong: Mapping[str, np.ndarray],
-    covered_at: Callable[[float], Collection[str]],
+    used_at: Callable[[float], Mapping[str, Grade]],
     until: float,
 ) -> tuple[float, float]:
     """Cost of trusting a bad gauge and of wrong doubt over the flight, in looks."""
     grades = {cost.grade: cost for cost in simulation.network.kb.grade_costs.values()}
-    trust, doubt = grades[Grade.USE].if_misleading, grades[Grade.COVER].if_true
     step = 5
     minutes = min_from_s(float(step))
     false_trust = false_doubt = 0.0
     for sample in range(0, min(simulation.samples, round(until * 60.0)), step):
-        covered = covered_at(sample / 60.0)
+        used_as = used_at(sample / 60.0)
         for gauge, weight in _uses(simulation, sample).items():
-            misleads = bool(wrong[gauge][sample]) if gauge in wrong else False
-            if misleads and gauge not in covered:
-                false_trust += trust * weight * minutes
-            elif not misleads and gauge in covered:
-                false_doubt += doubt * weight * minutes
+            grade = used_as.get(gauge, Grade.USE)
+            if gauge in wrong and wrong[gauge][sample]:
+                # who covers what misleads has done all that can be done
+                cost = 0.0 if grade is Grade.COVER else grades[grade].if_misleading
+                false_trust += cost * weight * minutes
+            elif grade is not Grade.USE:
+                false_doubt += grades[grade].if_true * weight * minutes
     return false_trust, false_doubt
 
 
@@ -171,12 +186,12 @@ def score(
     alike = Alike(engine.network)
     wrong = misleading(simulation)
 
-    def engine_covers(minutes: float) -> tuple[str, ...]:
+    def engine_covers(minutes: float) -> dict[str, Grade]:
         known = followed.at(minutes)
-        return tuple(g for g, true in known.trust.items() if true < 0.5) if known else ()
+        return {g: Grade.COVER for g, true in known.trust.items() if true < 0.5} if known else {}
 
     least, _ = _costs(simulation, wrong, engine_covers, record.minutes)
-    most, _ = _costs(simulation, wrong, lambda minutes: (), record.minutes)
+    most, _ = _costs(simulation, wrong, lambda minutes: {}, record.minutes)
     found = []
     for team in record.teams:
         calls = sorted((c for c in record.calls if c.team == team), key=lambda c: c.minutes)
@@ -212,8 +227,11 @@ def _score_team(
             began = min_from_s(float(np.argmax(misleads)))
             when = next((c.minutes for c in calls if c.kind == "cover" and gauge in c.what), None)
             covers[gauge] = (began, when)
-    trust, doubt = _costs(simulation, wrong, lambda minutes: covered_by(calls, team, minutes), until)
-    at_end = covered_by(calls, team, until)
+    trust, doubt = _costs(simulation, wrong, lambda minutes: used(calls, team, minutes), until)
+    at_end = [gauge for gauge, grade in used(calls, team, until).items() if grade is Grade.COVER]
+    still_used = {
+        gauge: _still_used(gauge, wrong[gauge], calls, team, until) for gauge in covers
+    }
     suspected, isolated = (after[0] if after else None), (named[0] if named else None)
     told_atc, decided = _first(calls, "tell_atc"), _first(calls, "decide")
     false_alarm = bool(suspicions) and (onset is None or suspicions[0] < onset)
@@ -231,6 +249,7 @@ def _score_team(
         wrong_doubt=doubt,
         least_wrong_trust=bounds[0],
         most_wrong_trust=bounds[1],
+        still_used=still_used,
         points=_points(
             simulation,
             followed,
@@ -241,6 +260,14 @@ def _score_team(
             told_atc=told_atc,
             decided=decided,
         ),
+    )
+
+
+def _still_used(gauge: str, wrong: np.ndarray, calls: Sequence[Call], team: str, until: float) -> float:
+    """Minutes in which a gauge misled and the team neither covered nor doubted it."""
+    seconds = np.flatnonzero(wrong[: round(until * 60.0)]).tolist()
+    return min_from_s(
+        float(sum(used(calls, team, s / 60.0).get(gauge, Grade.USE) is Grade.USE for s in seconds))
     )
 
 

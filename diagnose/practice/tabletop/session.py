@@ -7,6 +7,8 @@ moves it, and a look costs some of it.
 from __future__ import annotations
 
 import json
+import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,22 +16,33 @@ from typing import get_args, get_type_hints
 
 import msgspec
 
-from diagnose.knowledge.load import record_problems, unknown_name
-from diagnose.model.case import Asked, Call, ScenarioRecord, SessionRecord, Unread, scenario_mark
+from diagnose.knowledge.load import KnowledgeBase, record_problems, unknown_name
+from diagnose.language.switches import switched
+from diagnose.model import Grade
+from diagnose.model.case import Action, Asked, Call, ScenarioRecord, SessionRecord, Unread, scenario_mark
 from diagnose.model.errors import CaseError
 from diagnose.model.files import escaped, json_of
-from diagnose.model.units import min_from_s
-from diagnose.practice.simulate import Simulation
+from diagnose.model.systems import System
+from diagnose.model.units import min_from_s, s_from_min
+from diagnose.practice.scenarios import load_scenario, scenario_paths
+from diagnose.practice.simulate import Simulation, simulate
 
 KINDS: tuple[str, ...] = get_args(get_type_hints(Call)["kind"])
-#: calls that name failures, and calls that name a gauge
-NAMING, COVERING = ("suspect", "isolate"), ("cover", "uncover")
+#: calls that name failures, and calls that say how a gauge is used from then on
+NAMING: tuple[str, ...] = ("suspect", "isolate")
+USING = {"cover": Grade.COVER, "doubt": Grade.VERIFY, "trust": Grade.USE, "uncover": Grade.USE}
+#: a system can be suspected as well
+SYSTEMS = tuple(system.value for system in System)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A session under way at ``minutes`` of its scenario; ``covered`` are the gauges now covered."""
+    """A session under way at ``minutes`` of its scenario; ``covered`` are the gauges now covered.
 
+    ``simulation``: the flight with what was decided about switches until now.
+    """
+
+    scenario: ScenarioRecord
     simulation: Simulation
     teams: tuple[str, ...]
     minutes: float = 0.0
@@ -50,16 +63,19 @@ class Table:
     @property
     def covered(self) -> tuple[str, ...]:
         """Gauges that every team has covered: with one team, that team's."""
-        kept = [covered_by(self.calls, team, self.minutes) for team in self.teams]
-        return tuple(gauge for gauge in kept[0] if all(gauge in other for other in kept))
+        return self.used_as(Grade.COVER)
+
+    def used_as(self, grade: Grade) -> tuple[str, ...]:
+        """Gauges that every team now uses in this way."""
+        kept = [used(self.calls, team, self.minutes) for team in self.teams]
+        return tuple(g for g, how in kept[0].items() if how is grade and all(o.get(g) is grade for o in kept))
 
     @property
     def record(self) -> SessionRecord:
         """The session so far as its record."""
-        scenario = self.simulation.scenario
         return SessionRecord(
-            scenario=scenario.title,
-            mark=scenario_mark(scenario),
+            scenario=self.scenario.title,
+            mark=scenario_mark(self.scenario),
             teams=self.teams,
             minutes=round(self.minutes, 3),
             calls=self.calls,
@@ -68,24 +84,55 @@ class Table:
         )
 
 
-def covered_by(calls: Sequence[Call], team: str, minutes: float) -> tuple[str, ...]:
-    """Gauges that a team has covered at a time."""
-    covered: dict[str, None] = {}
-    for one in calls:
-        if one.team == team and one.minutes <= minutes and one.kind in COVERING:
-            for gauge in one.what:
-                if one.kind == "cover":
-                    covered[gauge] = None
-                else:
-                    covered.pop(gauge, None)
-    return tuple(covered)
+def used(calls: Sequence[Call], team: str, minutes: float) -> dict[str, Grade]:
+    """How a team uses the gauges at a time: covered, with doubt, or after that trusted again."""
+    return {
+        gauge: USING[one.kind]
+        for one in sorted(calls, key=lambda one: one.minutes)
+        if one.team == team and one.minutes <= minutes and one.kind in USING
+        for gauge in one.what
+    }
+
+
+# ------------------------------------------------------------------ decisions that change the flight
+
+
+def switch_decided(said: Call, simulation: Simulation) -> Action | None:
+    """The switch that a decision moves: at the next step of the clock. None for one that moves none."""
+    if said.kind != "decide":
+        return None
+    network = simulation.network
+    panel = network.kb.panel(network.panel.id)
+    for clause in re.split(r"[,;.]|\b(?:and|then)\b", " ".join(said.what)):
+        try:
+            found = switched(re.sub(r"^\s*to\b", "", clause), network.kb, panel)
+        except CaseError:
+            continue
+        if found is not None:
+            step = simulation.sizes("table.step_s")
+            # a time with three digits may lie a little after the step that it means
+            at = math.ceil(s_from_min(said.minutes) / step - 1e-3) * step
+            return Action(at_minutes=min_from_s(at), switch=found.switch, position=found.position)
+    return None
+
+
+def as_decided(simulation: Simulation, calls: Sequence[Call]) -> Simulation:
+    """The flight with what was decided about switches. There is one aircraft: any team's decision moves it."""
+    scenario = simulation.scenario
+    end = min_from_s(float(simulation.samples))
+    moved = [found for call in calls if (found := switch_decided(call, simulation)) and found.at_minutes < end]
+    if not moved:
+        return simulation
+    return simulate(
+        simulation.network, msgspec.structs.replace(scenario, action=(*scenario.action, *moved))
+    )
 
 
 def start(simulation: Simulation, teams: Sequence[str] = ("team",)) -> Table:
     """Begin a session. Raises CaseError for teams with the same name."""
     if not teams or len({t.casefold() for t in teams}) < len(teams) or any(not t.strip() for t in teams):
         raise CaseError("the teams need different names", mend="--team red --team blue")
-    return Table(simulation=simulation, teams=tuple(teams))
+    return Table(scenario=simulation.scenario, simulation=simulation, teams=tuple(teams))
 
 
 def advance(table: Table, seconds: float) -> Table:
@@ -120,9 +167,10 @@ def call(
     if kind not in KINDS:
         raise unknown_name("call", kind, KINDS)
     network = table.simulation.network
-    known = [f.id for f in network.failures] if kind in NAMING else network.dial_gauges
-    if kind in NAMING + COVERING:
-        if kind in COVERING and not what:
+    systems = SYSTEMS if kind == "suspect" else ()
+    known = [*(f.id for f in network.failures), *systems] if kind in NAMING else network.dial_gauges
+    if kind in NAMING or kind in USING:
+        if kind in USING and not what:
             raise CaseError(f"{kind} which gauge?", mend=f"{kind} attitude")
         for name in what:
             if name not in known:
@@ -135,7 +183,11 @@ def call(
     if not 0.0 <= at <= table.minutes:
         raise CaseError("a call cannot be later than now", mend="give the time when it was said")
     said = Call(minutes=round(at, 3), team=team, kind=kind, what=tuple(what), sure=sure)  # type: ignore[arg-type]
-    return replace(table, calls=(*table.calls, said))
+    calls = (*table.calls, said)
+    if switch_decided(said, table.simulation) is None:
+        return replace(table, calls=calls)
+    again = msgspec.structs.replace(table.simulation.scenario, action=table.scenario.action)
+    return replace(table, calls=calls, simulation=as_decided(replace(table.simulation, scenario=again), calls))
 
 
 def not_understood(table: Table, team: str, text: str) -> Table:
@@ -158,8 +210,43 @@ def write_session(record: SessionRecord) -> str:
     return escaped(json.dumps(msgspec.to_builtins(record), ensure_ascii=False, indent=1)) + "\n"
 
 
+def scenario_held(path: Path, kb: KnowledgeBase) -> str:
+    """The scenario that a session was held with, by the record alone: a shipped one, or a file beside the record.
+
+    Raises CaseError if the record cannot be read or none of these scenarios is the one.
+    """
+    record = _record(path)
+    beside = [str(file) for file in sorted(path.parent.glob("*.toml"))]
+    for name in (*scenario_paths(), *beside):
+        try:
+            found = scenario_mark(load_scenario(name, kb)) == record.mark
+        except CaseError:
+            continue
+        if found:
+            return name
+    raise CaseError(
+        f"its scenario, {record.scenario!r}, is no shipped one and does not lie in the folder of the record",
+        str(path),
+        f"name the scenario's file as well: diagnose debrief FILE {path.name}",
+    )
+
+
 def read_session(path: Path, scenario: ScenarioRecord) -> SessionRecord:
     """Read a session's record, of this very scenario. Raises CaseError with all that is wrong."""
+    record = _record(path)
+    if record.mark != scenario_mark(scenario):
+        raise CaseError(
+            f"this session was held with another scenario ({record.scenario!r}), or the scenario was changed since",
+            str(path),
+            "score it with the scenario file that it was held with",
+        )
+    strangers = sorted({c.team for c in record.calls} - set(record.teams))
+    if strangers:
+        raise CaseError(f"calls of unknown teams: {', '.join(strangers)}", str(path))
+    return record
+
+
+def _record(path: Path) -> SessionRecord:
     try:
         content = json_of(path.read_bytes())
     except OSError as error:
@@ -173,14 +260,4 @@ def read_session(path: Path, scenario: ScenarioRecord) -> SessionRecord:
     )
     if problems:
         raise CaseError("; ".join(problems), str(path))
-    record = msgspec.convert(content, SessionRecord)
-    if record.mark != scenario_mark(scenario):
-        raise CaseError(
-            f"this session was held with another scenario ({record.scenario!r}), or the scenario was changed since",
-            str(path),
-            "score it with the scenario file that it was held with",
-        )
-    strangers = sorted({c.team for c in record.calls} - set(record.teams))
-    if strangers:
-        raise CaseError(f"calls of unknown teams: {', '.join(strangers)}", str(path))
-    return record
+    return msgspec.convert(content, SessionRecord)

@@ -33,11 +33,12 @@ def _y(chance: float) -> float:
 
 
 def _line(points: Sequence[tuple[float, float]], end: float, **style: str | float) -> str:
-    """Steps: what is known at a time is known until the next."""
+    """Steps from the first reading on: what is known at a time is known until the next."""
     if not points:
         return ""
-    path = f"M{number(_x(0.0, end))} {number(_y(0.0))}"
-    for minutes, chance in points:
+    (first, chance), *later = points
+    path = f"M{number(_x(first, end))} {number(_y(chance))}"
+    for minutes, chance in later:
         path += f"H{number(_x(minutes, end))}V{number(_y(chance))}"
     return element("path", d=path + f"H{number(_x(end, end))}", fill="none", stroke=INK, **style)
 

@@ -6,15 +6,31 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 import msgspec
+import numpy as np
 
 from diagnose.model.case import Call, SessionRecord
-from diagnose.practice.known import Followed
-from diagnose.practice.simulate import Simulation
+from diagnose.model.units import min_from_s, s_from_min
+from diagnose.practice.known import Followed, misleading
+from diagnose.practice.simulate import Simulation, state_at
 from diagnose.practice.tabletop import TeamScore
+from diagnose.practice.tabletop.session import NAMING, USING
 from diagnose.render.pages.chart import Mark, chart
-from diagnose.render.pages.page import Paper, figure, heading, listed, page, paragraph, table
-from diagnose.render.pages.papers import failed_plumbing, ghost_figure, truth_marks
-from diagnose.render.pages.timeline import clock, judgement
+from diagnose.render.pages.page import (
+    Paper,
+    data_script,
+    figure,
+    folded,
+    heading,
+    listed,
+    page,
+    paragraph,
+    part,
+    table,
+)
+from diagnose.render.pages.papers import failed_plumbing, ghost_figure, seen_gauges, truth_marks
+from diagnose.render.pages.player import READINGS, deck_bar, deck_data
+from diagnose.render.pages.timeline import SYSTEM_WORDS, clock, judgement
+from diagnose.render.pictures import panel_halves
 from diagnose.render.plumbing import plumbing_text
 from diagnose.render.text import fill, names, percent, short_name
 from diagnose.render.text import table as layout_table
@@ -23,18 +39,26 @@ KIND_WORDS = {
     "suspect": "suspects",
     "isolate": "names",
     "cover": "covers",
-    "uncover": "uncovers",
+    "doubt": "doubts",
+    "trust": "trusts",
+    "uncover": "trusts",
     "tell_atc": "tells ATC",
     "decide": "decides",
 }
+
+def named_words(simulation: Simulation, what: Sequence[str]) -> str:
+    """What a call names: failures, or a system."""
+    systems = [f"the {SYSTEM_WORDS[name]}" for name in what if name in SYSTEM_WORDS]
+    causes = tuple(name for name in what if name not in SYSTEM_WORDS)
+    return " + ".join([*systems, *([names(simulation.network.kb, causes)] if causes or not systems else [])])
 
 
 def call_words(simulation: Simulation, call: Call) -> str:
     """A call in words."""
     kb = simulation.network.kb
-    if call.kind in ("suspect", "isolate"):
-        return f"{KIND_WORDS[call.kind]} {names(kb, call.what)} ({percent(call.sure)})"
-    if call.kind in ("cover", "uncover"):
+    if call.kind in NAMING:
+        return f"{KIND_WORDS[call.kind]} {named_words(simulation, call.what)} ({percent(call.sure)})"
+    if call.kind in USING:
         return f"{KIND_WORDS[call.kind]} {', '.join(kb.gauges[gauge].name for gauge in call.what)}"
     return f"{KIND_WORDS[call.kind]} {' '.join(call.what)}".strip()
 
@@ -100,6 +124,117 @@ def _late(when: float | None, possible: float | None) -> str:
         )
         return f"at {clock(when)}{early}"
     return f"at {clock(when)}, {clock(when - possible)} after it was possible"
+
+
+def lesson(score: TeamScore, followed: Followed, simulation: Simulation) -> str:
+    """One line of what a team should learn: from where it lost most."""
+    lost = {part: most - points for part, (points, most) in score.points.items()}
+    part = max(lost, key=lambda name: lost[name], default="")
+    if not part or lost[part] < 0.5:
+        return "nothing was left to gain; fly it again with less in view"
+    gauges = simulation.network.kb.gauges
+    misled = [short_name(gauges[gauge]) for gauge in score.cover]
+    match part:
+        case "false_alarm":
+            return "wait for a second witness that does not hang on the same line before you suspect a failure"
+        case "noticed" if followed.onset is None:
+            return "an odd reading alone is no failure: ask what the air and the maneuver do to it"
+        case "noticed":
+            at = score.suspected if score.suspected is not None else followed.end
+            first = next((m for m in reading_marks(simulation, followed) if m.minutes > followed.onset - 1e-6), None)  # type: ignore[operator]
+            told = f": by {clock(first.minutes)} it was to be seen ({first.text})" if first and first.minutes < at else ""
+            return f"compare dials that share no line all the time{told}"
+        case "named" if len(misled) > 1:
+            return f"ask what the doubtful dials share: {', '.join(misled)} misled together, and hang on one line"
+        case "named":
+            return "one dial alone in doubt: look for what shares its line, and see whether that is sound"
+        case "told_atc":
+            return "tell ATC as soon as an instrument is in doubt; the cause can wait"
+        case "decided":
+            return "say what you will do with what is left, even before the cause is known"
+    used = max(score.still_used, key=lambda gauge: score.still_used[gauge], default="")
+    if used and score.still_used[used] > 0.0 and score.wrong_trust - score.least_wrong_trust >= score.wrong_doubt:
+        return f"cover what you doubt: the {short_name(gauges[used])} misled for {clock(score.still_used[used])} while you still used it"
+    good = ", ".join(short_name(gauges[gauge]) for gauge in score.good_covered) or "a dial"
+    return f"cover only what a witness speaks against: {good} told the truth"
+
+
+def still_used_rows(
+    simulation: Simulation, scores: Sequence[TeamScore], until: float
+) -> list[tuple[str, ...]]:
+    """For each instrument that misled: since when, how long, and for how long each team still used it."""
+    gauges, rows = simulation.network.kb.gauges, []
+    for gauge, wrong in misleading(simulation).items():
+        misled = int(wrong[: round(s_from_min(until))].sum())
+        if not misled:
+            continue
+        began = min_from_s(float(np.argmax(wrong)))
+        cells = []
+        for score in scores:
+            left = score.still_used.get(gauge, 0.0)
+            when = score.cover.get(gauge, (began, None))[1]
+            if when is not None:
+                then = f"covered it at {clock(when)}"
+            else:
+                then = "doubted it" if left < min_from_s(float(misled)) else "never covered or doubted it"
+            cells.append(f"used it for {clock(left)}; {then}" if left else then)
+        rows.append((gauges[gauge].name, clock(began), clock(min_from_s(float(misled))), *cells))
+    return rows
+
+
+def certainty(followed: Followed) -> str:
+    """How certain a perfect reasoner could have been, in a line."""
+    if not followed.known:
+        return ""
+    last = followed.known[-1]
+    if followed.onset is None:
+        return f"A perfect reasoner with the same readings would have been {percent(last.right)} sure at the end that nothing had failed."
+    best = max(followed.known, key=lambda known: known.right)
+    told = (
+        f"A perfect reasoner with the same readings was never more than {percent(best.right)} sure of what had really "
+        f"failed ({clock(best.minutes)})"
+    )
+    if followed.isolated is not None and followed.isolated == followed.suspected:
+        return f"{told}. From {clock(followed.isolated)} on it could be known what had failed."
+    if followed.suspected is not None:
+        told += f". That something was wrong could be known from {clock(followed.suspected)} on"
+    return told + (f", what it was from {clock(followed.isolated)} on." if followed.isolated is not None else "; what it was, never for certain.")
+
+
+def known_rows(followed: Followed, simulation: Simulation) -> list[tuple[str, ...]]:
+    """The chart of what could be known as a table: minute, something wrong, the truth, likeliest."""
+    kb = simulation.network.kb
+    return [
+        (
+            clock(known.minutes),
+            f"{names(kb, known.ranking[0][0])} ({percent(known.ranking[0][1])})" if known.ranking else "-",
+            percent(known.something),
+            percent(known.right),
+        )
+        for known in followed.known
+    ]
+
+
+def _replay(simulation: Simulation, record: SessionRecord) -> tuple[str, dict[str, Any]]:
+    """The flight again with calls, failures and what misled on the bar; what its script needs."""
+    kb = simulation.network.kb
+    six, more = panel_halves(state_at(simulation, 0.0), kb.dials, seen_gauges(simulation))
+    spans = []
+    for gauge, wrong in misleading(simulation).items():
+        if wrong.any():
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], wrong.astype(int), [0]]))).tolist()
+            spans.append([short_name(kb.gauges[gauge]), list(zip(edges[::2], edges[1::2], strict=True))])
+    data = deck_data(simulation, answers=True) | {
+        "misleads": spans,
+        "called": [[s_from_min(c.minutes), c.team, call_words(simulation, c)] for c in record.calls],
+    }
+    return (
+        f'<section class="screen"><h2>The flight again</h2><div id="stage">{deck_bar(simulation.samples)}'
+        f'<div id="panel"><div id="six">{six}</div><div id="more">{more}</div></div></div>'
+        + paragraph("Bar: round, radio; diamond, a call; solid, a failure; hatched below, an instrument that misleads.", "quiet")
+        + f"{READINGS}</section>",
+        data,
+    )
 
 
 def _trusted(score: TeamScore, simulation: Simulation) -> Iterator[str]:
@@ -178,7 +313,7 @@ def _forecast_rows(scores: Sequence[TeamScore], simulation: Simulation) -> Itera
             yield (
                 clock(forecast.call.minutes),
                 score.team,
-                names(simulation.network.kb, forecast.call.what),
+                named_words(simulation, forecast.call.what),
                 "true" if forecast.true else "false",
                 percent(forecast.call.sure),
                 percent(forecast.engine),
@@ -221,11 +356,22 @@ def debrief_page(
     body.append(paragraph(winner_line(scores), "says"))
     body.append(listed(judgement(simulation, followed)))
     body.append(paragraph(f"Session of {clock(record.minutes)}; teams: {', '.join(record.teams)}.", "quiet"))
+    body += [failed_plumbing(simulation, followed), ghost_figure(simulation)]
+    again, data = _replay(simulation, record)
+    body.append(again)
+    if rows := still_used_rows(simulation, scores, record.minutes):
+        body.append(heading(2, "Which instrument misled, and who still used it"))
+        heads = ("instrument", "from", "for", *(score.team for score in scores))
+        body.append(table(heads, rows))
     for score in scores:
         body.append(heading(2, f"{score.team}: {score.total:.0f} of 100"))
+        body.append(paragraph(f"To learn: {lesson(score, followed, simulation)}.", "says"))
         body.append(table(("", "", "points"), team_rows(score, followed, simulation), numbers=1))
-    body += [failed_plumbing(simulation, followed), ghost_figure(simulation)]
+    body.append(heading(2, "How certain one could have been"))
+    body.append(paragraph(certainty(followed)))
     body.append(figure("What could be known, what was visible, what was called", chart(followed, marks)))
+    heads = ("min", "likeliest", "something is wrong", "what is really so")
+    body.append(folded("The same as a table", table(heads, known_rows(followed, simulation), numbers=2)))
     if figures:
         body.append(heading(2, "Figures"))
         heads = ("", "engine", *(score.team for score in scores))
@@ -250,7 +396,10 @@ def debrief_page(
         body += [heading(2, "Teaching points"), listed(scenario.teaching)]
     if scenario.cautions:
         body += [heading(2, "Cautions"), listed(scenario.cautions)]
-    return page(f"Debrief: {scenario.title}", body, paper)
+    body.append(data_script(data))
+    script = part("moving.js") + part("deck.js") + part("replay.js")
+    style = part("player.css") + part("deck.css")
+    return page(f"Debrief: {scenario.title}", body, paper, script=script, style=style)
 
 
 def debrief_text(
@@ -278,6 +427,9 @@ def debrief_text(
             for what, said, points in team_rows(score, followed, simulation)
         ]
         lines += ["", f"{score.team}: {score.total:.0f} of 100", layout_table(rows, width)]
+        lines.append(fill(f"To learn: {lesson(score, followed, simulation)}.", width))
+    if told := certainty(followed):
+        lines += ["", fill(told, width)]
     if not figures:
         return "\n".join(lines)
     lines.append("")
@@ -289,7 +441,7 @@ def debrief_text(
     return "\n".join(lines)
 
 
-def debrief_data(followed: Followed, scores: Sequence[TeamScore]) -> dict[str, Any]:
+def debrief_data(simulation: Simulation, followed: Followed, scores: Sequence[TeamScore]) -> dict[str, Any]:
     """The scores as data."""
     return {
         "truth": list(followed.truth),
@@ -308,6 +460,8 @@ def debrief_data(followed: Followed, scores: Sequence[TeamScore]) -> dict[str, A
                 "decided": score.decided,
                 "cover": {gauge: list(times) for gauge, times in score.cover.items()},
                 "good_covered": list(score.good_covered),
+                "still_used": dict(score.still_used),
+                "learn": lesson(score, followed, simulation),
                 "wrong_trust": score.wrong_trust,
                 "wrong_doubt": score.wrong_doubt,
                 "least_wrong_trust": score.least_wrong_trust,

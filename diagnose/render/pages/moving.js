@@ -70,5 +70,5 @@ const moving = (() => {
   }
   // seconds from one picture to the next, 0 where it is too early for the next; null: no picture before it
   const since = (now, last) => (last === null ? null : now - last < FRAME_MS - 2 ? 0 : (now - last) / 1000);
-  return { clock, changed, put, since, FASTEST_PLAYED };
+  return { between, clock, changed, put, since, FASTEST_PLAYED };
 })();

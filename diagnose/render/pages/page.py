@@ -107,6 +107,11 @@ def figure(caption: str, drawing: str) -> str:
     return f"<figure><figcaption>{escape(caption)}</figcaption>{drawing}</figure>"
 
 
+def folded(title: str, inside: str) -> str:
+    """What opens when its title is pressed."""
+    return f"<details><summary>{escape(title)}</summary>{inside}</details>"
+
+
 def plumbing_figure(
     network: Network,
     failures: Iterable[str] = (),
@@ -132,5 +137,5 @@ def plumbing_figure(
         title,
         # wide pictures are moved to the side on a phone, by keys as well
         f'<div class="wide" tabindex="0" role="region" aria-label="{escape(title)}">{picture}</div>'
-        f"<details><summary>In words</summary>{words}</details>",
+        + folded("In words", words),
     )

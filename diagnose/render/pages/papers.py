@@ -17,6 +17,10 @@ from diagnose.render.text import names, percent
 
 #: numbers of a minute that a still picture cannot show as a trend
 MOMENTS = 3
+#: panels on a printed sheet, and on the first one under the briefing; rows for notes in the room of a panel, what the
+#: heading takes of them, and the fewest that are of use
+ON_SHEET, ON_FIRST = 3, 2
+ROWS_OF_PICTURE, ROWS_OF_HEADING, LEAST_ROWS = 7, 4, 6
 
 
 def seen_gauges(simulation: Simulation) -> tuple[str, ...]:
@@ -130,15 +134,23 @@ def picture_page(simulation: Simulation, *, every_s: int = 30) -> str:
     return page(simulation.scenario.title, body)
 
 
+def _rows(pictures: int) -> tuple[int, bool]:
+    """Rows of the sheet for notes that fill the page on which the pictures end, or (True) one of their own."""
+    left = -(pictures - ON_FIRST) % ON_SHEET if pictures > ON_FIRST else ON_FIRST - pictures
+    rows = left * ROWS_OF_PICTURE - ROWS_OF_HEADING
+    return (rows, False) if rows >= LEAST_ROWS else (ON_SHEET * ROWS_OF_PICTURE - ROWS_OF_HEADING, True)
+
+
 def handout(simulation: Simulation, paper: Paper = "a4") -> str:
     """The students' handout. It says nothing of what fails: not its name, id, time or truth."""
     body = [*_briefing(simulation), heading(2, "What you see"), *_moments(simulation, numbers=False)]
-    body.append('<h2 class="new-page">What you think and do</h2>')
+    rows, alone = _rows(len(windows(simulation)))
+    body.append('<h2 class="new-page">What you think and do</h2>' if alone else heading(2, "What you think and do"))
     body.append(
         paragraph("Note the time, what caught your eye, what you think and how sure you are (in percent).")
     )
     heads = ("min", "what I see", "what I suspect, and how sure", "what I cover, check, tell ATC or decide")
-    body.append(table(heads, [("", "", "", "")] * 12, "blank"))
+    body.append(table(heads, [("", "", "", "")] * rows, "blank"))
     return page(simulation.scenario.title, body, paper)
 
 

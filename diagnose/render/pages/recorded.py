@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from diagnose.model.units import Array, min_from_s
+from diagnose.render.layout import percent
 from diagnose.render.pages.findings import at
 from diagnose.render.pictures.svg import FAINT, INK, RULE, SHADE, element, number, words
 from diagnose.review import Recording, Review
@@ -116,6 +117,30 @@ def _band(residual: Residual, channel: str, review: Review) -> tuple[Array, Arra
         expected = expected % 360.0
     wide = BAND_SD * residual.noise
     return expected - wide, expected + wide
+
+
+def timeline_table(review: Review) -> tuple[list[str], list[list[str]]]:
+    """The picture's numbers moment by moment: what was flown, the mean of each channel, the chances after it."""
+    channels = review.recording.channels
+    shown = [(title, names[0]) for title, names, _ in ROWS if names[0] in channels]
+    _, lines = _chances(review)
+    heads = ["min", "flown", *(title for title, _ in shown), *(name for name, _ in lines)]
+    rows = []
+    for place, window in enumerate(review.windows):
+        means = []
+        for _, name in shown:
+            values = channels[name][window.first : window.end]
+            if review.network.kb.recorded[name].circular:
+                values = np.degrees(np.unwrap(np.radians(values)))
+            known = values[np.isfinite(values)]
+            mean = float(known.mean()) if len(known) else math.nan
+            if not math.isfinite(mean):
+                means.append("")
+            else:
+                means.append(f"{mean % 360.0 if review.network.kb.recorded[name].circular else mean:.{1 if abs(mean) < 20.0 else 0}f}")
+        chances = [percent(float(line[place])) for _, line in lines]
+        rows.append([at(window.first, review.recording), window.manoeuvre.replace("_", " "), *means, *chances])
+    return heads, rows
 
 
 def _chances(review: Review) -> tuple[Array, list[tuple[str, Array]]]:

@@ -35,6 +35,17 @@ LAMPS = {
     "stall_warner": "STALL HORN",
 }
 
+#: system -> what a team suspects that suspects it
+SYSTEM_WORDS = {
+    "pitot": "pitot line",
+    "static": "static line",
+    "vacuum": "vacuum system",
+    "electrical": "electrical system",
+    "instrument": "instrument itself",
+    "air": "air",
+    "pilot": "pilot's own doing",
+}
+
 
 def clock(minutes: float) -> str:
     """Minutes as m:ss."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import msgspec
 import numpy as np
 
 from diagnose.advice.explain.why import states_under
@@ -11,14 +12,17 @@ from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable, with_doubt
 from diagnose.model import CaseRecord
 from diagnose.model.answer import Answer
+from diagnose.model.case import Leg
 from diagnose.model.units import Array
 from diagnose.network.engine import Engine
+from diagnose.practice.simulate.plan import usual
 from diagnose.render.layout import chance_words
 from diagnose.render.pages.findings import apart_words, at, onset_words, times_words, verdict
 from diagnose.render.pages.page import (
     Paper,
     figure,
     filled_columns,
+    folded,
     head,
     heading,
     listed,
@@ -27,10 +31,13 @@ from diagnose.render.pages.page import (
     plumbing_figure,
     table,
 )
-from diagnose.render.pages.recorded import DASHES, timeline_svg
+from diagnose.render.pages.recorded import DASHES, timeline_svg, timeline_table
 from diagnose.render.pages.timeline import clock
 from diagnose.render.pages.writeup import DEFER, RULES, WriteUp
+from diagnose.render.pictures import panel_svg
+from diagnose.render.pictures.panel import PLACES
 from diagnose.render.pictures.svg import FAINT, INK, RULE, element, number, words
+from diagnose.render.pictures.told import moved, told_state, told_words
 from diagnose.render.text import GRADE_WORDS, NO_FAILURE, names, percent, screen_rows, short_name
 from diagnose.review import Review
 
@@ -71,6 +78,7 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
     body.append(paragraph(about, "quiet"))
     rest = _wide("The rest of the flight over time", timeline_svg(review, folded=True))
     body.append(f"<details><summary>The other channels, and where they agree</summary>{rest}</details>")
+    body.append(folded("The same as a table", table(*timeline_table(review))))
     body.append(heading(2, "What has failed"))
     rows = [
         (names(kb, c.failures), ", ".join(kb.failures[a].name for a in c.alike) or "-", percent(c.prior), percent(c.chance))
@@ -159,9 +167,12 @@ def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | No
     body.append(heading(2, "What has failed"))
     ranked = [(str(n), names(kb, r.failures), percent(r.prior), percent(r.posterior)) for n, r in enumerate(answer.ranking[:8], 1)]  # fmt: skip
     body.append(table(("", "what", "before", "chance"), ranked, numbers=2))
-    body.append(figure("How likely, after each moment", chances_svg(case, engine)))
+    lines = chances_over(case, engine)
+    body.append(figure("How likely, after each moment", _steps_svg([f"{n}" for n in range(1, len(case.snapshot) + 1)], lines)))
+    after = [(str(n + 1), *(percent(float(chance[n])) for _, chance in lines)) for n in range(len(case.snapshot))]
+    body.append(folded("The same as a table", table(("after moment", *(name for name, _ in lines)), after, numbers=len(lines))))
     body.append(_leading_plumbing(case, answer, engine))
-    body += [heading(2, "What the gauges showed"), _shown(case, kb)]
+    body += [heading(2, "What the gauges showed"), _shown(case, kb), *_moments(case, answer, engine)]
     body.append(heading(2, "Instruments"))
     rows = [
         (kb.gauges[t.gauge].name, percent(t.now), GRADE_WORDS[t.grade], t.why or (kb.failures[t.blame].name if t.blame else "-"))
@@ -190,6 +201,32 @@ def _leading_plumbing(case: CaseRecord, answer: Answer, engine: Engine) -> str:
     memories = {name: state for name, state in states.items() if name in engine.network.memories}
     switches = case.snapshot[-1].switches if case.snapshot else {}
     return plumbing_figure(engine.network, first, switches, memories, says=says)
+
+
+def _moments(case: CaseRecord, answer: Answer, engine: Engine) -> Iterator[str]:
+    """Panel and plumbing at each moment: what was told of each dial, and the lines under the leading explanation."""
+    kb, minutes, drawn = engine.network.kb, 0.0, ""
+    before = float(kb.flown_quantities["course.level_kt"].low)
+    first = answer.ranking[0].failures
+    for place, snapshot in enumerate(case.snapshot):
+        minutes += snapshot.minutes_before
+        flown = kb.manoeuvres[snapshot.manoeuvre].name
+        before = usual(kb, Leg(manoeuvre=snapshot.manoeuvre, minutes=snapshot.minutes), before).airspeed_kt or 0.0
+        told = told_words(kb, snapshot)
+        gauges = [g for g in engine.network.panel.gauges if g in told or any(g in group for group in PLACES)]
+        at = f"{clock(minutes)}  {flown}"
+        picture = panel_svg(
+            told_state(kb, snapshot, before), kb.dials, gauges, told=told, ways=moved(kb, snapshot),
+            title=f"what was told of each dial: {at}", key=f"m{place}-",
+        )  # fmt: skip
+        minutes += snapshot.minutes
+        until = msgspec.structs.replace(case, snapshot=case.snapshot[: place + 1])
+        states = states_under(engine.posterior(until), first)
+        memories = {name: state for name, state in states.items() if name in engine.network.memories}
+        lines = plumbing_figure(engine.network, first, snapshot.switches, memories, caption=f"The lines then, if it was {names(kb, first)}")
+        # the same lines need not be drawn twice
+        yield figure(at, picture) + (lines if lines != drawn else paragraph("The lines as before.", "quiet"))
+        drawn = lines
 
 
 def _shown(case: CaseRecord, kb: KnowledgeBase) -> str:
@@ -226,8 +263,8 @@ def _shown(case: CaseRecord, kb: KnowledgeBase) -> str:
     return table(heads, rows)
 
 
-def chances_svg(case: CaseRecord, engine: Engine) -> str:
-    """Chance of nothing and of the likeliest failures after each snapshot, as steps."""
+def chances_over(case: CaseRecord, engine: Engine) -> list[tuple[str, Array]]:
+    """Chance of nothing and of the likeliest failures after each snapshot."""
     kept = [space.by_failure(space.by_set(rows)) for space, rows in engine.filtered(case)]
     nothing = [float(space.by_set(rows)[0]) for space, rows in engine.filtered(case)]
     over_time = np.array(kept)
@@ -236,7 +273,7 @@ def chances_svg(case: CaseRecord, engine: Engine) -> str:
     for place in order[:MOST_LINES]:
         if over_time[:, place].max() >= LEAST_DRAWN:
             lines.append((engine.network.failures[place].name, over_time[:, place]))
-    return _steps_svg([f"{n}" for n in range(1, len(case.snapshot) + 1)], lines)
+    return lines
 
 
 def _steps_svg(labels: Sequence[str], lines: Sequence[tuple[str, Array]]) -> str:

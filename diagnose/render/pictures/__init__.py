@@ -7,7 +7,15 @@ not a number draws its hand, lamp or window blank.
 
 from diagnose.render.pictures.faces import dial_svg
 from diagnose.render.pictures.moving import Movement, movements, transform
-from diagnose.render.pictures.panel import covered_svg, lone_svg, panel_halves, panel_svg, shown_dials
+from diagnose.render.pictures.panel import (
+    covered_svg,
+    lone_svg,
+    panel_halves,
+    panel_svg,
+    panel_words,
+    shown_dials,
+)
+from diagnose.render.pictures.said import reading_words
 from diagnose.render.pictures.terminal import panel_text
 
 __all__ = [
@@ -19,6 +27,8 @@ __all__ = [
     "panel_halves",
     "panel_svg",
     "panel_text",
+    "panel_words",
+    "reading_words",
     "shown_dials",
     "transform",
 ]

@@ -111,7 +111,8 @@ def _hand(dial: Dial, place: int, movement: Movement) -> str:
         drawn = element("path", d=f"M-7 0L-8 {number(-tip + 14)}L0 {number(-tip)}L8 {number(-tip + 14)}L7 0Z",
                         fill=PAPER, stroke=INK, stroke_width=2.5)  # fmt: skip
     else:
-        drawn = element("path", d=f"M-4 16L-3 0L-2 {number(-tip + 8)}L0 {number(-tip)}L2 {number(-tip + 8)}L3 0L4 16Z",
+        # thin from the numbers on, so that none is hidden
+        drawn = element("path", d=f"M-5 16L-4 0L-3 {number(-0.55 * tip)}L-0.6 {number(-0.62 * tip)}V{number(-tip)}H0.6V{number(-0.62 * tip)}L3 {number(-0.55 * tip)}L4 0L5 16Z",
                         fill=INK, stroke=INK, stroke_width=1.0)  # fmt: skip
     return _part(movement, drawn)
 
@@ -119,11 +120,6 @@ def _hand(dial: Dial, place: int, movement: Movement) -> str:
 def _pointer(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
     yield _face()
     yield from _scale(dial)
-    for place, _ in enumerate(dial.windows):
-        yield element(
-            "rect", x=34.0, y=-10.0, width=46.0, height=20.0, fill=PAPER, stroke=INK, stroke_width=1.5
-        )
-        yield _written(moving[f"{dial.id}-window{place}"], 57.0, 0.0, 17.0)
     yield _title(dial)
     if any(ticks.unsigned for ticks in dial.ticks):
         # right of the middle, where the scale has its gap
@@ -132,6 +128,12 @@ def _pointer(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
     for place in range(len(dial.hands)):
         yield _hand(dial, place, moving[f"{dial.id}-hand{place}"])
     yield element("circle", r=6.0, fill=INK)
+    # above the hands: its digits are always to be read
+    for place, _ in enumerate(dial.windows):
+        yield element(
+            "rect", x=43.0, y=-11.0, width=53.0, height=22.0, rx=2.0, fill=PAPER, stroke=INK, stroke_width=1.5
+        )
+        yield _written(moving[f"{dial.id}-window{place}"], 69.5, 0.0, 16.6)
 
 
 def _flag(dial: Dial, moving: dict[str, Movement], y: float) -> Iterator[str]:

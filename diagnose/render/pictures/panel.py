@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from html import escape
 
 import msgspec
 
@@ -11,7 +12,9 @@ from diagnose.model.gauges import Dial
 from diagnose.render.pictures.faces import CAPTION_PX, LOW, SMALL_CAPTION_PX, WIDE, dial_svg
 from diagnose.render.pictures.ghost import ghost_svg
 from diagnose.render.pictures.moving import State
+from diagnose.render.pictures.said import reading_words
 from diagnose.render.pictures.svg import INK, element, number, words
+from diagnose.render.pictures.told import plate_svg
 
 #: the six in their usual places; what stands first of each group that the panel has takes the place
 PLACES = (
@@ -28,6 +31,8 @@ CELL_HIGH = 234.0
 SMALL_CELL = 126.0
 SMALL_HIGH = 150.0
 SMALL_COLUMNS = 3
+#: how far below the middle of a dial a plate with words stands
+PLATE_Y = 46.0
 SMALL = 0.58
 STRIP_ROW = 2.0 * LOW * SMALL + 8.0
 
@@ -58,6 +63,18 @@ def _whole(dial: Dial, dials: Mapping[str, Dial]) -> Dial:
     )
 
 
+def panel_words(
+    state: State, dials: Mapping[str, Dial], gauges: Sequence[str], covered: Collection[str] = ()
+) -> str:
+    """Every dial of a panel in words, for who does not see its picture."""
+    shown = shown_dials(dials, gauges)
+    told = [
+        f"{dial.title.lower()} {'covered' if dial.id in covered else reading_words(dial, state)}"
+        for dial in shown
+    ]
+    return "; ".join(told)
+
+
 def covered_svg(dial: Dial, says: str = "covered") -> str:
     """What hides a dial: a blank disc or plate with a word on it, and nothing of what is beneath."""
     if dial.kind in ("lamp", "window", "strip", "ball"):
@@ -77,13 +94,15 @@ class _Sheet:
     covered: Collection[str]
     key: str
     sound: State | None = None
+    told: Mapping[str, tuple[str, ...]] | None = None
+    ways: Mapping[str, float] = field(default_factory=dict)
 
 
 def _placed(dial: Dial, sheet: _Sheet, x: float, y: float, scale: float) -> str:
-    hidden = dial.id in sheet.covered
+    hidden = dial.id in sheet.covered or (sheet.told is not None and dial.id not in sheet.told)
     # a covered dial's hands are not drawn at all: a picture must not tell what its reader may not see
     inside = (
-        element("g", covered_svg(dial), data_gauge=dial.id)
+        element("g", covered_svg(dial, "not read" if sheet.told is not None else "covered"), data_gauge=dial.id)
         if hidden
         else dial_svg(dial, sheet.state, sheet.key)
     )
@@ -91,7 +110,12 @@ def _placed(dial: Dial, sheet: _Sheet, x: float, y: float, scale: float) -> str:
     ghost = ""
     if sheet.sound is not None and not hidden:
         ghost = ghost_svg(dial, sheet.state, sheet.sound, CAPTION_PX if dial.large else SMALL_CAPTION_PX)
-    return element("g", inside, ghost, transform=at)
+    plate = ""
+    if sheet.told is not None and not hidden and dial.kind not in ("lamp", "window"):
+        flat = dial.kind in ("strip", "ball")
+        size = CAPTION_PX if dial.large else SMALL_CAPTION_PX
+        plate = plate_svg(sheet.told[dial.id], 0.0 if flat else PLATE_Y, 0.0 if flat else sheet.ways.get(dial.id, 0.0), size)
+    return element("g", inside, ghost, plate, transform=at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +191,8 @@ def panel_svg(
     *,
     covered: Collection[str] = (),
     sound: State | None = None,
+    told: Mapping[str, tuple[str, ...]] | None = None,
+    ways: Mapping[str, float] | None = None,
     title: str = "instrument panel",
     key: str = "",
     width: str = "100%",
@@ -175,14 +201,19 @@ def panel_svg(
 
     ``gauges`` of the panel; those without a dial are left out, those in ``covered`` are hidden.
     ``key`` tells the ids of several pictures in one page apart. ``sound``: what healthy gauges would show, drawn as
-    ghosts with the difference.
+    ghosts with the difference. ``told``: what was said of each dial that was read, written on it, the others blank;
+    ``ways``: those whose hand went clockwise (1) or the other way (-1).
     """
-    sheet = _Sheet(state, covered, key, sound)
+    sheet = _Sheet(state, covered, key, sound, told, ways or {})
     shown = {dial.id: dial for dial in shown_dials(dials, gauges)}
     six, left = _six(shown, sheet), CELL * 3 + 6.0
     others = _others([dial for dial in shown.values() if dial.id not in six.gauges], sheet, left)
     right, height = left + SMALL_CELL * SMALL_COLUMNS, max(six.height, others.height)
-    return _sheet_svg([*six.parts, *others.parts], right, height, title, width)
+    texts = {g: " and ".join(lines) for g, lines in (told or {}).items()}
+    says = panel_words(state, dials, gauges, covered) if told is None else "; ".join(
+        f"{shown[g].title.lower()} {text}" for g, text in texts.items() if g in shown
+    )
+    return _sheet_svg([element("desc", escape(says)), *six.parts, *others.parts], right, height, title, width)
 
 
 def panel_halves(state: State, dials: Mapping[str, Dial], gauges: Sequence[str]) -> tuple[str, str]:

@@ -168,7 +168,8 @@ class _Picture:
         for place, (text, bold) in enumerate(self.texts[node.id]):
             y = top + LINE_PX * (place + 0.5) + 4.0
             parts.append(_text(left + GLYPH + 4.0, y, text, FONT_PX if bold else NOTE_PX, bold=bold))
-        return element("g", *parts, data_node=node.id, class_="hurt" if hurt else "sound")
+        fed = {"data_gauges": " ".join(node.gauges)} if node.gauges else {}
+        return element("g", *parts, data_node=node.id, class_="hurt" if hurt else "sound", **fed)
 
     def path(self, line: Line) -> str:
         start, end = self.drawn.nodes[line.start], self.drawn.nodes[line.end]

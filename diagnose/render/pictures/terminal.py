@@ -6,8 +6,9 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 
 from diagnose.model.gauges import Dial, hand_angle_deg
-from diagnose.render.pictures.moving import State, known, movements
+from diagnose.render.pictures.moving import State
 from diagnose.render.pictures.panel import PLACES, shown_dials
+from diagnose.render.pictures.said import plain_words, reading_words, values_of
 
 BOX = 25
 COVERED = "(covered)"
@@ -64,60 +65,27 @@ def _horizon_lines(bank_deg: float, pitch_deg: float) -> list[str]:
 
 
 def _lines(dial: Dial, state: State) -> list[str]:
-    names = dial.reads or tuple(hand.reads for hand in dial.hands)
-    values = [known(state, name) for name in names]
-    if any(value is None for value in values):
+    values = values_of(dial, state)
+    if values is None:
         return ["(blank)"]
-    value = values[0] or 0.0
-    flagged = " OFF" if dial.flag and known(state, dial.flag) else ""
+    text = reading_words(dial, state)
     match dial.kind:
         case "horizon":
-            side = "L" if value < -0.5 else "R" if value > 0.5 else ""
-            text = f"bank {abs(value):.0f}{side} nose {round(values[1] or 0.0):+d}{flagged}"
-            return [text, *_horizon_lines(value, values[1] or 0.0)]
+            return [text, *_horizon_lines(values[0], values[1])]
         case "card" | "strip":
-            heading = value % 360.0
-            around = [f"{(round(heading / 10) + step) % 36 or 36:02d}" for step in range(-2, 3)]
-            return [f"{round(heading) % 360 or 360:03d} deg", " ".join(around), "^"]
+            around = [f"{(round(values[0] % 360.0 / 10) + step) % 36 or 36:02d}" for step in range(-2, 3)]
+            return [text, " ".join(around), "^"]
         case "turn":
-            side = "left" if value < 0 else "right"
-            text = f"{side} {abs(value):.1f} deg/s" if abs(value) >= 0.25 else "no turn"
-            wing = hand_angle_deg(dial.hands[0], value)
-            return [text + flagged, *_wings(wing), "L  standard rate is 3  R"[: BOX - 4]]
+            wing = hand_angle_deg(dial.hands[0], values[0])
+            return [text, *_wings(wing), "L  standard rate is 3  R"[: BOX - 4]]
         case _:
-            hand = dial.hands[-1]
-            windows = [m.text for m in movements(dial, state) if m.how == "write"]
-            # nobody reads an altitude or a vertical speed to the foot
-            step = 10 if dial.unit.endswith(("ft", "fpm")) else 1
-            text = f"{round(value / step) * step} {dial.unit.replace('100 ', '')}"
-            if windows and windows[0]:
-                text += f", set {windows[0]}"
-            return [text, *_round(hand_angle_deg(hand, value))]
+            return [text, *_round(hand_angle_deg(dial.hands[-1], values[0]))]
 
 
 def _box(dial: Dial, state: State, covered: Collection[str]) -> list[str]:
     lines = [COVERED] if dial.id in covered else _lines(dial, state)
     title = f" {dial.title.lower()} "
     return [f"+{title:-^{BOX - 2}}+", *(f"| {line:^{BOX - 4}} |" for line in lines)]
-
-
-def _plain(dial: Dial, state: State) -> str:
-    name = (*dial.reads, *(hand.reads for hand in dial.hands))[0]
-    value = state.get(name, "")
-    number = known(state, name)
-    if dial.kind == "lamp":
-        return "LIT" if number else "out"
-    if dial.kind == "ball":
-        side = "left" if (number or 0.0) < 0 else "right"
-        return "centered" if abs(number or 0.0) < 0.5 else f"{abs(number or 0.0):.1f} to the {side}"
-    if dial.kind == "strip":
-        return "" if number is None else f"{round(number) % 360 or 360:03d}"
-    if isinstance(value, str):
-        return value
-    if number is None:
-        return "----"
-    digits = 1 if abs(number) < 20.0 else 0
-    return f"{round(number, digits) + 0.0:.{digits}f} {dial.unit.replace('100 ', '')}".strip()
 
 
 def panel_text(
@@ -136,7 +104,7 @@ def panel_text(
     lines.append(" ".join(["+" + "-" * (BOX - 2) + "+"] * 3))
     others = [dial for dial in shown.values() if dial.id not in chosen]
     cells = [
-        f"{dial.title.lower()}: {COVERED if dial.id in covered else _plain(dial, state)}" for dial in others
+        f"{dial.title.lower()}: {COVERED if dial.id in covered else plain_words(dial, state)}" for dial in others
     ]
     lines += ["  ".join(f"{cell:<24}" for cell in cells[i : i + 3]).rstrip() for i in range(0, len(cells), 3)]
     return "\n".join(lines)
