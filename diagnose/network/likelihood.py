@@ -14,9 +14,11 @@ import hashlib
 import io
 import itertools
 import math
+import os
 import zipfile
 import zlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -413,16 +415,19 @@ def derive(
     file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
     stored = read_counts(file)
     known = stored.of(kb, kb.gauges)
-    arrays: dict[str, np.ndarray] = {}
-    marks: dict[str, tuple[str, tuple[str, ...]]] = {}
-    for name, facet in facets_of(kb, kb.gauges):
-        if not facet.channel:
-            continue
-        used = set(stored.counts[name][1]) if name in known else set()
-        if name not in known:
+    simulated = [(n, f) for n, f in facets_of(kb, kb.gauges) if f.channel]
+    used = {name: set(stored.counts[name][1]) if name in known else set() for name, _ in simulated}
+    wanting = [(name, facet) for name, facet in simulated if name not in known]
+    # the work is done outside of the interpreter's lock, so that threads share the cores
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        done = pool.map(lambda one: simulate_counts(kb, one[0].split(".")[0], one[1], used[one[0]]), wanting)
+        for (name, _), counts in zip(wanting, done, strict=True):
             told(name)
-            known[name] = simulate_counts(kb, name.split(".")[0], facet, used)
-        arrays[name], marks[name] = known[name], (fingerprint(kb, facet, used), tuple(sorted(used)))
+            known[name] = counts
+    arrays = {name: known[name] for name, _ in simulated}
+    marks = {
+        name: (fingerprint(kb, facet, used[name]), tuple(sorted(used[name]))) for name, facet in simulated
+    }
     file.parent.mkdir(parents=True, exist_ok=True)
     packed = io.BytesIO()
     np.savez_compressed(

@@ -67,7 +67,7 @@ class Draws:
         kernel = np.ones(smooth) / np.sqrt(smooth)
         padded = self.source(name).standard_normal((flights, samples + smooth - 1))
         totals = np.cumsum(np.pad(padded, ((0, 0), (1, 0))), axis=1)
-        smoothed = (totals[:, smooth:] - totals[:, :-smooth]) * kernel[0]
+        smoothed = np.asfortranarray(totals[:, smooth:] - totals[:, :-smooth]) * kernel[0]
         return np.asarray(smoothed * np.asarray(size)[:, None])
 
     def steps(self, low: Array, high: Array, samples: int, every: Array, name: str = "") -> Array:
@@ -80,7 +80,7 @@ class Draws:
         jump[:, 0] = True
         level = rng.uniform(0.0, 1.0, (flights, samples))
         last = np.maximum.accumulate(np.where(jump, np.arange(samples), 0), axis=1)
-        held = np.take_along_axis(level, last, axis=1)
+        held = np.asfortranarray(np.take_along_axis(level, last, axis=1))
         return np.asarray(low[:, None] + held * (high - low)[:, None])
 
 

@@ -171,15 +171,17 @@ def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws, air:
         [draws("flight.nose_off_deg", count), -draws("flight.nose_off_deg", count)],
         draws.either_way("flight.nose_level_deg", count),
     )[:, None] + draws.wander(bumps, count, SNAPSHOT_S, 5)
+    # in memory by time, as lines and gyros are followed
+    by_time = np.asfortranarray
     return Flights(
         time_s=time_s,
-        height_ft=height_ft,
-        airspeed_kt=speed_kt,
+        height_ft=by_time(height_ft),
+        airspeed_kt=by_time(speed_kt),
         expected_airspeed_kt=expected_kt[:, None],
-        turn_rate_dps=turn_rate_dps,
-        heading_deg=heading_deg,
-        bank_deg=bank_deg,
-        pitch_deg=pitch_deg,
+        turn_rate_dps=by_time(turn_rate_dps),
+        heading_deg=by_time(heading_deg),
+        bank_deg=by_time(bank_deg),
+        pitch_deg=by_time(pitch_deg),
         bumps=bumps[:, None],
         pace=axes["pace"][:, None],
         power=axes["power"][:, None],

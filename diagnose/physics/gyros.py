@@ -185,7 +185,7 @@ def horizon_error_deg(
         y = right[k - 1] * cosine[k] - ahead[k - 1] * sine[k] - bank_drift_dpm * drifted
         pull_x, pull_y = (wanted_ahead[k] - x) * pull[k], (wanted_right[k] - y) * pull[k]
         # The limit is on the size of the pull, not on each axis: its direction must stay.
-        held = np.minimum(1.0, most[k] / np.maximum(np.hypot(pull_x, pull_y), 1e-300))
+        held = np.minimum(1.0, most[k] / np.maximum(np.sqrt(pull_x * pull_x + pull_y * pull_y), 1e-300))
         ahead[k] = np.clip(x + held * pull_x, -stop_deg, stop_deg)
         right[k] = np.clip(y + held * pull_y, -stop_deg, stop_deg)
     return np.moveaxis(-right, 0, -1), np.moveaxis(ahead, 0, -1)
