@@ -1,4 +1,6 @@
-"""Dials of a snapshot (the tables) against dials of a flown second, over the same motions.
+"""Dials of a moment (the tables) against those of a whole flight, over the same motions.
+
+One model draws both; what may differ is what a moment draws of its past and what a flight has really flown.
 
 Every failure of every panel is flown through every kind of maneuver, from the start of the flight; each window is read
 as an observer would, and the table is asked how likely that reading is for the same conditions of parts and sources
@@ -43,15 +45,6 @@ AIR = (
 IN_THE_AIR = frozenset({"airspeed.compared"})
 #: (failure or "", facet) -> why the two may differ, each with its reason
 KNOWN: dict[tuple[str, str], str] = {
-    (
-        "static_restricted",
-        "altimeter.value",
-    ): "the flight leveled off a minute ago, the tables spread that over eight",
-    (
-        "altimeter_sticky",
-        "altimeter.value",
-    ): "friction of a climb is carried on in flight, a table begins anew",
-    ("altimeter_sticky", "atc_height.against_altimeter"): "the same friction, seen by the encoder",
     (
         "disoriented",
         "heading.trend",
