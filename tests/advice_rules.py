@@ -278,7 +278,7 @@ def rule_1(case: Tried) -> Verdict:
                 (one, other)
                 for i, (one, told) in enumerate(witnesses)
                 for other, also in witnesses[i + 1 :]
-                if told == also and len({RESTS_ON.get(name, name) for name in (gauge, one, other)}) == 3
+                if told == also and RESTS_ON.get(one, one) != RESTS_ON.get(other, other)
             ]
             if not pairs:
                 continue
@@ -363,6 +363,24 @@ def rule_3(case: Tried) -> Verdict:
         tried = True
         if not any(told.coasting and told.grade is not COVER for told in gyros):
             broken.append("the pump is called lost with no gyro of it that coasts")
+    # what the bank is held by shows what was meant: it alone does not cover a rate-of-turn instrument
+    turns = {
+        facet.split(".")[0]: SAYS[facet][1][reading]
+        for facet, reading in case.last.readings.items()
+        if facet in SAYS and SAYS[facet][0] == "turn" and reading in SAYS[facet][1]
+    }
+    rate = turns.get("turn_coordinator")
+    powered = (
+        case.chance("turn_power", "none") < 0.5
+        and case.last.readings.get("turn_coordinator.flag") != "showing"
+    )
+    if case.phase == "air" and case.blind and rate and powered and "turn" not in case.last.manoeuvre:
+        others = {gauge for gauge, turn in turns.items() if turn == "straight"} - {"turn_coordinator"}
+        if rate != "straight" and others and others <= {"attitude", "heading"}:
+            tried = True
+            stand = [g for g in others if case.grades.get(g) is USE]
+            if stand and case.grades["turn_coordinator"] is COVER:
+                broken.append(f"the turn coordinator is covered on the word of {stand} alone")
     suction = case.last_reading("suction.value")
     venturi = "venturi" in case.network.parts
     if suction and suction[0] == "zero" and suction[1] < 10.0 and not (venturi and case.phase != "air"):

@@ -493,3 +493,44 @@ def test_in_an_upset_nothing_is_called_normal():
 def test_on_the_roll_a_lost_supply_is_no_silence():
     answer, _ = flown(look(("suction.value", "zero"), manoeuvre="takeoff_roll"))
     assert "supply_out_on_the_roll" in decided(answer)
+
+
+# ------------------------------------------------------------------ a gyro that dies is followed
+
+BLIND = (*CLOUD, "instruments_only")
+
+
+def test_the_horizon_that_the_bank_is_held_by_does_not_cover_the_turn_coordinator_alone():
+    """A student followed the dying gyros into a slow spiral (AOPA, Partial-Panel Emergencies, September 1998)."""
+    turning = (("attitude.bank", "level"), ("turn_coordinator.turn", "right"))
+    answer, trust = flown(look(*turning), context=BLIND)
+    assert {trust[g].grade for g in ("attitude", "turn_coordinator")} == {Grade.VERIFY}
+    assert "turn coordinator" in trust["attitude"].why
+    assert "watch_gyros" in decided(answer)
+
+
+@pytest.mark.parametrize(
+    ("third", "context"),
+    [
+        pytest.param((("compass.trend", "steady"), ("gps_track.trend", "steady")), BLIND, id="a third decides"),
+        pytest.param((), (), id="with a horizon outside nobody follows a gyro"),
+    ],
+)  # fmt: skip
+def test_a_third_witness_or_the_outside_horizon_decides(third, context):
+    turning = (("attitude.bank", "level"), ("turn_coordinator.turn", "right"), *third)
+    _, trust = flown(look(*turning), context=context)
+    assert trust["turn_coordinator"].grade is Grade.COVER
+
+
+def test_two_witnesses_need_not_be_independent_of_what_they_contradict():
+    turning = (("attitude.bank", "level"), ("turn_coordinator.turn", "right"), ("heading.trend", "right"))
+    answer, trust = flown(look(*turning), context=BLIND)
+    assert trust["attitude"].grade is not Grade.USE
+    assert "heading indicator" in trust["attitude"].why
+    assert "instruments agree" not in answer.verdict
+
+
+def test_all_that_agree_on_an_unmeant_turn_are_said_to_agree():
+    turning = (("attitude.bank", "right"), ("turn_coordinator.turn", "right"), ("heading.trend", "right"))
+    answer, _ = flown(look(*turning), context=BLIND)
+    assert "the instruments agree, you are turning right" in answer.verdict

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from diagnose.advice.trust import trust
-from diagnose.advice.witnesses import upstream
+from diagnose.advice.witnesses import tells, upstream
 from diagnose.language import readable
 from diagnose.model import AxisUse, CaseRecord, FailureKind, Grade, NormalEffect
 from diagnose.model.answer import Answer, AxisAdvice, Ranked, Trust
@@ -121,6 +121,8 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
     strayed = _strayed(network, posterior)
     best_chance, best = max(faulty, key=lambda pair: float(f"{pair[0]:.11e}"))
     if no_failure >= limits.decided:
+        if strayed and (odd := _at_odds(network, posterior)):
+            return False, f"Best guess so far: {strayed}, and the {odd} does not show it."
         if strayed:
             return True, f"Nothing has failed: the instruments agree, {strayed}."
         leading = ranking[0]
@@ -185,6 +187,26 @@ def _strayed(network: Network, posterior: Posterior) -> str:
         if value != manoeuvre.expected[axis] and chance >= network.kb.limits.decided:
             said.append(words[value])
     return " and ".join(said)
+
+
+def _at_odds(network: Network, posterior: Posterior) -> str:
+    """Name the instruments whose last reading shows another turn or climb than what is all but certain."""
+    case, limits = posterior.case, network.kb.limits
+    sure = {
+        axis: value
+        for axis in ("turn", "vertical")
+        for value, chance in posterior.motion[axis].items()
+        if chance >= limits.decided
+    }
+    last = case.snapshot[-1]
+    odd = dict.fromkeys(
+        network.kb.gauges[facet.split(".")[0]].name
+        for facet, reading in last.readings.items()
+        if facet in network.dials
+        for axis, value in tells(network, last.manoeuvre, facet, reading).items()
+        if sure.get(axis, value) != value
+    )
+    return " and the ".join(odd)
 
 
 def _notes(network: Network, posterior: Posterior) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diagnose.advice.witnesses import coasting, contradicted, dark
+from diagnose.advice.witnesses import coasting, contradicted, dark, held
 from diagnose.model import Grade
 from diagnose.model.answer import Trust
 from diagnose.model.systems import CHECKS
@@ -229,7 +229,7 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
     """Give every instrument's chance of telling the truth now and soon, and its grade.
 
     What speaks against an instrument whatever the ranking says stands in ``why``: two independent working
-    witnesses, or rotors that coast after a warning of lost suction or power.
+    witnesses, one against what the bank is held by, or rotors that coast after a warning of lost suction or power.
     """
     space, network = posterior.space, posterior.space.network
     last = posterior.case.snapshot[-1]
@@ -240,11 +240,14 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
     grades = {told.gauge: told.grade for told in found}
     why = contradicted(network, posterior.case, grades)
     unlit = dark(network, posterior.case)
-    why = {**unlit, **why}
+    by_hand = {
+        gauge: says for gauge, says in held(network, posterior.case, grades).items() if gauge not in unlit
+    }
+    why = {**unlit, **by_hand, **why}
     warned = coasting(network, posterior.case, grades)
     for gauge, (_, says) in warned.items():
         why.setdefault(gauge, says)
-    at_its_word = {name for name, _ in warned.values()}
+    at_its_word = {name for name, _ in warned.values()} | by_hand.keys()
     met = set(posterior.case.context)
     answers = []
     for place, told in enumerate(found):

@@ -60,7 +60,8 @@ def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict
 def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, str]:
     """Name the instruments that two independent working witnesses contradict in the last snapshot, and these.
 
-    A witness works if its grade is not "cover". The two say the same of the motion, or are both said to disagree.
+    A witness works if its grade is not "cover". The two say the same of the motion, or are both said to disagree,
+    and share no source with each other; one that shares a source with what it contradicts is no worse for that.
     """
     kb, last = network.kb, case.snapshot[-1]
     said: dict[str, dict[str, str]] = {}
@@ -83,11 +84,46 @@ def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]
     for gauge, witnesses in against.items():
         working = [w for w in dict.fromkeys(witnesses) if grades.get(w[0], Grade.USE) is not Grade.COVER]
         for (one, says), (other, also) in itertools.combinations(working, 2):
-            apart = [measures_by(network, name) for name in (gauge, one, other)]
-            shared = any(a & b for a, b in itertools.combinations(apart, 2))
+            shared = measures_by(network, one) & measures_by(network, other)
             if says == also and one != other and not shared:
                 found[gauge] = f"the {kb.gauges[one].name} and the {kb.gauges[other].name} contradict it"
                 break
+    return found
+
+
+def held(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, str]:
+    """Name what is to be covered on the word of the instruments that the bank is held by alone, and these.
+
+    With no horizon in sight a gyro that dies is followed, and so it goes on showing what was meant: that it does
+    is no word against an instrument on another supply that shows another turn, until a third one decides.
+    """
+    kb, last = network.kb, case.snapshot[-1]
+    manoeuvre = kb.manoeuvres[last.manoeuvre]
+    blind = any(set(case.context) & set(kb.gauges[g].unseen_in) for g in network.dial_gauges)
+    if manoeuvre.bank is None or manoeuvre.phase != "air" or not blind:
+        return {}
+    flown_by, meant = {manoeuvre.bank.primary, *manoeuvre.bank.supporting}, manoeuvre.expected["turn"]
+    said = {
+        facet.split(".")[0]: turn
+        for facet, reading in last.readings.items()
+        if facet in network.dials
+        and (turn := tells(network, last.manoeuvre, facet, reading).get("turn")) is not None
+    }
+    shows_it = {gauge: measures_by(network, gauge) for gauge, turn in said.items() if turn == meant}
+    found: dict[str, str] = {}
+    for gauge in (g for g, turn in said.items() if turn != meant and grades.get(g) is Grade.COVER):
+        rests_on = measures_by(network, gauge)
+        holding = {g for g, on in shows_it.items() if g in flown_by and not on & rests_on}
+        supply = set().union(*(shows_it[g] for g in holding))
+        third = any(not on & (rests_on | supply) for g, on in shows_it.items() if g not in holding)
+        if not holding or third:
+            continue
+        named = " and the ".join(kb.gauges[g].name for g in sorted(holding))
+        found[gauge] = f"nothing contradicts it but the {named}, which the bank is held by"
+        says = (
+            f"the {kb.gauges[gauge].name} contradicts it, and what the bank is held by shows what was meant"
+        )
+        found |= dict.fromkeys(holding, says)
     return found
 
 
