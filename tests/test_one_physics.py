@@ -46,6 +46,15 @@ IN_THE_AIR = frozenset({"airspeed.compared"})
 #: (failure or "", facet) -> why the two may differ, each with its reason
 KNOWN: dict[tuple[str, str], str] = {
     (
+        "static_restricted",
+        "altimeter.value",
+    ): "the flight leveled off a minute ago, the tables spread that over eight",
+    (
+        "altimeter_sticky",
+        "altimeter.value",
+    ): "friction of a climb is carried on in flight, a table begins anew",
+    ("altimeter_sticky", "atc_height.against_altimeter"): "the same friction, seen by the encoder",
+    (
         "disoriented",
         "heading.trend",
     ): "a turn that is not felt may be twice as steep as what the tables draw of turns",
