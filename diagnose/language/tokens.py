@@ -63,7 +63,8 @@ def sentences(text: str) -> tuple[str, ...]:
         shortened = _ABBREVIATION.search(piece) and (
             after.islower() or text[place.end() : place.end() + 2].lower() == "hg"
         )
-        if "\n" not in place[0] and (shortened or _trails_off(piece, after) or _only_asks(piece)):
+        counted = piece.lower().endswith((" no.", " nr.")) and after.isdigit()  # "solo no. 4"
+        if "\n" not in place[0] and (shortened or counted or _trails_off(piece, after) or _only_asks(piece)):
             continue
         found.append(piece)
         begun = place.end()

@@ -57,9 +57,9 @@ class Clause(Accounting):
                     self.subject = "unknown"  # "so not the pump"
                 else:
                     self._lost(at, _bare)
-            elif span.text in ("stopped", "quit") and self.pronoun and at + 1 == len(spans):
+            elif span.text in ("stopped", "stops", "quit") and self.pronoun and at + 1 == len(spans):
                 self.why, self.subject = "the needle or the trouble", "unknown"  # "it stopped"
-            elif span.text in ("stopped", "quit") and self.gauges and not self._told_later(at):
+            elif span.text in ("stopped", "stops", "quit") and self.gauges and not self._told_later(at):
                 self.negated = False
                 self._attach(at, [Sense("behaviour", "stuck")])  # "the needle stopped"
             return
@@ -142,6 +142,8 @@ class Clause(Accounting):
             self.subject = "unknown"  # a light or a card of which nothing was said yet
         if not gauges or not self._meant(at):
             return False
+        if span.sense("gauges") and at and self.spans[at - 1].text in self.reader.prose["others"]:
+            gauges = tuple(g for g in gauges if g not in self.state.gone)  # "the other vacuum instruments"
         first = next((i for i, other in enumerate(self.spans) if other.number is None), 0)
         if pronoun and at == first + 1 and span.text == "it" and self._handled(self.spans[first]):
             self.subject = "self"  # "left it off", "gave it ten minutes"
@@ -453,7 +455,12 @@ class Clause(Accounting):
         ]
         looked = named and self.attended and not self.told
         unread = named and not self.told and not self.state.topic and (self.strange or self._has("behaviour"))
-        if looked or unread:
+        first = self.spans[0].text in ("it", "that", "this") and len(self.spans) > 1
+        itself = (
+            first and named and not self.told and "copula" in self.spans[1].kinds
+        )  # "it was the AI itself"
+        if looked or unread or itself:
+            self.state.odd_topic = True
             self.state.topic = tuple(dict.fromkeys(named))  # "I glanced at the DG. It was spinning."
         # "pitch and power had not changed" is no topic
         self.aside -= {g for span in self.spans if span.sense("gauge") for g in self.reader.gauges_of(span)}
@@ -467,7 +474,7 @@ class Clause(Accounting):
             )
         )
         if odd or (spoken and not self.state.topic):
-            self.state.topic = odd or tuple(spoken)
+            self.state.topic, self.state.odd_topic = odd or tuple(spoken), bool(odd)
         if spoken:
             self.state.focus = tuple(spoken)
         elif self.gauges:

@@ -121,11 +121,7 @@ class Flying(Saying):
             sense = span.sense("switch")
             if sense is None or span.start in self.reader.blocked:
                 continue
-            if (
-                at + 1 < len(spans)
-                and not spans[at + 1].senses
-                and spans[at + 1].text in self.reader.prose["wiring"]
-            ):
+            if at + 1 < len(spans) and spans[at + 1].text in self.reader.prose["wiring"]:
                 continue  # "the pitot heat breaker"
             if any(s.kind == "day" and s.value == "pitot_heat_off" for other in spans for s in other.senses):
                 continue  # told as a condition

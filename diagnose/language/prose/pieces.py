@@ -107,6 +107,8 @@ class State:
     odd: list[Piece] = field(default_factory=list)
     #: the gauge that was odd last: what "it" means in a new sentence
     topic: tuple[str, ...] = ()
+    #: whether it was told to be odd
+    odd_topic: bool = False
     #: whether a gauge was named in this sentence already
     named: bool = False
     #: every gauge told to be restless and not yet calm again

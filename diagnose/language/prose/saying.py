@@ -68,7 +68,13 @@ class Saying:
             *self.reader.prose["adjuncts"],
             *self.reader.prose["prepositions"],
         }
-        return not plain and not named and span.text.isalpha() and span.text not in harmless
+        return (
+            not plain
+            and not named
+            and len(span.text) > 1
+            and span.text.isalpha()
+            and span.text not in harmless
+        )
 
     def _next(self, at: int, skip: Iterable[str] = ()) -> int:
         """The next place whose span is more than glue (and more than what is to be skipped)."""
@@ -285,7 +291,7 @@ class Saying:
         done = False
         if self._can(gauges, senses) and not self._accounted(at, gauges):
             return True
-        stopped = self.negated and self.negator in ("stopped", "quit")
+        stopped = self.negated and self.negator in ("stopped", "stops", "quit")
         if stopped and any(
             sense.value in ("rise", "fall") for sense in senses
         ):  # "stopped climbing": it stands

@@ -431,7 +431,8 @@ class SentenceReader(Divided):
             return (self.prose["second"].get(gauge.value, gauge.value) if self.side else gauge.value,)
         if pronoun := span.sense("pronoun"):
             # in a new sentence "it" is what the story is about; later in it, what was named last
-            focus = self.state.focus if self.state.named else self.state.topic or self.state.focus
+            topic = self.state.topic if self.state.odd_topic else ()
+            focus = self.state.focus if self.state.named else topic or self.state.focus
             if pronoun.value in ("mine", "theirs"):
                 pairs = self.prose["second"]
                 last = self.state.last_of((*pairs, *pairs.values()))
