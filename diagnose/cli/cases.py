@@ -171,7 +171,8 @@ def _text(name: str) -> str:
     except UnicodeDecodeError:
         raise CaseError("this is no text in UTF-8", name, "save the story as plain text") from None
     if not text.strip():
-        raise CaseError("the story is empty", name, "in the climb the airspeed froze at 80")
+        where = "standard input" if name == "-" else name
+        raise CaseError("the story is empty", where, "in the climb the airspeed froze at 80")
     return text
 
 

@@ -117,6 +117,13 @@ def spoken(text: str) -> Words:
     """The words of a phrase as the tokens of a story would give them."""
     from diagnose.language.tokens import tokens
 
+    words = tuple(text.split())
+    if (
+        text.replace(" ", "").isalpha()
+        and text.islower()
+        and not any(w.endswith(("nt", "not")) for w in words)
+    ):
+        return words  # nothing that the tokens would part
     return tuple(token.text for token in tokens(text) if token.text.isalnum())
 
 

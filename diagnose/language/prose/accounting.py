@@ -31,7 +31,9 @@ class Accounting(Counting):
             following = [word for other in self.spans[at : at + 2] for word in other.words][1:2]
             if span.words[0] not in modals or not set(following) & {"be", "have", "been"}:
                 continue
-            if not any(names(other) or other.sense("pronoun") for other in self.spans[:at]):
+            named = [names(other) for other in self.spans]
+            pronoun = any(other.sense("pronoun") for other in self.spans[:at])
+            if not any(named[:at]) and (any(named[at:]) or not pronoun):
                 return "only supposed"
         return ""
 

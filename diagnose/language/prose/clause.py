@@ -148,6 +148,13 @@ class Clause(Accounting):
         if pronoun and at == first + 1 and span.text == "it" and self._handled(self.spans[first]):
             self.subject = "self"  # "left it off", "gave it ten minutes"
             return False
+        if (
+            pronoun
+            and span.text == "it"
+            and self.gauges
+            and self.spans[at - 1].text in self.reader.prose["adjuncts"]
+        ):
+            return False  # "the DG beside it"
         sided = pronoun and span.sense("pronoun") in (Sense("pronoun", "mine"), Sense("pronoun", "theirs"))
         if (
             sided
@@ -258,6 +265,8 @@ class Clause(Accounting):
         beside = self._next(at, skip=("joins",))
         if beside > at + 1 and beside < len(self.spans) and self.spans[beside].sense("gauge"):
             return True  # "altitude and VSI were unaffected"
+        if following is not None and following.text == "itself":
+            return True  # "it was the horizon itself"
         if sense.value == "outside" and not at and following is not None and "aircraft" in following.kinds:
             return True  # "outside we were level"
         if following is not None and (

@@ -265,14 +265,7 @@ class Saying:
             between = self.spans[low + 1 : high]
         account = self.known.tables["account"]
         before = f" {' '.join(word for span in self.spans[max(0, at - 3) : at] for word in span.words)}"
-        odd = next(
-            (
-                span.text
-                for span in between
-                if not span.senses and span.number is None and not span.words[0].endswith("ly")
-            ),
-            "",
-        )
+        odd = next((span.text for span in between if self._strange(span)), "")
         turned = next((span.text for span in between if span.text in account["supposed"]), "")
         shifted = next((text for text in account["shifts"] if before.endswith(f" {text}")), "")
         if not (odd or turned or shifted):
@@ -460,7 +453,7 @@ class Saying:
             for other in [p for p in self.told if p.kind == "reading" and p.facet == piece.facet]:
                 if other.reading == piece.reading:
                     return
-                if piece.reading == "zero" and other.reading in ("descent", "climb"):
+                if piece.reading == "zero" and other.reading in ("descent", "climb", "low", "discharge"):
                     # "dropped to zero": where it ended
                     self.told.remove(other)
                     self.reader.pieces.remove(other)

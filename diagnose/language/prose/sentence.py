@@ -132,12 +132,13 @@ class SentenceReader(Divided):
 
     def _collisions(self, words: Sequence[Token]) -> Iterator[Piece]:
         said = tuple(token.text for token in words)
+        there = set(said)
         self.blocked: set[int] = set()
         for texts, unless, both in self.known.collisions:
             if any(place(said, phrase) is not None for phrase in unless):
                 continue
             for phrase in sorted(texts, key=len, reverse=True):
-                if (at := place(said, phrase)) is not None:
+                if phrase[0] in there and (at := place(said, phrase)) is not None:
                     taken = words[at : at + len(phrase)]
                     self.blocked |= {token.start for token in taken}
                     yield Piece(kind="asked", words=self.text[taken[0].start : taken[-1].end], asks=both)
