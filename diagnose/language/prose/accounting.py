@@ -52,7 +52,13 @@ class Accounting(Counting):
         for at, piece in enumerate(told):
             for other in told[at + 1 :]:
                 same = piece.facet and piece.facet == other.facet and piece.value == other.value
-                if same and piece.reading != other.reading and min(piece.sure, other.sure) >= 0.5:
+                scene = self.spans[self.places.get(id(other), 0)].kinds & {"setting"}  # "for that descent"
+                if (
+                    same
+                    and not scene
+                    and piece.reading != other.reading
+                    and min(piece.sure, other.sure) >= 0.5
+                ):
                     return "this says two things of one needle"
         return ""
 
@@ -67,7 +73,7 @@ class Accounting(Counting):
             named = [
                 at
                 for at, span in enumerate(self.spans[:said])
-                if names(span) and piece.gauge in self.reader.gauges_of(span)
+                if piece.gauge in self.reader.gauges_of(span) and (names(span) or span.text == "it")
             ]
             for at in range(named[0] + 1 if named else 0, len(self.spans)):
                 if self._strange(self.spans[at]) and not self._aside(at, persons=bool(named)):

@@ -155,6 +155,10 @@ class Clause(Accounting):
             and self.spans[at - 1].text in self.reader.prose["adjuncts"]
         ):
             return False  # "the DG beside it"
+        verb = at > 0 and self._strange(self.spans[at - 1]) and not self._aside(at - 1, persons=False)
+        if pronoun and span.text == "it" and verb:
+            self.subject = self.subject or "unknown"
+            return False  # "nobody wrote it up"
         sided = pronoun and span.sense("pronoun") in (Sense("pronoun", "mine"), Sense("pronoun", "theirs"))
         if (
             sided
@@ -285,8 +289,9 @@ class Clause(Accounting):
             return False  # "from 120 down to 60": the way between two numbers
         if any("same_again" in other.kinds for other in self.spans[:at]):
             return False  # "it did it all over again"
-        if self._of_a_noun(at):
-            return True
+        simile = at > 1 and self.spans[at - 1].text in self.reader.prose["articles"]
+        if self._of_a_noun(at) or (simile and self.told and self.spans[at - 2].text == "like"):
+            return True  # "leaning like a drunk"
         if span.text in self.reader.prose["colors"] and names(self.spans[min(at + 1, len(self.spans) - 1)]):
             return True  # "the red low voltage light": which one
         before, behind = self.spans[at - 1 : at] if at else [], self.spans[at + 1 : at + 2]

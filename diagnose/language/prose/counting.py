@@ -337,6 +337,7 @@ class Counting(Flying):
     def _sized(
         self, gauge: str, meant: str, at: int, span: Span, unit: str, *, measured: bool = False
     ) -> None:
+        self.said_at = at
         facet = f"{gauge}.{meant.partition('.')[0]}"
         for other in [p for p in self.told if p.facet == facet]:
             self.told.remove(other)

@@ -88,7 +88,8 @@ class Saying:
         return any(kind in span.kinds for span in self.spans)
 
     def _told_later(self, at: int) -> bool:
-        return any(span.kinds & {"behaviour", "reading"} and not names(span) for span in self.spans[at + 1 :])
+        later = (span for span in self.spans[at + 1 :] if not (names(span) or "negation" in span.kinds))
+        return any(span.kinds & {"behaviour", "reading"} for span in later)
 
     def _behaves(self, at: int) -> list[Sense]:
         span = self.spans[at]
