@@ -26,7 +26,8 @@ from diagnose import answer_posterior, engine_for
 from diagnose.knowledge.load import knowledge_root, with_only
 from diagnose.model import CaseRecord, FailureKind, Grade, SnapshotRecord
 from diagnose.model.errors import ImpossibleEvidence
-from diagnose.network.evidence import facet_chance, motion_chance
+from diagnose.network.evidence import motion_chance
+from diagnose.network.statements import facet_chance
 from diagnose.proof.stored import ADVICE, AdviceRules
 from tests.small import shipped
 
@@ -216,8 +217,26 @@ class Tried:
 SUSPICION = 2.0 / 54.0
 LOST = {
     "suction": ("none", "low", "weak", "swinging"),
-    "pitot": ("restricted", "leaking", "erratic", "choking", "vented", "empty", "sealed"),
-    "static": ("sealed", "restricted", "erratic", "one_port", "swapped", "cabin_high", "cabin_pressurised"),
+    "pitot": (
+        "restricted",
+        "restricted_little",
+        "leaking",
+        "erratic",
+        "choking",
+        "vented",
+        "empty",
+        "sealed",
+    ),
+    "static": (
+        "sealed",
+        "restricted",
+        "restricted_little",
+        "erratic",
+        "one_port",
+        "swapped",
+        "cabin_high",
+        "cabin_pressurised",
+    ),
 }
 #: parts that are owed a word of their own in cloud or at night once they have failed, and the words that give it
 OWED = {
@@ -421,12 +440,15 @@ def rule_4(case: Tried) -> Verdict:
             "pitot_heat",
             {"pitot_heat_on"},
             alive
-            and case.chance("pitot", "choking", "vented", "empty", "sealed", "restricted", "erratic") > 0.5,
+            and case.chance(
+                "pitot", "choking", "vented", "empty", "sealed", "restricted", "restricted_little", "erratic"
+            )
+            > 0.5,
         ),
         (
             "alternate_static",
             {"alternate_static_on", "alternate_static_on_pressurized"},
-            case.chance("static", "sealed", "restricted", "erratic", "one_port") > 0.5,
+            case.chance("static", "sealed", "restricted", "restricted_little", "erratic", "one_port") > 0.5,
         ),
         (
             "standby_suction",
@@ -510,7 +532,9 @@ STATIC_FED = ("altimeter", "vertical_speed", "atc_height", "airspeed", "second_a
 def rule_6(case: Tried) -> Verdict:
     """What shares a source shares its grade; a good second instrument takes the primary place."""
     tried, broken = False, []
-    spoilt = case.chance("static", "sealed", "restricted", "erratic", "swapped", "cabin_pressurised")
+    spoilt = case.chance(
+        "static", "sealed", "restricted", "restricted_little", "erratic", "swapped", "cabin_pressurised"
+    )
     if spoilt >= SUSPICION:
         tried = True
         broken += [f"{g} is used on a static line in doubt" for g in STATIC_FED if case.grades.get(g) is USE]

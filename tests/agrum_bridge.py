@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from diagnose.model import CaseRecord
+from diagnose.network.nodes import at
 from diagnose.network.tables import Network
-from diagnose.network.unrolled import at, build_tables
+from diagnose.network.unrolled import build_tables
 from diagnose.proof.values import query_pyagrum, to_agrum
 
 __all__ = ["agrum_marginals", "to_agrum"]

@@ -423,7 +423,12 @@ def memory_tables(name):
     memory = files()["memory"][name]
     quantities = {key: _Range(entry) for key, entry in files()["quantity"].items()}
     draws = Draws(quantities, np.random.default_rng(int.from_bytes(name.encode()[:7])))
-    make = {"height": _height_tables, "rotor": _rotor_tables, "charge": _battery_tables}[memory["kind"]]
+    make = {
+        "height": _height_tables,
+        "rotor": _rotor_tables,
+        "charge": _battery_tables,
+        "degree": _degree_tables,
+    }[memory["kind"]]
     return make(memory, draws)
 
 
@@ -546,6 +551,54 @@ def _battery_tables(memory, draws):
     return moves, onsets
 
 
+def _degree_tables(memory, _):
+    """A course of its own for each state: it lasts, passes for a minute, has come to its end; or it stays for ever.
+
+    Of an onset at an even chance within some minutes the last minute is seen as it began; sums over the rest are
+    worked out by Gauss's rule, piece by piece, as the courses bend at one minute.
+    """
+    names = list(memory["states"])
+
+    def course(degree, state, minutes):
+        shares = dict.fromkeys(names, 0.0)
+        mean = degree.get("worsens", {}).get(state)
+        if mean:
+            left_by = [1.0 - math.exp(-time / mean) for time in (minutes, max(minutes - 1.0, 0.0))]
+            shares[state] = 1.0 - left_by[0]
+            shares[degree["passing"]] += left_by[0] - left_by[1]
+            shares[degree["ends"]] += left_by[1]
+        elif state == degree.get("passing"):
+            shares[degree["ends"]] = min(minutes, 1.0)
+            shares[state] = 1.0 - shares[degree["ends"]]
+        else:
+            shares[state] = 1.0
+        return [shares[name] for name in names]
+
+    nodes, weights = np.polynomial.legendre.leggauss(60)
+
+    def average(degree, state, minutes):
+        """Mean course since an onset within these minutes."""
+        begun = course(degree, state, 0.0)
+        if minutes <= 1.0:
+            return begun
+        whole = np.array(begun)
+        for low, high in ((0.0, min(minutes - 1.0, 1.0)), (1.0, max(minutes - 1.0, 1.0))):
+            for node, weight in zip(nodes, weights, strict=True):
+                at = low + (high - low) * (node + 1.0) / 2.0
+                whole = whole + weight * (high - low) / 2.0 * np.array(course(degree, state, at))
+        return (whole / minutes).tolist()
+
+    moves, onsets = {}, {}
+    for carry, degree in memory["degrees"].items():
+        for minutes in TIMES:
+            for place, state in enumerate(names):
+                for vertical in ("down", "level", "up"):
+                    moves[carry, minutes, vertical, place] = course(degree, state, minutes)
+            begun = [(p, average(degree, state, minutes)) for state, p in degree["begins"].items()]
+            onsets[carry, minutes] = [sum(p * shares[n] for p, shares in begun) for n in range(len(names))]
+    return moves, onsets
+
+
 def between(table, key, minutes):
     """Shares at a time: a straight line between the two tabled times around it; the last holds on."""
     if minutes >= TIMES[-1]:
@@ -652,6 +705,9 @@ def memory_first(name, condition, snapshot, since_start):
         return {memory["start"]: 1.0}
     if memory["kind"] == "height":
         return memory["first"] if phase == "air" else memory["onset"][phase]
+    if memory["kind"] == "degree":
+        degree = memory["degrees"][memory["carry"][condition]]
+        return degree.get("first") or degree["begins"]
     return onset(memory, condition, phase, since_start)
 
 
@@ -863,16 +919,66 @@ def odd_groups(panel, snapshot, strayed):
     return found
 
 
-def said_chance(panel, snapshot, acting, memory, strayed, most, odd):
+def sources_of(panel, gauge):
+    """Sources that a gauge hangs on, through memories and what its sources' rules ask for."""
+    found, waiting = (
+        set(),
+        [
+            name
+            for facet_id, facet in panel.facets.items()
+            if facet_id.split(".")[0] == gauge
+            for name in facet.get("parents", ())
+        ],
+    )
+    while waiting:
+        name = waiting.pop()
+        if name in panel.memories:
+            waiting.append(panel.memories[name]["driver"])
+        elif name in files()["source"] and name not in found:
+            found.add(name)
+            for rule in files()["source"][name].get("rules", []):
+                if not any(panel.lacks(n) for n in rule["when"]):
+                    waiting += [n for n in rule["when"] if n not in panel.memories]
+    return found
+
+
+def silent_dials(panel, snapshot, odd, strayed):
+    """Facets of the flight instruments that share a source with what is odd and were not spoken of -> usual readings."""
+    spoken = {facet.split(".")[0] for facet in (*snapshot.readings, *snapshot.unsure)}
+    spoken |= {gauge for pair in snapshot.disagree for gauge in pair}
+    shared = set().union(*(sources_of(panel, facet.split(".")[0]) for facets in odd for facet in facets))
+    sound, found = Shown(panel, snapshot, frozenset(), ()), {}
+    for facet_id, facet in panel.facets.items():
+        gauge = facet_id.split(".")[0]
+        fits = gauge in files()["limits"]["scanned"] and gauge not in spoken and facet.get("glance", True)
+        if fits and sources_of(panel, gauge) & shared:
+            chance = sound.motion(strayed) @ sound.by_motion(facet_id, panel.table(facet_id))
+            found[facet_id] = [float(p >= files()["limits"]["odd_below"]) for p in chance]
+    return found
+
+
+def said_chance(panel, snapshot, acting, memory, strayed, most, odd, also):
     """P(all that the snapshot says, vertical motion | hidden state): motion by motion; value -> chance.
 
-    ``most``: the strongest explanation that its ``odd`` groups may have.
+    ``most``: the strongest explanation that its ``odd`` groups may have; ``also``: "all" where all that was odd was told,
+    "chooses" where some of it was.
     """
     shown = Shown(panel, snapshot, acting, memory)
     chance = shown.motion(strayed)
     for group in said_groups(panel, snapshot):
         bounded = most != "failure" and group[0] in odd
         chance = chance * (shown.explained(*group, most) if bounded else shown.said(*group))
+    if also:
+        dials = defaultdict(lambda: np.ones(shown.count))
+        for facet, usual in silent_dials(panel, snapshot, odd, strayed).items():
+            dials[facet.split(".")[0]] *= shown.by_motion(facet, panel.table(facet)) @ np.array(usual)
+        named = len({facet.split(".")[0] for facets in odd for facet in facets})
+        left_out = np.zeros(shown.count)
+        for is_odd in itertools.product((False, True), repeat=len(dials)):
+            p = math.prod(1.0 - q if bad else q for bad, q in zip(is_odd, dials.values(), strict=True))
+            ways = math.comb(named + sum(is_odd), named)
+            left_out = left_out + p * (1.0 / ways if also == "chooses" else float(not sum(is_odd)))
+        chance = chance * left_out
     found = defaultdict(float)
     for motion in range(shown.count):
         found[shown.values["vertical"][motion]] += float(chance[motion])
@@ -897,6 +1003,11 @@ def chances(panel, case):
     setting = files()["setting"][case.setting]
     strayed, why = setting.get("strayed", 1.0), setting.get("told")
     odd = [odd_groups(panel, snapshot, strayed) if why else {} for snapshot in case.snapshot]
+    # who tells of all that is odd, and who does not
+    tells = why.get("also", 0.0) if why else 0.0
+    first = next((number for number, groups in enumerate(odd) if groups), None)
+    chooses = ["chooses" if tells and number == first else "" for number in range(len(odd))]
+    pilots = ((1.0 - tells, chooses), (tells, ["all" if groups else "" for groups in odd]))
     below = files()["limits"].get("odd_below", 1.0)
     rarest = min((chance / below for groups in odd for chance in groups.values()), default=1.0)
     loud = {name for name, failure in panel.failures.items() if not failure.get("silent", False)}
@@ -917,9 +1028,10 @@ def chances(panel, case):
             "misreading": lambda members: -(1.0 - yet) * weight * (benign(members) - slip),
         }
     found = defaultdict(float)
-    for most, share in passes.items():
-        for members, chance in passed(panel, case, latent, onsets, strayed, most, odd).items():
-            found[members] += share(members) * chance
+    for (most, share), (pilot, also) in itertools.product(passes.items(), pilots):
+        if pilot > 0.0:
+            for members, chance in passed(panel, case, latent, onsets, strayed, most, odd, also).items():
+                found[members] += pilot * share(members) * chance
     before = nothing + weight * (1.0 - nothing)
     total = sum(found.values())
     return {members: chance / total for members, chance in found.items()}, total / before
@@ -936,7 +1048,7 @@ def unspoken(panel, case):
     }
 
 
-def passed(panel, case, latent, onsets, strayed, most, odd):
+def passed(panel, case, latent, onsets, strayed, most, odd, also):
     """P(set of failures at the end, all that was said with nothing stronger explaining what is odd)."""
     start, *later = case.snapshot
     # hidden state: (set, which act, (memory, state) of each memory that is not at its start)
@@ -951,10 +1063,10 @@ def passed(panel, case, latent, onsets, strayed, most, odd):
             for memory, p in first_memories(panel, acting, start, case.minutes_since_start).items():
                 acts = acting_chance(panel, members, acting, (), memory, start, first=True)
                 now[members, acting, memory] += there * p * acts
-    told = emitted(panel, now, start, strayed, most, odd[0])
+    told = emitted(panel, now, start, strayed, most, odd[0], also[0])
     for number, (earlier, snapshot) in enumerate(zip(case.snapshot, later, strict=False), 1):
         now = moved(panel, told, earlier, snapshot, onsets[number])
-        told = emitted(panel, now, snapshot, strayed, most, odd[number])
+        told = emitted(panel, now, snapshot, strayed, most, odd[number], also[number])
     found = defaultdict(float)
     for (members, _, _), by_vertical in told.items():
         found[members] += sum(by_vertical.values())
@@ -981,7 +1093,7 @@ def first_memories(panel, acting, snapshot, since_start):
     return dict(found)
 
 
-def emitted(panel, now, snapshot, strayed, most, odd):
+def emitted(panel, now, snapshot, strayed, most, odd, also):
     """Hidden state -> vertical motion -> P(hidden state, all that was said so far)."""
     known = {}
     found = {}
@@ -989,7 +1101,7 @@ def emitted(panel, now, snapshot, strayed, most, odd):
         if chance > 0.0:
             key = acting, memory
             if key not in known:
-                known[key] = said_chance(panel, snapshot, acting, memory, strayed, most, odd)
+                known[key] = said_chance(panel, snapshot, acting, memory, strayed, most, odd, also)
             found[members, acting, memory] = {v: chance * p for v, p in known[key].items()}
     return found
 

@@ -22,7 +22,7 @@ from diagnose.knowledge.load import with_only
 from diagnose.model import CaseRecord, Panel, SnapshotRecord
 from diagnose.model.errors import CaseError
 from diagnose.network.engine import Engine
-from diagnose.network.evidence import agreement
+from diagnose.network.statements import agreement
 from diagnose.network.tables import compile_network
 from tests import reference
 from tests.small import shipped

@@ -12,7 +12,8 @@ import pytest
 
 from diagnose import cli
 from diagnose.knowledge.load import with_only
-from diagnose.network.unrolled import at, build_tables
+from diagnose.network.nodes import at
+from diagnose.network.unrolled import build_tables
 from diagnose.proof import evidence as checked
 from diagnose.proof import values
 from diagnose.proof.evidence import Evidence, Result, evidence_page, render, sections, to_data

@@ -18,8 +18,9 @@ from diagnose.cli import main
 from diagnose.language.case_files import load_case
 from diagnose.model import SnapshotRecord
 from diagnose.network.engine import Engine
+from diagnose.network.nodes import at
 from diagnose.network.pgmpy_bridge import bif_of, elimination_cost, limit_failures, query_pgmpy
-from diagnose.network.unrolled import at, build_tables
+from diagnose.network.unrolled import build_tables
 from diagnose.proof import cross_check
 from tests.small import shipped, small_case, small_network
 
@@ -108,7 +109,7 @@ def test_no_more_than_two_at_once_equals_the_engine_over_pairs():
 
 def test_the_cost_of_an_elimination_is_that_of_its_tables():
     """A chain of two-state nodes needs no table above four numbers; a node of ten such parents 2^11."""
-    from diagnose.network.unrolled import NO_YES, Tables
+    from diagnose.network.nodes import NO_YES, Tables
 
     chain = Tables()
     chain.add("a0", NO_YES, (), [0.5, 0.5])

@@ -10,8 +10,9 @@ import pytest
 
 from diagnose.model import SnapshotRecord
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.network.evidence import agreement, group_likelihood, groups_of, opened, reading_index
+from diagnose.network.evidence import opened
 from diagnose.network.hidden import HiddenSpace
+from diagnose.network.statements import agreement, group_likelihood, groups_of, reading_index
 from diagnose.network.tables import Motions
 from tests.small import showing, small_network
 

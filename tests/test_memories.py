@@ -12,12 +12,12 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.model import MemoryKind
+from diagnose.model import CaseRecord, MemoryKind, SnapshotRecord
 from diagnose.network.memories import TIMES_MIN, at_time, gap_matrix, memory_tables
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import draw_flights
 from diagnose.physics.suction_dials import starved_rotor_speed
-from tests.small import shipped
+from tests.small import engine, shipped
 
 KB = shipped()
 BELOW, NEAR, ABOVE = 0, 1, 2
@@ -272,3 +272,52 @@ def test_whether_a_failure_acts_is_no_physics():
     acting = msgspec.structs.replace(KB.memories["attitude_rotor"], kind=MemoryKind.ACTING)
     with pytest.raises(ValueError, match="follows from the failure"):
         memory_tables(KB, acting)
+
+
+# ------------------------------------------------------------------ degrees
+
+
+def test_what_has_closed_stays_closed_and_what_is_half_blocked_stays_so():
+    passes = tables("pitot_passes")
+    _, most, falls, gone = range(4)
+    for minutes in (1.0, 7.0, 240.0):
+        kept = passes.carry_at("keeps", minutes)[0]
+        assert kept == pytest.approx(np.eye(4), abs=SURE)
+        for name in ("closes", "bleeds"):
+            moved = passes.carry_at(name, minutes)[0]
+            assert moved[gone, gone] == moved[most, most] == 1.0
+            # what falls has fallen a minute later
+            assert moved[falls] == pytest.approx([0.0, 0.0, 0.0, 1.0], abs=SURE)
+    assert passes.onset["keeps"][5] == pytest.approx([0.5, 0.5, 0.0, 0.0], abs=SURE)
+
+
+def test_an_inlet_closes_within_eight_minutes_on_average():
+    """Left at a constant rate; what was left in the last minute is seen falling."""
+    passes = tables("pitot_passes")
+    moved = passes.carry_at("closes", 4.0)[0, 0]
+    left, before = np.exp(-4.0 / 8.0), np.exp(-3.0 / 8.0)
+    assert moved == pytest.approx([left, 0.0, before - left, 1.0 - before], abs=SURE)
+
+
+def test_an_onset_within_the_last_minute_is_seen_as_it_began():
+    passes = tables("pitot_passes")
+    for place in (1, 3):  # 0.25 and 1 minute
+        assert passes.onset["bleeds"][place] == pytest.approx([0.0, 0.0, 1.0, 0.0], abs=SURE)
+    # four minutes: one of four is the last; of one before, what is left of its own minute
+    since = np.linspace(0.0, 3.0, 300_001)
+    still = np.trapezoid(np.maximum(1.0 - since, 0.0), since)
+    assert passes.onset["bleeds"][TIMES_MIN.tolist().index(4.0)] == pytest.approx(
+        [0.0, 0.0, (1.0 + still) / 4.0, (3.0 - still) / 4.0], abs=1e-6
+    )
+
+
+def test_ten_moments_at_zero_are_one_closed_tube():
+    """Closed once is closed ten times: the tenth moment at zero costs next to nothing after the ninth."""
+    seen = {"airspeed.value": "zero"}
+
+    def evidence(moments):
+        snapshots = [SnapshotRecord(manoeuvre="level", readings=seen)] * moments
+        case = CaseRecord(title="t", panel="single_pump", snapshot=tuple(snapshots))
+        return engine("single_pump").log_likelihood(case, ("pitot_insect_underway",))
+
+    assert evidence(10) - evidence(9) > np.log(0.97)

@@ -30,8 +30,9 @@ from diagnose.knowledge.load import KnowledgeBase, knowledge_root, stored_result
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.model.units import Array
 from diagnose.network.engine import Engine
-from diagnose.network.evidence import facet_chance, motion_chance
+from diagnose.network.evidence import motion_chance
 from diagnose.network.hidden import HiddenSpace, Step
+from diagnose.network.statements import facet_chance
 from diagnose.network.tables import Network
 
 #: where the stored result stands in the knowledge folder, and what makes it

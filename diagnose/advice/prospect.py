@@ -18,8 +18,9 @@ import numpy as np
 from diagnose.advice.trust import Misled, misled
 from diagnose.model import SnapshotRecord
 from diagnose.model.units import Array
-from diagnose.network.evidence import Group, group_likelihood, groups_of, motion_chance, silent_group
+from diagnose.network.evidence import motion_chance
 from diagnose.network.hidden import HiddenSpace, number_codes
+from diagnose.network.statements import Group, group_likelihood, groups_of, silent_group
 from diagnose.network.tables import Index, Motions, Network
 
 NEGLIGIBLE = 1e-16

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from diagnose.model import CaseRecord, Grade, MemoryKind, SnapshotRecord
-from diagnose.network.evidence import reading_index
+from diagnose.network.statements import reading_index
 from diagnose.network.tables import Index, Network
 
 

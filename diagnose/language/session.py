@@ -226,7 +226,7 @@ class Session:
         another filled in yields to what is said of the gauge later. Raises CaseError when one line says two things of one
         facet, or compares two gauges that do not tell of one thing.
         """
-        from diagnose.network.evidence import agreement
+        from diagnose.network.statements import agreement
 
         snapshot = self.snapshot
         readings, unsure = dict(snapshot.readings), dict(snapshot.unsure)

@@ -14,12 +14,15 @@ class Telling(Record, frozen=True, kw_only=True):
     """Chances that somebody tells a flight as an anomaly, by what explains the odd readings in it.
 
     ``failure``: something is wrong. ``benign``: the air, a wrong picture of the motion, or a known normal effect. ``misreading``: he misread it, or strayed by himself and says that he
-    held it, or sat in rough air and did not say so.
+    held it, or sat in rough air and did not say so. ``also``: who tells of something odd tells
+    with this chance of all that was odd just then on the other dials that hang on the same sources (0: silence says
+    nothing).
     """
 
     failure: float
     benign: float
     misreading: float
+    also: float = 0.0
 
 
 class Setting(Cited, frozen=True, kw_only=True):
@@ -63,6 +66,7 @@ class Limits(Record, frozen=True, kw_only=True):
     odd_below: float
     odd_fades: float
     held: tuple[str, ...]
+    scanned: tuple[str, ...] = ()
     source: str
     note: str
 

@@ -8,7 +8,7 @@ and held at both ends as at a stop, or ``per_turn``, the value of one whole turn
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
 
 import msgspec
 
@@ -105,7 +105,7 @@ class Gauge(Record, frozen=True, kw_only=True):
     words: tuple[str, ...] = ()
     facets: tuple[Facet, ...]
     instrument: bool = True
-    in_the_rest: float = 0.0
+    in_the_rest: Annotated[float, msgspec.Meta(ge=0.0, le=1.0)] = 0.0
     tells_of: tuple[str, ...] = ()
     power: str = ""
     required: Literal["", "vfr", "ifr"] = ""
@@ -258,6 +258,12 @@ class Quantity(Cited, frozen=True, kw_only=True):
     high: float
     unit: str
     scale: Literal["even", "log"] = "even"
+
+    @property
+    def middle(self) -> float:
+        """Value below which half of the draws lie."""
+        low, high = self.low, self.high
+        return math.sqrt(low * high) if self.scale == "log" else 0.5 * (low + high)
 
 
 Value = TypeVar("Value", float, "Array")

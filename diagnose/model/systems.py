@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping
 from enum import Enum
 from typing import Literal
 
@@ -119,6 +119,40 @@ class MemoryKind(Enum):
     ROTOR = "rotor"
     CHARGE = "charge"
     ACTING = "acting"
+    DEGREE = "degree"
+
+
+class Degree(Record, frozen=True, kw_only=True):
+    """How far a fault goes: drawn once when it begins, then kept from snapshot to snapshot, or worse with time.
+
+    ``begins``: state -> chance when it begins; ``first``: when it is there already at the first snapshot (empty:
+    as ``begins``). ``worsens``: state -> minutes that it lasts on average until the fault passes through
+    ``passing``, which is seen in one snapshot of a minute, to ``ends``. A state without either stays. In a flight that
+    is flown second by second, ``halves`` names the quantity whose lower and upper half the states of ``begins`` are,
+    in their order, and ``at_once`` the one that says with what chance it goes to the end as it begins.
+    """
+
+    begins: dict[str, float]
+    first: dict[str, float] = {}
+    worsens: dict[str, float] = {}
+    passing: str = ""
+    ends: str = ""
+    halves: str = ""
+    at_once: str = ""
+
+    def problems(self, states: Collection[str], quantities: Collection[str]) -> Iterator[str]:
+        """What does not fit a memory with these states, or these quantities."""
+        for chances in filter(None, (self.begins, self.first)):
+            if abs(sum(chances.values()) - 1.0) > 1e-9 or min(chances.values()) < 0.0:
+                yield "the chances of begins and of first must each sum to one"
+        if not self.begins or bool(self.passing) != bool(self.ends) or (self.worsens and not self.passing):
+            yield "needs begins, and what worsens both passing and ends"
+        if min(self.worsens.values(), default=1.0) <= 0.0:
+            yield "the minutes of worsens must be above zero"
+        named = {*self.begins, *self.first, *self.worsens, *filter(None, (self.passing, self.ends))}
+        missing = {*(named - {*states}), *({*filter(None, (self.halves, self.at_once))} - {*quantities})}
+        for name in sorted(missing):
+            yield f"there is no {name!r}"
 
 
 class Memory(Cited, frozen=True, kw_only=True):
@@ -128,7 +162,8 @@ class Memory(Cited, frozen=True, kw_only=True):
     of the carrying table). In every other condition it falls back to ``start``. ``onset``: phase
     of flight -> state distribution when the driver has just become active. ``first``: the
     distribution when the driver is already active at the first snapshot. Empty ``onset``/``first``
-    are computed by the physics (rotor, charge).
+    are computed by the physics (rotor, charge). ``degrees``: name of the carrying table -> what a memory of the kind
+    "degree" does (a size, or how far an opening has closed).
     """
 
     id: str
@@ -140,6 +175,7 @@ class Memory(Cited, frozen=True, kw_only=True):
     carry: dict[str, str] = {}
     onset: dict[str, dict[str, float]] = {}
     first: dict[str, float] = {}
+    degrees: dict[str, Degree] = {}
 
 
 class Flow(Record, frozen=True, kw_only=True):

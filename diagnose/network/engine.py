@@ -17,23 +17,28 @@ from diagnose.knowledge.load import unknown_name
 from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.model.errors import CaseError, ImpossibleEvidence
 from diagnose.model.units import Array
-from diagnose.network.evidence import (
-    BENIGN,
-    FAILURE,
-    MISREADING,
-    Emission,
-    emission,
-    facet_chance,
-    motion_chance,
-    odd_groups,
-    opened,
-)
+from diagnose.network.evidence import Emission, emission, motion_chance, opened
 from diagnose.network.hidden import ANY_VERTICAL, FailureSet, HiddenSpace, Step, enumerate_sets
 from diagnose.network.memo import Recent, short
 from diagnose.network.odds import Odds, odds_of
 from diagnose.network.posterior import Outcomes, Posterior
-from diagnose.network.statements import said, smallest_conflict, with_snapshots, without_readings
+from diagnose.network.statements import (
+    facet_chance,
+    said,
+    smallest_conflict,
+    with_snapshots,
+    without_readings,
+)
 from diagnose.network.tables import Network
+from diagnose.network.telling import (
+    BENIGN,
+    FAILURE,
+    MISREADING,
+    Silence,
+    odd_groups,
+    pilots_of,
+    told_by_explanation,
+)
 from diagnose.network.transitions import first_sets, set_chance, set_pairs, transitions
 
 
@@ -67,7 +72,10 @@ class Engine:
         if rows is None:
             raise self._conflict(space, case, odds)
         prior = self._prior_sets(space, odds)
-        last, step = case.snapshot[-1], self.steps(case)[-1]
+        last, steps = case.snapshot[-1], self.steps(case)
+        step = steps[-1]
+        # only how the vertical motion parts within a row hangs on it
+        also = pilots_of(odds, self._odd_in(space, case, steps, odds))[-1][1][-1]
         return Posterior(
             space=space,
             case=case,
@@ -76,8 +84,8 @@ class Engine:
             prior_sets=prior,
             uncovered=max(0.0, 1.0 - float(prior.sum())),
             log_evidence=log_evidence,
-            motion=self._motion(self._weighed(space, last, step), rows),
-            said=self._emission(space, last, step),
+            motion=self._motion(self._weighed(space, last, step, FAILURE, also), rows),
+            said=self._emission(space, last, step, FAILURE, also),
         )
 
     def filtered(self, case: CaseRecord) -> Iterator[tuple[HiddenSpace, Array]]:
@@ -87,37 +95,41 @@ class Engine:
         """
         odds, steps = odds_of(self.network, case), self.steps(case)
         space = self._space(odds)
+        pilots = pilots_of(odds, self._odd_in(space, case, steps, odds))
         start = self._start(space, case, steps[0], odds, None)
-        messages, scales = {FAILURE: start}, {FAILURE: 0.0}
+        messages = {(FAILURE, pilot): start for pilot in range(len(pilots))}
+        scales = dict.fromkeys(messages, 0.0)
         rarest = 1.0
         for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True)):
             here = self._rarest(space, odds, snapshot, step)
             rarest = min(rarest, here)
             if here < 1.0:
-                for most in (MISREADING, BENIGN):
-                    messages.setdefault(most, messages[FAILURE])
-                    scales.setdefault(most, scales[FAILURE])
+                for most, pilot in itertools.product((MISREADING, BENIGN), range(len(pilots))):
+                    messages.setdefault((most, pilot), messages[FAILURE, pilot])
+                    scales.setdefault((most, pilot), scales[FAILURE, pilot])
             joints = {
-                most: message[:, None] * self._emission(space, snapshot, step, most)
-                for most, message in messages.items()
+                (most, pilot): message[:, None]
+                * self._emission(space, snapshot, step, most, pilots[pilot][1][number])
+                for (most, pilot), message in messages.items()
             }
-            sums = {most: float(joint[:, ANY_VERTICAL].sum()) for most, joint in joints.items()}
-            if not sums[FAILURE] > 0.0:
+            sums = {kind: float(joint[:, ANY_VERTICAL].sum()) for kind, joint in joints.items()}
+            if not sums[FAILURE, 0] > 0.0:
                 raise self._conflict(space, with_snapshots(case, case.snapshot[: number + 1]), odds)
             rows = np.zeros(space.count)
-            for most, coefficient in self._told(space, odds, rarest):
-                if sums.get(most, 0.0) > 0.0:
-                    rows += (
-                        joints[most][:, ANY_VERTICAL] * coefficient * np.exp(scales[most] - scales[FAILURE])
-                    )
+            for (most, coefficient), pilot in itertools.product(
+                told_by_explanation(space, odds, rarest), range(len(pilots))
+            ):
+                if sums.get((most, pilot), 0.0) > 0.0:
+                    scale = pilots[pilot][0] * np.exp(scales[most, pilot] - scales[FAILURE, 0])
+                    rows += joints[most, pilot][:, ANY_VERTICAL] * coefficient * scale
             np.maximum(rows, 0.0, out=rows)
             yield space, rows / rows.sum()
             if number + 1 < len(steps):
                 moves = transitions(space, step, steps[number + 1], odds.begins[number])
-                for most, joint in joints.items():
-                    total = sums[most] if sums[most] > 0.0 else 1.0
-                    messages[most] = moves.forward(joint / total)
-                    scales[most] += float(np.log(total))
+                for kind, joint in joints.items():
+                    total = sums[kind] if sums[kind] > 0.0 else 1.0
+                    messages[kind] = moves.forward(joint / total)
+                    scales[kind] += float(np.log(total))
 
     def outcomes(self, case: CaseRecord, facet: str) -> Outcomes:
         """Give for each reading of a silent facet of the last snapshot its chance and its posterior.
@@ -206,27 +218,37 @@ class Engine:
         return steps
 
     def _emission(
-        self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step, most: int = FAILURE
+        self,
+        space: HiddenSpace,
+        snapshot: SnapshotRecord,
+        step: Step,
+        most: int = FAILURE,
+        also: float | None = None,
     ) -> Array:
         """P(what was said, vertical motion | row) and their sum; (row, column) as in ``COLUMNS``.
 
-        ``most``: the strongest explanation that odd readings may have.
+        ``most``: the strongest explanation that odd readings may have. ``also``: as in ``Untold``.
         """
         if most != FAILURE and not self._odd(space, snapshot, step):
             most = FAILURE
-        key = (said(snapshot), step.key, most)
+        key = (said(snapshot), step.key, most, also)
         found: Array = space.remembered(
-            "emission", key, lambda: self._weighed(space, snapshot, step, most).columns
+            "emission", key, lambda: self._weighed(space, snapshot, step, most, also).columns
         )
         return found
 
     def _weighed(
-        self, space: HiddenSpace, snapshot: SnapshotRecord, step: Step, most: int = FAILURE
+        self,
+        space: HiddenSpace,
+        snapshot: SnapshotRecord,
+        step: Step,
+        most: int = FAILURE,
+        also: float | None = None,
     ) -> Emission:
         """Weigh a snapshot; the large tables of the last few are kept for their motion."""
-        key = (said(snapshot), step.key, most)
+        key = (said(snapshot), step.key, most, also)
         found: Emission = space.remembered(
-            "weighed", key, lambda: emission(space, snapshot, step.switches, most)
+            "weighed", key, lambda: emission(space, snapshot, step.switches, most, also)
         )
         return found
 
@@ -242,36 +264,19 @@ class Engine:
         )
         return found
 
+    def _odd_in(self, space: HiddenSpace, case: CaseRecord, steps: Sequence[Step], odds: Odds) -> list[bool]:
+        """Whether something odd was said of each snapshot, where the setting asks why the case was told."""
+        if odds.told is None:
+            return [False] * len(steps)
+        return [bool(self._odd(space, s, step)) for s, step in zip(case.snapshot, steps, strict=True)]
+
     def _rarest(self, space: HiddenSpace, odds: Odds, snapshot: SnapshotRecord, step: Step) -> float:
         """The smallest chance of an odd reading, as a share of ``odd_below``; 1 where nothing is odd."""
         below = self.network.kb.limits.odd_below
         odd = self._odd(space, snapshot, step) if odds.told is not None else {}
         return min(odd.values(), default=below) / below
 
-    def _told(self, space: HiddenSpace, odds: Odds, rarest: float) -> list[tuple[int, Array]]:
-        """Give what each of three passes counts, one for each strongest explanation of the odd readings.
-
-        With F(c) = P(row, readings, no odd reading has a stronger explanation than c), t(c) the chance to tell
-        with that explanation and k = ``rarest`` ** ``odd_fades`` the share in which what is odd has not been
-        told yet, P(row, readings, told) is (1 - k) sum over c of t(c) (F(c) - F(c - 1)) + k t(failure) F(failure)
-        u(row), u = 1 where something noticeable is there and 1 / weight elsewhere. All is given in units of
-        t(failure) / weight, so that with k = 1 the weights of the setting are left. Pairs of c and its
-        coefficient, (row,).
-        """
-        weights = odds.weights(space.members)[space.row_set]
-        told = odds.told
-        if told is None or rarest >= 1.0:
-            return [(FAILURE, weights)]
-        unsaid = rarest**self.network.kb.limits.odd_fades
-        misreading = told.misreading / told.failure
-        unspoken = np.asarray(space.members[:, sorted(odds.unsaid)].any(axis=1))[space.row_set]
-        benign = np.where(unspoken, misreading, told.benign / told.failure)
-        scale = (1.0 - unsaid) * odds.weight
-        return [
-            (FAILURE, scale + unsaid * weights),
-            (BENIGN, -scale * (1.0 - benign)),
-            (MISREADING, -scale * (benign - misreading)),
-        ]
+    # -------------------------------------------------------------- why it was told
 
     def _forward(
         self, space: HiddenSpace, case: CaseRecord, odds: Odds, only: FailureSet | None = None
@@ -279,18 +284,25 @@ class Engine:
         """Give P(row at the last snapshot | readings) and log P(readings); None if impossible."""
         steps = self.steps(case)
         told = [(FAILURE, np.ones(space.count))]
+        pilots: list[tuple[float, Silence]] = [(1.0, (None,) * len(steps))]
         if only is None:
+            pilots = pilots_of(odds, self._odd_in(space, case, steps, odds))
             here = (self._rarest(space, odds, s, step) for s, step in zip(case.snapshot, steps, strict=True))
-            told = self._told(space, odds, min(here))
-        found = self._messages(space, case, steps, odds, only, [most for most, _ in told])
-        if FAILURE not in found:
+            told = told_by_explanation(space, odds, min(here))
+        passes = [(most, silence) for most, _ in told for _, silence in pilots]
+        found = self._messages(space, case, steps, odds, only, passes)
+        if passes[0] not in found:
             return None, -np.inf
-        rows, reference = np.zeros(space.count), found[FAILURE][1]
-        for most, coefficient in told:
-            if most in found:
-                message, log_chance = found[most]
-                said = self._emission(space, case.snapshot[-1], steps[-1], most)[:, ANY_VERTICAL]
-                rows += message * said * (coefficient * np.exp(log_chance - reference))
+        rows, reference = np.zeros(space.count), found[passes[0]][1]
+        for (most, coefficient), (share, silence) in itertools.product(told, pilots):
+            if (most, silence) in found:
+                message, log_chance = found[most, silence]
+                emitted = self._emission(space, case.snapshot[-1], steps[-1], most, silence[-1])
+                rows += (
+                    message
+                    * emitted[:, ANY_VERTICAL]
+                    * (coefficient * share * np.exp(log_chance - reference))
+                )
         np.maximum(rows, 0.0, out=rows)  # rounding of differences
         total = float(rows.sum())
         if not total > 0.0:
@@ -305,49 +317,50 @@ class Engine:
         steps: Sequence[Step],
         odds: Odds,
         only: FailureSet | None,
-        passes: Sequence[int],
-    ) -> dict[int, tuple[Array, float]]:
+        passes: Sequence[tuple[int, Silence]],
+    ) -> dict[tuple[int, Silence], tuple[Array, float]]:
         """Give P(row at the last snapshot | earlier readings) and their log chance, for each pass that is possible.
 
-        A pass is the strongest explanation that odd readings may have; all go side by side, so that they share
-        transitions. Messages are kept, so that only what comes after an edited snapshot is worked out again, and
-        shared up to the first odd reading.
+        A pass is the strongest explanation that odd readings may have, and what silence says of each snapshot; all go
+        side by side, so that they share transitions. Messages are kept, so that only what comes after an edited
+        snapshot is worked out again, and shared up to the first odd reading.
         """
         begins = odds.begins if only is None else np.zeros_like(odds.begins)
         first = (odds.latent.tobytes(), odds.begins_first.tobytes()) if only is None else only
         start = short(first, case.minutes_since_start, steps[0].key)
-        found: dict[int, tuple[Array, float]] = {}
-        keys: dict[int, list[bytes]] = {}
+        found: dict[tuple[int, Silence], tuple[Array, float]] = {}
+        keys: dict[tuple[int, Silence], list[bytes]] = {}
         known = {}
-        for most in passes:
-            own, odd = [start], FAILURE
+        for kind in passes:
+            (most, silence), own, odd = kind, [start], FAILURE
             for number, (snapshot, chances) in enumerate(zip(case.snapshot, begins, strict=False)):
                 if most in (MISREADING, BENIGN) and self._odd(space, snapshot, steps[number]):
                     odd = most
-                own.append(short(own[-1], said(snapshot), odd, steps[number + 1].key, chances.tobytes()))
-            keys[most] = own
-            known[most] = max((n for n, key in enumerate(own) if space.has("message", key)), default=0)
-            found[most] = space.remembered(
-                "message", own[known[most]], lambda: (self._start(space, case, steps[0], odds, only), 0.0)
+                after = steps[number + 1].key
+                own.append(short(own[-1], said(snapshot), odd, silence[number], after, chances.tobytes()))
+            keys[kind] = own
+            known[kind] = max((n for n, key in enumerate(own) if space.has("message", key)), default=0)
+            found[kind] = space.remembered(
+                "message", own[known[kind]], lambda: (self._start(space, case, steps[0], odds, only), 0.0)
             )
         for number in range(min(known.values()), len(steps) - 1):
             moves = transitions(space, steps[number], steps[number + 1], begins[number])
-            for most in passes:
-                if number < known[most] or most not in found:
+            for kind in passes:
+                if number < known[kind] or kind not in found:
                     continue
-                message, log_evidence = found[most]
-                key = keys[most][number + 1]
+                (most, silence), (message, log_evidence) = kind, found[kind]
+                key = keys[kind][number + 1]
                 if not space.has("message", key):
-                    said_here = self._emission(space, case.snapshot[number], steps[number], most)
-                    joint = message[:, None] * said_here
+                    snapshot, step = case.snapshot[number], steps[number]
+                    joint = message[:, None] * self._emission(space, snapshot, step, most, silence[number])
                     total = float(joint[:, ANY_VERTICAL].sum())
                     if not total > 0.0:
-                        del found[most]
+                        del found[kind]
                         continue
                     space.keep(
                         "message", key, (moves.forward(joint) / total, log_evidence + float(np.log(total)))
                     )
-                found[most] = space.remembered("message", key, tuple)
+                found[kind] = space.remembered("message", key, tuple)
         return found
 
     def _start(

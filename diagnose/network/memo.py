@@ -31,6 +31,7 @@ KEPT = {
     "set chances": 100,
     "set pairs": 2,
     "signature": 40,
+    "sources behind": 1,
     "staying": 8,
     "staying pattern": 8,
     "transitions": 24,

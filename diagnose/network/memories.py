@@ -2,8 +2,9 @@
 
 Three kinds have physics: the altitude relative to where a line was sealed, how far a starved rotor has
 run down, and what is left in the battery. Their classes are coarse, so moving on is a matter of
-chance: many cases spread over each class are followed and counted. The fourth kind, whether an
-intermittent failure acts, follows from the failure itself.
+chance: many cases spread over each class are followed and counted. A degree (how large a fault is, how far an
+opening has closed) is drawn when the fault begins and stays, or goes one way, as stated. The last kind, whether
+an intermittent failure acts, follows from the failure itself.
 
 Tables have shape (minutes, state before, state after), and chances (state,).
 """
@@ -17,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.knowledge.load import KnowledgeBase
-from diagnose.model import Memory, MemoryKind
+from diagnose.model import Degree, Memory, MemoryKind
 from diagnose.model.units import Array
 from diagnose.physics.draws import Draws
 from diagnose.physics.electrical import battery_minutes
@@ -25,6 +26,8 @@ from diagnose.physics.flight import draw_flights
 from diagnose.physics.suction_dials import starved_rotor_speed
 
 CASES = 600
+#: a snapshot is about a minute: what passes is seen for so long
+SEEN_MIN = 1.0
 TIMES_MIN = np.array([0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0, 120.0, 240.0])
 
 
@@ -55,7 +58,7 @@ def at_time(table: Array, minutes: float) -> Array:
 
 
 def memory_tables(kb: KnowledgeBase, memory: Memory) -> MemoryTables:
-    """Build the tables of a memory that has physics. Raises ValueError for one that has none."""
+    """Build the tables of a memory that has physics."""
     draws = Draws(kb.quantities, np.random.default_rng(int.from_bytes(memory.id.encode()[:7])))
     match memory.kind:
         case MemoryKind.HEIGHT:
@@ -64,6 +67,8 @@ def memory_tables(kb: KnowledgeBase, memory: Memory) -> MemoryTables:
             carry, onset, first = _rotor(memory, draws)
         case MemoryKind.CHARGE:
             carry, onset, first = _charge(memory, draws)
+        case MemoryKind.DEGREE:
+            carry, onset, first = _degree(memory)
         case MemoryKind.ACTING:
             raise ValueError("whether a failure acts follows from the failure")
     return MemoryTables(memory=memory, carry=carry, onset=onset, first=first)
@@ -173,3 +178,54 @@ def _charge(memory: Memory, draws: Draws) -> tuple[dict[str, Array], dict[str, A
         full = sagging + charged
         onset[name] = np.array([classes(full - np.maximum(use, 0.0) * t * since) for t in TIMES_MIN])
     return carry, onset, onset
+
+
+# ------------------------------------------------------------------ degree
+
+
+def _degree(memory: Memory) -> tuple[dict[str, Array], dict[str, Array], dict[str, Array]]:
+    states = tuple(memory.states)
+    carry, onset, first = {}, {}, {}
+    for name, degree in memory.degrees.items():
+        begins = np.array([degree.begins.get(state, 0.0) for state in states])
+        stated = degree.first or degree.begins
+        carry[name] = np.array([[_worse(degree, states, t)[0]] for t in TIMES_MIN])
+        onset[name] = np.array([begins @ _since_onset(degree, states, t) for t in TIMES_MIN])
+        first[name] = np.tile([stated.get(state, 0.0) for state in states], (len(TIMES_MIN), 1))
+    return carry, onset, first
+
+
+def _since_onset(degree: Degree, states: tuple[str, ...], minutes: float) -> Array:
+    """(state when it began, state that the snapshot shows) for an even chance of the onset within these minutes.
+
+    What began within the snapshot's own minute is seen as it began.
+    """
+    if minutes <= SEEN_MIN:
+        return np.eye(len(states))
+    _, summed = _worse(degree, states, minutes - SEEN_MIN)
+    return np.asarray((SEEN_MIN * np.eye(len(states)) + summed) / minutes)
+
+
+def _worse(degree: Degree, states: tuple[str, ...], minutes: float) -> tuple[Array, Array]:
+    """How a degree moves on in these minutes, (from, to), and its integral over them (minutes).
+
+    A state that lasts m minutes on average is left at a constant rate; what left it within the last minute is seen
+    passing, what left it before has come to the end. What is seen passing stays so for what is left of the minute.
+    """
+    moved, summed = np.eye(len(states)), minutes * np.eye(len(states))
+    if not degree.passing:
+        return moved, summed
+    passing, end = states.index(degree.passing), states.index(degree.ends)
+    recent, before = min(minutes, SEEN_MIN), max(minutes - SEEN_MIN, 0.0)
+    moved[passing, [passing, end]] = 1.0 - recent / SEEN_MIN, recent / SEEN_MIN
+    still = recent - recent**2 / (2.0 * SEEN_MIN)
+    summed[passing, [passing, end]] = still, minutes - still
+    for state, mean in degree.worsens.items():
+        place = states.index(state)
+        left = np.exp(-minutes / mean)
+        passes = np.exp(-before / mean) - left
+        moved[place, [place, passing, end]] = left, passes, 1.0 - left - passes
+        lasting = mean * (1.0 - left)
+        passing_for = recent + mean * (1.0 - np.exp(-before / mean)) - lasting
+        summed[place, [place, passing, end]] = lasting, passing_for, minutes - lasting - passing_for
+    return moved, summed

@@ -11,8 +11,9 @@ from typing import Any
 
 from diagnose.model import CaseRecord
 from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.network.nodes import NO_YES, Tables, at, certain, chance_of
 from diagnose.network.tables import Network
-from diagnose.network.unrolled import NO_YES, Tables, at, build_tables, certain, chance_of
+from diagnose.network.unrolled import build_tables
 
 #: what to say where pgmpy is not there
 HOW_TO_GET = "install it: pip install pgmpy"

@@ -6,99 +6,22 @@ named ``<id>_at_<snapshot>``; a facet's dot becomes ``_of_``.
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable
 
 import numpy as np
 
 from diagnose.model import CaseRecord, Failure, SnapshotRecord
-from diagnose.model.units import Array
 from diagnose.network.engine import Engine
-from diagnose.network.evidence import (
-    BENIGN,
-    MISREADING,
-    agreement,
-    explained,
-    groups_of,
-    odd_groups,
-    reading_index,
-    straying_counts,
-)
 from diagnose.network.hidden import HiddenSpace, Step
 from diagnose.network.kernels import memory_kernel
 from diagnose.network.likelihood import matches
+from diagnose.network.nodes import NO_YES, Tables, at, certain, chance_of
 from diagnose.network.odds import Odds, odds_of, survival
 from diagnose.network.readings import size_of
-from diagnose.network.tables import Index, Motions, Network
-
-NO_YES = ("no", "yes")
-
-
-@dataclass
-class Tables:
-    """Conditional probability tables by node: states, parents, values (parents…, states)."""
-
-    states: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    parents: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    values: dict[str, Array] = field(default_factory=dict)
-    evidence: dict[str, str] = field(default_factory=dict)
-
-    def add(self, name: str, states: Sequence[str], parents: Sequence[str], values: Array) -> None:
-        """Add a node; the columns must sum to one within 1e-9, else raises ValueError."""
-        shape = (*(len(self.states[parent]) for parent in parents), len(states))
-        table = np.asarray(values, dtype=np.float64).reshape(shape)
-        if not np.allclose(table.sum(axis=-1), 1.0, atol=1e-9, rtol=0.0):
-            raise ValueError(f"the table of {name} does not sum to one")
-        self.states[name], self.parents[name], self.values[name] = tuple(states), tuple(parents), table
-
-    def add_rule(
-        self,
-        name: str,
-        states: Sequence[str],
-        parents: Sequence[str],
-        rule: Callable[[dict[str, str]], Sequence[float]],
-    ) -> None:
-        """Add a node whose distribution is a function of the parents' states."""
-        rows = [
-            rule(dict(zip(parents, combination, strict=True)))
-            for combination in itertools.product(*(self.states[parent] for parent in parents))
-        ]
-        self.add(name, states, parents, np.array(rows))
-
-    def reachable(self) -> Tables:
-        """The same without the states that have no chance whatever their parents are, and without nodes of one state.
-
-        What was observed stays, and so do both answers to yes or no: somebody may ask for them.
-        """
-        found, kept = Tables(evidence=self.evidence), dict[str, Index]()
-        for name, values in self.values.items():  # parents come first
-            parents, states = self.parents[name], self.states[name]
-            here = values[np.ix_(*(kept[parent] for parent in parents), np.arange(len(states)))]
-            possible = (here.reshape(-1, len(states)).max(axis=0) > 0.0) | (states == NO_YES)
-            if name in self.evidence:
-                possible[states.index(self.evidence[name])] = True
-            kept[name] = np.flatnonzero(possible)
-            if len(kept[name]) > 1 or name in self.evidence:
-                varied = [parent for parent in parents if parent in found.states]
-                found.add(name, [states[place] for place in kept[name]], varied, here[..., kept[name]])
-        return found
-
-
-def at(name: str, snapshot: int) -> str:
-    """Name of a node at a snapshot (counted from one)."""
-    return f"{name.replace('.', '_of_')}_at_{snapshot}"
-
-
-def certain(states: Sequence[str], state: str) -> list[float]:
-    """Chances of a state that holds for sure; (state,)."""
-    return [1.0 if other == state else 0.0 for other in states]
-
-
-def chance_of(p: float) -> list[float]:
-    """Chances of no and yes; (2,)."""
-    return [1.0 - p, p]
+from diagnose.network.statements import agreement, groups_of, reading_index
+from diagnose.network.tables import Motions, Network
+from diagnose.network.telling import BENIGN, MISREADING, explained, odd_groups, straying_counts, untold
 
 
 def build_tables(network: Network, case: CaseRecord) -> Tables:
@@ -109,7 +32,7 @@ def build_tables(network: Network, case: CaseRecord) -> Tables:
     # one space that holds nothing but the empty set serves the engine's own memory kernels
     space = HiddenSpace(network, ((),))
     tables = Tables()
-    strongest, rarest = "", 1.0
+    strongest, rarest, tells = "", 1.0, ""
     for number, (snapshot, step) in enumerate(zip(case.snapshot, steps, strict=True), 1):
         earlier = steps[number - 2] if number > 1 else None
         _failures(tables, network, odds, number)
@@ -123,6 +46,8 @@ def build_tables(network: Network, case: CaseRecord) -> Tables:
         _statements(tables, network, number, snapshot)
         strongest, rarity = _because(tables, network, odds, number, snapshot, step, strongest)
         rarest = min(rarest, rarity)
+        if rarity < 1.0:
+            tells = _silence(tables, network, odds, number, snapshot, step, tells)
     _weight(tables, network, odds, len(case.snapshot), strongest, rarest)
     return tables
 
@@ -459,6 +384,56 @@ def _because(
         else:
             strongest = name
     return strongest, min(odd.values()) / below
+
+
+def _silence(
+    tables: Tables,
+    network: Network,
+    odds: Odds,
+    number: int,
+    snapshot: SnapshotRecord,
+    step: Step,
+    tells: str,
+) -> str:
+    """What silence says: a pilot who tells of all that is odd, or chooses once, and each silent dial, odd or not.
+
+    Gives the pilot's node, made where something odd is told for the first time.
+    """
+    space = HiddenSpace(network, ((),), odds.strayed)
+    odd = odd_groups(space, snapshot, step.switches)
+    if odds.told is None or not odds.told.also:
+        return tells
+    silent = untold(space, snapshot, step.switches, [f for facets in odd for f in facets], odds.told.also)
+    first = not tells
+    if first:
+        tells = at("tells_all", number)
+        tables.add(tells, NO_YES, (), np.array(chance_of(silent.also)))
+    dials = []
+    for groups in silent.usual:
+        facets = []
+        for group in groups:
+            table = network.facets[group.facets[0]]
+            known = [at(parent, number) in tables.states for parent in table.parents]
+            usual = table.chance[tuple(slice(None) if here else 0 for here in known)] @ group.weights[0]
+            parents = [at(n, number) for n in (*table.parents, *table.axes) if at(n, number) in tables.states]
+            facets.append(at(f"{table.facet}.odd", number))
+            tables.add(facets[-1], NO_YES, parents, np.stack([usual, 1.0 - usual], axis=-1))
+        dials.append(at(f"{groups[0].facets[0].split('.')[0]}_odd", number))
+        tables.add_rule(
+            dials[-1], NO_YES, facets, lambda s: certain(NO_YES, max(s.values(), key=NO_YES.index))
+        )
+
+    def rule(state: dict[str, str]) -> list[float]:
+        left_out = sum(state[dial] == "yes" for dial in dials)
+        if state[tells] == "yes":
+            return chance_of(float(not left_out))
+        return chance_of(1.0 / math.comb(silent.named + left_out, silent.named) if first else 1.0)
+
+    if dials:
+        said = at("left_out", number)
+        tables.add_rule(said, NO_YES, (tells, *dials), rule)
+        tables.evidence[said] = "yes"
+    return tells
 
 
 def _weight(tables: Tables, network: Network, odds: Odds, last: int, strongest: str, rarest: float) -> None:

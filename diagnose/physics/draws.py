@@ -53,6 +53,14 @@ class Draws:
         """Give a quantity that is the same in every flight; draws nothing. Raises UnknownName."""
         return self._quantity(name).low
 
+    def half(self, name: str, flights: int, *, upper: bool) -> Array:
+        """Draw from the upper or the lower half of a range (halved on its own scale); shape (flights,)."""
+        drawn, quantity = self(name, flights), self.quantities[name]
+        begins = quantity.middle if upper else quantity.low
+        if quantity.scale == "log":
+            return np.asarray(begins * np.sqrt(drawn / quantity.low))
+        return np.asarray(begins + (drawn - quantity.low) / 2.0)
+
     def either_way(self, name: str, flights: int) -> Array:
         """Draw magnitudes with a random sign; shape (flights,)."""
         rng = self.source(name)

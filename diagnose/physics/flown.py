@@ -69,6 +69,12 @@ class Flown:
         """Value of a quantity."""
         return self.draws(name, self.motion.count)[:, None]
 
+    def half(self, name: str, *, upper: bool) -> Array:
+        """Value from one half of a quantity's range, of a moment; a whole flight has its one size."""
+        if self.whole:
+            return self.size(name)
+        return self.draws.half(name, self.motion.count, upper=upper)[:, None]
+
     def signed(self, name: str) -> Array:
         """Value of a quantity that goes either way."""
         return self.draws.either_way(name, self.motion.count)[:, None]

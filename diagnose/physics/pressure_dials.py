@@ -25,10 +25,10 @@ from diagnose.physics.flown import Flown, frozen, once
 SIDE = {"below": -1.0, "near": 0.0, "above": 1.0, "low": -1.0, "plausible": 0.0, "high": 1.0}
 #: conditions that have physics
 STATIC = (
-    "open", "one_port", "restricted", "erratic", "cabin_low", "cabin_leak", "cabin_high", "cabin_pressurised",
+    "open", "one_port", "restricted", "restricted_little", "erratic", "cabin_low", "cabin_leak", "cabin_high", "cabin_pressurised",
     "swapped", "sealed",
 )  # fmt: skip
-PITOT = ("open", "restricted", "leaking", "erratic", "empty", "vented", "choking", "sealed")
+PITOT = ("open", "restricted", "restricted_little", "leaking", "erratic", "empty", "vented", "choking", "sealed")
 
 
 # ------------------------------------------------------------------ static line
@@ -55,10 +55,11 @@ def static_inhg(flown: Flown) -> Array:
         tau = flown.closing_tau_s(sealed)
         if not flown.whole:
             initial = pressure_inhg(motion.height_ft[:, :1] - above_seal_ft(flown, "static_trapped", "near"))
-    if (late := flown.degree("static", "restricted")).any():
-        lag_s = flown.size("static.restricted.lag_s")
-        tau = tau + late * lag_s
-        initial = trailing_inhg(flown, source, lag_s)
+    for condition in ("restricted", "restricted_little"):
+        if (late := flown.degree("static", condition)).any():
+            lag_s = flown.half("static.restricted.lag_s", upper=condition == "restricted")
+            tau = tau + late * lag_s
+            initial = trailing_inhg(flown, source, lag_s)
     water = flown.degree("static", "erratic")
     if water.any():
         # water slides to and fro in the line: the lag jumps, and it pushes the pressure about
@@ -139,9 +140,11 @@ def pitot_inhg(flown: Flown, source: str = "pitot") -> Array:
     flown.must_be(source, *PITOT)
     motion = flown.motion
     impact, tau = motion.impact_inhg, np.zeros((1, 1))
-    if (part := flown.degree(source, "restricted")).any():
-        impact = impact * (1.0 - part * (1.0 - flown.size("pitot.restricted.share")))
-        tau = tau + part * flown.size("pitot.restricted.lag_s")
+    for condition in ("restricted", "restricted_little"):
+        if (part := flown.degree(source, condition)).any():
+            share = flown.half("pitot.restricted.share", upper=condition == "restricted_little")
+            impact = impact * (1.0 - part * (1.0 - share))
+            tau = tau + part * flown.size("pitot.restricted.lag_s")
     if (leak := flown.degree(source, "leaking")).any():
         impact = impact * (1.0 - leak * flown.size("pitot.leaking.lost_share"))
     if (water := flown.degree(source, "erratic")).any():
@@ -154,10 +157,12 @@ def pitot_inhg(flown: Flown, source: str = "pitot") -> Array:
         impact = impact * (1.0 - empty)
     line = pressure_line(impact, STEP_S, tau)
     if (vented := flown.degree(source, "vented")).any():
-        line = _bleeding_inhg(flown, line, vented)
+        line = _bleeding_inhg(flown, line, vented, source)
     if (closes := flown.degree(source, "choking")).any():
-        shut = flown.happens("pitot.choking.shut")
-        line = np.where(shut, _bleeding_inhg(flown, line, closes), _half_closed_inhg(flown, line, closes))
+        # of a moment on the first line, one that is shut is another condition
+        shut = flown.happens("pitot.choking.shut") if flown.whole or source != "pitot" else np.zeros((1, 1), bool)
+        bleeding = _bleeding_inhg(flown, line, closes, source) if shut.any() else line
+        line = np.where(shut, bleeding, _half_closed_inhg(flown, line, closes))
     total = motion.static_inhg + line
     if (sealed := flown.degree(source, "sealed")).any():
         total = pressure_line(total, STEP_S, flown.closing_tau_s(sealed), _trapped_inhg(flown))
@@ -173,11 +178,15 @@ def _trapped_inhg(flown: Flown) -> Array | None:
     return pressure_inhg(height - above) + impact_pressure_inhg(np.where(speed < 1.0, 0.0, speed))
 
 
-def _bleeding_inhg(flown: Flown, impact: Array, closes: Array) -> Array:
-    """What is left of the impact pressure behind a closed inlet: it leaves by the drain, now or long ago."""
+def _bleeding_inhg(flown: Flown, impact: Array, closes: Array, source: str) -> Array:
+    """What is left of the impact pressure behind a closed inlet: it leaves by the drain.
+
+    Of a moment on the first line it leaves now (what left long ago is another condition), on the second now or long ago.
+    """
     initial = None
     if not flown.whole:
-        initial = np.where(flown.happens("pitot.vented.begins_now"), impact[:, :1], 0.0)
+        begins = source == "pitot" or flown.happens("pitot.vented.begins_now")
+        initial = np.where(begins, impact[:, :1], 0.0)
     tau = np.where(closes > 0.0, flown.size("pitot.vented.bleed_s"), 0.0)
     return pressure_line((1.0 - closes) * impact, STEP_S, tau, initial)
 

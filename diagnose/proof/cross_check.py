@@ -23,9 +23,10 @@ from diagnose.knowledge.load import KnowledgeBase, with_only
 from diagnose.model import CaseRecord
 from diagnose.model.errors import DiagnoseError, ImpossibleEvidence
 from diagnose.network.engine import Engine
+from diagnose.network.nodes import Tables, at
 from diagnose.network.pgmpy_bridge import elimination_cost, limit_failures, pgmpy_version, query_pgmpy
 from diagnose.network.tables import Network, compile_network
-from diagnose.network.unrolled import Tables, at, build_tables
+from diagnose.network.unrolled import build_tables
 from diagnose.render.text import fill
 
 Told = Callable[[str], None]

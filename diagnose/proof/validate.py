@@ -12,7 +12,7 @@ import msgspec
 import networkx as nx
 
 from diagnose.knowledge.load import KnowledgeBase, knowledge_error
-from diagnose.model import ID_PATTERN
+from diagnose.model import ID_PATTERN, MemoryKind
 from diagnose.network.graph import line_problems
 from diagnose.network.likelihood import states_of
 from diagnose.network.readings import STATISTICS
@@ -138,6 +138,10 @@ def rules_name_known_states(kb: KnowledgeBase) -> Iterator[str]:
         yield from _bad_states(kb, {memory.driver: tuple(memory.carry)}, where)
         if memory.start not in memory.states:
             yield f"{where}: the start {memory.start!r} is none of its states"
+        if memory.kind is MemoryKind.DEGREE and set(memory.carry.values()) != set(memory.degrees):
+            yield f"{where}: carry and degrees must name the same"
+        for name, degree in memory.degrees.items():
+            yield from (f"{where}, degree {name!r}: {p}" for p in degree.problems(memory.states, kb.quantities))
 
 
 def facets_are_complete(kb: KnowledgeBase) -> Iterator[str]:

@@ -17,8 +17,8 @@ from diagnose.knowledge.load import KnowledgeBase, knowledge_root
 from diagnose.language.case_files import case_paths, load_case
 from diagnose.model.units import M_PER_FT, PA_PER_INHG, Array, hpa_from_inhg, inh2o_from_inhg, psi_from_inhg
 from diagnose.network.engine import Engine
+from diagnose.network.nodes import NO_YES, Tables, at
 from diagnose.network.pgmpy_bridge import elimination_cost, query_pgmpy
-from diagnose.network.unrolled import NO_YES, Tables, at
 from diagnose.physics.airdata import (
     airspeed_with_static_error_kt,
     impact_pressure_inhg,

@@ -72,8 +72,9 @@ def by_engine(network: Network, case: CaseRecord) -> Callable[[CaseRecord], Marg
 
 def by_pgmpy(network: Network, case: CaseRecord) -> Callable[[CaseRecord], Marginals]:
     """pgmpy's variable elimination, one query for each failure; no trust."""
+    from diagnose.network.nodes import at
     from diagnose.network.pgmpy_bridge import _quiet_import, to_pgmpy
-    from diagnose.network.unrolled import at, build_tables
+    from diagnose.network.unrolled import build_tables
 
     model = to_pgmpy(build_tables(network, case))
     elimination = _quiet_import().inference.VariableElimination(model)
@@ -97,7 +98,8 @@ def by_agrum(network: Network, case: CaseRecord) -> Callable[[CaseRecord], Margi
     """pyAgrum's lazy propagation, all failures from one junction tree; no trust."""
     import pyagrum
 
-    from diagnose.network.unrolled import at, build_tables
+    from diagnose.network.nodes import at
+    from diagnose.network.unrolled import build_tables
     from tests.agrum_bridge import to_agrum
 
     net = to_agrum(build_tables(network, case))
@@ -116,7 +118,7 @@ def by_agrum(network: Network, case: CaseRecord) -> Callable[[CaseRecord], Margi
 
 def evidence_of(nodes: object, case: CaseRecord) -> dict[str, str]:
     """The readings of a case, and the statement that carries the setting's weight, as evidence."""
-    from diagnose.network.unrolled import at
+    from diagnose.network.nodes import at
 
     given = {
         at(facet, number): reading

@@ -16,8 +16,9 @@ from diagnose.knowledge.load import unknown_name
 from diagnose.model import CaseRecord, MemoryKind, SnapshotRecord
 from diagnose.model.units import Array
 from diagnose.network.engine import Engine
-from diagnose.network.evidence import facet_chance, motion_chance
+from diagnose.network.evidence import motion_chance
 from diagnose.network.hidden import HiddenSpace
+from diagnose.network.statements import facet_chance
 from diagnose.network.tables import Network
 
 #: minutes since engine start at the look, as a case file has it when it does not say

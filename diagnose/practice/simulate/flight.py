@@ -21,6 +21,7 @@ from diagnose.practice.simulate.plan import (
     Systems,
     battery_states,
     conditions_over_time,
+    degrees_over_time,
     plan_of,
     seconds_of,
     source_degrees_over_time,
@@ -87,6 +88,7 @@ def simulate(network: Network, scenario: ScenarioRecord) -> Simulation:
         battery, given["battery_charge"] = battery_states(network, given, plan.meant.power, sizes)
         half["battery_charge"] = given["battery_charge"]
     conditions = conditions_over_time(network, given, switches)
+    half |= degrees_over_time(network, half, switches, sizes)
     at_half = conditions_over_time(network, half, switches)
     degrees = source_degrees_over_time(network, conditions, systems)
     start = Astray.none(samples)

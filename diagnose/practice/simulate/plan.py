@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.knowledge.load import KnowledgeBase
-from diagnose.model import Failure
+from diagnose.model import Failure, MemoryKind
 from diagnose.model.case import FailureEvent, Leg, ScenarioRecord, leg_starts_min
-from diagnose.model.units import Array, s_from_min
+from diagnose.model.units import S_PER_MIN, Array, s_from_min
+from diagnose.network.memories import SEEN_MIN
 from diagnose.network.tables import Index, Network
 from diagnose.physics.course import STEP_S, Bumps, Handling, Meant
 from diagnose.physics.draws import Sizes
@@ -270,3 +271,30 @@ def battery_states(
     battery = battery_over_time(alternator, power[None], sizes.draws)
     # charged, sagging, flat
     return battery, np.digitize(battery[1][0], (sizes("battery.knee_used_share"), 1.0))
+
+
+def degrees_over_time(
+    network: Network, half: Mapping[str, Index], switches: Mapping[str, np.ndarray], sizes: Sizes
+) -> dict[str, Index]:
+    """State of each memory of the kind "degree" over time, as the flight's own sizes and onsets make it."""
+    found: dict[str, Index] = {}
+    for name, tables in network.memories.items():
+        memory, states = tables.memory, network.states[name]
+        if memory.kind is not MemoryKind.DEGREE:
+            continue
+        drives = conditions_over_time(network, {**half, **found}, switches)[memory.driver]
+        place = np.full(len(drives), states.index(memory.start), dtype=np.intp)
+        for condition, carry in memory.carry.items():
+            degree, runs = memory.degrees[carry], drives == condition
+            begun = list(degree.begins)
+            word = begun[0]
+            if degree.halves:
+                word = begun[int(sizes(degree.halves) > sizes.draws.quantities[degree.halves].middle)]
+            if degree.at_once and sizes.draws.chance(degree.at_once, 1)[0]:
+                word = degree.passing
+            place[runs] = states.index(word)
+            if word == degree.passing:
+                since = np.arange(len(runs)) - np.maximum.accumulate(np.where(runs, -1, np.arange(len(runs))))
+                place[runs & (since * STEP_S > SEEN_MIN * S_PER_MIN)] = states.index(degree.ends)
+        found[name] = place
+    return found
