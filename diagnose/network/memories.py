@@ -58,7 +58,7 @@ def at_time(table: Array, minutes: float) -> Array:
 
 
 def memory_tables(kb: KnowledgeBase, memory: Memory) -> MemoryTables:
-    """Build the tables of a memory that has physics."""
+    """Build the tables of a memory that has physics. Raises ValueError for one that has none."""
     draws = Draws(kb.quantities, np.random.default_rng(int.from_bytes(memory.id.encode()[:7])))
     match memory.kind:
         case MemoryKind.HEIGHT:

@@ -230,6 +230,7 @@ def group_of(
     weights: Mapping[str, Array],
     ties: list[tuple[str, str, Array]],
 ) -> Group:
+    """Give the factor of facets that are weighed together; without weights a facet is silent."""
     return Group(
         facets=tuple(facets),
         weights=tuple(weights.get(facet, np.ones(len(network.facets[facet].readings))) for facet in facets),
