@@ -112,8 +112,8 @@ def opening(desk: Desk) -> list[str]:
     table = desk.table
     scenario, kb = table.simulation.scenario, table.simulation.network.kb
     lines = [scenario.title, "=" * len(scenario.title), "", fill(f"Say: {scenario.briefing}", desk.width)]
-    if scenario.context:
-        day = "; ".join(kb.context[flag].name for flag in scenario.context)
+    # how a switch stands is for the students to look at
+    if day := "; ".join(kb.context[flag].name for flag in scenario.context if not kb.context[flag].switch):
         lines.append(fill(f"Conditions: {day}.", desk.width))
     teams = f"Teams: {', '.join(table.teams)}. " if len(table.teams) > 1 else ""
     lines += [f"{teams}Press Enter to let time pass; 'help' lists what else you can type.", "", *moment(desk)]

@@ -156,7 +156,8 @@
     const wide = menu.offsetWidth;
     menu.style.left = `${Math.max(0, Math.min(stage.width - wide, box.left - stage.left + box.width / 2 - wide / 2))}px`;
     menu.style.top = `${box.bottom - stage.top - Math.min(box.height / 3, 40)}px`;
-    menu.querySelector("[data-use]").focus();
+    menu.querySelector("[data-use]").focus({ preventScroll: true });
+    menu.scrollIntoView({ block: "nearest" });
   }
   function unasked(back = true) {
     if (byId("menu").hidden) return;

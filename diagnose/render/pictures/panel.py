@@ -9,7 +9,7 @@ from html import escape
 import msgspec
 
 from diagnose.model.gauges import Dial
-from diagnose.render.pictures.faces import CAPTION_PX, LOW, SMALL_CAPTION_PX, WIDE, dial_svg
+from diagnose.render.pictures.faces import CAPTION, CAPTION_PX, LOW, SMALL_CAPTION_PX, WIDE, dial_svg
 from diagnose.render.pictures.ghost import ghost_svg
 from diagnose.render.pictures.moving import State
 from diagnose.render.pictures.said import reading_words
@@ -31,6 +31,8 @@ CELL_HIGH = 234.0
 SMALL_CELL = 126.0
 SMALL_HIGH = 150.0
 SMALL_COLUMNS = 3
+#: dials that are no more than a plate high
+FLAT = ("strip", "ball", "lamp", "window")
 #: how far below the middle of a dial a plate with words stands
 PLATE_Y = 46.0
 SMALL = 0.58
@@ -102,7 +104,7 @@ def _placed(dial: Dial, sheet: _Sheet, x: float, y: float, scale: float) -> str:
     hidden = dial.id in sheet.covered or (sheet.told is not None and dial.id not in sheet.told)
     # a covered dial's hands are not drawn at all: a picture must not tell what its reader may not see
     inside = (
-        element("g", covered_svg(dial, "not read" if sheet.told is not None else "covered"), data_gauge=dial.id)
+        element("g", covered_svg(dial, *(() if sheet.told is None else ("not read",))), data_gauge=dial.id)
         if hidden
         else dial_svg(dial, sheet.state, sheet.key)
     )
@@ -110,9 +112,9 @@ def _placed(dial: Dial, sheet: _Sheet, x: float, y: float, scale: float) -> str:
     ghost = ""
     if sheet.sound is not None and not hidden:
         ghost = ghost_svg(dial, sheet.state, sheet.sound, CAPTION_PX if dial.large else SMALL_CAPTION_PX)
-    plate = ""
+    plate = words(dial.title, 0.0, CAPTION, CAPTION_PX if dial.large else SMALL_CAPTION_PX) if hidden and sheet.told is not None and dial.kind not in FLAT else ""
     if sheet.told is not None and not hidden and dial.kind not in ("lamp", "window"):
-        flat = dial.kind in ("strip", "ball")
+        flat = dial.kind in FLAT
         size = CAPTION_PX if dial.large else SMALL_CAPTION_PX
         plate = plate_svg(sheet.told[dial.id], 0.0 if flat else PLATE_Y, 0.0 if flat else sheet.ways.get(dial.id, 0.0), size)
     return element("g", inside, ghost, plate, transform=at)

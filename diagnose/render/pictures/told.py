@@ -43,6 +43,8 @@ SHOWN = {
 BEYOND, LITTLE_BEYOND = 2.0, 1.15
 #: letters in a line of a plate
 PLATE = 15
+#: the arrow stands between the middle and the numbers
+AROUND = 38.0
 
 
 def told_words(kb: KnowledgeBase, snapshot: SnapshotRecord) -> dict[str, tuple[str, ...]]:
@@ -151,11 +153,11 @@ def plate_svg(lines: tuple[str, ...], low: float, way: float, size: float) -> st
     ]  # fmt: skip
     if way:
         tip = 40.0 * way
-        x, y = at_angle(62.0, tip)
+        x, y = at_angle(AROUND, tip)
         turn = tip if way > 0 else tip + 180.0
         head = element("path", d="M-9 -8L7 0L-9 8Z", fill=INK,
                        transform=f"translate({number(x)} {number(y)}) rotate({number(turn)})")  # fmt: skip
-        parts += [arc(62.0, -40.0, 40.0, 5.0, stroke=INK), head]
+        parts += [arc(AROUND, -40.0, 40.0, 5.0, stroke=INK), head]
     return element("g", *parts, class_="told")
 
 
