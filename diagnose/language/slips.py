@@ -38,12 +38,19 @@ def corrected(words: Sequence[Token], known: Lexicon) -> tuple[tuple[Token, ...]
         strange = (
             token.text.isalpha() and token.text not in known.words and token.text not in common_english()
         )
-        if strange and (meant := _nearest(token.text, known.words)):
+        if strange and (meant := _nearest(token.text, known.words)) and _fits(token.text, meant, known):
             slips.append(Slip(token.text, meant))
             token = Token(meant, token.start, token.end)
         made.append(token)
         place += 1
     return tuple(made), tuple(slips)
+
+
+def _fits(typed: str, meant: str, known: Lexicon) -> bool:
+    """Whether a word of three letters was taken for one of the small words of every sentence."""
+    _, senses = known.at((meant,), 0)
+    small = {"determiner", "copula", "joins", "breaks", "negation", "pronoun", "aircraft"}
+    return len(typed) > 3 or any(sense.kind in small for sense in senses)
 
 
 @lru_cache(maxsize=4096)

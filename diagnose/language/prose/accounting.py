@@ -14,7 +14,13 @@ class Accounting(Counting):
         if not told:
             self._habit(told)
             return
-        why = self._habit(told) or self._explains(told) or self._contradicts(told) or self._strange_word(told)
+        why = (
+            self._of_anybody()
+            or self._habit(told)
+            or self._explains(told)
+            or self._contradicts(told)
+            or self._strange_word(told)
+        )
         if not why:
             return
         for piece in self.told:
@@ -36,6 +42,13 @@ class Accounting(Counting):
             if not any(named[:at]) and (any(named[at:]) or not pronoun):
                 return "only supposed"
         return ""
+
+    def _of_anybody(self) -> str:
+        """ "You see it when the pump fails": how it is in general, and not what happened."""
+        listener = self.reader.prose["to_the_listener"]
+        said = self.reader.text.lower()
+        anybody = " you " in f" {said} " and not any(text in said for text in listener)
+        return "said of anybody" if anybody else ""
 
     def _habit(self, told: list[Piece]) -> str:
         """ "It would hang and then drop": what it did again and again is no way that it went once."""

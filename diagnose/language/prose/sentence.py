@@ -338,6 +338,8 @@ class SentenceReader(Divided):
                     Piece(kind="asked", words=words, asks=(f"context {sense.value}",), value=sense.value)
                 )
             elif not any(p.value == sense.value and p.kind == "condition" for p in self.pieces):
+                if denied and any("never" in other.words for other in spans):
+                    return  # "I have never flown in IMC since"
                 self.pieces.append(
                     Piece(kind="no_condition" if denied else "condition", words=words, value=sense.value)
                 )
