@@ -65,7 +65,9 @@ class Accounting(Counting):
         for at, piece in enumerate(told):
             for other in told[at + 1 :]:
                 same = piece.facet and piece.facet == other.facet and piece.value == other.value
-                scene = self.spans[self.places.get(id(other), 0)].kinds & {"setting"}  # "for that descent"
+                scene = self.spans[self.places.get((other.gauge, other.facet), 0)].kinds & {
+                    "setting"
+                }  # "for that descent"
                 if (
                     same
                     and not scene
@@ -82,7 +84,7 @@ class Accounting(Counting):
         said of it, those before count as well.
         """
         for piece in told:
-            said = self.places.get(id(piece), 0)
+            said = self.places.get((piece.gauge, piece.facet), 0)
             named = [
                 at
                 for at, span in enumerate(self.spans[:said])

@@ -80,6 +80,8 @@ class Counting(Flying):
             if gauge == "engine":
                 continue
             if sides := prose["signed"].get(gauge):
+                if any(p.gauge == gauge and p.reading == "discharge" for p in self.told):
+                    continue  # "15 amps of discharge"
                 signed = span.number < 0.0 or bool(self._way(at) < 0.0)
                 self._sized(gauge, sides["less" if signed else "more"], at, span, unit)
                 continue

@@ -35,7 +35,7 @@ class Saying:
         self.told: list[Piece] = []
         #: the place in the clause of what was said last, and of each piece
         self.said_at = 0
-        self.places: dict[int, int] = {}
+        self.places: dict[tuple[str, str], int] = {}
         self.attended = False
         #: whether a number alone was taken for the size of what the clause before told
         self.sized = False
@@ -466,5 +466,5 @@ class Saying:
                     self.told.remove(other)
                     self.reader.pieces.remove(other)
         self.told.append(piece)
-        self.places[id(piece)] = self.said_at
+        self.places[piece.gauge, piece.facet] = self.said_at
         self.reader.pieces.append(piece)

@@ -359,7 +359,17 @@ class SentenceReader(Divided):
         low, high = self.prose["air_c"]
         air = next((at for at, s in enumerate(spans) if any_of(s.words, self.prose["outside_air"])), None)
         numbers = [at for at, span in enumerate(spans) if span.number is not None]
-        near = [at for at in numbers if air is not None and spans[at].unit in ("", "deg")]
+        below = "ammeter" not in self.state.focus and not any(
+            names(span) for span in spans
+        )  # "minus twenty on the ramp"
+        near = [
+            at
+            for at in numbers
+            if spans[at].unit in ("", "deg")
+            and (
+                air is not None or (below and "minus" in spans[at].words and (spans[at].number or 0.0) < 0.0)
+            )
+        ]
         near.sort(key=lambda at: (at < (air or 0), abs(at - (air or 0))))
         for at in numbers:  # "forty below on the strip"
             cold = spans[at + 1].text if at + 1 < len(spans) else ""

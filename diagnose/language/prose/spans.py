@@ -122,6 +122,13 @@ class Divided:
             return None, "", 0
         at += 1
         spelled = not word[:1].isdigit()
+        tenths = (
+            self.prose["counts"].get(said[at + 1])
+            if said[at : at + 1] == ("point",) and said[at + 1 :]
+            else None
+        )
+        if tenths is not None and tenths < 10:  # "five point one"
+            value, at, spelled = value + tenths / 10.0, at + 2, False
         if said[at : at + 3] == ("and", "a", "half"):
             value, at, spelled = value + 0.5, at + 3, False
         while at < len(said) and said[at] in times:
