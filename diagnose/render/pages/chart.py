@@ -112,4 +112,5 @@ def chart(followed: Followed, marks: Sequence[Mark] = ()) -> str:
         viewBox=f"0 0 {number(LEFT + WIDE + 20.0)} {number(high + 22.0)}",
         width="100%",
         role="img",
+        class_="chart",
     )

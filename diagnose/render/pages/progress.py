@@ -131,4 +131,5 @@ def curves(
         viewBox=f"0 0 {number(LEFT + WIDE + RIGHT)} {number(TOP + HIGH + 30.0 + 13.0 * len(classes))}",
         width="100%",
         role="img",
+        class_="chart",
     )

@@ -302,7 +302,7 @@ def _steps_svg(labels: Sequence[str], lines: Sequence[tuple[str, Array]]) -> str
     bottom = top + high + 30.0 + 15.0 * len(lines)
     return element(
         "svg", element("title", "chances after each moment"), *drawn,
-        xmlns="http://www.w3.org/2000/svg", viewBox=f"0 0 {number(left + wide + 20.0)} {number(bottom)}", width="100%", role="img",
+        xmlns="http://www.w3.org/2000/svg", viewBox=f"0 0 {number(left + wide + 20.0)} {number(bottom)}", width="100%", role="img", class_="chart",
     )  # fmt: skip
 
 

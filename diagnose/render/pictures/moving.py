@@ -13,6 +13,8 @@ from diagnose.render.pictures.svg import number
 
 #: the horizon goes so far from the middle of its dial, in hundredths of the radius, of which 80 are in view
 FARTHEST = 70.0
+#: the ball goes so far from the middle of its tube, and no further
+TUBE = 38.0
 
 State = Mapping[str, float | str]
 
@@ -71,7 +73,8 @@ def movements(dial: Dial, state: State) -> tuple[Movement, ...]:
             )
             found.append(Movement(part=part, how="horizon", values=stand))
         case "ball":
-            found.append(Movement(part=part, how="slide", values=tuple(n * dial.per_unit for n in numbers)))
+            inside = tuple(max(-TUBE, min(TUBE, n * dial.per_unit)) for n in numbers)
+            found.append(Movement(part=part, how="slide", values=inside))
         case "strip":
             # larger headings stand on the left of the card, so it slides to the right as they come
             found.append(Movement(part=part, how="slide", values=tuple(n * dial.per_unit for n in numbers)))

@@ -1,0 +1,113 @@
+"""What a reader meets on every page, in a real browser: sizes, widths, nothing fetched, nothing complained of, paper."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+
+import pytest
+
+from diagnose.advice.advise import advise
+from diagnose.language.case_files import load_case
+from diagnose.practice.tabletop import advance, call, score, start
+from diagnose.render.pages.debrief import debrief_page
+from diagnose.render.pages.papers import handout, instructor_copy
+from diagnose.render.pages.whole import case_page
+from tests.small import engine as engine_of
+from tests.small import shipped
+from tests.test_scenario import engine, flown
+
+
+@cache
+def written(kind):
+    simulation, followed = flown("clear_morning")
+    match kind:
+        case "debrief":
+            held = call(advance(start(simulation, ("red",)), 300), "red", "doubt", ("attitude",))
+            record = advance(held, 600).record
+            return debrief_page(simulation, followed, record, score(simulation, engine("single_pump"), followed, record))
+        case "instructor":
+            return instructor_copy(simulation, followed)
+        case "handout":
+            return handout(simulation)
+    case = load_case("vacuum_pump_three_snapshots", shipped())
+    own = engine_of(case.panel)
+    return case_page(case, advise(own.posterior(case)), own)
+
+
+SMALL = """[...document.querySelectorAll('svg text')].filter((t) => t.textContent.trim() && t.checkVisibility({ visibilityProperty: true }))
+  .map((t) => [t.textContent, parseFloat(getComputedStyle(t).fontSize) * Math.hypot(t.getScreenCTM().a, t.getScreenCTM().b)])
+  .filter(([, px]) => px < 9)"""
+TARGETS = """[...document.querySelectorAll('button, select, input:not([type=checkbox]), summary')].filter((e) => e.offsetParent)
+  .map((e) => [e.id || e.textContent, e.getBoundingClientRect().width, e.getBoundingClientRect().height])
+  .filter(([, w, h]) => w < 44 || h < 44)"""
+
+
+@pytest.mark.parametrize("kind", ["debrief", "instructor", "handout", "case"])
+def test_a_page_fits_every_screen_and_asks_for_nothing(browser, tmp_path, kind):
+    path = tmp_path / "page.html"
+    path.write_text(written(kind), encoding="utf-8")
+    tab = browser.new_page()
+    told, asked = [], []
+    tab.on("pageerror", lambda error: told.append(str(error)))
+    tab.on("console", lambda message: told.append(message.text))
+    tab.on("request", lambda request: asked.append(request.url))
+    for width in (390, 820, 1280):
+        tab.set_viewport_size({"width": width, "height": 844})
+        tab.goto(path.as_uri())
+        assert tab.evaluate("document.documentElement.scrollWidth") == width
+        assert tab.evaluate(SMALL) == []
+        assert tab.evaluate(TARGETS) == []
+    assert told == []
+    assert set(asked) == {path.as_uri()}
+    # every picture says in words what it shows
+    for picture in tab.query_selector_all("svg[role=img]"):
+        assert picture.query_selector("title").text_content()
+    for panel in tab.query_selector_all("figure > svg.panel"):
+        assert re.search(r"airspeed \d+ kt|what was told", panel.text_content())
+    tab.close()
+
+
+def test_the_debrief_flies_again_with_all_that_happened_on_the_bar(browser, tmp_path):
+    path = tmp_path / "page.html"
+    path.write_text(written("debrief"), encoding="utf-8")
+    tab = browser.new_page()
+    tab.goto(path.as_uri())
+    assert [tab.locator(f"#marks .{kind}:visible").count() for kind in ("fails", "radio", "call")] == [1, 1, 1]
+    assert tab.locator("#rows .misleads").count() == 2
+    tab.click("#marks .fails")
+    assert tab.inner_text("#clock") == "1:45"
+    before = tab.get_attribute('#six [data-part="altimeter-hand2"]', "transform")
+    tab.focus("#scrub")
+    tab.keyboard.press("End")
+    assert tab.inner_text("#clock") == "10:00"
+    assert tab.get_attribute('#six [data-part="altimeter-hand2"]', "transform") != before
+    tab.emulate_media(media="print")
+    assert tab.is_hidden("#stage")
+    assert tab.is_visible("table >> nth=0")
+    tab.close()
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("name", ["clear_morning", "after_the_wash", "nothing_to_see"])
+def test_three_panels_stand_on_a_sheet_of_the_handout(browser, tmp_path, name, paper):
+    path = tmp_path / "page.html"
+    path.write_text(handout(flown(name)[0], paper), encoding="utf-8")
+    tab = browser.new_page()
+    tab.goto(path.as_uri())
+    tab.emulate_media(media="print")
+    # the printable width of the sheet in CSS px; three figures are no higher than its printable height
+    wide, high = ((210 - 28) / 25.4 * 96, (297 - 28) / 25.4 * 96) if paper == "a4" else ((8.5 - 28 / 25.4) * 96, (11 - 28 / 25.4) * 96)
+    tab.set_viewport_size({"width": round(wide), "height": round(high)})
+    figures = [box.bounding_box() for box in tab.query_selector_all("figure")]
+    says = [box.bounding_box()["height"] for box in tab.query_selector_all(".says")]
+    assert len(figures) >= 5
+    assert max(figures[k + 2]["y"] + figures[k + 2]["height"] - figures[k]["y"] for k in range(len(figures) - 2)) <= high
+    assert figures[1]["y"] + figures[1]["height"] <= high
+    # the notes fill what the panels leave: no third of the last sheet is empty
+    last, notes = figures[-1], tab.query_selector("table.blank").bounding_box()
+    used = (len(figures) - 2) % 3
+    room = high - used * (last["height"] + 12.0) - (sum(says) if used else 0.0)
+    filled = notes["height"] + 90.0
+    assert filled >= room * 2.0 / 3.0 or filled > room
+    tab.close()
