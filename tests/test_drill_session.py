@@ -256,12 +256,12 @@ def test_a_scan_through_a_pipe_names_faults_and_the_best_sequence(tmp_path):
     )
     assert "Name a gauge to look at" in text
     assert "0:24 attitude" in text
-    assert "suction" in text.split("look or call> suctoin")[1].splitlines()[1]
+    assert "suction" in text.split("look or answer> suctoin")[1].splitlines()[1]
     assert "there is no gauge 'nonsense'" in text
     assert "(waited until 0:30)" in text
     assert "Fixation: 24 s on the attitude" in text
-    assert "The most informative sequence was sure at" in text
-    later = r"You ended at 0:36. What fails comes later in this flight, at \d:\d\d, \d:\d\d after your call: "
+    assert "The best sequence of looks was sure at" in text
+    later = r"You answered at 0:36. The failure came later, at \d:\d\d, \d:\d\d after your answer: "
     assert re.search(later, " ".join(text.split()))
     (answer,) = answers
     assert answer.kind == "scan"
@@ -272,7 +272,7 @@ def test_of_a_scan_in_which_nothing_fails_it_is_not_said_when_it_was_known(tmp_p
     text, _ = talk(
         tmp_path / "a.sqlite", ["ai alt", "a"], order=(Card(SOUND, "level", "scan"),), kinds=(Kind.SCAN,)
     )
-    assert "The most informative sequence kept watching until" in text
+    assert "The best sequence of looks kept watching until" in text
     assert "began" not in text
     assert "was sure" not in text
 
@@ -301,7 +301,7 @@ def test_an_early_call_is_told_what_comes_later_and_is_not_counted(tmp_path):
     assert (answer.given, answer.correct, answer.counts) == (SOUND, False, False)
     assert "count only from 2:15 on" in told
     assert "Too early to be right or wrong" in told
-    assert "comes later in this flight" in told
+    assert "The failure came later" in told
     assert not re.search(r"Correct|No,|It was |It began|Why", told)
     assert " of 1 correct" not in told
 

@@ -416,3 +416,17 @@ def test_answers_that_end_early_write_nothing(tmp_path, capsys, monkeypatch):
 def test_problems_of_a_record_made_in_code():
     made = ScenarioRecord(title="t", panel="venturi", briefing="b", leg=())
     assert "a scenario needs at least one [[leg]]" in scenario_problems(made, shipped())
+
+
+@pytest.mark.parametrize(
+    "said", ["vacuum pump failed", "vacuum pump failed at", "vacuum pump failed fails soon"]
+)
+def test_a_failure_without_a_time_is_asked_when(said):
+    from diagnose.practice.ask import _failure
+
+    possible = shipped().failures
+    with pytest.raises(CaseError, match="when does it fail"):
+        _failure(possible, 10.0, said)
+    with pytest.raises(UnknownName):
+        _failure(possible, 10.0, "flux capacitor at")
+    assert _failure(possible, 10.0, "vacuum pump failed at 2 minutes").at_minutes == 2.0

@@ -228,7 +228,7 @@ def test_two_causes_of_one_condition_are_never_parted(engine):
     assert found.partings == ()
     assert set(found.alike["static_line_iced", "static_ports_taped"]) == set(shipped().manoeuvres)
     kb = shipped()
-    assert "inspection must" in " ".join(comparison(found, kb, kb.panel("single_pump")).split())
+    assert "only an inspection can" in " ".join(comparison(found, kb, kb.panel("single_pump")).split())
 
 
 def test_side_by_side_in_one_manoeuvre(engine):

@@ -172,7 +172,7 @@ class _Asking:
                 self.tell(f"{number}  {name}")
             return False
         except DiagnoseError as error:
-            self.tell(f"{error}")
+            self.tell(f"{str(error)[:1].upper()}{str(error)[1:]}")
             return False
         if said:
             self.tell(said)
@@ -226,11 +226,11 @@ def _leg(kb: KnowledgeBase, text: str) -> Leg:
 def _failure(possible: Mapping[str, Named], end: float, text: str) -> FailureEvent:
     """ "pump sheared at 2" or "static restricted at 1:30 gradual 3": failure, minute, progression."""
     how = rf"(?:\s+(sudden|intermittent|gradual)(?:\s+(?:over\s+)?({TIME}))?)?"
-    found = re.fullmatch(rf"(.+?)\s+at\s+({TIME}){how}", text)
+    found = re.fullmatch(rf"(.+?)(?:\s+fails)?\s+at\s+({TIME})(?:\s*min(?:utes?)?)?{how}", text)
     if not found:
-        raise CaseError(
-            f"{text!r} is not a failure", mend="pump sheared at 2, or: pump weak at 1:30 gradual 3"
-        )
+        named = re.sub(r"\s+(?:fails|at)\b.*", "", text)
+        name = readable(meant(named, possible, "failure", text))
+        raise CaseError("when does it fail?", mend=f"{name} at 1:30, or: {name} at 2 gradual 3")
     at = minutes_of(found.group(2))
     if not 0.0 <= at <= end:
         raise CaseError(f"{clock(at)} is not in the flight, which ends at {clock(end)}")

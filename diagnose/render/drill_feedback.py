@@ -62,10 +62,8 @@ def feedback(
 
 def _verdict(marked: Marked, right: str) -> str:
     if not marked.counts:
-        return (
-            f"Too early to be right or wrong: from what you had looked at, {right}. "
-            "Keep looking, or look elsewhere, to learn more."
-        )
+        told = "what you had looked at could not tell yet" if marked.right == OPEN else f"so far {right}"
+        return f"Too early to be right or wrong: {told}. Keep looking, or look elsewhere, to learn more."
     if marked.correct:
         text = f"Correct: {right}."
     else:
@@ -340,7 +338,7 @@ def _began(exercise: Scan, name: str, width: int, *, early: bool) -> Iterator[st
     if early:
         lead = clock(exercise.onset_s - exercise.second)
         yield fill(
-            f"You ended at {ended}. What fails comes later in this flight, at {at}, {lead} after your call: {name}.",
+            f"You answered at {ended}. The failure came later, at {at}, {lead} after your answer: {name}.",
             width,
         )
         return
@@ -385,11 +383,11 @@ def _best_looks(looked: ScanReview, kb: KnowledgeBase, width: int, *, sound: boo
         # that nothing fails is never known for good: the sequence goes on for half of the flight
         reached = "kept watching until" if sound else "was sure at"
         yield fill(
-            f"The most informative sequence {reached} {clock(looked.best_s)}, with {len(looked.best)} looks: {names}.",
+            f"The best sequence of looks {reached} {clock(looked.best_s)}, with {len(looked.best)} looks: {names}.",
             width,
         )
     elif looked.best:
-        yield fill(f"Even the most informative sequence could not tell by the end: {names}.", width)
+        yield fill(f"Even the best sequence of looks could not tell by the end: {names}.", width)
 
 
 def _short(gauge: str, kb: KnowledgeBase) -> str:

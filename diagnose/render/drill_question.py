@@ -477,7 +477,7 @@ def _help(exercise: Exercise, studio: Studio, width: int) -> Iterator[str]:
             yield from table((*READING, ("letter", CHANCES), *ALWAYS), width).splitlines()
         case Scan():
             yield from table(
-                (*LOOKING, ("letter", f"ends the exercise. {CHANCES}"), *ALWAYS), width
+                (*LOOKING, ("letter", f"ends the exercise: {CHANCES}"), *ALWAYS), width
             ).splitlines()
 
 

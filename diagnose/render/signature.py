@@ -12,6 +12,7 @@ from diagnose.advice.explain.signature import LookAlike, Picture, Signature
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable
 from diagnose.model import Failure, FailureKind, Panel
+from diagnose.render.layout import chance_words
 from diagnose.render.text import NARROWEST, fill, percent, table
 
 #: facets that need no name, because their readings say it
@@ -81,14 +82,16 @@ def condition_words(kb: KnowledgeBase, conditions: Sequence[Condition]) -> str:
 
 
 def difference_rows(
-    differences: Iterable[Difference], kb: KnowledgeBase, between: str = "not"
+    differences: Iterable[Difference], kb: KnowledgeBase, between: str = ""
 ) -> Iterator[tuple[str, str]]:
     """One row for each gauge: what its facets show and what they would show otherwise."""
     rows: dict[str, list[str]] = {}
     for d in differences:
         # what a healthy panel shows as well is one of several here
-        word = f"{between} only" if between == "not" and d.usual.named < d.shows.named else between
-        told = f"{reading_words(d.shows)}, {word} {' or '.join(readable(r) for r, _ in d.usual.readings)}"
+        usual = " or ".join(readable(r) for r, _ in d.usual.readings)
+        only = "only " if d.usual.named < d.shows.named else ""
+        other = f", {between} {usual}" if between else f" (normally {only}{usual})"
+        told = f"{reading_words(d.shows)}{other}"
         rows.setdefault(gauge_words(kb, d.shows.facet), []).append(told)
     for gauge, told_of in rows.items():
         yield gauge, "; ".join(told_of)
@@ -178,13 +181,13 @@ def _gauges(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
     """What the gauges show, then trapped pressures and switches."""
     if not found.mostly.conditions and not found.trapped and not found.switched:
         return [fill("Shows nothing by itself on this panel, whatever is flown.", width)]
-    lines = [fill("What the gauges show after some time, not what a healthy panel would:", width)]
+    lines = [fill("What the gauges show after a few minutes (and what they show normally):", width)]
     if found.mostly.changed:
         lines += _picture(found.mostly, kb, width)
     for picture in found.pictures:
         lines += _picture(picture, kb, width)
     if found.silent:
-        lines.append(fill(f"looks sound: {manoeuvre_words(kb, found.silent)}", width, "  ", "    "))
+        lines.append(fill(f"looks normal: {manoeuvre_words(kb, found.silent)}", width, "  ", "    "))
     for picture in found.trapped:
         if picture.changed:
             lines += _picture(picture, kb, width)
@@ -195,7 +198,7 @@ def _gauges(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
     return lines
 
 
-def _picture(picture: Picture, kb: KnowledgeBase, width: int, between: str = "not") -> list[str]:
+def _picture(picture: Picture, kb: KnowledgeBase, width: int, between: str = "") -> list[str]:
     head = fill(condition_words(kb, picture.conditions), width, "  ", "    ")
     rows = ((f"    {gauge}", told) for gauge, told in difference_rows(picture.changed, kb, between))
     return [head, table(rows, width)]
@@ -207,8 +210,8 @@ def _tell_tale(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
         return []
     text = (
         f"Tell-tale: {gauge_words(kb, tale.facet)} {reading_words(tale.shown)} "
-        f"({manoeuvre_words(kb, tale.manoeuvres)}): in {percent(tale.chance)} with it, in "
-        f"{percent(tale.others)} on average with all else that this panel can have."
+        f"({manoeuvre_words(kb, tale.manoeuvres)}): {chance_words(tale.chance, kb)} with it, "
+        f"{chance_words(tale.others, kb)} on average with anything else on this panel."
     )
     return [fill(text, width, "", "  ")]
 
@@ -218,7 +221,7 @@ def _look_alikes(found: Signature, kb: KnowledgeBase, width: int) -> Iterator[st
     if not found.mostly.conditions:
         return
     if not found.look_alikes:
-        yield fill("Taken for nothing else on this panel, if the right gauges are read.", width)
+        yield fill("Not confused with anything else on this panel if you read the right gauges.", width)
         return
     yield "Often confused with:"
     groups: dict[str, list[LookAlike]] = {}
@@ -232,7 +235,7 @@ def _look_alikes(found: Signature, kb: KnowledgeBase, width: int) -> Iterator[st
 
 def _parted(parting: Parting | None, kb: KnowledgeBase) -> str:
     if parting is None:
-        return "no single look on this panel tells them apart well: inspection must"
+        return "no single look on this panel tells them apart well: only an inspection can"
     this, other = (reading_words(shown) for shown in parting.shows)
     return (
         f"told apart by {gauge_words(kb, parting.facet)} ({condition_words(kb, parting.conditions)}): "
@@ -271,7 +274,7 @@ def failure_list(failures: Iterable[Failure], panel: str = "", width: int = 80) 
             failure
         )
     left = max((len(f.id) for group in systems.values() for f in group), default=0) + 4
-    head = f"What this panel can have: {panel}." if panel else "All failures, whatever the panel."
+    head = f"What this panel can have: {panel}." if panel else "All failures, on any panel."
     lines = [fill(f"{head} A name after the command gives its page.", width)]
     for system, group in systems.items():
         lines.append(system)
@@ -318,13 +321,13 @@ def _lines_of_partings(
     if not found.partings:
         yield fill(
             "No single look on this panel tells them apart"
-            + (" in this maneuver." if found.manoeuvre else ", in whatever maneuver: inspection must."),
+            + (" in this maneuver." if found.manoeuvre else ", in any maneuver: only an inspection can."),
             width,
         )
         return
     yield fill(
-        "What tells them apart, best first (in brackets how often the look names the right one, if they were the "
-        "only ones and even):",
+        "What tells them apart, best first (in brackets: how often that look picks the right one "
+        "of these):",
         width,
     )
     for parting in found.partings[:MOST_LOOKS]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import Any
 
 import msgspec
@@ -220,12 +221,34 @@ class Cause(msgspec.Struct, frozen=True, kw_only=True, gc=False):
     failures: tuple[str, ...]
 
 
+class _Itself:
+    """An object as a key of a cache: the same only as itself, whatever it holds."""
+
+    __slots__ = ("held",)
+
+    def __init__(self, held: Any) -> None:
+        self.held = held
+
+    def __hash__(self) -> int:
+        return id(self.held)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Itself) and other.held is self.held
+
+
 def causes(answer: Answer, kb: KnowledgeBase) -> tuple[Cause, ...]:
     """The ranking with the failures of a family taken together, likeliest first.
 
     Beside a failure a look-alike is left out; a family is called by its leading member where that has
-    ``limits.decided`` of the family's chance.
+    ``limits.decided`` of the family's chance. The last few are kept: a screen asks for them at every key.
     """
+    return _causes(_Itself(answer), _Itself(kb))
+
+
+@lru_cache(maxsize=4)
+def _causes(of_answer: _Itself, of_kb: _Itself) -> tuple[Cause, ...]:
+    answer: Answer = of_answer.held
+    kb: KnowledgeBase = of_kb.held
     family = {member: record for record in kb.families.values() for member in record.members}
     called = {f: family[f].id if f in family else f for f in kb.failures}
     real = {f for f, failure in kb.failures.items() if failure.kind is FailureKind.FAILURE}

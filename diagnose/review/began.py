@@ -181,7 +181,7 @@ def _asked(network: Network, told: Sequence[str], gauges: set[str]) -> frozenset
 
 
 def _unasked(onset: Onset, odd: Sequence[Window], windows: Sequence[Window], asked: frozenset[str]) -> Onset:
-    """What sticks while nothing asks it to move looks sound: it may have begun since it last moved as it should.
+    """What sticks while nothing asks it to move looks normal: it may have begun since it last moved as it should.
 
     That is so where it showed in a maneuver that asks it to move, and not before.
     """

@@ -82,7 +82,7 @@ class Talk:
                 f"{sum(self.results)} of {len(self.results)} correct. Your progress: diagnose drill --progress"
             )
         else:
-            self.say("No answer yet, so no score. Your progress: diagnose drill --progress")
+            self.say("No answer that counts yet, so no score. Your progress: diagnose drill --progress")
         return len(self.results)
 
     def say(self, text: str) -> None:
@@ -111,7 +111,7 @@ class Talk:
         began = self.clock()
         exercise, marked = done.exercise, None
         while marked is None:
-            text = self.hear("answer> " if not isinstance(exercise, Scan) else "look or call> ")
+            text = self.hear("answer> " if not isinstance(exercise, Scan) else "look or answer> ")
             if text.lower() in SKIP:
                 self.session.skip(done)
                 return

@@ -10,7 +10,8 @@ from diagnose.language.case_files import case_paths
 from diagnose.language.completion import Candidate, Options
 from diagnose.language.names import Named
 from diagnose.language.session import says_anything
-from diagnose.render.text import names, percent
+from diagnose.render.layout import chance_words
+from diagnose.render.text import NO_FAILURE, causes
 from diagnose.terminal.commands import COMMANDS, Desk, command_of, names_a_gauge
 from diagnose.terminal.commands.files import told_left
 from diagnose.terminal.commands.guide import asked
@@ -93,8 +94,8 @@ def summary(desk: Desk) -> str:
     if desk.session.now.base:
         parts.insert(0, "WHAT IF")
     if desk.answered is not None and says_anything(case):
-        leading = desk.answered.ranking[0]
-        parts.append(f"{percent(leading.posterior)} {names(desk.kb, leading.failures)}")
+        leading = causes(desk.answered, desk.kb)[0]
+        parts.append(f"{leading.name or NO_FAILURE}, {chance_words(leading.chance, desk.kb)}")
     line = " | ".join(parts)
     room = max(desk.width - 2, 20)
     return f" {line if len(line) <= room else line[: room - 1] + '…'} "

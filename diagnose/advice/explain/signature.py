@@ -34,7 +34,7 @@ CLEARLY_MORE = 1.25
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """Conditions in which a failure shows the same, and what it changes there (nothing: looks sound)."""
+    """Conditions in which a failure shows the same, and what it changes there (nothing: looks normal)."""
 
     conditions: tuple[Condition, ...]
     changed: tuple[Difference, ...]

@@ -318,17 +318,17 @@
     const name = task.options[hidden.truth[0]][0];
     const lines = [];
     if (!text) lines.push("Time is up and you made no call.");
-    if (early && text) lines.push(`What fails comes later in this flight, at ${clock(hidden.onset)}: ${name}.`);
+    if (early && text) lines.push(`The failure came later, at ${clock(hidden.onset)}: ${name}.`);
     else lines.push(`What it was: ${name}.`);
     if (hidden.onset === 0) lines.push("It was there from the start.");
     else if (hidden.onset !== null && !(early && text)) lines.push(`It began at ${clock(hidden.onset)}.`);
     const gaveUp = text && hidden.gives_up.includes(place);
     if (gaveUp && (second < task.patience || !hidden.stays.includes(place))) {
-      lines.push(`You called: ${task.options[place][0]}. Too early to be right. It is wrong if what you had looked at already told more; that is marked when you read the results back. Keep looking, or look elsewhere, to learn more.`);
+      lines.push(`You answered: ${task.options[place][0]}. Too early to be right. It is wrong if what you had looked at already told more; that is marked when you read the results back. Keep looking, or look elsewhere, to learn more.`);
     } else if (text && hidden.truth.includes(place)) {
       lines.push(early ? "That is what you called, but it had not begun: a guess." : "That is what you called. Whether your looks were enough to tell is marked when you read the results back.");
-    } else if (text && task.options[place][1]) lines.push("You called: can't tell yet. Whether your looks were enough to tell is marked when you read the results back.");
-    else if (text) lines.push(`You called: ${task.options[place][0]}.`);
+    } else if (text && task.options[place][1]) lines.push("You answered: can't tell yet. Whether your looks were enough to tell is marked when you read the results back.");
+    else if (text) lines.push(`You answered: ${task.options[place][0]}.`);
     const dwell = {};
     for (const gauge of slots) if (gauge) dwell[gauge] = (dwell[gauge] || 0) + task.look_s;
     const order = Object.entries(dwell).sort((a, b) => b[1] - a[1]);

@@ -333,7 +333,7 @@ def write_up_text(up: WriteUp, width: int = 80) -> str:
         if moment.note:
             add(f"note: {moment.note}", "      ", "        ")
     lines += ["", "What was tried, and its effect"]
-    for text in up.tried or ("nothing that the file tells of",):
+    for text in up.tried or ("nothing recorded",):
         add(text)
     lines += ["", "To be filled in by the pilot"]
     for text in up.asked:
