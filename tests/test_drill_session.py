@@ -257,7 +257,7 @@ def test_a_scan_through_a_pipe_names_faults_and_the_best_sequence(tmp_path):
     assert "Name a gauge to look at" in text
     assert "0:24 attitude" in text
     assert "suction" in text.split("look or answer> suctoin")[1].splitlines()[1]
-    assert "there is no gauge 'nonsense'" in text
+    assert "There is no gauge 'nonsense'" in text
     assert "(waited until 0:30)" in text
     assert "Fixation: 24 s on the attitude" in text
     assert "The best sequence of looks was sure at" in text

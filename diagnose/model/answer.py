@@ -15,7 +15,7 @@ class Telling(Record, frozen=True, kw_only=True):
 
     ``failure``: something is wrong. ``benign``: the air, a wrong picture of the motion, or a known normal effect. ``misreading``: he misread it, or strayed by himself and says that he
     held it, or sat in rough air and did not say so. ``also``: who tells of something odd tells
-    with this chance of all that was odd just then on the other dials that hang on the same sources (0: silence says
+    with this chance of all that was odd just then on the other dials that depend on the same sources (0: silence says
     nothing).
     """
 

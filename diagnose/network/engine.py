@@ -74,7 +74,7 @@ class Engine:
         prior = self._prior_sets(space, odds)
         last, steps = case.snapshot[-1], self.steps(case)
         step = steps[-1]
-        # only how the vertical motion parts within a row hangs on it
+        # only how the vertical motion parts within a row depends on it
         also = pilots_of(odds, self._odd_in(space, case, steps, odds))[-1][1][-1]
         return Posterior(
             space=space,

@@ -205,7 +205,7 @@ def sources_behind(network: Network) -> dict[str, frozenset[str]]:
 class Untold:
     """What would have been noticed and told as well, had it been odd; ``also`` is the chance of that.
 
-    Who tells of something odd has looked at the other flight instruments (``limits.scanned``) that hang on the same
+    Who tells of something odd has looked at the other flight instruments (``limits.scanned``) that depend on the same
     sources. With the chance ``also`` he is thorough and tells of all that is odd on them; else he names some of the
     odd dials and leaves the others out, any as soon as another. So that he told of ``named`` dials and said nothing of
     the others, K of which are odd, has the chance ``also`` * [K = 0] + (1 - ``also``) / C(``named`` + K, ``named``),

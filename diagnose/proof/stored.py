@@ -255,7 +255,7 @@ class ByFailure(msgspec.Struct, frozen=True):
 
 
 class Sound(msgspec.Struct, frozen=True):
-    """Counts of sound flights of one kind."""
+    """Counts of healthy flights of one kind."""
 
     hz: int
     gps: bool
@@ -322,7 +322,7 @@ def flown_section(found: Flown) -> Section:
         bullets=(
             f"Of the flights in which an instrument lied, all that lied are named in {total('named', failed)} of {total('lied', failed)}.",
             f"Good instruments condemned: {total('condemned', found.faults)} of {total('sound_gauges', found.faults)}.",
-            f"A failure in {total('found', sound)} of {total('flights', sound)} sound flights; a second failure that was not there in {total('second', found.faults)} of {total('flights', found.faults)}.",
+            f"A failure in {total('found', sound)} of {total('flights', sound)} healthy flights; a second failure that was not there in {total('second', found.faults)} of {total('flights', found.faults)}.",
             f"It first showed: within 60 s in {total('within_60s', failed)} of {total('timed', failed)} in which a failure was found.",
         ),
         heads=heads,
@@ -335,7 +335,7 @@ def review_section(found: Reviewed) -> Section:
     bullets = [
         f"{t.name}: the cause comes first in {t.first_of_isolable} of {t.isolable} isolable flights, {t.first_of_told_apart} of {t.told_apart} where that observer is sure ({t.first} of all {t.failing}); "
         f"sudden failures dated within 60 s in {t.sudden_near} of {t.sudden}, of those that showed at once in {t.sharp_near} of {t.sharp}, "
-        f"the stated interval holds the onset in {t.sudden_inside}; what cannot begin in flight is said to have been there from the start in {t.from_start_told} of {t.from_start}; a failure above 50 % in {t.sound_above_half} of {t.sound} sound flights."
+        f"the stated interval holds the onset in {t.sudden_inside}; what cannot begin in flight is said to have been there from the start in {t.from_start_told} of {t.from_start}; a failure above 50 % in {t.sound_above_half} of {t.sound} healthy flights."
         for t in found.totals
     ]
     alarms = [f"{s.kind} ({s.hz} Hz{'' if s.gps else ' without GPS'}): {', '.join(s.named)}" for s in found.sound if s.above_half]  # fmt: skip

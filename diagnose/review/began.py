@@ -204,7 +204,7 @@ def _telling(gained: Array, windows: Sequence[Window], least: float) -> list[Win
 def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window], windows: Sequence[Window], limits: ReviewLimits) -> Onset:  # fmt: skip
     """When a failure first showed: the first reading that counts for it, to the second by the detector if that saw it.
 
-    A sound flight's energy balance parts as well, with every change of power, so that it is no witness of a second.
+    A healthy flight's energy balance parts as well, with every change of power, so that it is no witness of a second.
     """
     first = next((w for w in odd if w.end >= onset.earliest), None)
     if first is None:

@@ -279,7 +279,7 @@ def _over_time(engine: Engine, case: CaseRecord, remarks: Sequence[str]) -> tupl
 
 
 def _apart(found: Sequence[Residual]) -> frozenset[str]:
-    """Gauges that part from what does not share their source, by the detector. An energy balance parts in sound flights."""
+    """Gauges that part from what does not share their source, by the detector. An energy balance parts in healthy flights."""
     told = {n for r in found if r.changes and r.relation.id != "airspeed_energy" for n in r.relation.speaks_of}
     return frozenset(gauge for gauge, channels in GAUGE_CHANNELS.items() if told & set(channels))
 

@@ -311,7 +311,7 @@
   byId("team").addEventListener("change", () => (follow(), remember()));
   byId("undo").addEventListener("click", () => (held.calls.pop(), follow(), remember()));
   byId("clear").addEventListener("click", () => {
-    if (!confirm("Take back all calls and looks, and begin at 0:00?")) return;
+    if (!confirm("Undo all calls and looks, and start again at 0:00?")) return;
     Object.assign(held, { calls: [], looks: [], over: false });
     Object.assign(state, { second: 0, furthest: 0, answered: [] });
     for (const made of document.querySelectorAll("#marks .fails")) made.remove();

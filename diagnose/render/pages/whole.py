@@ -264,7 +264,7 @@ def _shown(case: CaseRecord, kb: KnowledgeBase) -> str:
 
 
 def chances_over(case: CaseRecord, engine: Engine) -> list[tuple[str, Array]]:
-    """Chance of nothing and of the likeliest failures after each snapshot."""
+    """Name and chances, shape (snapshot,), of nothing and of the likeliest failures after each snapshot."""
     kept = [space.by_failure(space.by_set(rows)) for space, rows in engine.filtered(case)]
     nothing = [float(space.by_set(rows)[0]) for space, rows in engine.filtered(case)]
     over_time = np.array(kept)
