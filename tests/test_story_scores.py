@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import time
+import tomllib
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from diagnose.knowledge.load import knowledge_root, stored_result
 from diagnose.language.lexicon import lexicon
 from diagnose.language.prose import read_story
 from diagnose.model.errors import CaseError
+from diagnose.proof.stored import STORIES, Stories, stories_section
 from diagnose.terminal.commands import Desk, obey
 from tests.desks import ENGINES
 from tests.small import shipped
-from tests.stories import remarks, score, stories
+from tests.stories import DATA, remarks, score, stories
 
 
 def test_a_story_pasted_as_one_line_is_read():
@@ -98,10 +101,12 @@ def test_the_words_are_built_once():
         ("stories_fresh.toml", "batch 9", 0.72, 0.03),
         ("stories_fresh.toml", "batch 10", 0.8, 0.013),
         ("stories_fresh.toml", "batch 11", 0.6, 0.02),
+        ("stories_fresh.toml", "batch 12", 0.8, 0.015),
     ],
 )
 def test_the_sample_stories_are_taken_in(name, split, right, wrong):
-    found = score([s for s in stories(name) if s["split"] == split], shipped(), ENGINES, compare=False)
+    listed = [s for s in stories(name) if s["split"] == split]
+    found = score(listed, shipped(), ENGINES, compare=False, rank=name == "stories_sample.toml")
     assert found.ranked == found.stories
     assert found.met / found.keys >= right, "\n".join(found.notes)
     assert found.wrong / found.sentences <= wrong, "\n".join(found.notes)
@@ -116,3 +121,15 @@ def test_short_remarks_by_kind():
     total = sum(map(len, of.values()))
     assert len(of["right"]) / total >= 0.95, of
     assert len(of["wrong"]) / total <= 0.02, of["wrong"]
+
+
+def test_the_evidence_shows_the_fresh_figures_as_they_were_counted():
+    """The stored result has every batch of tests/data, and its sums are those of the batches."""
+    told = tomllib.loads((DATA / "stories_fresh.toml").read_text(encoding="utf-8"))["batch"]
+    stored = stored_result(knowledge_root() / STORIES, Stories, "stories", "story_table")
+    fresh = ("name", "met", "keys", "misread", "sentences", "same", "compared")
+    assert [{name: getattr(batch, name) for name in fresh} for batch in stored.batches] == told
+    for batch in stored.batches:
+        assert batch.right + batch.asked + batch.not_used + batch.wrong == batch.keys
+    text = " ".join(stories_section(stored).texts)
+    assert f"{round(100 * sum(b['met'] for b in told) / sum(b['keys'] for b in told))} % of the keys" in text

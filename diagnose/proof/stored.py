@@ -36,6 +36,7 @@ MODULE = "diagnose.proof.calibrate"
 STANDARD_PANEL = "single_pump"
 SPEED, REVIEWS, ADVICE = "evidence/speed.json", "evidence/review.json", "evidence/advice.json"
 FLOWN = "evidence/recordings.json"
+STORIES = "evidence/stories.json"
 
 
 def stored_sections(kb: KnowledgeBase) -> Iterator[Section]:
@@ -44,6 +45,7 @@ def stored_sections(kb: KnowledgeBase) -> Iterator[Section]:
     yield from _calibration()
     yield from _reviews()
     yield from _flown()
+    yield from _stories()
     yield from _advice()
     yield from _speed()
 
@@ -119,6 +121,68 @@ def _advice() -> Iterator[Section]:
     )
 
 
+class Batch(msgspec.Struct, frozen=True):
+    """Stories of one batch: counts when it was new to the reader, then the class of each key now."""
+
+    name: str
+    stories: int
+    met: int
+    keys: int
+    misread: int
+    sentences: int
+    same: int
+    compared: int
+    right: int
+    asked: int
+    not_used: int
+    wrong: int
+    misread_now: int
+
+
+class Stories(msgspec.Struct, frozen=True):
+    """How stories were heard, the short remarks by class, and the command that measured them."""
+
+    command: str
+    batches: tuple[Batch, ...]
+    remarks: dict[str, int]
+
+
+def _stories() -> Iterator[Section]:
+    """How well a pilot's own words are heard."""
+    file = knowledge_root() / STORIES
+    if file.is_file():
+        made = "python -m tests.benchmarks.story_table"
+        yield stories_section(stored_result(file, Stories, "how stories were heard", made))
+
+
+def stories_section(found: Stories) -> Section:
+    """What the stored scores of stories say: fresh figures first, they are the ones that count."""
+
+    def total(name: str) -> int:
+        return sum(getattr(batch, name) for batch in found.batches)
+
+    rows = [
+        (f"{b.met} of {b.keys}", f"{b.misread} of {b.sentences}", f"{b.right}/{b.asked}/{b.not_used}/{b.wrong}",
+         f"{b.name}, {b.stories} stories", f"first answer as from the case by hand: {b.same} of {b.compared}" if b.compared else "")
+        for b in found.batches
+    ]  # fmt: skip
+    remarks = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in found.remarks.items())
+    return Section(
+        title="A pilot's own story",
+        texts=(
+            "Stories of our own, with keys (what was seen, done and flown) written before the reader saw them. Fresh: scored "
+            "once, as the reader then stood; only this says how a new story fares. Misread: sentences from which something wrong "
+            "was taken without a word. Now: right, asked, not used, wrong, after the reader was mended on that batch.",
+            f"Fresh, {percent(total('met') / max(total('keys'), 1))} of the keys were taken in right and "
+            f"{percent(total('misread') / max(total('sentences'), 1))} of the sentences misread; the first answer was that of the "
+            f"case by hand in {total('same')} of {total('compared')}. Short remarks, now: {remarks}. "
+            f"Stored result of: {found.command}.",
+        ),
+        heads=("fresh", "misread", "now", "batch", "first answer"),
+        rows=tuple(rows),
+    )
+
+
 def _speed() -> Iterator[Section]:
     """Times of the engine and of two libraries on the same evidence, as measured once."""
     file = knowledge_root() / SPEED
@@ -157,7 +221,9 @@ def _flown() -> Iterator[Section]:
     """Reviews of flights that an independent library has flown."""
     file = knowledge_root() / FLOWN
     if file.is_file():
-        yield flown_section(stored_result(file, Flown, "reviews of independent flights", "python -m tests.independent"))
+        yield flown_section(
+            stored_result(file, Flown, "reviews of independent flights", "python -m tests.independent")
+        )
 
 
 def _calibration() -> Iterator[Section]:
@@ -305,7 +371,15 @@ def flown_section(found: Flown) -> Section:
     def total(name: str, of: Sequence[FlownFault]) -> int:
         return sum(getattr(f, name) for f in of)
 
-    heads = ("fault", "flights", "lied", "all that lied named", "good gauges condemned", "a second failure", "dated within 60 s")
+    heads = (
+        "fault",
+        "flights",
+        "lied",
+        "all that lied named",
+        "good gauges condemned",
+        "a second failure",
+        "dated within 60 s",
+    )
     rows = [
         (f.fault, str(f.flights), str(f.lied), str(f.named), f"{f.condemned}/{f.sound_gauges}", str(f.second), f"{f.within_60s}/{f.timed}")
         for f in found.faults
