@@ -16,8 +16,8 @@ from diagnose.model import SnapshotRecord
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.render.text import PLAIN
 from diagnose.terminal.commands import COMMANDS, HINT, Desk, command_of, next_step, obey
+from diagnose.terminal.commands.answers import TOPICS
 from diagnose.terminal.commands.desk import Left
-from diagnose.terminal.commands.helping import TOPICS
 from diagnose.terminal.screen import complete, summary
 from tests.desks import ENGINES, answer_to, desk_after, last, refusal
 from tests.small import shipped

@@ -165,8 +165,8 @@ def _help(commands: Subparsers, chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.render.layout import fill, table
     from diagnose.render.manual import TOPICS, as_text, title
     from diagnose.terminal.commands import COMMANDS
+    from diagnose.terminal.commands.answers import about, command_rows
     from diagnose.terminal.commands.desk import Desk
-    from diagnose.terminal.commands.helping import about, command_rows
 
     wide, asked = text_width(chosen), " ".join(chosen.topic).lower()
     if not asked:
@@ -187,7 +187,7 @@ def _help(commands: Subparsers, chosen: argparse.Namespace, load: Load) -> int:
 def _manual(commands: Subparsers, chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.render.manual import TOPICS, as_page, as_text
     from diagnose.terminal.commands import COMMANDS
-    from diagnose.terminal.commands.helping import command_rows
+    from diagnose.terminal.commands.answers import command_rows
 
     rows = command_rows(COMMANDS)
     if chosen.html is None:

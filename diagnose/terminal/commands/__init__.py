@@ -16,13 +16,12 @@ from diagnose.language.names import core, phrase_at, phrases
 from diagnose.language.session import says_anything
 from diagnose.model.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
 from diagnose.render.text import fill, first_screen
-from diagnose.terminal.commands.answers import ADVICE, ANSWERS, REASONS
+from diagnose.terminal.commands.answers import ADVICE, ANSWERS, REASONS, help_commands, next_step
 from diagnose.terminal.commands.desk import Command, Desk, command
 from diagnose.terminal.commands.entry import ENTRY, PLACES, hear
 from diagnose.terminal.commands.files import FACES, FILES, REPORTS
 from diagnose.terminal.commands.guide import GUIDE, GUIDE_HELP, answer, is_answer, put, say_held
 from diagnose.terminal.commands.hearing import heard, is_prose, question_line, tell_story
-from diagnose.terminal.commands.helping import help_commands, next_step
 from diagnose.terminal.commands.trial import TRIAL, asked_for
 from diagnose.terminal.console import LONGEST_LINE, LONGEST_STATEMENT, bounded
 
