@@ -277,6 +277,12 @@ RESTS_ON = {
 }
 
 
+def _apart(case: Tried, gauge: str, *witnesses: str) -> bool:
+    """Whether two witnesses share no source with each other; at rest on the ground, not with the gauge either."""
+    names = witnesses if case.phase == "air" else (gauge, *witnesses)
+    return len({RESTS_ON.get(name, name) for name in names}) == len(names)
+
+
 def rule_1(case: Tried) -> Verdict:
     """An instrument that two independent working witnesses contradict is never "use", and they are named."""
     said: dict[str, dict[str, str]] = {}
@@ -297,7 +303,7 @@ def rule_1(case: Tried) -> Verdict:
                 (one, other)
                 for i, (one, told) in enumerate(witnesses)
                 for other, also in witnesses[i + 1 :]
-                if told == also and RESTS_ON.get(one, one) != RESTS_ON.get(other, other)
+                if told == also and _apart(case, gauge, one, other)
             ]
             if not pairs:
                 continue
