@@ -308,6 +308,9 @@ def snapshots_of(coder: Coder, windows: Sequence[Window], switches: Mapping[str,
     _leave_out_speeding(coder, windows, [sure for sure, _ in coded])
     for window, (readings, unsure) in zip(windows, coded, strict=True):
         rough = coder.rough(window)
+        # gusts alone move the airspeed by more than a trend takes
+        if rough and readings.get("airspeed.trend", "") != coder.usual[window.manoeuvre]["airspeed.trend"]:
+            readings.pop("airspeed.trend", None)
         for name in [n for n, reading in readings.items() if reading in NOISE]:
             # bumps last as long as the flight: the same unrest again is no new witness
             noisy[name] += 1

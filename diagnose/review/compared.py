@@ -253,17 +253,20 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
     if recording.has("altimeter_ft", "gps_height_ft"):
         apart = ch["altimeter_ft"] - ch["gps_height_ft"]
         usual = float(np.clip(first(apart), -limits.gps_height_ft, limits.gps_height_ft))
+        # cold or warm air parts them with the altitude flown up or down
+        doubt = limits.margin * limits.gps_scale * np.abs(ch["gps_height_ft"] - first(ch["gps_height_ft"]))
 
         def altimeter(window: Window, facet: Facet) -> Said | None:
-            part = cut(apart, window)
-            if part is None:
+            part, unsure = cut(apart, window), cut(doubt, window)
+            if part is None or unsure is None:
                 return None
             shown = ch["altimeter_ft"][window.first : window.end]
-            said = by_rule(facet, part - usual, shown)
+            said = by_rule(facet, _less_doubt(part - usual, unsure), shown)
             if said is None:
                 return None
-            # what is usual in this flight may be wrong all flight: then nothing says that it is right
-            if said.reading == facet.readings[-1].id and by_rule(facet, part, shown) != said:
+            # what is usual in this flight may be wrong all flight, and so may the air: then nothing says that it is right
+            right = said.reading == facet.readings[-1].id
+            if right and (by_rule(facet, part, shown) != said or by_rule(facet, part - usual, shown) != said):
                 return None
             return Said(reading=said.reading, sure=limits.sure_by_wind)
 

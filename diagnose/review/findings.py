@@ -131,7 +131,7 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
         unsettled=_unsettled(motion, found),
         onsets=onsets,
         sufficed=sufficed,
-        doubted=_doubted(engine.network, recording, answer, trusts, windows, onsets, causes),
+        doubted=_doubted(engine.network, recording, answer, trusts, found, windows, onsets, causes),
         failures_over_time=over_time,
         nothing=nothing,
         told=tuple(maker.made),
@@ -298,7 +298,7 @@ def _unsettled(motion: Motion, found: Sequence[Residual]) -> tuple[str, ...]:
 # ------------------------------------------------------------------ what not to believe, what is open
 
 
-def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Array, windows: Sequence[Window], onsets: Sequence[Onset], causes: Sequence[Cause]) -> tuple[Doubted, ...]:  # fmt: skip
+def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Array, residuals: Sequence[Residual], windows: Sequence[Window], onsets: Sequence[Onset], causes: Sequence[Cause]) -> tuple[Doubted, ...]:  # fmt: skip
     found = []
     limit = network.kb.review.disbelieve
     begun = min((onset.likeliest for onset in onsets), default=0.0)
@@ -320,6 +320,9 @@ def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Arr
         # the filter learns of it a little late: what falls soon after the onset has fallen with it
         since = begun if onsets and first <= knew + 3 else float(windows[first].first)
         channels = GAUGE_CHANNELS.get(gauge, ())
+        # it began to part from what does not share its source some time before it was sure to be wrong
+        parted = [c.onset for r in residuals if set(channels) & set(r.relation.speaks_of) for c in r.changes]
+        since = min([since, *(second for second in parted if onsets and second >= onsets[0].showed)])
         found.append(
             Doubted(
                 gauge=gauge, since=since, trust=float(trusts[-1, place]), blame=blame,

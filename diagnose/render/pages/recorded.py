@@ -14,6 +14,7 @@ from diagnose.render.pictures.svg import FAINT, INK, RULE, SHADE, element, numbe
 from diagnose.review import Recording, Review
 from diagnose.review.began import GAUGE_CHANNELS
 from diagnose.review.relations import Residual
+from diagnose.review.windows import Window
 
 #: in this type every word stands at 9 px where the page sets the picture no narrower than 704 px (`.wide`)
 WIDE, LEFT, RIGHT, SMALL = 620.0, 150.0, 20.0, 10.5
@@ -38,6 +39,9 @@ NEVER_BELOW = ("airspeed_kt", "gps_speed_kt", "suction_inhg", "rpm", "volts")
 DASHES = ("", "5 3", "2 3", "8 3 2 3")
 #: residuals are drawn up to this many standard deviations; a healthy gauge lies within so many of what the others say
 MOST_SD, BAND_SD = 6.0, 3.0
+#: what was flown in a box too narrow for its name; moments of one maneuver that near are one
+SIGNS = {"climb": "\N{UPWARDS ARROW}", "descent": "\N{DOWNWARDS ARROW}", "left": "L", "right": "R"}
+TOGETHER_S = 30
 #: rows that stand before all else
 MOST_PARTED = 3
 #: failures whose chance is drawn, and how likely they must have been at some time
@@ -60,7 +64,7 @@ def timeline_svg(review: Review, *, folded: bool | None = None) -> str:
             z = np.clip(residual.values / residual.noise, -MOST_SD, MOST_SD)
             sheet.row(residual.relation.name, [("", z)], (-MOST_SD, MOST_SD), spans=spans, high=30.0)
     sheet.heading("What was flown, and how likely each failure was from the readings so far")
-    sheet.strip([(w.first, w.end, w.manoeuvre.replace("_", " ")) for w in review.windows])
+    sheet.strip(review.windows)
     sheet.chances(*_chances(review))
     marks: list[tuple[float, str, tuple[float, float] | None]] = [
         (onset.showed, "first shows", (onset.earliest, onset.latest)) for onset in review.onsets
@@ -260,14 +264,21 @@ class _Sheet:
                 pen_down = True
         return path
 
-    def strip(self, spans: Sequence[tuple[int, int, str]]) -> None:
+    def strip(self, windows: Sequence[Window]) -> None:
+        """What was flown, each maneuver named once; a narrow box by a sign."""
         self.parts.append(words("maneuver", 4.0, self.y + 8.0, SMALL, text_anchor="start"))
+        spans: list[tuple[int, int, str]] = []
+        for window in windows:
+            name = _flown(window.manoeuvre)
+            if spans and spans[-1][2] == name and window.first - spans[-1][1] <= TOGETHER_S:
+                spans[-1] = (spans[-1][0], window.end, name)
+            else:
+                spans.append((window.first, window.end, name))
         for first, end, name in spans:
             width = self.x(end) - self.x(first)
-            box = element("rect", element("title", name), x=self.x(first), y=self.y, width=width, height=16.0, fill=SHADE, stroke=RULE)  # fmt: skip
-            self.parts.append(box)
-            if width > 5.6 * len(name):
-                self.parts.append(words(name, self.x(first) + width / 2.0, self.y + 8.0, SMALL))
+            self.parts.append(element("rect", element("title", name), x=self.x(first), y=self.y, width=width, height=16.0, fill=SHADE, stroke=RULE))  # fmt: skip
+            text = name if width > 5.6 * len(name) else "".join(sign for word, sign in SIGNS.items() if word in name)
+            self.parts.append(words(text, self.x(first) + width / 2.0, self.y + 8.0, SMALL))
         self.y += 16.0 + GAP
 
     def chances(self, times: Array, lines: Sequence[tuple[str, Array]]) -> None:
@@ -277,7 +288,7 @@ class _Sheet:
             y = self.y + high * (1.0 - share)
             self.parts.append(words(f"{share * 100:.0f} %", LEFT - 5.0, y, SMALL, text_anchor="end"))
             self.parts.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke=FAINT))
-        key = self.y + high + 14.0
+        key = self.y + high + 27.0
         for place, (name, chance) in enumerate(lines):
             style = {"stroke_dasharray": DASHES[place % len(DASHES)]} if place else {}
             path = f"M{number(LEFT)} {number(self.y + high * (1.0 - float(chance[0])))}"
@@ -328,6 +339,13 @@ def _axis(sheet: _Sheet) -> Iterator[str]:
             text.rpartition(":")[0] if by_clock else f"{min_from_s(second):g}", x, sheet.bottom + 10.0, SMALL
         )
     yield words("clock" if by_clock else "min", LEFT - 24.0, sheet.bottom + 10.0, SMALL)
+
+
+def _flown(manoeuvre: str) -> str:
+    """A maneuver in a word or two: "level", "climb", "left turn"."""
+    word = {"climbing": "climb", "descending": "descent"}
+    parts = [word.get(part, part) for part in manoeuvre.split("_")]
+    return " ".join(part for part in parts if part in ("level", "climb", "descent", "left", "right", "turn"))
 
 
 def _round_bounds(low: float, high: float) -> tuple[float, float]:

@@ -43,6 +43,8 @@ from diagnose.review import Review
 
 #: a box to tick
 BOX = "\N{BALLOT BOX}"
+#: tests of one sheet
+MOST_TESTS = 6
 #: lines of the chart, and how likely a failure must have been at some time to have one
 MOST_LINES, LEAST_DRAWN = 4, 0.05
 
@@ -126,7 +128,7 @@ def _review_rows(review: Review) -> Iterator[tuple[str, str]]:
         f"{names(kb, first.failures) if first.failures else NO_FAILURE}, {chance_words(first.chance, kb)}",
     )
     if review.onsets:
-        yield "BEGAN", "; ".join(f"{kb.failures[o.failure].name} {onset_words(o, review.recording)}" for o in review.onsets)
+        yield "BEGAN", "; ".join(f"{kb.failures[o.failure].name}: {onset_words(o, review.recording)}" for o in review.onsets)
     if review.doubted:
         yield "IGNORE", ", ".join(short_name(kb.gauges[d.gauge]) for d in review.doubted)
     other = [
@@ -316,7 +318,7 @@ def write_up_page(up: WriteUp, paper: Paper = "a4") -> str:
 
 def _write_up_body(up: WriteUp, level: int) -> list[str]:
     """One sheet: what it may be and which test tells, when, what was seen, what to look at in order, with tick boxes."""
-    body = [heading(level, f"Maintenance discrepancy: {up.title}")]
+    body = ['<div class="sheet">', heading(level, f"Maintenance discrepancy: {up.title}")]
     rows_of_head = (("BEGAN", up.onset), ("SUSPECT", ", ".join(up.disbelieved)))
     body += [head((label, text) for label, text in rows_of_head if text), paragraph(DEFER, "caution")]
     causes = [(BOX, name, percent(chance), test) for (_, name, chance), test in zip(up.causes, up.told_by, strict=True)]
@@ -329,19 +331,22 @@ def _write_up_body(up: WriteUp, level: int) -> list[str]:
         body.append(f'<div class="three">{"".join(figure(caption, drawing) for caption, drawing in up.pictures)}</div>')
     body.append(heading(level + 1, "What was seen, in order"))
     rows = [
-        (m.when, m.flown, ", ".join(m.switches), "; ".join(m.odd) or "-", ", ".join(t.partition(" (")[0] for t in m.showed), m.note)
+        (m.when, m.flown, ", ".join(m.switches), "; ".join(m.odd) or "-", "" if up.pictures else ", ".join(t.partition(" (")[0] for t in m.showed), m.note)
         for m in up.moments
+        if m.odd or not up.pictures
     ]  # fmt: skip
     heads = ("time", "flown", "switches", "not normal", "normal", "note")
     body.append(table(*filled_columns(heads, rows)))
     if up.tried:
         body += [heading(level + 1, "What was tried, and its effect"), listed(up.tried)]
     body.append(heading(level + 1, "Tests on the ground that would tell, in order"))
-    tests = [(BOX, t.name, t.how, t.limit or "-", t.rule or "-") for t in up.tests]
-    body.append(table(("", "test", "how", "limit", "rule"), tests))
+    tests = [(BOX, f"{t.name}: {t.how}", "; ".join(part for part in (t.limit, t.rule) if part) or "-") for t in up.tests[:MOST_TESTS]]
+    body.append(table(("", "test", "limit and rule"), tests))
     if up.inspect:
-        body += [heading(level + 1, "To look at, in order"), listed(f"{BOX} {text}" for text in up.inspect)]
+        looks = "  ".join(f"{BOX} {text}" for text in up.inspect)
+        body += [heading(level + 1, "To look at, in order"), paragraph(looks)]
     body.append(heading(level + 1, "To be filled in by the pilot"))
-    body.append(table(("", ""), [(text, "") for text in up.asked if text], "asked"))
-    body.append(listed(RULES))
+    asked = [text for text in up.asked if text]
+    body.append(table(("",) * 4, [(*(cell for text in asked[k : k + 2] for cell in (text, "")),) for k in range(0, len(asked), 2)], "asked"))
+    body += [listed(RULES), "</div>"]
     return body

@@ -253,6 +253,8 @@ def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, M
             text = _says(kb, name, reading, sure)
             # a reading that is unlikely to be what it says is no sign of anything by itself
             strange = healthy.get(name, {}).get(reading, 1.0) < ODD_BELOW
+            # what satellites tell is no gauge that could be wrong
+            strange = strange and not (review is not None and name.startswith("gps_"))
             (odd if strange == (sure >= 0.5) else showed).append(text)
         for first, second in snapshot.disagree:
             odd.append(f"{kb.gauges[first].name} disagreed with {kb.gauges[second].name}")
