@@ -274,8 +274,8 @@ def test_the_timeline_shows_channels_residuals_chances_and_onset(engine, flight)
     drawing = timeline_svg(reviewed(engine, flight))
     ElementTree.fromstring(drawing)
     for text in (
-        "airspeed kt",
-        "suction inHg",
+        "airspeed, kt",
+        "suction, inHg",
         "first shows",
         "evidence suffices",
         "nothing failed",

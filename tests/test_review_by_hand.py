@@ -112,6 +112,9 @@ def put_in(made, fault, at=AT):
             run_down = np.clip(since / 300.0, 0.0, 1.0)
             made["bank"] = made["bank"] + run_down * 25.0 * np.sin(since / 90.0 + 0.3)
             made["pitch"] = made["pitch"] - run_down * 8.0
+        case "horizon stuck":  # level, and stays so in every turn: no failure in the list does that
+            made["bank"] = np.where(there, 0.0, made["bank"])
+            made["pitch"] = np.where(there, 2.0, made["pitch"])
         case "alternator":
             made["volts"] = np.where(there, 24.8 - since / 1800.0, 28.0)
             made["amps"] = np.where(there, -18.0, 4.0)
@@ -209,6 +212,14 @@ def test_an_alternator_that_gives_nothing_condemns_no_dial(found_in):
     assert "alternator_failed" in {*found.causes[0].failures, *found.causes[0].alike}
     assert verdict(found).startswith("Most likely")
     assert condemned(found) == set()
+
+
+def test_what_no_failure_in_the_list_explains_is_not_believed_all_the_same(found_in):
+    found = found_in("horizon stuck")
+    assert condemned(found) == {"attitude"}
+    assert abs(found.doubted[0].since - AT) <= 60.0
+    if not found.causes[0].failures:
+        assert "no failure in the list explains it" in verdict(found)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -153,6 +153,7 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     gps_scale: float
     freezing_s: float
     telling_gain: float
+    unexplained: float
 
 
 class GroundTest(Cited, frozen=True, kw_only=True):

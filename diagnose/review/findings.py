@@ -15,7 +15,7 @@ from diagnose.advice.coverage import SOUND, Alike
 from diagnose.advice.trust import misled
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language.session import START
-from diagnose.model import CaseRecord, FailureKind
+from diagnose.model import CaseRecord, FailureKind, ReviewLimits
 from diagnose.model.answer import Answer
 from diagnose.model.errors import CaseError, ImpossibleEvidence
 from diagnose.model.units import Array, min_from_s
@@ -131,7 +131,8 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
         unsettled=_unsettled(motion, found),
         onsets=onsets,
         sufficed=sufficed,
-        doubted=_doubted(engine.network, recording, answer, trusts, found, windows, onsets, causes),
+        doubted=_doubted(engine.network, recording, answer, trusts, found, windows, onsets, causes)
+        or _unexplained(causes, found, kb.review),
         failures_over_time=over_time,
         nothing=nothing,
         told=tuple(maker.made),
@@ -330,6 +331,24 @@ def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Arr
             )
         )  # fmt: skip
     return tuple(found)
+
+
+def _unexplained(causes: Sequence[Cause], found: Sequence[Residual], limits: ReviewLimits) -> tuple[Doubted, ...]:
+    """Recorded gauges that part far, and more than once or for good, from what does not share their source, where no
+    failure leads: what is wrong with them is not in the list.
+    """
+    if causes and causes[0].failures:
+        return ()
+    gauges = {channel: gauge for gauge, channels in GAUGE_CHANNELS.items() for channel in channels}
+    doubted = dict[str, Doubted]()
+    for residual in found:
+        spoken_of = {gauges[channel] for channel in residual.relation.speaks_of}
+        far = [c for c in residual.changes if abs(c.size) >= limits.unexplained * residual.relation.noise]
+        if len(spoken_of) == 1 and far and (len(far) > 1 or far[0].until == float("inf")):
+            gauge = spoken_of.pop()
+            since = min(far[0].onset, doubted[gauge].since if gauge in doubted else far[0].onset)
+            doubted[gauge] = Doubted(gauge=gauge, since=since, trust=0.0, blame="", recorded=True)
+    return tuple(doubted.values())
 
 
 def _own(network: Network, failure: str, gauge: str) -> bool:

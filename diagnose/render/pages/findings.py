@@ -71,6 +71,9 @@ def _judged(review: Review) -> str:
         return (
             f"{apart} contradict each other; this recording cannot tell which of them is wrong.".capitalize()
         )
+    if review.doubted and not first.failures:
+        apart = " and ".join(f"{kb.gauges[d.gauge].name} from {at(d.since, review.recording)} on" for d in review.doubted)
+        return f"Not believable: {apart}. The other channels contradict it, and no failure in the list explains it."
     if float(review.nothing[-1]) >= decided:
         return "Nothing in this recording speaks for a failure."
     return "Not enough for one cause."
@@ -137,7 +140,7 @@ def _lines(review: Review, width: int) -> Iterator[str]:
         yield "  no instrument"
     for doubted in review.doubted:
         recorded = "" if doubted.recorded else " (not recorded)"
-        blame = f"; suspect: {kb.failures[doubted.blame].name}" if doubted.blame else ""
+        blame = f"; suspect: {kb.failures[doubted.blame].name}" if doubted.blame else "; nothing in the list explains it"
         yield fill(
             f"{kb.gauges[doubted.gauge].name}{recorded} from {at(doubted.since, recording)}{blame}", width, "  ", "    "
         )
