@@ -154,6 +154,7 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     freezing_s: float
     telling_gain: float
     unexplained: float
+    unseen: tuple[str, ...]
 
 
 class GroundTest(Cited, frozen=True, kw_only=True):

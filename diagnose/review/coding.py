@@ -69,8 +69,12 @@ def twins_of(recording: Recording, motion: Motion, limits: ReviewLimits) -> Mapp
     """Find the twin of each facet that has one; facet -> Twin."""
     ch, found = recording.channels, dict[str, Twin]()
 
-    if "airspeed_kt" in ch and np.isfinite(motion.by_wind_kt).any():
-        found["airspeed.trend"] = Twin(apart=ch["airspeed_kt"] - motion.by_wind_kt, rule="airspeed.trend")
+    if recording.has("airspeed_kt", "gps_speed_kt"):
+        # where no wind is known the groundspeed changes as the airspeed does, but not in a turn
+        straight = np.abs(motion.turn_dps) < limits.straight_dps
+        over_ground = np.where(straight, ch["gps_speed_kt"], np.nan)
+        flown = np.where(np.isfinite(motion.by_wind_kt), motion.by_wind_kt, over_ground)
+        found["airspeed.trend"] = Twin(apart=ch["airspeed_kt"] - flown, rule="airspeed.trend")
     rates = motion.heights_fpm
     if "altimeter_ft" in ch:
         if "gps_height_ft" in ch:
@@ -201,6 +205,8 @@ class Coder:
             slow = name == "airspeed.trend" and said.reading == "erratic"
             return None if slow and not self._quickly(name, window) else said
         part = cut(twin.apart, window)
+        if part is None and name == "airspeed.trend" and said.reading != "erratic":
+            return None  # in a turn in an unknown wind nothing tells whether it was flown
         if part is None or said.reading == twin.shared:
             return said
         rule = self._rule(twin.rule)

@@ -215,9 +215,12 @@ def _context(recording: Recording, motion: Motion, mapping: MapRecord, least_s: 
 
 
 def _not_compared(network: Network, recording: Recording) -> frozenset[str]:
-    """Failures of a compass that is not recorded: the heading is compared with track and wind, not with it."""
+    """Slips that no recorder sees, and failures of a compass that is not recorded: the heading is compared with track
+    and wind, not with it.
+    """
+    unseen = frozenset(network.kb.review.unseen)
     if "compass_deg" in recording.channels:
-        return frozenset()
+        return unseen
     gauges = {name: name.partition(".")[0] for name in network.facets}
     own = {
         part for name, gauge in gauges.items() if gauge == "compass" for part in network.facets[name].parents
@@ -228,7 +231,7 @@ def _not_compared(network: Network, recording: Recording) -> frozenset[str]:
         if gauge not in ("compass", "heading")
         for part in network.facets[name].parents
     }
-    return frozenset(failure.id for failure in network.failures if set(failure.acts) <= own - others)
+    return unseen | {failure.id for failure in network.failures if set(failure.acts) <= own - others}
 
 
 def _without(engine: Engine, failures: frozenset[str]) -> Engine:
@@ -310,6 +313,8 @@ def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Arr
     for place, gauge in enumerate(network.panel.gauges):
         if gauge not in told:
             continue  # the result of a check
+        if leading and not any(gauge in touched for touched in hurt.values()):
+            continue  # no failure that is needed touches it
         low = trusts[:, place] < limit
         # what leads is to blame for all that it touches
         blame = next((name for name in leading if gauge in hurt[name]), told[gauge].blame)
