@@ -19,7 +19,6 @@ from diagnose.model import Facet, ReviewLimits, SnapshotRecord
 from diagnose.model.units import Array, min_from_s
 from diagnose.network.tables import Network
 from diagnose.review.compared import (
-    begins_with,
     borrowed,
     compared,
     electrical,
@@ -29,7 +28,7 @@ from diagnose.review.compared import (
     lasting,
     off_the_edge,
 )
-from diagnose.review.motion import Motion, bank_for, mean_over, unwrapped
+from diagnose.review.motion import Motion, bank_for, beginning, mean_over, unwrapped
 from diagnose.review.recording import Recording
 from diagnose.review.relations import Change
 from diagnose.review.windows import Said, Window, by_rule, cut
@@ -272,8 +271,8 @@ def coder(network: Network, recording: Recording, motion: Motion, changes: Seque
             made[name] = direct(ch[channel])
     if "suction_inhg" in ch:
         made["suction.value"] = off_the_edge(
-            ch["suction_inhg"], begins_with(ch["suction_inhg"], recording, motion, limits), limits
-        )
+            ch["suction_inhg"], beginning(ch["suction_inhg"], motion.airborne & (motion.power != "idle"), limits), limits
+        )  # fmt: skip
     if "compass_deg" in ch:
         turned = unwrapped(ch["compass_deg"])
         made["compass.trend"] = lambda window, facet: by_rule(facet, from_start(cut(turned, window)))

@@ -14,7 +14,7 @@ from diagnose.model.units import Array
 from diagnose.network.readings import mean_at_end
 from diagnose.network.tables import Network
 from diagnose.physics.gyros import apparent_pitch_deg, horizon_error_deg
-from diagnose.review.motion import USUAL_KT, Motion, bank_for, mean_over, rate_over, unwrapped
+from diagnose.review.motion import USUAL_KT, Motion, bank_for, beginning, mean_over, rate_over, unwrapped
 from diagnose.review.recording import Recording
 from diagnose.review.relations import Change, circular
 from diagnose.review.windows import Said, Window, by_rule, cut
@@ -94,13 +94,6 @@ def horizon_bands(recording: Recording, motion: Motion, kb: KnowledgeBase) -> tu
 def _ends(kb: KnowledgeBase, quantity: str) -> tuple[float, float]:
     found = kb.quantities[quantity]
     return found.low, found.high
-
-
-def begins_with(values: Array, recording: Recording, motion: Motion, limits: ReviewLimits) -> float:
-    """What a channel shows at the beginning of the flight with the engine above idle; NaN if nothing."""
-    usual = motion.airborne & np.isfinite(values) & (motion.power != "idle")
-    there = values[usual]
-    return float(np.median(there[: int(2 * limits.ready_seconds)])) if len(there) else np.nan
 
 
 def off_the_edge(values: Array, usual: float, limits: ReviewLimits) -> Callable[[Window, Facet], Said | None]:
@@ -200,8 +193,7 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
     made: dict[str, Callable[[Window, Facet], Said | None]] = {}
 
     def first(values: Array) -> float:
-        there = values[flying & np.isfinite(values)]
-        return float(np.median(there[: int(2 * limits.ready_seconds)])) if len(there) else 0.0
+        return float(np.nan_to_num(beginning(values, flying, limits)))
 
     if "airspeed_kt" in ch:
         speed = ch["airspeed_kt"]
@@ -324,12 +316,9 @@ def _nose(recording: Recording, motion: Motion, leans: Array, limits: ReviewLimi
     ch = recording.channels
     nose = mean_over(ch["pitch_deg"] - leans, round(limits.bump_s))
     level = motion.airborne & (np.abs(motion.climb_fpm) < 0.5 * limits.vertical_fpm) & (motion.power != "idle")
-    ready = int(2 * limits.ready_seconds)
-    usual = nose[level & np.isfinite(nose)][:ready]
-    nose = nose - (float(np.median(usual)) if len(usual) else 0.0)
+    nose = nose - np.nan_to_num(beginning(nose, level, limits))
     speed = ch.get("airspeed_kt", np.full(recording.seconds, np.nan))
-    cruise = speed[level & np.isfinite(speed)][:ready]
-    apart = np.abs(speed - (float(np.median(cruise)) if len(cruise) else np.nan))
+    apart = np.abs(speed - beginning(speed, level, limits))
 
     def read(window: Window, facet: Facet) -> Said | None:
         other = cut(apart, window)

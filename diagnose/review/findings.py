@@ -105,43 +105,21 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
     network = engine.network
     engine = _without(engine, _not_compared(network, recording))
     coded = _likeliest(engine, recording, motion, changes, mapping, setting)
-    motion, windows, maker, case, posterior = (
-        coded.motion,
-        coded.windows,
-        coded.maker,
-        coded.case,
-        coded.posterior,
-    )
+    motion, windows, maker, case, posterior = coded.motion, coded.windows, coded.maker, coded.case, coded.posterior
     remarks = not_needed(engine, case, posterior, _apart(found))
     over_time, nothing, trusts = _over_time(engine, case, remarks)
     answer = advise(posterior)
     causes = causes_of(posterior, maker, remarks)
     onsets = onsets_of(engine, case, causes, windows, found, tuple(maker.made))
     sufficed = sufficed_at(engine.network, over_time, nothing, causes, windows, kb.review.enough)
+    silent = (g for g in engine.network.dial_gauges if not any(n.split(".")[0] == g for n in maker.made))
+    doubted = _doubted(engine.network, recording, answer, trusts, found, windows, onsets, causes)
     return Review(
-        recording=recording,
-        motion=motion,
-        residuals=found,
-        windows=windows,
-        case=case,
-        network=network,
-        answer=answer,
-        causes=causes,
-        remarks=remarks,
-        unsettled=_unsettled(motion, found),
-        onsets=onsets,
-        sufficed=sufficed,
-        doubted=_doubted(engine.network, recording, answer, trusts, found, windows, onsets, causes)
-        or _unexplained(causes, found, kb.review),
-        failures_over_time=over_time,
-        nothing=nothing,
-        told=tuple(maker.made),
-        silent=tuple(
-            g for g in engine.network.dial_gauges if not any(n.split(".")[0] == g for n in maker.made)
-        ),
-        engine=engine,
-        posterior=posterior,
-    )
+        recording=recording, motion=motion, residuals=found, windows=windows, case=case, network=network, answer=answer,
+        causes=causes, remarks=remarks, unsettled=_unsettled(motion, found), onsets=onsets, sufficed=sufficed,
+        doubted=doubted or _unexplained(causes, found, kb.review), failures_over_time=over_time, nothing=nothing,
+        told=tuple(maker.made), silent=tuple(silent), engine=engine, posterior=posterior,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,6 +35,12 @@ def mean_over(values: Array, seconds: int) -> Array:
     return np.where(number > 0, (total[high] - total[low]) / np.maximum(number, 1), np.nan)
 
 
+def beginning(values: Array, where: np.ndarray, limits: ReviewLimits) -> float:
+    """What a flight begins with: the median of the first minutes of what is known there; NaN where nothing is."""
+    there = values[where & np.isfinite(values)]
+    return float(np.median(there[: int(2 * limits.ready_seconds)])) if len(there) else np.nan
+
+
 def rate_over(values: Array, seconds: int) -> Array:
     """Change per second across a centered span, from means of its two halves; (second,)."""
     half = max(seconds // 2, 1)

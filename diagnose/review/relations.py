@@ -16,7 +16,7 @@ import numpy as np
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Relation, ReviewLimits
 from diagnose.model.units import Array, fpm_from_kt, m_s_from_kt
-from diagnose.review.motion import Motion, bank_for, mean_over, rate_over
+from diagnose.review.motion import Motion, bank_for, beginning, mean_over, rate_over
 from diagnose.review.recording import Recording
 
 GRAVITY_M_S2 = 9.80665
@@ -84,14 +84,9 @@ def _makers(recording: Recording, motion: Motion, limits: ReviewLimits) -> Mappi
         there = values[where & np.isfinite(values)]
         return float(np.median(there)) if len(there) >= limits.ready_seconds else np.nan
 
-    def first(values: Array) -> float:
-        """What the flight begins with: the median of its first minutes."""
-        there = values[flying & np.isfinite(values)]
-        return float(np.median(there[: int(2 * limits.ready_seconds)])) if len(there) else np.nan
-
     def height_gps() -> Array:
         apart = ch["altimeter_ft"] - ch["gps_height_ft"]
-        return apart - np.clip(first(apart), -limits.gps_height_ft, limits.gps_height_ft)
+        return apart - np.clip(beginning(apart, flying, limits), -limits.gps_height_ft, limits.gps_height_ft)
 
     def energy() -> Array:
         speed_m_s = m_s_from_kt(np.maximum(ch["airspeed_kt"], 0.0))
@@ -105,9 +100,7 @@ def _makers(recording: Recording, motion: Motion, limits: ReviewLimits) -> Mappi
 
     def above_idle(name: str) -> Array:
         running = flying & (mean_over(ch["rpm"], 10) > limits.idle_rpm)
-        there = ch[name][running & np.isfinite(ch[name])]
-        begins_with = float(np.median(there[: int(2 * limits.ready_seconds)])) if len(there) else np.nan
-        return np.where(running, ch[name] - begins_with, np.nan)
+        return np.where(running, ch[name] - beginning(ch[name], running, limits), np.nan)
 
     def bank_turn() -> Array:
         rate = motion.turn_without("bank_deg", motion.rates_dps["bank_deg"])
