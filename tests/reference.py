@@ -971,7 +971,11 @@ def said_chance(panel, snapshot, acting, memory, strayed, most, odd, also):
     if also:
         dials = defaultdict(lambda: np.ones(shown.count))
         for facet, usual in silent_dials(panel, snapshot, odd, strayed).items():
-            dials[facet.split(".")[0]] *= shown.by_motion(facet, panel.table(facet)) @ np.array(usual)
+            # what a sound dial shows in this motion is no oddity of its own
+            here, sound = (
+                shown.by_motion(facet, panel.table(facet), s) @ np.array(usual) for s in (False, True)
+            )
+            dials[facet.split(".")[0]] *= 1.0 - np.maximum(sound - here, 0.0)
         named = len({facet.split(".")[0] for facets in odd for facet in facets})
         left_out = np.zeros(shown.count)
         for is_odd in itertools.product((False, True), repeat=len(dials)):

@@ -31,6 +31,7 @@ from diagnose.network.telling import (
     Untold,
     explained,
     odd_groups,
+    sound_states,
     straying_counts,
     untold,
 )
@@ -217,7 +218,11 @@ def _weighed(
         for usual, groups in zip(none_odd, silent.usual, strict=True):
             for group in groups:
                 own = _tell_apart(network, seen.state, needs(group.facets), len(likelihood))
-                usual *= group_likelihood(network, group, own.state, motions)[own.of_row]
+                here, healthy = (
+                    group_likelihood(network, group, states, motions)
+                    for states in (own.state, sound_states(network, own.state, switches))
+                )
+                usual *= 1.0 - np.maximum(healthy - here, 0.0)[own.of_row]
         likelihood *= silent.chance(none_odd)
     return Emission(motions=motions, seen=seen, likelihood=likelihood, still=still)
 

@@ -46,7 +46,9 @@ class Shares:
     failed: Array
 
 
-def _sound(network: Network, state: Mapping[str, Index], switches: Mapping[str, str]) -> dict[str, Index]:
+def sound_states(
+    network: Network, state: Mapping[str, Index], switches: Mapping[str, str]
+) -> dict[str, Index]:
     """The states with all equipment sound: air and pilot as they are, switches as they stand."""
     healthy = network.sound(switches)
     kept = {name for name in network.parts if network.kb.parts[name].system in (System.AIR, System.PILOT)}
@@ -70,7 +72,7 @@ def explained(
     What a healthy gauge seldom shows in the motion that was meant is benign where it is a known effect, else no
     more than a slip of flying or of telling.
     """
-    sound = _sound(network, state, switches)
+    sound = sound_states(network, state, switches)
     if len(group.facets) > 1 or group.ties:
         total = group_likelihood(network, group, state, motions)
         usual = np.minimum(total, group_likelihood(network, group, sound, motions))
@@ -211,7 +213,9 @@ class Untold:
     the others, K of which are odd, has the chance ``also`` * [K = 0] + (1 - ``also``) / C(``named`` + K, ``named``),
     with P(K | row, motion) from the tables. He is one pilot: thorough wherever he tells of something odd, or nowhere,
     and then he chooses once, in the first snapshot of which something odd was told (``Engine._pilots``).
-    ``usual``: for each silent dial its facets, each with those of its readings that are not odd.
+    ``usual``: for each silent dial its facets, each with those of its readings that are not odd. What a healthy dial
+    shows in the motion of the row is no oddity of its own: a draft or a turn is told once, by whichever dial. So only
+    what the failures of the row make odd counts.
     """
 
     usual: tuple[tuple[Group, ...], ...] = ()

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from diagnose.model import CaseRecord, Failure, SnapshotRecord
+from diagnose.model import CaseRecord, Failure, SnapshotRecord, System
 from diagnose.network.engine import Engine
 from diagnose.network.hidden import HiddenSpace, Step
 from diagnose.network.kernels import memory_kernel
@@ -415,6 +415,14 @@ def _silence(
             table = network.facets[group.facets[0]]
             known = [at(parent, number) in tables.states for parent in table.parents]
             usual = table.chance[tuple(slice(None) if here else 0 for here in known)] @ group.weights[0]
+            sound = usual
+            for axis, parent in enumerate(n for n, here in zip(table.parents, known, strict=True) if here):
+                if parent not in network.parts or network.kb.parts[parent].system not in (
+                    System.AIR,
+                    System.PILOT,
+                ):
+                    sound = sound.take([int(network.sound(step.switches)[parent][0])], axis=axis)
+            usual = 1.0 - np.maximum(sound - usual, 0.0)  # broadcast: the same for all that is set right
             parents = [at(n, number) for n in (*table.parents, *table.axes) if at(n, number) in tables.states]
             facets.append(at(f"{table.facet}.odd", number))
             tables.add(facets[-1], NO_YES, parents, np.stack([usual, 1.0 - usual], axis=-1))
