@@ -86,12 +86,29 @@ def test_heat_melts_no_ice_with_a_dead_heater():
 def test_ice_that_time_alone_clears_takes_its_heater_with_it():
     """While it acts the heater is dead, so that the cure of other ice hangs on whether it acts."""
     network = small_network(("pitot_iced_heater_dead", "pitot_ram_iced", "airspeed_stuck"))
-    iced = SnapshotRecord(manoeuvre="level", readings={"airspeed.value": "zero"}, switches={"pitot_heat": "on"})
+    iced = SnapshotRecord(
+        manoeuvre="level", readings={"airspeed.value": "zero"}, switches={"pitot_heat": "on"}
+    )
     later = msgspec.structs.replace(iced, readings={"airspeed.value": "normal"}, minutes_before=20.0)
     for case in (small_case(iced), small_case(iced, iced), small_case(iced, later)):
         posterior = Engine(network, largest_set=3).posterior(case)
         found = dict(zip([f.id for f in network.failures], posterior.marginals.tolist(), strict=True))
         assert found == pytest.approx(pgmpy_marginals(network, case), abs=TOLERANCE)
+
+
+@pytest.mark.parametrize("moments", [1, 2])
+def test_what_was_left_out_equals_variable_elimination(moments):
+    """Airspeed alone is told; altimeter and vertical speed depend on the same static line and stay silent."""
+    told = (
+        SnapshotRecord(manoeuvre="climb", readings={"airspeed.value": "zero"}),
+        SnapshotRecord(manoeuvre="descent", readings={"airspeed.value": "high"}),
+    )
+    failures = ("static_ports_taped", "pitot_insect_underway", "airspeed_stuck")
+    network = small_network(failures, ("airspeed", "altimeter", "vertical_speed"))
+    case = small_case(*told[:moments], setting="anomaly")
+    posterior = Engine(network, largest_set=3).posterior(case)
+    found = dict(zip([f.id for f in network.failures], posterior.marginals.tolist(), strict=True))
+    assert found == pytest.approx(pgmpy_marginals(network, case), abs=TOLERANCE)
 
 
 def test_every_table_sums_to_one():
