@@ -123,6 +123,13 @@ def test_a_look_costs_time_and_shows_what_is_not_in_view():
     assert "outside horizon: bank seen level" in said
 
 
+def test_a_gauge_by_itself_is_a_look():
+    for said in ("red look suction", "Red suction", "red: suction gauge", "RED, Suction"):
+        shown, desk = lead([said], teams=("red", "blue"))
+        assert [one.gauge for one in desk.table.looks] == ["suction"], said
+        assert "suction gauge" in shown, said
+
+
 def test_time_stops_at_a_call_on_the_radio_and_ends_with_the_flight():
     said, desk = lead(["go 280", "next", "go 9999", "next"])
     assert "5:00  Say: Karelund Approach: say your heading" in said

@@ -344,6 +344,8 @@ def answer(desk: Desk, line: str) -> Reply:
 
 def _quit(desk: Desk) -> Reply:
     """The end: the scores, and once more a chance to save what is not saved."""
+    if desk.score is not None and not desk.table.calls:
+        return replace(desk, done=True), ["No calls, so no score.", *unread_lines(desk)]
     said = []
     if desk.score is not None and desk.scored != desk.table and desk.table.calls:
         said = ["", desk.score(desk.table)]
