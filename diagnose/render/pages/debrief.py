@@ -191,8 +191,8 @@ def certainty(followed: Followed) -> str:
         return f"A perfect reasoner with the same readings would have been {percent(last.right)} sure at the end that nothing had failed."
     best = max(followed.known, key=lambda known: known.right)
     told = (
-        f"A perfect reasoner with the same readings was never more than {percent(best.right)} sure of what had really "
-        f"failed ({clock(best.minutes)})"
+        f"A perfect reasoner with the same readings could be {percent(best.right)} sure of what had really failed, at "
+        f"best ({clock(best.minutes)})"
     )
     if followed.isolated is not None and followed.isolated == followed.suspected:
         return f"{told}. From {clock(followed.isolated)} on it could be known what had failed."

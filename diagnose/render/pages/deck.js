@@ -28,7 +28,7 @@ const deck = (() => {
     const said = state.says.filter(([at]) => at * 60 <= state.second);
     write("said", said.length ? `${clock(said.at(-1)[0] * 60)}  ${said.at(-1)[1]}` : "");
     byId("scrub").value = Math.round(state.second);
-    for (const mark of byId("marks").children) mark.hidden = Number(mark.dataset.at) > state.furthest;
+    for (const made of byId("marks").children) if (made.hidden !== Number(made.dataset.at) > state.furthest) made.hidden = !made.hidden;
     if (!state.playing) {
       byId("scrub").setAttribute("aria-valuetext", `${clock(state.second)}, ${legAt(second)}`);
       sayReadings();

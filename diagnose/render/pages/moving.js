@@ -51,20 +51,24 @@ const moving = (() => {
   const found = {};
   const parts = (name) => (found[name] ??= [...document.querySelectorAll(`[data-part="${name}"]`)]);
 
+  // a part that stands as it stood is left alone: what is written anew is laid out anew
+  function set(part, name, value) {
+    if (part.getAttribute(name) !== value) part.setAttribute(name, value);
+  }
   // ``dt``: seconds since the picture before, where it moves; without it every part stands where it belongs
   function put(tracks, second, dt = 0) {
     for (const [name, track] of Object.entries(tracks)) {
       const turned = track.how === "rotate" || track.how === "horizon" ? follow(name, between(track.values, second), dt, track.stops) : 0;
       for (const part of parts(name)) {
-        if (track.how === "rotate") part.setAttribute("transform", `rotate(${digits(turned)})`);
-        else if (track.how === "slide") part.setAttribute("transform", `translate(${digits(between(track.values, second))} 0)`);
+        if (track.how === "rotate") set(part, "transform", `rotate(${digits(turned)})`);
+        else if (track.how === "slide") set(part, "transform", `translate(${digits(between(track.values, second))} 0)`);
         else if (track.how === "horizon") {
           const bank = digits(turned);
-          part.setAttribute("transform", `rotate(${bank}) translate(0 ${digits(between(track.second, second))})`);
+          set(part, "transform", `rotate(${bank}) translate(0 ${digits(between(track.second, second))})`);
           const own = name.replace(/-part$/, "-bank");
-          for (const pointer of banks) if (pointer.dataset.part === own) pointer.setAttribute("transform", `rotate(${bank})`);
-        } else if (track.how === "show") part.setAttribute("visibility", changed(track.changes, second) ? "visible" : "hidden");
-        else part.textContent = changed(track.changes, second);
+          for (const pointer of banks) if (pointer.dataset.part === own) set(pointer, "transform", `rotate(${bank})`);
+        } else if (track.how === "show") set(part, "visibility", changed(track.changes, second) ? "visible" : "hidden");
+        else if (part.textContent !== changed(track.changes, second)) part.textContent = changed(track.changes, second);
       }
     }
   }
