@@ -53,6 +53,7 @@ SILENT = {
         "They always told us no airspeed means stop.",
         "Recommendation: lower the nose when the airspeed falls.",
     ],
+    "said of anybody": ["The trouble is that when the pump fails you follow the horizon over."],
     "the adjective of another noun": [
         "The VSI was zero. With full power and a steady climb picture I went on.",
         "The airspeed was falling. I kept a level pitch picture.",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from diagnose.language.lexicon import GLUE, Sense
-from diagnose.language.names import phrases
 from diagnose.language.prose.accounting import Accounting
 from diagnose.language.prose.pieces import EVIDENCE, STOPS, Piece, Span, content, determined, glue, names
 
@@ -38,7 +37,6 @@ class Clause(Accounting):
             self.subject if self.subject in ("self", "other", "unknown", "everything") else ""
         )
         self._everything()
-        self._lamp()
         self._same_again()
         self._listed_too()
         self._numbers()
@@ -68,7 +66,7 @@ class Clause(Accounting):
             return
         if span.number is not None:
             return
-        if span.words[0] == "no" and span.text.endswith("indication") and self._of_something(at):
+        if span.words[0] == "no" and span.text.endswith("indication"):
             self.negated = True
             return
         if self._flown(at):
@@ -96,26 +94,6 @@ class Clause(Accounting):
             and not self._object(at)
         ):
             self.subject = "unknown"
-
-    def _lamp(self) -> None:
-        """A lamp named alone, in a log: it was lit, or nobody would have named it."""
-        named = [at for at, span in enumerate(self.spans) if span.sense("gauge")]
-        if self.told or len(named) != 1 or self.negated or self.attended:
-            return
-        (gauge,) = self.reader.gauges_of(self.spans[named[0]]) or ("",)
-        bare = all(
-            at == named[0] or span.number is not None or "determiner" in span.kinds
-            for at, span in enumerate(self.spans)
-        )
-        if bare and gauge in self.reader.prose["companion"]:
-            self.sure = min(self.sure, phrases().certainty[("told", "by", "its", "part")])
-            self._say(gauge, self.known.behaviours["lit"], [self.spans[named[0]]], denied=False)
-
-    def _of_something(self, at: int) -> bool:
-        """ "No indication on the ammeter of any discharge": it is denied what follows."""
-        return any("of" in span.words for span in self.spans[at + 1 :]) and any(
-            span.kinds & {"behaviour"} and not names(span) for span in self.spans[at + 1 :]
-        )
 
     def _gauge_after(self, at: int) -> tuple[str, ...]:
         """The gauges named right behind a place: "no airspeed"."""
@@ -193,7 +171,7 @@ class Clause(Accounting):
         if self.excepted:
             self._except(gauges, at)
             return True
-        together = bool(self.gauges) and self._joined(at) and (bool(self.carried) or not self._since_told())
+        together = bool(self.gauges) and self._joined(at)
         self.gauges = tuple(dict.fromkeys((*self.gauges, *gauges))) if together else gauges
         self.subject, self.anchor, self.pronoun = "gauge", at, pronoun and span.text == "it"
         waiting, self.waiting = self.waiting or (self.carried if together else []), []
@@ -248,9 +226,6 @@ class Clause(Accounting):
             glue(span, GLUE | {"joins", "breaks", "perceive", "hedge"}) or span.words[0] in STOPS
             for span in self.spans[self.anchor + 1 : at]
         )
-
-    def _since_told(self) -> bool:
-        return any(piece.gauge in self.gauges for piece in self.told) and not self.waiting
 
     def _meant(self, at: int) -> bool:
         """Whether a loose name such as "altitude" names its gauge here."""
@@ -366,7 +341,6 @@ class Clause(Accounting):
         if (
             following < len(self.spans)
             and self.spans[following].sense("gauge") is not None
-            and not self._parted(at, following)
             and not any(span.text in self.reader.prose["parting"] for span in self.spans[at + 1 : following])
             and (not self.gauges or not self._can(self.gauges, senses))
         ):
@@ -421,9 +395,6 @@ class Clause(Accounting):
             return False
         told = any(piece.gauge in self.gauges for piece in self.told)
         return bool(beside) or (on and told)
-
-    def _parted(self, at: int, following: int) -> bool:
-        return any(span.kinds & {"aircraft", "others"} for span in self.spans[at + 1 : following])
 
     def _fine(self, piece: Piece) -> bool:
         """Whether a piece says that its gauge was as it should be: the story's topic stays with the odd one."""
