@@ -216,9 +216,15 @@ def _drift_dpm(flown: Flown) -> tuple[Array, Array]:
         slow = flown.draws.fixed("rotor.up_to_speed_above")
         stopped = flown.draws.fixed("rotor.stopped_below")
         first = flown.size("rotor.lean_first_dpm") * flown.size("rotor.lean_bumps_times")
+        # no jump where it begins to starve: a sound card does not drift for a descent at idle
+        sound = _sound_drift_dpm(flown)
         drift = np.select(
             [speed >= slow, speed >= stopped],
-            [_sound_drift_dpm(flown), flown.side("heading drifts") * first / np.maximum(speed, stopped)],
+            [
+                sound,
+                sound
+                + flown.side("heading drifts") * first * (1.0 / np.maximum(speed, stopped) - 1.0 / slow),
+            ],
             flown.signed("heading.stopped.drift_dpm"),
         )
         follows = np.where(speed < stopped, flown.size("heading.stopped.follows"), 1.0)

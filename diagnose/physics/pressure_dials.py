@@ -28,7 +28,17 @@ STATIC = (
     "open", "one_port", "restricted", "restricted_little", "erratic", "cabin_low", "cabin_leak", "cabin_high", "cabin_pressurised",
     "swapped", "sealed",
 )  # fmt: skip
-PITOT = ("open", "restricted", "restricted_little", "leaking", "erratic", "empty", "vented", "choking", "sealed")
+PITOT = (
+    "open",
+    "restricted",
+    "restricted_little",
+    "leaking",
+    "erratic",
+    "empty",
+    "vented",
+    "choking",
+    "sealed",
+)
 
 
 # ------------------------------------------------------------------ static line
@@ -160,7 +170,11 @@ def pitot_inhg(flown: Flown, source: str = "pitot") -> Array:
         line = _bleeding_inhg(flown, line, vented, source)
     if (closes := flown.degree(source, "choking")).any():
         # of a moment on the first line, one that is shut is another condition
-        shut = flown.happens("pitot.choking.shut") if flown.whole or source != "pitot" else np.zeros((1, 1), bool)
+        shut = (
+            flown.happens("pitot.choking.shut")
+            if flown.whole or source != "pitot"
+            else np.zeros((1, 1), bool)
+        )
         bleeding = _bleeding_inhg(flown, line, closes, source) if shut.any() else line
         line = np.where(shut, bleeding, _half_closed_inhg(flown, line, closes))
     total = motion.static_inhg + line

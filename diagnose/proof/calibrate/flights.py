@@ -31,7 +31,7 @@ from diagnose.physics.gyro_dials import rotor
 from diagnose.physics.panel import show
 from diagnose.physics.pressure_dials import static_inhg
 from diagnose.practice.simulate.coding import read
-from diagnose.practice.simulate.plan import battery_states, conditions_over_time
+from diagnose.practice.simulate.plan import battery_states, conditions_over_time, degrees_over_time
 from diagnose.proof.calibrate.world import Plan, between, draw_truth, wider
 
 #: motion that belongs to the flight as a whole or is set by it
@@ -122,6 +122,7 @@ class Flight:
         self.acting = self._acting()
         self.motion = [self._motion(n) for n in range(len(plan.snapshot))]
         self.windows: list[slice] = []
+        self.words: dict[str, np.ndarray] = {}
         self.flown = self._whole(self._fly())
         self.states = [self._state(window.start) for window in self.windows]
 
@@ -231,7 +232,7 @@ class Flight:
         begins: list[int] = []
         for number, snapshot in enumerate(self.plan.snapshot):
             minutes = snapshot.minutes_before if number else self._before_min()
-            start = end + max(round(minutes * S_PER_MIN), settle_s)
+            start = end + max(round(minutes * S_PER_MIN), settle_s + 1)
             begins.append(
                 start if number and self._seen_beginning(number) else int(self.rng.integers(end, start))
             )
@@ -254,6 +255,9 @@ class Flight:
             battery, given["battery_charge"] = battery_states(network, given, motion.power[0], self.sizes)
         conditions = conditions_over_time(network, given, switches)
         degrees = {name: self._degree(name, words) for name, words in conditions.items()}
+        gone = degrees_over_time(network, given, switches, self.sizes)
+        self.words = conditions_over_time(network, {**given, **gone}, switches)
+        self.words |= {name: np.array(network.states[name])[index] for name, index in gone.items()}
         return Flown(motion, self.sizes.draws, None, conditions, degrees, battery)
 
     def _before_min(self) -> float:
@@ -276,19 +280,30 @@ class Flight:
         """The motion of all snapshots with what lies between and before them, straight; one flight."""
         first, samples = snapshots[0], self.windows[-1].stop
         airborne = bool(first.airborne.all())
-        known = np.concatenate([[0], *(np.arange(w.start, w.stop) for w in self.windows)])
+        # a snapshot's motion has settled when it begins: it is flown for a while before
+        back = np.arange(-round(self.sizes("snapshot.settle_s")), 0)
+        known = np.concatenate([[0], *(np.arange(w.start - len(back), w.stop) for w in self.windows)])
         seconds = np.arange(samples)
 
-        def straight(name: str, start: float | None = None, *, goes_on: bool = False) -> Array:
+        def straight(
+            name: str, start: float | None = None, *, rises: bool = True, goes_on: bool = False
+        ) -> Array:
             pieces = [np.broadcast_to(getattr(s, name), (1, SNAPSHOT_S))[0] for s in snapshots]
+            slopes = [(piece[-1] - piece[0]) / (SNAPSHOT_S - 1) * rises for piece in pieces]
+            pieces = [
+                np.r_[piece[0] + slope * back, piece] for piece, slope in zip(pieces, slopes, strict=True)
+            ]
             if goes_on:
-                ends = np.cumsum([0.0, *(piece[-1] for piece in pieces)])
-                pieces = [piece + end for piece, end in zip(pieces, ends, strict=False)]
+                moved = np.cumsum([0.0, *(piece[-1] - piece[0] for piece in pieces)])
+                pieces = [piece - piece[0] + at for piece, at in zip(pieces, moved, strict=False)]
             at_first = pieces[0][0] if start is None else start
             return np.interp(seconds, known, np.concatenate([[at_first], *pieces]))[None]
 
         above_ft = self._first_above_ft() if airborne else 0.0
-        speed, of = straight("airspeed_kt"), np.searchsorted([w.stop for w in self.windows], seconds, "right")
+        speed, of = (
+            np.maximum(straight("airspeed_kt"), 0.0),
+            np.searchsorted([w.stop for w in self.windows], seconds, "right"),
+        )
         inside = np.isin(seconds, known[1:])
         pace, power = (
             np.array([getattr(s, name)[0, 0] for s in snapshots])[of] for name in ("pace", "power")
@@ -300,15 +315,15 @@ class Flight:
             time_s=seconds.astype(np.float64),
             height_ft=straight("height_ft", float(first.height_ft[0, 0]) - above_ft),
             airspeed_kt=speed,
-            expected_airspeed_kt=straight("expected_airspeed_kt"),
-            turn_rate_dps=straight("turn_rate_dps", 0.0),
+            expected_airspeed_kt=straight("expected_airspeed_kt", rises=False),
+            turn_rate_dps=straight("turn_rate_dps", 0.0, rises=False),
             heading_deg=straight("heading_deg", goes_on=True),
-            bank_deg=straight("bank_deg", 0.0),
-            pitch_deg=straight("pitch_deg"),
-            bumps=straight("bumps"),
+            bank_deg=straight("bank_deg", 0.0, rises=False),
+            pitch_deg=straight("pitch_deg", rises=False),
+            bumps=straight("bumps", rises=False),
             pace=pace[None],
             power=power[None],
-            gained=np.where(inside, straight("trend_kt_per_s"), np.gradient(speed, axis=1)),
+            gained=np.where(inside, straight("trend_kt_per_s", rises=False), np.gradient(speed, axis=1)),
         )
 
     def _degree(self, name: str, words: np.ndarray) -> Array:
@@ -324,7 +339,7 @@ class Flight:
     def _state(self, second: int) -> dict[str, str]:
         """Condition of every part, source and memory at this second, as far as stated chances depend on it."""
         flown, network = self.flown, self.network
-        state = {name: str(words[second]) for name, words in flown.conditions.items()}
+        state = {name: str(words[second]) for name, words in self.words.items()}
         up, stopped = flown.draws.fixed("rotor.up_to_speed_above"), flown.draws.fixed("rotor.stopped_below")
         near_ft = flown.draws.fixed("memory.near_limit_ft")
         for name, tables in network.memories.items():
