@@ -28,8 +28,8 @@ LEGS = (
 )  # fmt: skip
 #: the fault is put in here: at one altitude, in the last half minute of a turn
 AT = 900
-#: second at which the next descent begins (sum of LEGS)
-DESCENT = 1110
+#: seconds at which the next descent and the next turn begin (sums of LEGS)
+DESCENT, TURN = 1110, 1470
 COLUMNS = {
     "ias": ("IAS (kt)", 0.4), "alt": ("Altimeter (ft)", 3.0), "vs": ("VSI (fpm)", 15.0), "pitch": ("Pitch (deg)", 0.15),
     "bank": ("Roll (deg)", 0.2), "hdg": ("HDG (deg)", 0.4), "turn": ("Turn rate (deg/s)", 0.1), "rpm": ("RPM", 8.0),
@@ -217,7 +217,7 @@ def test_an_alternator_that_gives_nothing_condemns_no_dial(found_in):
 def test_what_no_failure_in_the_list_explains_is_not_believed_all_the_same(found_in):
     found = found_in("horizon stuck")
     assert condemned(found) == {"attitude"}
-    assert abs(found.doubted[0].since - AT) <= 60.0
+    assert abs(found.doubted[0].since - TURN) <= 60.0
     if not found.causes[0].failures:
         assert "no failure in the list explains it" in verdict(found)
 

@@ -28,7 +28,7 @@ from diagnose.review.coding import Coder, coder, snapshots_of
 from diagnose.review.compared import shows_discharge
 from diagnose.review.dialogue import guess_of
 from diagnose.review.mapping import Guess
-from diagnose.review.motion import Motion, motion_of
+from diagnose.review.motion import Motion, mean_over, motion_of
 from diagnose.review.recording import Fault, Recording, read
 from diagnose.review.records import MapRecord
 from diagnose.review.relations import Change, Residual, residuals
@@ -317,7 +317,7 @@ def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Arr
 
 
 def _unexplained(causes: Sequence[Cause], found: Sequence[Residual], limits: ReviewLimits) -> tuple[Doubted, ...]:
-    """Recorded gauges that part far, and more than once or for good, from what does not share their source, where no
+    """Recorded gauges that part far, and more than once or for minutes, from what does not share their source, where no
     failure leads: what is wrong with them is not in the list.
     """
     if causes and causes[0].failures:
@@ -326,8 +326,13 @@ def _unexplained(causes: Sequence[Cause], found: Sequence[Residual], limits: Rev
     doubted = dict[str, Doubted]()
     for residual in found:
         spoken_of = {gauges[channel] for channel in residual.relation.speaks_of}
-        far = [c for c in residual.changes if abs(c.size) >= limits.unexplained * residual.relation.noise]
-        if len(spoken_of) == 1 and far and (len(far) > 1 or far[0].until == float("inf")):
+        apart = np.abs(np.nan_to_num(mean_over(residual.values / residual.noise, round(limits.blurred_s))))
+        far = [
+            change
+            for change in residual.changes
+            if apart[round(change.onset) : round(min(change.until, len(apart)))].max() >= limits.unexplained
+        ]
+        if len(spoken_of) == 1 and far and (len(far) > 1 or far[0].until - far[0].onset >= limits.slow_s):
             gauge = spoken_of.pop()
             since = min(far[0].onset, doubted[gauge].since if gauge in doubted else far[0].onset)
             doubted[gauge] = Doubted(gauge=gauge, since=since, trust=0.0, blame="", recorded=True)
