@@ -19,9 +19,11 @@ def engine():
 def test_what_lies_is_named_and_nothing_else(engine, tmp_path, fault):
     found = independent.reviewed(fault, 100, tmp_path, engine, engine.network.kb)
     assert set(found["condemned"]) == set(found["lies"])
-    assert found["found"] == bool(found["lies"])
+    assert bool(found["first"]) == bool(found["lies"])
     assert found["real"] == bool(found["lies"])
-    assert all(abs(found["showed"] - second) <= 60.0 for second in [min(found["lies"].values(), default=0.0)] if found["lies"])
+    # it may show on a gauge that tells the truth, suction, before any instrument lies
+    if found["lies"]:
+        assert found["at"] - 60.0 <= found["showed"] <= min(found["lies"].values()) + 60.0
 
 
 def test_the_faults_here_are_no_work_of_ours():
