@@ -1,7 +1,8 @@
 """What all tests share, and how many examples they take.
 
-Three amounts: the usual one, always and everywhere the same; ``--long``; HYPOTHESIS_PROFILE=full,
-thousands at random (``tests.examples`` has what a test needs for it). One engine for each panel (``tests.small.engine``),
+Four amounts: the usual one, always and everywhere the same; ``--all``, every case of the long tables that
+``data/thinned.toml`` names, of which the usual run takes one in so many; ``--long``, more examples too;
+HYPOTHESIS_PROFILE=full, thousands at random (``tests.examples`` has what a test needs for it). One engine for each panel (``tests.small.engine``),
 which ``diagnose.engine_for`` gives to the command line as well (``tests.console.run``).
 
 The browser of the tests is any Chromium of the machine, or the one named in DIAGNOSE_CHROMIUM.
@@ -9,6 +10,7 @@ The browser of the tests is any Chromium of the machine, or the one named in DIA
 
 from __future__ import annotations
 
+import collections
 import os
 import shutil
 import tomllib
@@ -31,7 +33,8 @@ settings.register_profile("full", deadline=None, max_examples=2000, suppress_hea
 
 
 def pytest_addoption(parser):
-    parser.addoption("--long", action="store_true", help="more examples and exercises")
+    parser.addoption("--all", action="store_true", help="every case of every table, as .ci/run does")
+    parser.addoption("--long", action="store_true", help="every case, and more examples and exercises")
 
 
 def pytest_configure(config):
@@ -60,10 +63,29 @@ def browser():
         opened.close()
 
 
-def pytest_collection_modifyitems(items):
-    """Mark the tests of ``data/known_red.toml`` as expected to fail."""
-    red = tomllib.loads((Path(__file__).parent / "data" / "known_red.toml").read_text(encoding="utf-8"))
+def pytest_collection_modifyitems(config, items):
+    """Thin out long tables, and mark the tests of ``data/known_red.toml`` as expected to fail."""
+    if not (config.getoption("--all") or config.getoption("--long") or os.environ.get("HYPOTHESIS_PROFILE")):
+        thin_out(config, items)
+    red = told_in("known_red")
     for item in items:
         reason = red.get(item.nodeid) or red.get(item.nodeid.partition("[")[0])
         if reason:
             item.add_marker(pytest.mark.xfail(reason=reason, strict=False))
+
+
+def told_in(name):
+    return tomllib.loads((Path(__file__).parent / "data" / f"{name}.toml").read_text(encoding="utf-8"))
+
+
+def thin_out(config, items):
+    """Keep one case in so many of each test that ``data/thinned.toml`` names; what was asked for by name stays."""
+    one_in, place, kept, left = told_in("thinned"), collections.Counter(), [], []
+    asked = {argument for argument in config.args if "::" in argument}
+    for item in items:
+        test = item.nodeid.partition("[")[0]
+        spared = place[test] % one_in.get(test, 1) and not any(one.startswith(test) for one in asked)
+        place[test] += 1
+        (left if spared else kept).append(item)
+    config.hook.pytest_deselected(items=left)
+    items[:] = kept
