@@ -43,6 +43,12 @@ def pytest_configure(config):
     )
 
 
+@pytest.fixture
+def unasked(monkeypatch):
+    """Nothing is offered to look at: for tests of what is heard, whose every line would weigh all looks."""
+    monkeypatch.setattr("diagnose.advice.looks.next_looks", lambda *args, **fields: ())
+
+
 CHROMIUM = os.environ.get("DIAGNOSE_CHROMIUM") or next(
     filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
 )

@@ -198,6 +198,7 @@ def figures():
     evidence = knowledge_root() / "evidence"
     calibration = json.loads((evidence / "calibration.json").read_text(encoding="utf-8"))
     review = json.loads((evidence / "review.json").read_text(encoding="utf-8"))["totals"]
+    kept_back = json.loads((evidence / "kept_back.json").read_text(encoding="utf-8"))["rows"]
     anomaly = next(scores for scores in calibration["scores"] if scores["setting"] == "anomaly")
     likely = [one for one in anomaly["bins"] if one["low"] >= 0.5]
     count = sum(one["count"] for one in likely)
@@ -213,6 +214,8 @@ def figures():
         next(one for one in review if one["gps"] is has and one["hz"] == 1) for has in (True, False)
     )
     rows = (
+        *((f"published events that nobody who wrote the knowledge had seen: {what}", f"{right} of {of}")
+          for what, right, of in kept_back[:3]),
         ("simulated flights with known truth, an anomaly noticed, four moments: truth first; among the first three",
          f"{four['top1'] / four['flights'] * 100:.0f} %; {four['top3'] / four['flights'] * 100:.0f} % of {four['flights']}"),
         ("a failure given more than one half, the same flights: on average said; came true",

@@ -18,6 +18,9 @@ from diagnose.terminal.commands import Desk, command_of, obey
 from tests.desks import ENGINES, answer_to, desk_after, refusal
 from tests.small import shipped
 
+#: what is heard, not what to look at next
+pytestmark = pytest.mark.usefixtures("unasked")
+
 
 def parse(line, panel="single_pump"):
     return parse_line(line, shipped(), shipped().panel(panel))

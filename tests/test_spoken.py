@@ -10,6 +10,9 @@ from diagnose.terminal.commands import Desk, obey
 from tests.desks import ENGINES, answer_to, desk_after, last
 from tests.small import shipped
 
+#: what is heard, not what to look at next
+pytestmark = pytest.mark.usefixtures("unasked")
+
 LEVEL = "snapshot level"
 
 

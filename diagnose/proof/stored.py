@@ -37,10 +37,12 @@ STANDARD_PANEL = "single_pump"
 SPEED, REVIEWS, ADVICE = "evidence/speed.json", "evidence/review.json", "evidence/advice.json"
 FLOWN = "evidence/recordings.json"
 STORIES = "evidence/stories.json"
+KEPT_BACK = "evidence/kept_back.json"
 
 
 def stored_sections(kb: KnowledgeBase) -> Iterator[Section]:
     """Sections of the stored results that there are; a section that says so where there is none."""
+    yield from _kept_back()
     yield from _coverage(kb)
     yield from _calibration()
     yield from _reviews()
@@ -119,6 +121,26 @@ def _advice() -> Iterator[Section]:
         heads=("tried", "broken", "rule", "number"),
         rows=tuple((f"{tried:,}", str(broken), says, number) for number, says, tried, broken in stored.rules),
     )
+
+
+class KeptBack(msgspec.Struct, frozen=True):
+    """Cases that nobody who wrote the knowledge has seen: how they were made, and (what, right, of) for each count."""
+
+    says: str
+    rows: tuple[tuple[str, int, int], ...]
+
+
+def _kept_back() -> Iterator[Section]:
+    """How the ranking fares on published events that were kept back."""
+    file = knowledge_root() / KEPT_BACK
+    if file.is_file():
+        found = stored_result(file, KeptBack, "cases that were kept back", "those who keep them")
+        yield Section(
+            title="Published events that were kept back",
+            texts=(found.says,),
+            heads=("right", "what"),
+            rows=tuple((f"{right} of {of}", what) for what, right, of in found.rows),
+        )
 
 
 class Batch(msgspec.Struct, frozen=True):
