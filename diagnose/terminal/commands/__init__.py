@@ -118,6 +118,10 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
             return taken
     if not desk.guide and (told := asked_for(desk, text)):
         return told
+    if not desk.guide and plain(text) in phrases().lost | phrases().unknown:
+        raise CaseError(
+            f"{text!r} doesn't mention a gauge", mend="airspeed falling; or 'guide', and you are asked"
+        )
     if (
         command
         and command.name == "what"
@@ -131,10 +135,6 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         command = None
     if desk.guide and (command is None or is_answer(desk, word)):
         return answer(desk, text)
-    if not desk.guide and plain(text) in phrases().lost | phrases().unknown:
-        raise CaseError(
-            f"{text!r} doesn't mention a gauge", mend="airspeed falling; or 'guide', and you are asked"
-        )
     if command is None or names_a_gauge(desk, text):
         try:
             return heard(desk, text)
