@@ -245,7 +245,7 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
     if recording.has("altimeter_ft", "gps_height_ft"):
         apart = ch["altimeter_ft"] - ch["gps_height_ft"]
         usual = float(np.clip(first(apart), -limits.gps_height_ft, limits.gps_height_ft))
-        # cold or warm air parts them with the altitude flown up or down
+        # cold or warm air separates them with the altitude flown up or down
         doubt = limits.margin * limits.gps_scale * np.abs(ch["gps_height_ft"] - first(ch["gps_height_ft"]))
 
         def altimeter(window: Window, facet: Facet) -> Said | None:
