@@ -1,7 +1,7 @@
 """What all tests share, and how many examples they take.
 
 Four amounts: the usual one, always and everywhere the same; ``--all``, every case of the long tables that
-``data/thinned.toml`` names, of which the usual run takes one in so many; ``--long``, more examples too;
+``data/thinned.toml`` names, of which the usual run takes one in so many, and what takes long alone; ``--long``, more examples too;
 HYPOTHESIS_PROFILE=full, thousands at random (``tests.examples`` has what a test needs for it). One engine for each panel (``tests.small.engine``),
 which ``diagnose.engine_for`` gives to the command line as well (``tests.console.run``).
 
@@ -90,7 +90,8 @@ def thin_out(config, items):
     asked = {argument for argument in config.args if "::" in argument}
     for item in items:
         test = item.nodeid.partition("[")[0]
-        spared = place[test] % one_in.get(test, 1) and not any(one.startswith(test) for one in asked)
+        many = one_in.get(test, 1)
+        spared = (not many or place[test] % many) and not any(one.startswith(test) for one in asked)
         place[test] += 1
         (left if spared else kept).append(item)
     config.hook.pytest_deselected(items=left)

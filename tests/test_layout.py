@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 import diagnose
+from tests.conftest import told_in
 
 ROOT = Path(diagnose.__file__).parent
 
@@ -183,3 +184,10 @@ def test_the_examples_of_the_front_door_hold():
 
 def test_the_types_come_with_the_package():
     assert (ROOT / "py.typed").exists()
+
+
+@pytest.mark.parametrize("name", ["thinned", "known_red"])
+def test_lists_of_tests_name_tests_that_there_are(name):
+    for test in told_in(name):
+        file, _, function = test.partition("[")[0].partition("::")
+        assert f"def {function}(" in (Path(__file__).parents[1] / file).read_text(encoding="utf-8"), test
