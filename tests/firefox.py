@@ -44,9 +44,7 @@ class Firefox:
 
     def get(self, expression: str) -> Any:
         """What an expression gives in the page: a number, a text, a truth."""
-        found = self.ask(
-            "script.evaluate", expression=expression, target={"context": self.tab}, awaitPromise=False
-        )
+        found = self.ask("script.evaluate", expression=expression, target={"context": self.tab}, awaitPromise=False)
         assert found["type"] == "success", found
         return found["result"].get("value")
 
@@ -67,11 +65,7 @@ def running(program: str) -> Iterator[Firefox]:
         process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True)
         assert process.stderr is not None
         try:
-            port = next(
-                found[1]
-                for line in process.stderr
-                if (found := re.search(r"BiDi listening on ws://[^:]+:(\d+)", line))
-            )
+            port = next(found[1] for line in process.stderr if (found := re.search(r"BiDi listening on ws://[^:]+:(\d+)", line)))
             with connect(f"ws://127.0.0.1:{port}/session", max_size=None) as socket:
                 yield Firefox(socket)
         finally:

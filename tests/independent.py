@@ -25,25 +25,10 @@ import numpy as np
 KT_FPS, PSF_INHG = 1.68781, 70.7262  # feet a second in a knot; pounds a square foot in an inch of mercury
 STEPS, PER_S = 3, 10  # steps of the library between two moves of the pilot; moves a second
 #: by how much an instrument may be off: 14 CFR 23.1323 for the airspeed; the rest common practice
-TOLERANCE = {
-    "airspeed": 5.0,
-    "altimeter": 75.0,
-    "vertical_speed": 200.0,
-    "attitude": 5.0,
-    "heading": 10.0,
-    "turn_coordinator": 1.0,
-}
+TOLERANCE = {"airspeed": 5.0, "altimeter": 75.0, "vertical_speed": 200.0, "attitude": 5.0, "heading": 10.0, "turn_coordinator": 1.0}
 #: it must have been off by more for so long, s
 LIES_S = 45
-GAUGE = {
-    "ias": "airspeed",
-    "alt": "altimeter",
-    "vs": "vertical_speed",
-    "bank": "attitude",
-    "pitch": "attitude",
-    "hdg": "heading",
-    "turn": "turn_coordinator",
-}
+GAUGE = {"ias": "airspeed", "alt": "altimeter", "vs": "vertical_speed", "bank": "attitude", "pitch": "attitude", "hdg": "heading", "turn": "turn_coordinator"}
 COLUMNS = {
     "ias": ("IAS", "kt", 1), "alt": ("AltInd", "ft", 0), "vs": ("VSpd", "fpm", -1), "pitch": ("Pitch", "deg", 1),
     "bank": ("Roll", "deg", 1), "hdg": ("HDG", "deg", 1), "turn": ("Turn rate", "deg/s", 1), "rpm": ("RPM", "rpm", -1),
@@ -86,11 +71,7 @@ class Panel:
         self.vs_off, self.bank_off, self.pitch_off = n(0.0, 25.0), n(0.0, 0.6), n(0.0, 0.8)
         self.turn_off, self.turn_gain = n(0.0, 0.08), 1.0 + n(0.0, 0.04)
         self.hdg_off, self.hdg_rate = n(0.0, 1.5), n(0.0, 6.0) / 3600.0
-        self.suction0, self.volts0, self.load = (
-            5.0 + n(0.0, 0.12),
-            (14.0 if u() < 0.5 else 28.0),
-            u(12.0, 25.0),
-        )
+        self.suction0, self.volts0, self.load = 5.0 + n(0.0, 0.12), (14.0 if u() < 0.5 else 28.0), u(12.0, 25.0)
         self.phase, self.way = u(0.0, 2.0 * math.pi), 1.0 if u() < 0.5 else -1.0
         self.kept: dict[str, float] = {}
         self.line: dict[str, float] = {}
@@ -160,22 +141,9 @@ class Panel:
             "vs": (alt - before) / 5.0 * 60.0 + self.vs_off,
         }  # fmt: skip
 
-    def broken(
-        self,
-        shown: dict[str, float],
-        good: dict[str, float],
-        since: float,
-        t: float,
-        dt: float,
-        true: dict[str, float],
-    ) -> None:
+    def broken(self, shown: dict[str, float], good: dict[str, float], since: float, t: float, dt: float, true: dict[str, float]) -> None:
         fault, way = self.fault, self.way
-        stuck = {
-            "altimeter stuck": "alt",
-            "airspeed stuck": "ias",
-            "heading stuck": "hdg",
-            "vertical speed stuck": "vs",
-        }
+        stuck = {"altimeter stuck": "alt", "airspeed stuck": "ias", "heading stuck": "hdg", "vertical speed stuck": "vs"}
         if fault in stuck:
             shown[stuck[fault]] = self.keep("needle", shown[stuck[fault]])
         elif fault == "turn coordinator dead":
@@ -184,10 +152,7 @@ class Panel:
             self.creep += way * (2.5 + 3.5 * self.size) / 60.0 * dt
             shown["hdg"] += self.creep
         elif fault == "horizon stuck":
-            shown["bank"], shown["pitch"] = (
-                self.keep("bank", shown["bank"]),
-                self.keep("pitch", shown["pitch"]),
-            )
+            shown["bank"], shown["pitch"] = self.keep("bank", shown["bank"]), self.keep("pitch", shown["pitch"])
         elif fault == "horizon worn":
             reach = min(since / (180.0 + 240.0 * self.size), 1.0)
             shown["bank"] += way * reach * (16.0 + 6.0 * math.sin(since / 60.0 + self.phase))
@@ -223,9 +188,7 @@ def airplane() -> str:
         if area and weight and len(engines) == 1 and path.stem == path.parent.name:
             engine = Path(jsbsim.get_default_root_dir()) / "engine" / f"{engines[0]}.xml"
             if engine.exists() and "<piston_engine" in engine.read_text(errors="replace"):
-                found.append(
-                    (abs(float(weight[1]) - 1500.0) + 2.0 * abs(float(area[1]) - 174.0), path.parent.name)
-                )
+                found.append((abs(float(weight[1]) - 1500.0) + 2.0 * abs(float(area[1]) - 174.0), path.parent.name))
     return min(found)[1]
 
 
@@ -233,9 +196,7 @@ def legs_of(rng: np.random.Generator, minutes: float) -> list[tuple[float, str, 
     """(seconds, kind, value): climbs, descents, turns both ways, slow flight, with level flight between."""
     legs, height = [(150.0, "level", 0.0)], 0.0
     while sum(leg[0] for leg in legs) < 60.0 * minutes:
-        kind = str(
-            rng.choice(["climb", "descent", "left", "right", "slow", "left", "right", "climb", "descent"])
-        )
+        kind = str(rng.choice(["climb", "descent", "left", "right", "slow", "left", "right", "climb", "descent"]))
         seconds = float(rng.uniform(60.0, 170.0))
         if kind == "climb" and height < 3000.0:
             legs.append((seconds, "climb", 1.0))
@@ -244,13 +205,7 @@ def legs_of(rng: np.random.Generator, minutes: float) -> list[tuple[float, str, 
             legs.append((seconds, "descent", -float(rng.uniform(400.0, 650.0))))
             height -= 8.5 * seconds
         elif kind in ("left", "right"):
-            legs.append(
-                (
-                    float(rng.uniform(30.0, 110.0)),
-                    "turn",
-                    (-1.0 if kind == "left" else 1.0) * float(rng.uniform(12.0, 20.0)),
-                )
-            )
+            legs.append((float(rng.uniform(30.0, 110.0)), "turn", (-1.0 if kind == "left" else 1.0) * float(rng.uniform(12.0, 20.0))))
         elif kind == "slow":
             legs.append((float(rng.uniform(90.0, 150.0)), "slow", 75.0))
         else:
@@ -259,9 +214,7 @@ def legs_of(rng: np.random.Generator, minutes: float) -> list[tuple[float, str, 
     return legs
 
 
-def fly(
-    fault: str, seed: int, minutes: float = 30.0, per_s: int = 1
-) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], float]:
+def fly(fault: str, seed: int, minutes: float = 30.0, per_s: int = 1) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], float]:
     """Fly one flight: what was recorded, what healthy dials would have shown, and when the fault came (s)."""
     import jsbsim
 
@@ -277,16 +230,9 @@ def fly(
     f.set_dt(1.0 / (STEPS * PER_S))
     f["atmosphere/randomseed"] = float(seed % 1000 + 1)
     wind_kt, wind_from = float(plan.uniform(3.0, 28.0)), float(plan.uniform(0.0, 360.0))
-    shift = (
-        float(plan.normal(0.0, 0.08)),
-        float(plan.normal(0.0, 8.0)),
-    )  # a minute each: kt, and over the flight: degrees
+    shift = (float(plan.normal(0.0, 0.08)), float(plan.normal(0.0, 8.0)))  # a minute each: kt, and over the flight: degrees
     f["atmosphere/delta-T"] = float(plan.normal(0.0, 12.0))
-    f["ic/h-sl-ft"], f["ic/vc-kts"], f["ic/psi-true-deg"] = (
-        float(plan.uniform(2800.0, 4500.0)),
-        98.0,
-        float(plan.uniform(0.0, 360.0)),
-    )
+    f["ic/h-sl-ft"], f["ic/vc-kts"], f["ic/psi-true-deg"] = float(plan.uniform(2800.0, 4500.0)), 98.0, float(plan.uniform(0.0, 360.0))
     f["propulsion/set-running"] = -1
     f.run_ic()
     rough = float(plan.choice([0.0, 0.4, 0.8, 1.3]))
@@ -305,14 +251,8 @@ def fly(
     shown: dict[str, float] = {}
     while leg < len(legs):
         minute = clock / 60.0
-        speed, course = (
-            wind_kt * (1.0 + shift[0] * minute / 3.0),
-            math.radians(wind_from + shift[1] * minute / 10.0),
-        )
-        f["atmosphere/wind-north-fps"], f["atmosphere/wind-east-fps"] = (
-            -speed * KT_FPS * math.cos(course),
-            -speed * KT_FPS * math.sin(course),
-        )
+        speed, course = wind_kt * (1.0 + shift[0] * minute / 3.0), math.radians(wind_from + shift[1] * minute / 10.0)
+        f["atmosphere/wind-north-fps"], f["atmosphere/wind-east-fps"] = -speed * KT_FPS * math.cos(course), -speed * KT_FPS * math.sin(course)
         for _ in range(STEPS):
             f.run()
         bank, pitch = math.degrees(f["attitude/phi-rad"]), math.degrees(f["attitude/theta-rad"])
@@ -333,22 +273,14 @@ def fly(
         if kind in ("climb", "descent"):
             alt_target = None
         hdg_target = hdg if kind == "turn" or hdg_target is None else hdg_target
-        bank_c = (
-            value
-            if kind == "turn"
-            else max(-15.0, min(15.0, 0.8 * ((hdg_target - hdg + 180.0) % 360.0 - 180.0)))
-        )
+        bank_c = value if kind == "turn" else max(-15.0, min(15.0, 0.8 * ((hdg_target - hdg + 180.0) % 360.0 - 180.0)))
         bank_c += 1.2 * wander[0]
         if kind == "climb":
             thr_c = 0.97
             theta_i = max(2.0, min(8.0, theta_i + 0.02 * max(-1.0, min(1.0, 0.1 * (ias - 82.0)))))
             theta_c = theta_i + max(-2.0, min(2.0, 0.2 * (ias - 82.0 - 2.0 * wander[1])))
         else:
-            rate = (
-                value + 60.0 * wander[2]
-                if kind == "descent"
-                else max(-400.0, min(400.0, 3.0 * (alt_target + 25.0 * wander[1] - alt)))
-            )
+            rate = value + 60.0 * wander[2] if kind == "descent" else max(-400.0, min(400.0, 3.0 * (alt_target + 25.0 * wander[1] - alt)))
             theta_i = max(-8.0, min(10.0, theta_i + max(-0.02, min(0.02, (rate - vs) * 4e-5))))
             theta_c = max(-7.0, min(10.0, theta_i + max(-3.0, min(3.0, (rate - vs) * 0.004))))
             thr_c = 0.45 if kind == "descent" else cruise
@@ -366,10 +298,7 @@ def fly(
         gps_wander += -gps_wander * dt / 90.0 + math.sqrt(2.0 * dt / 90.0) * 8.0 * plan.normal()
         north, east = f["velocities/v-north-fps"], f["velocities/v-east-fps"]
         shown["gps_alt"] = f["position/h-sl-ft"] + bias + gps_wander
-        shown["gs"], shown["track"] = (
-            math.hypot(north, east) / KT_FPS,
-            math.degrees(math.atan2(east, north)) % 360.0,
-        )
+        shown["gs"], shown["track"] = math.hypot(north, east) / KT_FPS, math.degrees(math.atan2(east, north)) % 360.0
         rows.append(shown)
         healthy.append(good)
         clock, left = clock + dt, left - dt
@@ -380,22 +309,7 @@ def fly(
         if abs(bank) > 80.0 or f["position/h-sl-ft"] < base - 2500.0:
             raise RuntimeError(f"the pilot lost it: {fault}, seed {seed}, at {clock:.0f} s")
     every = PER_S // per_s
-    noise = {
-        "ias": 0.5,
-        "alt": 3.0,
-        "vs": 12.0,
-        "pitch": 0.1,
-        "bank": 0.15,
-        "hdg": 0.3,
-        "turn": 0.08,
-        "rpm": 8.0,
-        "suction": 0.02,
-        "volts": 0.03,
-        "amps": 0.3,
-        "gps_alt": 2.0,
-        "gs": 0.2,
-        "track": 0.3,
-    }
+    noise = {"ias": 0.5, "alt": 3.0, "vs": 12.0, "pitch": 0.1, "bank": 0.15, "hdg": 0.3, "turn": 0.08, "rpm": 8.0, "suction": 0.02, "volts": 0.03, "amps": 0.3, "gps_alt": 2.0, "gs": 0.2, "track": 0.3}
     made = {k: np.array([row[k] for row in rows[::every]]) for k in COLUMNS}
     made = {k: v + plan.normal(0.0, noise[k], len(v)) for k, v in made.items()}
     for k in ("hdg", "track"):
@@ -428,9 +342,7 @@ def csv_of(made: dict[str, np.ndarray]) -> str:
     digits = {k: COLUMNS[k][2] for k in made}
     cells = {k: [f"{v:.{max(d, 0)}f}" for v in np.round(made[k], d)] for k, d in digits.items()}
     count = len(next(iter(made.values())))
-    return (
-        "\n".join([*lines, *(",".join([str(n), *(cells[k][n] for k in made)]) for n in range(count))]) + "\n"
-    )
+    return "\n".join([*lines, *(",".join([str(n), *(cells[k][n] for k in made)]) for n in range(count))]) + "\n"
 
 
 # ------------------------------------------------------------------ the review of it
@@ -448,15 +360,7 @@ def reviewed(fault: str, seed: int, folder: Path, engine, kb) -> dict:
         except RuntimeError as error:
             return {"fault": fault, "seed": seed, "lost": str(error)}
         path.write_text(csv_of(made))
-        truth.write_text(
-            json.dumps(
-                {
-                    "at": at,
-                    "lies": lying(made, healthy, at),
-                    "recorded": sorted({GAUGE[k] for k in made if k in GAUGE}),
-                }
-            )
-        )
+        truth.write_text(json.dumps({"at": at, "lies": lying(made, healthy, at), "recorded": sorted({GAUGE[k] for k in made if k in GAUGE})}))
     known = json.loads(truth.read_text())
     began = time.perf_counter()
     layout = layout_of(path, kb)
@@ -496,9 +400,7 @@ def scores(results: list[dict]) -> list[dict]:
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--share", choices=["build", "check"], default="build")
-    parser.add_argument(
-        "--first", type=int, default=100, help="an even number: the first seed of either share"
-    )
+    parser.add_argument("--first", type=int, default=100, help="an even number: the first seed of either share")
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--faults", nargs="*", default=list(FAULTS))
     parser.add_argument("--folder", type=Path, default=Path("flights"), help="where the flights are kept")
@@ -513,16 +415,10 @@ def main() -> None:
     results = []
     for fault in chosen.faults:
         for number in range(chosen.seeds * (3 if fault == "sound" else 1)):
-            one = reviewed(
-                fault, chosen.first + 2 * number + (chosen.share == "check"), chosen.folder, engine, kb
-            )
+            one = reviewed(fault, chosen.first + 2 * number + (chosen.share == "check"), chosen.folder, engine, kb)
             results.append(one)
             if chosen.v:
-                print(
-                    json.dumps({k: v for k, v in one.items() if k not in ("recorded",)}),
-                    file=sys.stderr,
-                    flush=True,
-                )
+                print(json.dumps({k: v for k, v in one.items() if k not in ("recorded",)}), file=sys.stderr, flush=True)
     table = scores(results)
     for row in table:
         print(f"{row['fault']:25}", " ".join(f"{k}={v}" for k, v in row.items() if k != "fault"))

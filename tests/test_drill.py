@@ -355,9 +355,7 @@ def test_giving_up_scores_in_no_flight_in_which_what_fails_can_be_told():
             continue
         best = now.best_sequence()
         # somebody who looks where most is to be learned is told what has failed, and not that nothing has
-        told = {
-            o.id for o, c in zip(best.options, best.chances(), strict=True) if c >= studio().number("told")
-        }
+        told = {o.id for o, c in zip(best.options, best.chances(), strict=True) if c >= studio().number("told")}
         if not told - {SOUND, OPEN}:
             continue
         for stop in sorted(rng.integers(3, now.flown.simulation.samples - 3, 3)):

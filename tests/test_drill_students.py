@@ -82,9 +82,7 @@ def taught(path, rounds: int, confused: bool) -> list:
         if number and number % 25 == 0:
             # the next day, with a session of its own
             now += datetime.timedelta(hours=20)
-            session = DrillSession(
-                studio=studio(), store=store, seed=3 + number, kinds=(Kind.NAME,), order=order
-            )
+            session = DrillSession(studio=studio(), store=store, seed=3 + number, kinds=(Kind.NAME,), order=order)
         done = session.next(now)
         ids = [studio().class_of(o.id)[0] for o in done.exercise.options]
         right = ids[done.exercise.right[0]]

@@ -25,9 +25,7 @@ def written(kind):
         case "debrief":
             held = call(advance(start(simulation, ("red",)), 300), "red", "doubt", ("attitude",))
             record = advance(held, 600).record
-            return debrief_page(
-                simulation, followed, record, score(simulation, engine("single_pump"), followed, record)
-            )
+            return debrief_page(simulation, followed, record, score(simulation, engine("single_pump"), followed, record))
         case "instructor":
             return instructor_copy(simulation, followed)
         case "handout":
@@ -75,11 +73,7 @@ def test_the_debrief_flies_again_with_all_that_happened_on_the_bar(browser, tmp_
     path.write_text(written("debrief"), encoding="utf-8")
     tab = browser.new_page()
     tab.goto(path.as_uri())
-    assert [tab.locator(f"#marks .{kind}:visible").count() for kind in ("fails", "radio", "call")] == [
-        1,
-        1,
-        1,
-    ]
+    assert [tab.locator(f"#marks .{kind}:visible").count() for kind in ("fails", "radio", "call")] == [1, 1, 1]
     assert tab.locator("#rows .misleads").count() == 2
     tab.click("#marks .fails")
     assert tab.inner_text("#clock") == "1:45"
@@ -103,19 +97,12 @@ def test_three_panels_stand_on_a_sheet_of_the_handout(browser, tmp_path, name, p
     tab.goto(path.as_uri())
     tab.emulate_media(media="print")
     # the printable width of the sheet in CSS px; three figures are no higher than its printable height
-    wide, high = (
-        ((210 - 28) / 25.4 * 96, (297 - 28) / 25.4 * 96)
-        if paper == "a4"
-        else ((8.5 - 28 / 25.4) * 96, (11 - 28 / 25.4) * 96)
-    )
+    wide, high = ((210 - 28) / 25.4 * 96, (297 - 28) / 25.4 * 96) if paper == "a4" else ((8.5 - 28 / 25.4) * 96, (11 - 28 / 25.4) * 96)
     tab.set_viewport_size({"width": round(wide), "height": round(high)})
     figures = [box.bounding_box() for box in tab.query_selector_all("figure")]
     says = [box.bounding_box()["height"] for box in tab.query_selector_all(".says")]
     assert len(figures) >= 5
-    assert (
-        max(figures[k + 2]["y"] + figures[k + 2]["height"] - figures[k]["y"] for k in range(len(figures) - 2))
-        <= high
-    )
+    assert max(figures[k + 2]["y"] + figures[k + 2]["height"] - figures[k]["y"] for k in range(len(figures) - 2)) <= high
     assert figures[1]["y"] + figures[1]["height"] <= high
     # the notes fill what the panels leave: no third of the last sheet is empty
     last, notes = figures[-1], tab.query_selector("table.blank").bounding_box()

@@ -155,9 +155,7 @@ def test_the_picture_is_that_of_the_physics_and_calls_are_heard(page):
 
 def use(tab, gauge, how):
     """Press a dial and say how it is used."""
-    tab.locator(
-        f'#panel [data-covers="{gauge}"], #panel .dial[data-gauge="{gauge}"] >> visible=true'
-    ).first.click()
+    tab.locator(f'#panel [data-covers="{gauge}"], #panel .dial[data-gauge="{gauge}"] >> visible=true').first.click()
     tab.click(f'[data-use="{how}"]')
 
 
@@ -213,9 +211,7 @@ def test_its_record_scores_as_the_terminals(page, tmp_path):
     assert decided.switches["alternate_static"][150] == "on"
     assert decided.switches["alternate_static"][149] == "off"
     known = follow(decided, reasoner)
-    assert score(decided, reasoner, known, record) == score(
-        terminal.simulation, reasoner, known, terminal.record
-    )
+    assert score(decided, reasoner, known, record) == score(terminal.simulation, reasoner, known, terminal.record)
     # the dials of the page stand as in the flight with the switch moved
     root = ET.fromstring(panel_svg(state_at(decided, 185), shipped().dials, seen_gauges(decided)))
     for name in ("altimeter-hand2", "airspeed-hand0", "vertical_speed-hand0"):
@@ -259,9 +255,7 @@ def test_the_whole_session_goes_by_keys_alone(strict):
     keys.press("Enter")
     keys.press("Tab")
     while strict.evaluate("document.activeElement.id") != "some":
-        keys.press("Shift+Tab") if strict.evaluate("document.activeElement.id") == "find" else keys.press(
-            "Tab"
-        )
+        keys.press("Shift+Tab") if strict.evaluate("document.activeElement.id") == "find" else keys.press("Tab")
     keys.press("Enter")
     assert strict.evaluate("document.activeElement.dataset.sheet") == "suspect"
     keys.press("Escape")
@@ -292,9 +286,7 @@ def test_causes_are_found_by_system_and_by_words(strict):
     every = strict.locator("#causes label:visible").count()
     strict.click('[data-system="static"]')
     network = flown("clear_morning")[0].network
-    assert strict.locator("#causes label:visible").count() == sum(
-        f.system.value == "static" for f in network.failures
-    )
+    assert strict.locator("#causes label:visible").count() == sum(f.system.value == "static" for f in network.failures)
     strict.fill("#find", "ice static")
     assert 1 <= strict.locator("#causes label:visible").count() < every
     strict.fill("#find", "no such thing")
@@ -368,15 +360,11 @@ def test_every_dial_has_its_reading_in_words_as_python_says_it(browser, tmp_path
             said, _, reading = told[dial.id].partition(": ")
             assert said == kb.gauges[dial.id].name
             here = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", reading)]
-            there = [
-                float(n) for n in re.findall(r"\d+(?:\.\d+)?", reading_words(dial, state).split(", set")[0])
-            ]
+            there = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", reading_words(dial, state).split(", set")[0])]
             assert len(here) == len(there), (dial.id, reading, reading_words(dial, state))
             for one, other in zip(here, there, strict=True):
                 # angles are kept to a tenth of a degree
-                assert one == pytest.approx(other, abs=10.0 if dial.unit.endswith(("ft", "fpm")) else 1.0), (
-                    dial.id
-                )
+                assert one == pytest.approx(other, abs=10.0 if dial.unit.endswith(("ft", "fpm")) else 1.0), dial.id
     tab.close()
 
 
@@ -409,7 +397,7 @@ def test_branches_are_the_flights_with_the_switch_moved(name):
 def _singles(simulation, gauges, tracks):
     held = Branches(simulation, gauges, tracks)
     step = round(simulation.sizes("table.step_s"))
-    for ((switch, to, second),) in first_moves(simulation):
+    for (switch, to, second), in first_moves(simulation):
         held.add(((switch, to, second),), [((switch, to, second - step),)])
     return held.kept
 
@@ -426,9 +414,7 @@ def resolved(branches, tracks, place, part):
     values = []
     for run, (first, source) in enumerate(runs):
         end = runs[run + 1][0] if run + 1 < len(runs) else len(tracks[part]["values"])
-        values += (
-            resolved(branches, tracks, source, part)[first:end] if isinstance(source, int) else source[0]
-        )
+        values += resolved(branches, tracks, source, part)[first:end] if isinstance(source, int) else source[0]
     return values
 
 

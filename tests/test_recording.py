@@ -512,15 +512,9 @@ def test_a_file_without_units_is_written_in_one_system_and_what_no_relation_tell
     climb = np.where(seconds < 400, 2.5, np.where(seconds < 600, 0.0, -2.0))
     altitude = 900.0 + np.cumsum(climb)
     lines = ["time,baro altitude,V/S,airspeed,ground speed"]
-    lines += [
-        f"{s},{a:.1f},{v:.2f},{185 + 3 * np.sin(s / 60):.1f},{190 + 3 * np.sin(s / 60):.1f}"
-        for s, a, v in zip(seconds, altitude, climb, strict=True)
-    ]
+    lines += [f"{s},{a:.1f},{v:.2f},{185 + 3 * np.sin(s / 60):.1f},{190 + 3 * np.sin(s / 60):.1f}" for s, a, v in zip(seconds, altitude, climb, strict=True)]
     path = tmp_path / "metric.csv"
     path.write_text("\n".join(lines))
     found = guess(layout_of(path, KB), KB)
-    assert {name: mapped.unit for name, mapped in found.mapping.columns.items()} == {
-        "altimeter_ft": "m",
-        "vertical_speed_fpm": "m/s",
-    }
+    assert {name: mapped.unit for name, mapped in found.mapping.columns.items()} == {"altimeter_ft": "m", "vertical_speed_fpm": "m/s"}
     assert {column for column, _ in found.questions} == {"airspeed", "ground speed"}

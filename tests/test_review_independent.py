@@ -15,9 +15,7 @@ def engine():
     return engine_for(load_knowledge(), "single_pump")
 
 
-@pytest.mark.parametrize(
-    "fault", ["sound", "vacuum lost", "heading stuck", "altimeter stuck", "pitot inlet blocked"]
-)
+@pytest.mark.parametrize("fault", ["sound", "vacuum lost", "heading stuck", "altimeter stuck", "pitot inlet blocked"])
 def test_what_lies_is_named_and_nothing_else(engine, tmp_path, fault):
     found = independent.reviewed(fault, 100, tmp_path, engine, engine.network.kb)
     assert set(found["condemned"]) == set(found["lies"])
@@ -31,9 +29,7 @@ def test_what_lies_is_named_and_nothing_else(engine, tmp_path, fault):
 def test_the_faults_here_are_no_work_of_ours():
     """The flights import nothing of the package but to review them."""
     text = independent.__loader__.get_source(independent.__name__)
-    flown = text.partition(
-        "# ------------------------------------------------------------------ the review of it"
-    )[0]
+    flown = text.partition("# ------------------------------------------------------------------ the review of it")[0]
     assert "diagnose." not in flown
     assert "from diagnose" not in flown
     assert "import diagnose" not in flown

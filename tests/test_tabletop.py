@@ -511,10 +511,7 @@ def test_a_decision_about_a_switch_changes_the_flight_and_undo_takes_it_back():
 def test_pitot_heat_that_is_decided_cures_the_ice():
     _, desk = lead(["go 150", "decide to turn pitot heat on", "go 200"], name="freezing_level")
     planned, _ = flown("freezing_level")
-    off = [
-        abs(state_at(one, 340)["airspeed_kt"] - one.course.airspeed_kt[340])
-        for one in (desk.table.simulation, planned)
-    ]
+    off = [abs(state_at(one, 340)["airspeed_kt"] - one.course.airspeed_kt[340]) for one in (desk.table.simulation, planned)]
     assert desk.table.simulation.switches["pitot_heat"][151] == "on"
     assert off[0] <= off[1]
 
@@ -543,9 +540,7 @@ def test_a_debrief_needs_the_record_alone(tmp_path):
     assert done.returncode == 0, done.stderr
     assert "Debrief: A clear morning over Karelund" in done.stdout
     other = msgspec.structs.replace(simulation.scenario, seed=99)
-    record.write_text(
-        write_session(msgspec.structs.replace(start(simulation).record, mark=scenario_mark(other)))
-    )
+    record.write_text(write_session(msgspec.structs.replace(start(simulation).record, mark=scenario_mark(other))))
     missing = console.run("debrief", str(record))
     assert missing.returncode != 0
     assert "name the scenario's file as well" in " ".join((missing.stdout + missing.stderr).split())
@@ -566,9 +561,7 @@ def test_doubt_costs_what_the_grade_to_verify_costs():
         (costs[kind],) = score(simulation, engine("single_pump"), followed, advance(held, 600).record)
     begun = costs["trust"].wrong_trust
     # nothing but the attitude indicator's grade differs, and it weighs the same in each of its minutes
-    share = (
-        verify.if_misleading / next(c for c in kb.grade_costs.values() if c.grade is Grade.USE).if_misleading
-    )
+    share = verify.if_misleading / next(c for c in kb.grade_costs.values() if c.grade is Grade.USE).if_misleading
     heading = begun - costs["cover"].wrong_trust
     assert begun - costs["doubt"].wrong_trust == pytest.approx((1.0 - share) * heading)
     assert costs["doubt"].still_used["attitude"] == costs["cover"].still_used["attitude"] == 0.0
@@ -585,12 +578,7 @@ def test_a_system_can_be_suspected_and_is_true_if_something_of_it_failed():
     vacuum, static = scored.forecasts
     assert (vacuum.true, static.true) == (True, False)
     # the system is at least as likely as any one cause in it
-    (cause,) = score(
-        simulation,
-        engine("single_pump"),
-        followed,
-        call(advance(start(simulation), 200), "team", "suspect", ("pump_sheared",), 0.7).record,
-    )[0].forecasts
+    (cause,) = score(simulation, engine("single_pump"), followed, call(advance(start(simulation), 200), "team", "suspect", ("pump_sheared",), 0.7).record)[0].forecasts
     assert vacuum.engine >= cause.engine > 0.3
     assert static.engine < 0.1
     assert scored.suspected == pytest.approx(held.minutes, abs=0.001)

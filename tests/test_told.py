@@ -72,8 +72,7 @@ def test_every_dial_that_was_read_bears_its_words_and_the_others_are_blank(name)
 def test_a_rising_hand_has_an_arrow_and_a_card_turns_the_other_way():
     case = load_case("static_blocked_climb", KB)
     snapshot = msgspec.structs.replace(
-        case.snapshot[0],
-        readings={"airspeed.trend": "rising", "altimeter.trend": "falling", "heading.trend": "right"},
+        case.snapshot[0], readings={"airspeed.trend": "rising", "altimeter.trend": "falling", "heading.trend": "right"}
     )
     assert moved(KB, snapshot) == {"airspeed": 1.0, "altimeter": -1.0, "heading": -1.0}
 

@@ -84,10 +84,7 @@ def query_pgmpy(tables: Tables, nodes: Sequence[str]) -> Iterator[tuple[str, flo
 def pgmpy_marginals(network: Network, case: CaseRecord) -> dict[str, float]:
     """Chance of each failure at the last snapshot by pgmpy's variable elimination."""
     nodes = {at(failure.id, len(case.snapshot)): failure.id for failure in network.failures}
-    return {
-        nodes[node]: chance
-        for node, chance in query_pgmpy(build_tables(network, case).reachable(), list(nodes))
-    }
+    return {nodes[node]: chance for node, chance in query_pgmpy(build_tables(network, case).reachable(), list(nodes))}
 
 
 def limit_failures(tables: Tables, network: Network, last: int, most: int) -> None:

@@ -141,9 +141,7 @@ def rules_name_known_states(kb: KnowledgeBase) -> Iterator[str]:
         if memory.kind is MemoryKind.DEGREE and set(memory.carry.values()) != set(memory.degrees):
             yield f"{where}: carry and degrees must name the same"
         for name, degree in memory.degrees.items():
-            yield from (
-                f"{where}, degree {name!r}: {p}" for p in degree.problems(memory.states, kb.quantities)
-            )
+            yield from (f"{where}, degree {name!r}: {p}" for p in degree.problems(memory.states, kb.quantities))
 
 
 def facets_are_complete(kb: KnowledgeBase) -> Iterator[str]:

@@ -326,7 +326,8 @@ def _lines_of_partings(
         )
         return
     yield fill(
-        "What tells them apart, best first (in brackets: how often that look picks the right one of these):",
+        "What tells them apart, best first (in brackets: how often that look picks the right one "
+        "of these):",
         width,
     )
     for parting in found.partings[:MOST_LOOKS]:

@@ -95,9 +95,7 @@ def gains(engine: Engine, case: CaseRecord, failures: Sequence[str], which: str)
     for snapshot, step in zip(case.snapshot, engine.steps(case), strict=True):
         likely = emission(within.space, snapshot, step.switches).columns[:, ANY_VERTICAL]
         least = np.finfo(float).tiny
-        found.append(
-            float(np.log(max(likely[within.all_there].max(), least) / max(likely[without].max(), least)))
-        )
+        found.append(float(np.log(max(likely[within.all_there].max(), least) / max(likely[without].max(), least))))
     return np.array(found)
 
 
@@ -171,14 +169,7 @@ def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows
         own = [r for r in found if touched & set(r.relation.speaks_of)]
         gauges = gauges_of(network, name)
         odd = _telling(gains(engine, case, causes[0].failures, name), windows, network.kb.review.telling_gain)
-        onsets.append(
-            _unasked(
-                _shown(onset, own, odd, windows, network.kb.review),
-                odd,
-                windows,
-                _asked(network, told, gauges),
-            )
-        )
+        onsets.append(_unasked(_shown(onset, own, odd, windows, network.kb.review), odd, windows, _asked(network, told, gauges)))
     return tuple(onsets)
 
 

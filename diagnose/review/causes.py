@@ -51,9 +51,7 @@ def real_ones(network: Network) -> np.ndarray:
     return np.array([failure.kind is FailureKind.FAILURE for failure in network.failures])
 
 
-def not_needed(
-    engine: Engine, case: CaseRecord, posterior: Posterior, apart: frozenset[str]
-) -> tuple[str, ...]:
+def not_needed(engine: Engine, case: CaseRecord, posterior: Posterior, apart: frozenset[str]) -> tuple[str, ...]:
     """Members of the leading explanation that are no cause of their own.
 
     Beside a failure a slip or the weather is a remark. A second failure is needed only if the readings of the

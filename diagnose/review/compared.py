@@ -231,20 +231,14 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
         def carefully(window: Window, facet: Facet) -> Said | None:
             """To within a few knots, as often as a wind can be worked out anew: an error of the wind lasts."""
             expected, shown = cut(motion.by_wind_kt, window), cut(speed, window)
-            if (
-                expected is None
-                or shown is None
-                or compared_at.setdefault(window.end // span, window) != window
-            ):
+            if expected is None or shown is None or compared_at.setdefault(window.end // span, window) != window:
                 return None
             apart = np.full(len(shown), float((shown - expected).mean()))
             said = by_rule(facet, apart)
             if said is None or any(c.onset <= window.first and window.end <= c.until for c in held):
                 return said and Said(reading=said.reading, sure=limits.sure_by_wind)
             doubt = doubts * float(np.nanmean(motion.wind_doubt_kt[window.first : window.end]))
-            alike = (
-                said.reading == facet.readings[-1].id and by_rule(facet, _more_doubt(apart, doubt)) == said
-            )
+            alike = said.reading == facet.readings[-1].id and by_rule(facet, _more_doubt(apart, doubt)) == said
             return Said(reading=said.reading, sure=limits.sure_by_wind) if alike else None
 
         made["airspeed.compared"] = carefully
@@ -321,9 +315,7 @@ def _nose(recording: Recording, motion: Motion, leans: Array, limits: ReviewLimi
     """
     ch = recording.channels
     nose = mean_over(ch["pitch_deg"] - leans, round(limits.bump_s))
-    level = (
-        motion.airborne & (np.abs(motion.climb_fpm) < 0.5 * limits.vertical_fpm) & (motion.power != "idle")
-    )
+    level = motion.airborne & (np.abs(motion.climb_fpm) < 0.5 * limits.vertical_fpm) & (motion.power != "idle")
     nose = nose - np.nan_to_num(beginning(nose, level, limits))
     speed = ch.get("airspeed_kt", np.full(recording.seconds, np.nan))
     apart = np.abs(speed - beginning(speed, level, limits))

@@ -105,13 +105,7 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
     network = engine.network
     engine = _without(engine, _not_compared(network, recording))
     coded = _likeliest(engine, recording, motion, changes, mapping, setting)
-    motion, windows, maker, case, posterior = (
-        coded.motion,
-        coded.windows,
-        coded.maker,
-        coded.case,
-        coded.posterior,
-    )
+    motion, windows, maker, case, posterior = coded.motion, coded.windows, coded.maker, coded.case, coded.posterior
     remarks = not_needed(engine, case, posterior, _apart(found))
     over_time, nothing, trusts = _over_time(engine, case, remarks)
     answer = advise(posterior)
@@ -268,9 +262,7 @@ def _over_time(engine: Engine, case: CaseRecord, remarks: Sequence[str]) -> tupl
 
 def _apart(found: Sequence[Residual]) -> frozenset[str]:
     """Gauges that part from what does not share their source, by the detector. An energy balance parts in healthy flights."""
-    told = {
-        n for r in found if r.changes and r.relation.id != "airspeed_energy" for n in r.relation.speaks_of
-    }
+    told = {n for r in found if r.changes and r.relation.id != "airspeed_energy" for n in r.relation.speaks_of}
     return frozenset(gauge for gauge, channels in GAUGE_CHANNELS.items() if told & set(channels))
 
 
@@ -324,9 +316,7 @@ def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Arr
     return tuple(found)
 
 
-def _unexplained(
-    causes: Sequence[Cause], found: Sequence[Residual], limits: ReviewLimits
-) -> tuple[Doubted, ...]:
+def _unexplained(causes: Sequence[Cause], found: Sequence[Residual], limits: ReviewLimits) -> tuple[Doubted, ...]:
     """Recorded gauges that part far, and more than once or for minutes, from what does not share their source, where no
     failure leads: what is wrong with them is not in the list.
     """

@@ -40,15 +40,9 @@ HELP = (
     ("go SECONDS", "that many seconds pass"),
     ("panel", "show the panel now"),
     ("look GAUGE", "look at one gauge, even one out of view; it takes time"),
-    (
-        "suspect FAILURE 60",
-        "they suspect it, 60 % sure (two failures: joined with +); 'suspect vacuum 60': a system",
-    ),
+    ("suspect FAILURE 60", "they suspect it, 60 % sure (two failures: joined with +); 'suspect vacuum 60': a system"),
     ("name FAILURE 90", "they name it; 'name nothing': nothing has failed"),
-    (
-        "cover GAUGE",
-        "they ignore a gauge; 'doubt GAUGE': they check it against others; 'trust GAUGE': they use it again",
-    ),
+    ("cover GAUGE", "they ignore a gauge; 'doubt GAUGE': they check it against others; 'trust GAUGE': they use it again"),
     ("atc WORDS, decide WORDS", "they tell ATC; they decide ('decide pitot heat on' moves the switch)"),
     ("at 4:00 CALL", "a call that you enter late"),
     ("undo", "undo the last line"),

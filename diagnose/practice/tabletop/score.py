@@ -229,7 +229,9 @@ def _score_team(
             covers[gauge] = (began, when)
     trust, doubt = _costs(simulation, wrong, lambda minutes: used(calls, team, minutes), until)
     at_end = [gauge for gauge, grade in used(calls, team, until).items() if grade is Grade.COVER]
-    still_used = {gauge: _still_used(gauge, wrong[gauge], calls, team, until) for gauge in covers}
+    still_used = {
+        gauge: _still_used(gauge, wrong[gauge], calls, team, until) for gauge in covers
+    }
     suspected, isolated = (after[0] if after else None), (named[0] if named else None)
     told_atc, decided = _first(calls, "tell_atc"), _first(calls, "decide")
     false_alarm = bool(suspicions) and (onset is None or suspicions[0] < onset)

@@ -120,12 +120,12 @@ def as_decided(simulation: Simulation, calls: Sequence[Call]) -> Simulation:
     """The flight with what was decided about switches. There is one aircraft: any team's decision moves it."""
     scenario = simulation.scenario
     end = min_from_s(float(simulation.samples))
-    moved = [
-        found for call in calls if (found := switch_decided(call, simulation)) and found.at_minutes < end
-    ]
+    moved = [found for call in calls if (found := switch_decided(call, simulation)) and found.at_minutes < end]
     if not moved:
         return simulation
-    return simulate(simulation.network, msgspec.structs.replace(scenario, action=(*scenario.action, *moved)))
+    return simulate(
+        simulation.network, msgspec.structs.replace(scenario, action=(*scenario.action, *moved))
+    )
 
 
 def start(simulation: Simulation, teams: Sequence[str] = ("team",)) -> Table:
@@ -187,9 +187,7 @@ def call(
     if switch_decided(said, table.simulation) is None:
         return replace(table, calls=calls)
     again = msgspec.structs.replace(table.simulation.scenario, action=table.scenario.action)
-    return replace(
-        table, calls=calls, simulation=as_decided(replace(table.simulation, scenario=again), calls)
-    )
+    return replace(table, calls=calls, simulation=as_decided(replace(table.simulation, scenario=again), calls))
 
 
 def not_understood(table: Table, team: str, text: str) -> Table:

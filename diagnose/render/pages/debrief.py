@@ -46,7 +46,6 @@ KIND_WORDS = {
     "decide": "decides",
 }
 
-
 def named_words(simulation: Simulation, what: Sequence[str]) -> str:
     """What a call names: failures, or a system."""
     systems = [f"the {SYSTEM_WORDS[name]}" for name in what if name in SYSTEM_WORDS]
@@ -137,21 +136,13 @@ def lesson(score: TeamScore, followed: Followed, simulation: Simulation) -> str:
     misled = [short_name(gauges[gauge]) for gauge in score.cover]
     match part:
         case "false_alarm":
-            return (
-                "wait for a second witness that does not hang on the same line before you suspect a failure"
-            )
+            return "wait for a second witness that does not hang on the same line before you suspect a failure"
         case "noticed" if followed.onset is None:
             return "an odd reading alone is no failure: ask what the air and the maneuver do to it"
         case "noticed":
             at = score.suspected if score.suspected is not None else followed.end
-            first = next(
-                (m for m in reading_marks(simulation, followed) if m.minutes > followed.onset - 1e-6), None
-            )  # type: ignore[operator]
-            told = (
-                f": by {clock(first.minutes)} it was to be seen ({first.text})"
-                if first and first.minutes < at
-                else ""
-            )
+            first = next((m for m in reading_marks(simulation, followed) if m.minutes > followed.onset - 1e-6), None)  # type: ignore[operator]
+            told = f": by {clock(first.minutes)} it was to be seen ({first.text})" if first and first.minutes < at else ""
             return f"compare dials that share no line all the time{told}"
         case "named" if len(misled) > 1:
             return f"ask what the doubtful dials share: {', '.join(misled)} misled together, and hang on one line"
@@ -162,11 +153,7 @@ def lesson(score: TeamScore, followed: Followed, simulation: Simulation) -> str:
         case "decided":
             return "say what you will do with what is left, even before the cause is known"
     used = max(score.still_used, key=lambda gauge: score.still_used[gauge], default="")
-    if (
-        used
-        and score.still_used[used] > 0.0
-        and score.wrong_trust - score.least_wrong_trust >= score.wrong_doubt
-    ):
+    if used and score.still_used[used] > 0.0 and score.wrong_trust - score.least_wrong_trust >= score.wrong_doubt:
         return f"cover what you doubt: the {short_name(gauges[used])} misled for {clock(score.still_used[used])} while you still used it"
     good = ", ".join(short_name(gauges[gauge]) for gauge in score.good_covered) or "a dial"
     return f"cover only what a witness speaks against: {good} told the truth"
@@ -211,11 +198,7 @@ def certainty(followed: Followed) -> str:
         return f"{told}. From {clock(followed.isolated)} on it could be known what had failed."
     if followed.suspected is not None:
         told += f". That something was wrong could be known from {clock(followed.suspected)} on"
-    return told + (
-        f", what it was from {clock(followed.isolated)} on."
-        if followed.isolated is not None
-        else "; what it was, never for certain."
-    )
+    return told + (f", what it was from {clock(followed.isolated)} on." if followed.isolated is not None else "; what it was, never for certain.")
 
 
 def known_rows(followed: Followed, simulation: Simulation) -> list[tuple[str, ...]]:
@@ -248,10 +231,7 @@ def _replay(simulation: Simulation, record: SessionRecord) -> tuple[str, dict[st
     return (
         f'<section class="screen"><h2>The flight again</h2><div id="stage">{deck_bar(simulation.samples)}'
         f'<div id="panel"><div id="six">{six}</div><div id="more">{more}</div></div></div>'
-        + paragraph(
-            "Bar: round, radio; diamond, a call; solid, a failure; hatched below, an instrument that misleads.",
-            "quiet",
-        )
+        + paragraph("Bar: round, radio; diamond, a call; solid, a failure; hatched below, an instrument that misleads.", "quiet")
         + f"{READINGS}</section>",
         data,
     )

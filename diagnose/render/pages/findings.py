@@ -72,9 +72,7 @@ def _judged(review: Review) -> str:
             f"{apart} contradict each other; this recording cannot tell which of them is wrong.".capitalize()
         )
     if review.doubted and not first.failures:
-        apart = " and ".join(
-            f"{kb.gauges[d.gauge].name} from {at(d.since, review.recording)} on" for d in review.doubted
-        )
+        apart = " and ".join(f"{kb.gauges[d.gauge].name} from {at(d.since, review.recording)} on" for d in review.doubted)
         return f"Not believable: {apart}. The other channels contradict it, and no failure in the list explains it."
     if float(review.nothing[-1]) >= decided:
         return "Nothing in this recording speaks for a failure."
@@ -142,16 +140,9 @@ def _lines(review: Review, width: int) -> Iterator[str]:
         yield "  no instrument"
     for doubted in review.doubted:
         recorded = "" if doubted.recorded else " (not recorded)"
-        blame = (
-            f"; suspect: {kb.failures[doubted.blame].name}"
-            if doubted.blame
-            else "; nothing in the list explains it"
-        )
+        blame = f"; suspect: {kb.failures[doubted.blame].name}" if doubted.blame else "; nothing in the list explains it"
         yield fill(
-            f"{kb.gauges[doubted.gauge].name}{recorded} from {at(doubted.since, recording)}{blame}",
-            width,
-            "  ",
-            "    ",
+            f"{kb.gauges[doubted.gauge].name}{recorded} from {at(doubted.since, recording)}{blame}", width, "  ", "    "
         )
     yield ""
     yield "Where channels disagreed"

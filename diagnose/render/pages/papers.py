@@ -145,9 +145,7 @@ def handout(simulation: Simulation, paper: Paper = "a4") -> str:
     """The students' handout. It says nothing of what fails: not its name, id, time or truth."""
     body = [*_briefing(simulation), heading(2, "What you see"), *_moments(simulation, numbers=False)]
     rows, alone = _rows(len(windows(simulation)))
-    body.append(
-        '<h2 class="new-page">What you think and do</h2>' if alone else heading(2, "What you think and do")
-    )
+    body.append('<h2 class="new-page">What you think and do</h2>' if alone else heading(2, "What you think and do"))
     body.append(
         paragraph("Note the time, what caught your eye, what you think and how sure you are (in percent).")
     )

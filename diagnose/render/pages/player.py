@@ -85,9 +85,7 @@ def deck_data(simulation: Simulation, *, answers: bool) -> dict[str, Any]:
     return {
         "seconds": simulation.samples,
         "tracks": tracks_of(simulation, network.panel.gauges),
-        "says": [
-            [at, says] for at, says in events(simulation.scenario, known_names(simulation), answers=answers)
-        ],
+        "says": [[at, says] for at, says in events(simulation.scenario, known_names(simulation), answers=answers)],
         "legs": [[k, flown[int(simulation.plan.leg_of[k])]] for k in changes],
         "dials": {
             dial.id: _spoken(dial, kb.gauges[dial.id].name)
@@ -125,11 +123,7 @@ def play_data(simulation: Simulation, teams: tuple[str, ...]) -> dict[str, Any]:
     dials = [gauge for gauge in network.panel.gauges if gauge in kb.dials]
     there = {failure.system for failure in network.failures}
     systems = [system.value for system in System if system in there]
-    failed = [
-        item
-        for item in events(scenario, known_names(simulation), answers=True)
-        if item[1].startswith("FAILS")
-    ]
+    failed = [item for item in events(scenario, known_names(simulation), answers=True) if item[1].startswith("FAILS")]
     return deck | {
         "scenario": scenario.title,
         "mark": scenario_mark(scenario),
@@ -140,10 +134,7 @@ def play_data(simulation: Simulation, teams: tuple[str, ...]) -> dict[str, Any]:
         "gauges": {gauge: kb.gauges[gauge].name for gauge in dials},
         "unseen": [gauge for gauge in scenario.unseen if gauge in dials],
         "systems": {system: [_short(system), SYSTEM_WORDS[system]] for system in systems},
-        "failures": {
-            f.id: [f.system.value, names(kb, (f.id,)), " ".join((f.id.replace("_", " "), *f.words))]
-            for f in network.failures
-        },
+        "failures": {f.id: [f.system.value, names(kb, (f.id,)), " ".join((f.id.replace("_", " "), *f.words))] for f in network.failures},
         "switches": _switches(simulation),
         "branches": branches_of(simulation, network.panel.gauges, deck["tracks"]),
         "hidden": base64.b64encode(json.dumps(failed, ensure_ascii=False).encode()).decode(),
@@ -163,11 +154,7 @@ def _switches(simulation: Simulation) -> dict[str, Any]:
         changes = [0, *(np.flatnonzero(positions[1:] != positions[:-1]) + 1).tolist()]
         stands[name] = [[second, str(positions[second])] for second in changes]
     entries = {name: kb.switches[name] for name in stands}
-    said = {
-        word.lower()
-        for name, switch in entries.items()
-        for word in (switch.name, *switch.words, name.replace("_", " "))
-    }
+    said = {word.lower() for name, switch in entries.items() for word in (switch.name, *switch.words, name.replace("_", " "))}
     return {
         "stands": stands,
         "names": {name: switch.name for name, switch in entries.items()},
@@ -257,8 +244,7 @@ def player_page(simulation: Simulation, teams: tuple[str, ...] = ("team",)) -> s
         '<button id="reveal" class="screen">Show what failed (ends the calls)</button><ul id="failed" hidden></ul></section>',
         heading(2, "Which dials hang on one line"),
         paragraph(
-            "Dials on one line fail together: they are one witness. What you cover or doubt is marked here too.",
-            "quiet",
+            "Dials on one line fail together: they are one witness. What you cover or doubt is marked here too.", "quiet"
         ),
         sound_plumbing(simulation),
         heading(2, "Calls"),

@@ -141,13 +141,9 @@ def timeline_table(review: Review) -> tuple[list[str], list[list[str]]]:
             if not math.isfinite(mean):
                 means.append("")
             else:
-                means.append(
-                    f"{mean % 360.0 if review.network.kb.recorded[name].circular else mean:.{1 if abs(mean) < 20.0 else 0}f}"
-                )
+                means.append(f"{mean % 360.0 if review.network.kb.recorded[name].circular else mean:.{1 if abs(mean) < 20.0 else 0}f}")
         chances = [percent(float(line[place])) for _, line in lines]
-        rows.append(
-            [at(window.first, review.recording), window.manoeuvre.replace("_", " "), *means, *chances]
-        )
+        rows.append([at(window.first, review.recording), window.manoeuvre.replace("_", " "), *means, *chances])
     return heads, rows
 
 
@@ -281,11 +277,7 @@ class _Sheet:
         for first, end, name in spans:
             width = self.x(end) - self.x(first)
             self.parts.append(element("rect", element("title", name), x=self.x(first), y=self.y, width=width, height=16.0, fill=SHADE, stroke=RULE))  # fmt: skip
-            text = (
-                name
-                if width > 5.6 * len(name)
-                else "".join(sign for word, sign in SIGNS.items() if word in name)
-            )
+            text = name if width > 5.6 * len(name) else "".join(sign for word, sign in SIGNS.items() if word in name)
             self.parts.append(words(text, self.x(first) + width / 2.0, self.y + 8.0, SMALL))
         self.y += 16.0 + GAP
 

@@ -76,9 +76,7 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
         "Solid: the instrument; dashed: GPS; shaded: where a healthy instrument would lie by the others (three standard "
         "deviations). The line stands where it first showed, the band behind it where it may have begun."
     )
-    body.append(
-        figure("The flight over time", _wide("The flight over time", timeline_svg(review, folded=False)))
-    )
+    body.append(figure("The flight over time", _wide("The flight over time", timeline_svg(review, folded=False))))
     body.append(paragraph(about, "quiet"))
     rest = _wide("The rest of the flight over time", timeline_svg(review, folded=True))
     body.append(f"<details><summary>The other channels, and where they agree</summary>{rest}</details>")
@@ -130,12 +128,7 @@ def _review_rows(review: Review) -> Iterator[tuple[str, str]]:
         f"{names(kb, first.failures) if first.failures else NO_FAILURE}, {chance_words(first.chance, kb)}",
     )
     if review.onsets:
-        yield (
-            "BEGAN",
-            "; ".join(
-                f"{kb.failures[o.failure].name}: {onset_words(o, review.recording)}" for o in review.onsets
-            ),
-        )
+        yield "BEGAN", "; ".join(f"{kb.failures[o.failure].name}: {onset_words(o, review.recording)}" for o in review.onsets)
     if review.doubted:
         yield "IGNORE", ", ".join(short_name(kb.gauges[d.gauge]) for d in review.doubted)
     other = [
@@ -177,21 +170,9 @@ def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | No
     ranked = [(str(n), names(kb, r.failures), percent(r.prior), percent(r.posterior)) for n, r in enumerate(answer.ranking[:8], 1)]  # fmt: skip
     body.append(table(("", "what", "before", "chance"), ranked, numbers=2))
     lines = chances_over(case, engine)
-    body.append(
-        figure(
-            "How likely, after each moment",
-            _steps_svg([f"{n}" for n in range(1, len(case.snapshot) + 1)], lines),
-        )
-    )
-    after = [
-        (str(n + 1), *(percent(float(chance[n])) for _, chance in lines)) for n in range(len(case.snapshot))
-    ]
-    body.append(
-        folded(
-            "The same as a table",
-            table(("after moment", *(name for name, _ in lines)), after, numbers=len(lines)),
-        )
-    )
+    body.append(figure("How likely, after each moment", _steps_svg([f"{n}" for n in range(1, len(case.snapshot) + 1)], lines)))
+    after = [(str(n + 1), *(percent(float(chance[n])) for _, chance in lines)) for n in range(len(case.snapshot))]
+    body.append(folded("The same as a table", table(("after moment", *(name for name, _ in lines)), after, numbers=len(lines))))
     body.append(_leading_plumbing(case, answer, engine))
     body += [heading(2, "What the gauges showed"), _shown(case, kb), *_moments(case, answer, engine)]
     body.append(heading(2, "Instruments"))
@@ -232,9 +213,7 @@ def _moments(case: CaseRecord, answer: Answer, engine: Engine) -> Iterator[str]:
     for place, snapshot in enumerate(case.snapshot):
         minutes += snapshot.minutes_before
         flown = kb.manoeuvres[snapshot.manoeuvre].name
-        before = (
-            usual(kb, Leg(manoeuvre=snapshot.manoeuvre, minutes=snapshot.minutes), before).airspeed_kt or 0.0
-        )
+        before = usual(kb, Leg(manoeuvre=snapshot.manoeuvre, minutes=snapshot.minutes), before).airspeed_kt or 0.0
         told = told_words(kb, snapshot)
         gauges = [g for g in engine.network.panel.gauges if g in told or any(g in group for group in PLACES)]
         at = f"{clock(minutes)}  {flown}"
@@ -246,13 +225,7 @@ def _moments(case: CaseRecord, answer: Answer, engine: Engine) -> Iterator[str]:
         until = msgspec.structs.replace(case, snapshot=case.snapshot[: place + 1])
         states = states_under(engine.posterior(until), first)
         memories = {name: state for name, state in states.items() if name in engine.network.memories}
-        lines = plumbing_figure(
-            engine.network,
-            first,
-            snapshot.switches,
-            memories,
-            caption=f"The lines then, if it was {names(kb, first)}",
-        )
+        lines = plumbing_figure(engine.network, first, snapshot.switches, memories, caption=f"The lines then, if it was {names(kb, first)}")
         # the same lines need not be drawn twice
         yield figure(at, picture) + (lines if lines != drawn else paragraph("The lines as before.", "quiet"))
         drawn = lines
@@ -348,19 +321,14 @@ def _write_up_body(up: WriteUp, level: int) -> list[str]:
     body = ['<div class="sheet">', heading(level, f"Maintenance discrepancy: {up.title}")]
     rows_of_head = (("BEGAN", up.onset), ("SUSPECT", ", ".join(up.disbelieved)))
     body += [head((label, text) for label, text in rows_of_head if text), paragraph(DEFER, "caution")]
-    causes = [
-        (BOX, name, percent(chance), test)
-        for (_, name, chance), test in zip(up.causes, up.told_by, strict=True)
-    ]
+    causes = [(BOX, name, percent(chance), test) for (_, name, chance), test in zip(up.causes, up.told_by, strict=True)]
     body.append(heading(level + 1, "Likely causes, and the test that tells"))
     body.append(table(("", "what", "chance", "test"), causes))
     body.append(paragraph(f"Panel: {up.panel}. Conditions: {', '.join(up.conditions) or 'none stated'}."))
     if up.recorded:
         body.append(listed([f"Recorded: {text}." for text in up.recorded]))
     if up.pictures:
-        body.append(
-            f'<div class="three">{"".join(figure(caption, drawing) for caption, drawing in up.pictures)}</div>'
-        )
+        body.append(f'<div class="three">{"".join(figure(caption, drawing) for caption, drawing in up.pictures)}</div>')
     body.append(heading(level + 1, "What was seen, in order"))
     rows = [
         (m.when, m.flown, ", ".join(m.switches), "; ".join(m.odd) or "-", "" if up.pictures else ", ".join(t.partition(" (")[0] for t in m.showed), m.note)
@@ -372,22 +340,13 @@ def _write_up_body(up: WriteUp, level: int) -> list[str]:
     if up.tried:
         body += [heading(level + 1, "What was tried, and its effect"), listed(up.tried)]
     body.append(heading(level + 1, "Tests on the ground that would tell, in order"))
-    tests = [
-        (BOX, f"{t.name}: {t.how}", "; ".join(part for part in (t.limit, t.rule) if part) or "-")
-        for t in up.tests[:MOST_TESTS]
-    ]
+    tests = [(BOX, f"{t.name}: {t.how}", "; ".join(part for part in (t.limit, t.rule) if part) or "-") for t in up.tests[:MOST_TESTS]]
     body.append(table(("", "test", "limit and rule"), tests))
     if up.inspect:
         looks = "  ".join(f"{BOX} {text}" for text in up.inspect)
         body += [heading(level + 1, "To look at, in order"), paragraph(looks)]
     body.append(heading(level + 1, "To be filled in by the pilot"))
     asked = [text for text in up.asked if text]
-    body.append(
-        table(
-            ("",) * 4,
-            [(*(cell for text in asked[k : k + 2] for cell in (text, "")),) for k in range(0, len(asked), 2)],
-            "asked",
-        )
-    )
+    body.append(table(("",) * 4, [(*(cell for text in asked[k : k + 2] for cell in (text, "")),) for k in range(0, len(asked), 2)], "asked"))
     body += [listed(RULES), "</div>"]
     return body

@@ -123,10 +123,7 @@ def write_up(
     if review is not None and review.found:
         # what the recording cannot tell from the leading cause stands beside it, to the last page
         leading = review.causes[0]
-        told = [
-            (leading.failures, leading.chance),
-            *(((a,), answer.failures.get(a, 0.0)) for a in leading.alike),
-        ]
+        told = [(leading.failures, leading.chance), *(((a,), answer.failures.get(a, 0.0)) for a in leading.alike)]
         causes = [(ids, names(kb, ids), chance) for ids, chance in sorted(told, key=lambda one: -one[1])]
     blamed = [name for name in dict.fromkeys([n for c in causes for n in c[0]]) if name in kb.failures]
     weight = {
@@ -212,9 +209,7 @@ def _worst(review: Review) -> Iterable[str]:
             size = np.abs(np.nan_to_num(mean_over(most.values, MOMENT_S)))
             size[: round(doubted.since)] = 0.0
             when = int(size.argmax())
-            apart = replace(
-                most.changes[0], size=float(np.nan_to_num(mean_over(most.values, MOMENT_S))[when])
-            )
+            apart = replace(most.changes[0], size=float(np.nan_to_num(mean_over(most.values, MOMENT_S))[when]))
             yield f"{most.relation.name}: farthest apart at {at(when, review.recording)}, {apart_words(apart, most.relation)}"
 
 
@@ -235,19 +230,12 @@ def _pictures(review: Review) -> Iterable[tuple[str, str]]:
     gauges = [g for g in review.network.dial_gauges if drawn & set(GAUGE_CHANNELS.get(g, ()))]
     last = float(recording.seconds - 1)
     for key, (second, says) in enumerate(
-        (
-            (max(onset.showed - BEFORE_S, 0.0), "before"),
-            (onset.showed, "when it first showed"),
-            (onset.worst, "at its worst"),
-        )
+        ((max(onset.showed - BEFORE_S, 0.0), "before"), (onset.showed, "when it first showed"), (onset.worst, "at its worst"))
     ):
         moment = round(min(second, last))
         state = {DRAWN[channel]: float(recording.channels[channel][moment]) for channel in drawn}
         at_time = at(moment, recording)
-        yield (
-            f"{at_time}, {says}",
-            panel_svg(state, kb.dials, gauges, title=f"the panel at {at_time}", key=f"w{key}-"),
-        )
+        yield f"{at_time}, {says}", panel_svg(state, kb.dials, gauges, title=f"the panel at {at_time}", key=f"w{key}-")
 
 
 def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, Mapping[str, float]]], review: Review | None) -> tuple[Moment, ...]:  # fmt: skip

@@ -112,17 +112,11 @@ def _placed(dial: Dial, sheet: _Sheet, x: float, y: float, scale: float) -> str:
     ghost = ""
     if sheet.sound is not None and not hidden:
         ghost = ghost_svg(dial, sheet.state, sheet.sound, CAPTION_PX if dial.large else SMALL_CAPTION_PX)
-    plate = (
-        words(dial.title, 0.0, CAPTION, CAPTION_PX if dial.large else SMALL_CAPTION_PX)
-        if hidden and sheet.told is not None and dial.kind not in FLAT
-        else ""
-    )
+    plate = words(dial.title, 0.0, CAPTION, CAPTION_PX if dial.large else SMALL_CAPTION_PX) if hidden and sheet.told is not None and dial.kind not in FLAT else ""
     if sheet.told is not None and not hidden and dial.kind not in ("lamp", "window"):
         flat = dial.kind in FLAT
         size = CAPTION_PX if dial.large else SMALL_CAPTION_PX
-        plate = plate_svg(
-            sheet.told[dial.id], 0.0 if flat else PLATE_Y, 0.0 if flat else sheet.ways.get(dial.id, 0.0), size
-        )
+        plate = plate_svg(sheet.told[dial.id], 0.0 if flat else PLATE_Y, 0.0 if flat else sheet.ways.get(dial.id, 0.0), size)
     return element("g", inside, ghost, plate, transform=at)
 
 
@@ -218,10 +212,8 @@ def panel_svg(
     others = _others([dial for dial in shown.values() if dial.id not in six.gauges], sheet, left)
     right, height = left + SMALL_CELL * SMALL_COLUMNS, max(six.height, others.height)
     texts = {g: " and ".join(lines) for g, lines in (told or {}).items()}
-    says = (
-        panel_words(state, dials, gauges, covered)
-        if told is None
-        else "; ".join(f"{shown[g].title.lower()} {text}" for g, text in texts.items() if g in shown)
+    says = panel_words(state, dials, gauges, covered) if told is None else "; ".join(
+        f"{shown[g].title.lower()} {text}" for g, text in texts.items() if g in shown
     )
     return _sheet_svg([element("desc", escape(says)), *six.parts, *others.parts], right, height, title, width)
 

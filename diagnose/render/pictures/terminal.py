@@ -104,8 +104,7 @@ def panel_text(
     lines.append(" ".join(["+" + "-" * (BOX - 2) + "+"] * 3))
     others = [dial for dial in shown.values() if dial.id not in chosen]
     cells = [
-        f"{dial.title.lower()}: {COVERED if dial.id in covered else plain_words(dial, state)}"
-        for dial in others
+        f"{dial.title.lower()}: {COVERED if dial.id in covered else plain_words(dial, state)}" for dial in others
     ]
     lines += ["  ".join(f"{cell:<24}" for cell in cells[i : i + 3]).rstrip() for i in range(0, len(cells), 3)]
     return "\n".join(lines)
