@@ -295,6 +295,6 @@ def test_stored_reviews_are_shown_by_failure_with_what_they_miss():
     assert section.heads == ("1 Hz GPS", "failure", "named instead")
     assert section.rows == (("1/2/2", "pump sheared", "nothing"),)
     assert "first in 33 of 36 isolable" in section.bullets[0]
-    assert "1 of 50 sound flights" in section.bullets[0]
+    assert "1 of 50 healthy flights" in section.bullets[0]
     assert "sloppy (1 Hz): heading_worn" in section.bullets[1]
     assert "python x.py" in section.texts[1]

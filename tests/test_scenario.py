@@ -328,11 +328,11 @@ def test_a_new_scenario_is_asked_for_and_wrong_answers_are_asked_again(tmp_path,
     said = capsys.readouterr().out
     assert "'high' is not a number" in said
     assert "'loop' is not a leg" in said
-    assert "at least one leg is needed" in said
+    assert "At least one leg is needed" in said
     assert "level left turn" in said
     # an answer that does not go with those before it is asked again, and nothing else is lost
     assert "is the most" in said
-    assert "there is no failure 'gremlin'" in said
+    assert "There is no failure 'gremlin'" in said
     made = load_scenario(str(path), shipped())
     assert made.leg == (
         Leg(manoeuvre="climb", minutes=1.0),
