@@ -43,8 +43,9 @@ def test_the_effect_of_a_trial_is_shown_beside_what_was_before():
 
 
 def test_nothing_is_saved_in_the_middle_of_a_trial(tmp_path):
-    with pytest.raises(CaseError, match="a 'what if' is open"):
-        desk_after("snapshot level", "what if", f"save {tmp_path}/x")
+    for opened in ("what if", "What if?", "whatif attitude stable"):
+        with pytest.raises(CaseError, match="a 'what if' is open"):
+            desk_after("snapshot level", opened, f"save {tmp_path}/x")
     for line in ("keep", "drop"):
         with pytest.raises(CaseError, match="no 'what if' is open"):
             desk_after("snapshot level", line)

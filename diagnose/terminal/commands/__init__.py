@@ -125,7 +125,7 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     if (
         command
         and command.name == "what"
-        and not plain(rest).startswith("if ")
+        and plain(rest).split()[:1] != ["if"]
         and (wanted := _wanted(desk, text))
     ):
         return obey(desk, wanted)
