@@ -294,7 +294,7 @@ def test_the_answer_shows_three_looks_with_what_they_would_mean():
     assert "1. alternate static source on" in block
     assert "alternate altimeter jumped up" in block
     assert "4. " not in block
-    assert "Mind: " in block
+    assert "Note: " in block
     assert max(map(len, shown.splitlines())) <= 80
 
 
