@@ -324,7 +324,13 @@ def test_looks_as_data_are_complete():
     first = data["looks"][0]
     assert first["bits"] == told.looks[0].bits
     assert sum(o["chance"] for o in first["outcomes"]) + first["unlisted"] == pytest.approx(1.0)
-    assert first["outcomes"][0]["readings"] == {"suction.value": "zero", "vacuum_light.state": "lit"}
+    assert [o["readings"] for o in first["outcomes"]] == [dict(o.readings) for o in told.looks[0].outcomes]
+    chances = [o["chance"] for o in first["outcomes"]]
+    assert chances == sorted(chances, reverse=True)
+    # no suction and the light lit: the pump drives both (common practice)
+    dead = {"suction.value": "zero", "vacuum_light.state": "lit"}
+    (means,) = (o["leading"] for o in first["outcomes"] if o["readings"] == dead)
+    assert means == ["pump_sheared"]
     assert data["recover_first"] == ""
     assert data["method"]["control"]
 
