@@ -244,7 +244,9 @@ def commands(top):
                 yield from (((name, *rest), below) for rest, below in commands(sub))
 
 
-READ = ("map", "knowledge", "take", "read", "session", "data", "work", "record", "file", "knowledge_first")
+READ = (
+    "map", "knowledge", "take", "read", "session", "data", "work", "table", "record", "file", "knowledge_first",
+)  # fmt: skip
 
 
 def test_every_option_that_names_a_file_to_write_says_so_to_the_guard():

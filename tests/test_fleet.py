@@ -152,6 +152,15 @@ def test_the_command_keeps_its_table_beside_the_flights(flights, table, kept, tm
         assert json.loads(capsys.readouterr().out) == table
 
 
+@pytest.mark.parametrize("name", [TABLE, PAGE])
+def test_a_folder_with_files_of_another_is_left_alone(flights, tmp_path, name):
+    (tmp_path / name).write_text("mine\n")
+    with pytest.raises(CaseError, match="not of this table"):
+        table_of(jobs_of(flights), tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_text() == "mine\n"
+
+
 def test_a_page_of_hostile_names_runs_nothing():
     row = fleet_row({"file": "<script>alert(1)</script>.csv", "error": "no"})
     assert "<script>alert" not in fleet_page([row])

@@ -61,10 +61,15 @@ def table_of(jobs: Sequence[Job], folder: Path, cluster: str = "") -> list[dict[
         told = repr((name, others, marks[overlays])).encode()
         return digest([told, file.read_bytes(), mapping.read_bytes() if mapping else b""])
 
+    journal = folder / JOURNAL
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        if not journal.exists():
+            # without a journal it is no folder of a table: files of these names are somebody else's
+            for name in (TABLE, PAGE):
+                if (folder / name).exists():
+                    raise CaseError("this file is not of this table", str(folder / name), "name another folder")
         keys = {job: key(job) for job in jobs}
-        journal = folder / JOURNAL
         rows = dict(_kept(journal))
         left = [job for job in jobs if keys[job] not in rows]
         with journal.open("ab") as file:
