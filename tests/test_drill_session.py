@@ -98,7 +98,7 @@ def test_wrong_lines_are_explained_and_asked_again(tmp_path):
     assert "Answer with a letter" in text
     assert "not one of the answers" in text
     assert "add up to 200" in text
-    assert "give percentages: 'b 70 d 30'" in text
+    assert "add percentages: 'b 70 d 30'" in " ".join(text.split())
     assert text.count("What has failed?") >= 2
     assert len(answers) == 1
 
@@ -109,10 +109,12 @@ def test_help_and_an_empty_line_tell_how_this_kind_of_exercise_is_answered(tmp_p
         path = tmp_path / f"{kind.value}.sqlite"
         texts[kind], _ = talk(path, ["", "help", "quit"], order=order_of(kind.value), kinds=(kind,))
         texts[kind] = " ".join(texts[kind].split())
-    assert "give percentages" in texts[Kind.NAME]
-    assert "Name one gauge or more" in texts[Kind.SCAN]
+    assert "add percentages" in texts[Kind.NAME]
+    assert "or with percentages such as" in texts[Kind.NAME]
+    assert "Name a gauge to look at" in texts[Kind.SCAN]
+    assert "look at these gauges, in this order; one or more" in texts[Kind.SCAN]
     for kind in (Kind.PREDICT, Kind.FLY):
-        assert "chances" not in texts[kind]
+        assert "percentages" not in texts[kind]
     assert "letters for what to cover" in texts[Kind.FLY]
     # what a reading means stands in the knowledge, word for word
     facets = {facet.id: facet for facet in studio().kb.gauges["altimeter"].facets}
