@@ -33,7 +33,7 @@ settings.register_profile("full", deadline=None, max_examples=2000, suppress_hea
 
 
 def pytest_addoption(parser):
-    parser.addoption("--all", action="store_true", help="every case of every table, as .ci/run does")
+    parser.addoption("--all", action="store_true", help="every case of every table")
     parser.addoption("--long", action="store_true", help="every case, and more examples and exercises")
 
 
