@@ -68,7 +68,9 @@ def table_of(jobs: Sequence[Job], folder: Path, cluster: str = "") -> list[dict[
             # without a journal it is no folder of a table: files of these names are somebody else's
             for name in (TABLE, PAGE):
                 if (folder / name).exists():
-                    raise CaseError("this file is not of this table", str(folder / name), "name another folder")
+                    raise CaseError(
+                        "this file is not of this table", str(folder / name), "name another folder"
+                    )
         keys = {job: key(job) for job in jobs}
         rows = dict(_kept(journal))
         left = [job for job in jobs if keys[job] not in rows]
