@@ -143,7 +143,7 @@ def test_a_failure_is_explained():
     ):
         assert part in text
     assert re.search(r"chance <?[\d.]+ % before the readings, <?[\d.]+ % with them", text)
-    assert re.search(r"airspeed [^.]*zero \(normally normal\)", text)
+    assert re.search(r"airspeed [^.]*zero \(usually normal\)", text)
     assert "it does not have the part" in answer_to("failure standby valve stuck")
 
 

@@ -90,7 +90,7 @@ def difference_rows(
         # what a healthy panel shows as well is one of several here
         usual = " or ".join(readable(r) for r, _ in d.usual.readings)
         only = "only " if d.usual.named < d.shows.named else ""
-        other = f", {between} {usual}" if between else f" (normally {only}{usual})"
+        other = f", {between} {usual}" if between else f" (usually {only}{usual})"
         told = f"{reading_words(d.shows)}{other}"
         rows.setdefault(gauge_words(kb, d.shows.facet), []).append(told)
     for gauge, told_of in rows.items():
@@ -181,7 +181,7 @@ def _gauges(found: Signature, kb: KnowledgeBase, width: int) -> list[str]:
     """What the gauges show, then trapped pressures and switches."""
     if not found.mostly.conditions and not found.trapped and not found.switched:
         return [fill("Shows nothing by itself on this panel, whatever is flown.", width)]
-    lines = [fill("What the gauges show after a few minutes (and what they show normally):", width)]
+    lines = [fill("What the gauges show after a few minutes (and what they usually show):", width)]
     if found.mostly.changed:
         lines += _picture(found.mostly, kb, width)
     for picture in found.pictures:
