@@ -230,17 +230,22 @@ def points(name, *calls):
 
 
 def test_points_rank_better_play_higher():
-    """Sooner is worth more than later, naming more than not, and covering what misleads more than trusting it."""
-    begun = flown("clear_morning")[1].suspected
-    best = points(
-        "clear_morning",
-        said(begun, "suspect", "pump_sheared"),
-        said(begun, "isolate", "pump_sheared"),
-        said(begun, "cover", "attitude"),
-        said(begun, "cover", "heading"),
-        said(begun, "tell_atc"),
-        said(begun, "decide"),
-    )
+    """Sooner is worth more than later, naming more than not, and covering what misleads more than trusting it.
+
+    Best is to cover each dial as it begins to mislead: one covered before is missed while it still tells the truth.
+    """
+    simulation, followed = flown("clear_morning")
+    begun = followed.suspected
+
+    def named(**covered):
+        covers = (said(minutes, "cover", gauge) for gauge, minutes in covered.items())
+        calls = (said(begun, "suspect", "pump_sheared"), said(begun, "isolate", "pump_sheared"))
+        return points("clear_morning", *calls, *covers, said(begun, "tell_atc"), said(begun, "decide"))
+
+    leads = {gauge: misleads.argmax() / 60.0 for gauge, misleads in misleading(simulation).items() if misleads.any()}
+    assert set(leads) == {"attitude", "heading"}
+    assert all(minutes > begun for minutes in leads.values())
+    best, early, trusts = named(**leads), named(attitude=begun, heading=begun), named()
     late = points("clear_morning", said(begun + 2.0, "suspect", "pump_sheared"))
     never = points("clear_morning", said(begun, "tell_atc"))
     wrong = points(
@@ -249,7 +254,7 @@ def test_points_rank_better_play_higher():
         said(0.5, "suspect", "pump_sheared"),
         said(0.5, "cover", "altimeter"),
     )
-    assert best.total > late.total > never.total > wrong.total >= 0.0
+    assert best.total > early.total > trusts.total > late.total > never.total > wrong.total >= 0.0
     assert best.total > 95.0
     # with nothing failed, silence is right and an alarm is not
     assert (
