@@ -173,7 +173,7 @@ def _folder(chosen: argparse.Namespace, setting: str, kb: KnowledgeBase) -> int:
 
     files = recordings(chosen.file, chosen.table)
     if not files:
-        raise CaseError("there is no CSV file in this folder", str(chosen.file))
+        raise CaseError("there is no CSV file in this folder", str(chosen.file), "give the folder of the recordings")
     says = {}
     if not (chosen.map or chosen.yes or chosen.json):
         says = _says(chosen, files, kb)

@@ -87,6 +87,11 @@ class KnowledgeBase:
     #: digest of the files that this was read from; empty if it was changed since, or made otherwise
     made_from: str = field(default="", init=False, compare=False, repr=False)
 
+    def facet(self, name: str) -> m.Facet:
+        """The record of a facet, "gauge.facet"."""
+        gauge, _, own = name.partition(".")
+        return next(facet for facet in self.gauges[gauge].facets if facet.id == own)
+
     def at(self, table: str, entry: str) -> str:
         """Give where an entry stands, as a problem names it: its file and its id."""
         return f"{self.origin.get((table, entry), table)}, {entry}"

@@ -200,6 +200,8 @@ def record_of(content: bytes | str, kind: type[Record]) -> Record:
 
 def json_of(content: bytes) -> Any:
     """Read JSON. Raises ValueError that says what is wrong."""
+    if not content.strip():
+        raise ValueError("it is empty")
     return _shallow(lambda: json.loads(content.decode("utf-8-sig")))
 
 

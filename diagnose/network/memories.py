@@ -19,15 +19,15 @@ import numpy as np
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Degree, Memory, MemoryKind
-from diagnose.model.units import Array
+from diagnose.model.units import S_PER_MIN, Array
 from diagnose.physics.draws import Draws
 from diagnose.physics.electrical import battery_minutes
-from diagnose.physics.flight import draw_flights
+from diagnose.physics.flight import SNAPSHOT_S, draw_flights
 from diagnose.physics.suction_dials import starved_rotor_speed
 
 CASES = 600
-#: a snapshot is about a minute: what passes is seen for so long
-SEEN_MIN = 1.0
+#: what passes is seen for as long as a snapshot lasts
+SEEN_MIN = SNAPSHOT_S / S_PER_MIN
 TIMES_MIN = np.array([0.0, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0, 120.0, 240.0])
 
 

@@ -305,8 +305,7 @@ class Network:
 
     def facet(self, name: str) -> Facet:
         """What the knowledge says of a facet of the panel."""
-        gauge, _, own = name.partition(".")
-        return next(facet for facet in self.kb.gauges[gauge].facets if facet.id == own)
+        return self.kb.facet(name)
 
     @cached_property
     def dial_gauges(self) -> tuple[str, ...]:

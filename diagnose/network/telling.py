@@ -212,7 +212,7 @@ class Untold:
     odd dials and leaves the others out, any as soon as another. So that he told of ``named`` dials and said nothing of
     the others, K of which are odd, has the chance ``also`` * [K = 0] + (1 - ``also``) / C(``named`` + K, ``named``),
     with P(K | row, motion) from the tables. He is one pilot: thorough wherever he tells of something odd, or nowhere,
-    and then he chooses once, in the first snapshot of which something odd was told (``Engine._pilots``).
+    and then he chooses once, in the first snapshot of which something odd was told (``pilots_of``).
     ``usual``: for each silent dial its facets, each with those of its readings that are not odd. What a healthy dial
     shows in the motion of the row is no oddity of its own: a draft or a turn is told once, by whichever dial. So only
     what the failures of the row make odd counts.

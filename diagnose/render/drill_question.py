@@ -484,8 +484,7 @@ def _help(exercise: Exercise, studio: Studio, width: int) -> Iterator[str]:
 def _meanings(exercise: PredictIt, studio: Studio, width: int) -> Iterator[str]:
     """What each reading offered means, in the words of the knowledge base."""
     for asked in exercise.asked:
-        gauge, facet = asked.facet.split(".")
-        (found,) = (f for f in studio.kb.gauges[gauge].facets if f.id == facet)
+        found = studio.kb.facet(asked.facet)
         means = {reading.id: reading.means for reading in found.readings}
         told = "; ".join(f"{readable(r)} = {means[r]}" for r in asked.readings if means[r] != readable(r))
         # a lamp that is lit needs no words

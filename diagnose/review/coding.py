@@ -208,7 +208,7 @@ class Coder:
             return None  # in a turn in an unknown wind nothing tells whether it was flown
         if part is None or said.reading == twin.shared:
             return said
-        rule = self._rule(twin.rule)
+        rule = self.network.facet(twin.rule)
         found = by_rule(rule, twin.within(part))
         if found is None or found.reading == rule.readings[-1].id:
             return None
@@ -216,7 +216,7 @@ class Coder:
         if (
             straight
             and twin.slack > 0.0
-            and found.reading in {reading.id for reading in self._rule(name).readings}
+            and found.reading in {reading.id for reading in self.network.facet(name).readings}
         ):
             # what rates of turn add up to is no measurement; but a track is one, and so is a card that goes round
             measured = "gps_track_deg" in self.recording.channels or found.reading != "drifting"
@@ -228,12 +228,8 @@ class Coder:
         """Whether a channel is as restless once what takes longer than half a minute is left out."""
         values = self.recording.channels[DIRECT[name]]
         part = cut(values - mean_over(values, round(self.limits.quick_s)), window)
-        found = by_rule(self._rule(name), part)
+        found = by_rule(self.network.facet(name), part)
         return found is not None and found.reading in NOISE
-
-    def _rule(self, name: str) -> Facet:
-        gauge, _, facet_id = name.partition(".")
-        return next(f for f in self.network.kb.gauges[gauge].facets if f.id == facet_id)
 
     def code(self, window: Window) -> tuple[dict[str, str], dict[str, tuple[str, float]]]:
         """Readings of a window, and those that are not sure."""
@@ -241,7 +237,7 @@ class Coder:
         unsure: dict[str, tuple[str, float]] = {}
         contested = float(self.contested[window.first : window.end].mean()) > self.limits.contested_share
         for name, read in self.made.items():
-            facet = self._rule(name)
+            facet = self.network.facet(name)
             if "power" in facet.axes and not self.powered(window):
                 continue
             if contested and name in self.left_out:

@@ -164,8 +164,7 @@ def borrowed(network: Network, name: str, channel: str, rule: str, recording: Re
     """Read a trend by the rule of a gauge with one; what the facet has no word for is not said."""
     values = recording.channels[channel]
     turned = unwrapped(values) if channel.endswith("_deg") else values
-    gauge, _, facet_id = rule.partition(".")
-    lender = next(f for f in network.kb.gauges[gauge].facets if f.id == facet_id)
+    lender = network.facet(rule)
 
     def read(window: Window, facet: Facet) -> Said | None:
         part = cut(turned, window)

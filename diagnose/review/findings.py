@@ -153,7 +153,7 @@ def _coded(engine: Engine, recording: Recording, motion: Motion, changes: Sequen
     """The recording as a case under this account of the motion. Raises CaseError where there is nothing to review."""
     kb = engine.network.kb
     flown = manoeuvres_of(recording, motion, kb.review)
-    trend = next(f for f in kb.gauges["airspeed"].facets if f.id == "trend")
+    trend = kb.facet("airspeed.trend")
     windows = tuple(
         replace(w, manoeuvre=speed_of_level(w, recording, motion, kb.review, trend))
         if w.manoeuvre == "level"

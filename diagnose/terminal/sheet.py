@@ -15,7 +15,7 @@ from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import AsExpected, RestAsExpected, Statement, forms, readable
 from diagnose.language.names import phrases
 from diagnose.language.session import fewer_readings
-from diagnose.model import Facet, Panel, System
+from diagnose.model import Panel, System
 from diagnose.model.errors import DiagnoseError
 from diagnose.model.systems import CHECKS
 from diagnose.terminal.commands import Desk, command_of, obey
@@ -74,13 +74,7 @@ class Sheet:
     @property
     def options(self) -> tuple[str, ...]:
         """Readings of the selected facet."""
-        return tuple(reading.id for reading in facet_of(self.desk.kb, self.facet).readings)
-
-
-def facet_of(kb: KnowledgeBase, facet: str) -> Facet:
-    """The record of a facet "gauge.facet"."""
-    gauge, which = facet.split(".")
-    return next(f for f in kb.gauges[gauge].facets if f.id == which)
+        return tuple(reading.id for reading in self.desk.kb.facet(self.facet).readings)
 
 
 def _rows(kb: KnowledgeBase, panel_id: str) -> tuple[Row, ...]:
@@ -225,7 +219,7 @@ def fill_in(sheet: Sheet, *, whole: bool) -> Sheet:
 
 def fitting(sheet: Sheet, typed: str) -> tuple[str, ...]:
     """Readings of the selected facet that begin as typed; other words for them where none does."""
-    facet = facet_of(sheet.desk.kb, sheet.facet)
+    facet = sheet.desk.kb.facet(sheet.facet)
     named = tuple(r.id for r in facet.readings if readable(r.id).startswith(typed))
     return named or tuple(
         reading.id
@@ -259,7 +253,7 @@ def _beside(sheet: Sheet, typed: str) -> int | None:
     """The row of the same gauge whose readings begin as typed, where none of this row does by its own name."""
 
     def named(facet: str) -> bool:
-        readings = facet_of(sheet.desk.kb, facet).readings
+        readings = sheet.desk.kb.facet(facet).readings
         return any(readable(r.id).startswith(typed) for r in readings)
 
     if named(sheet.facet):

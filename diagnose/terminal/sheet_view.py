@@ -17,7 +17,7 @@ from diagnose.model.answer import Answer, LookAdvice
 from diagnose.render.advice import look_lines
 from diagnose.render.layout import chance_words
 from diagnose.render.text import GRADE_WORDS, NARROWEST, NO_FAILURE, causes, screen_rows, short_name
-from diagnose.terminal.sheet import Sheet, facet_of, fitting, label, reading_at
+from diagnose.terminal.sheet import Sheet, fitting, label, reading_at
 
 #: narrower than this there is no room for the ranking beside the grid, and it goes below
 SIDE_BY_SIDE = 74
@@ -370,7 +370,7 @@ def _foot(sheet: Sheet, shown: Shown, width: int, room: int) -> list[Line]:
 def _choices(sheet: Sheet) -> str:
     chosen = sheet.options[sheet.choice] if sheet.choice is not None else ""
     listed = [f"[{readable(o)}]" if o == chosen else readable(o) for o in fitting(sheet, sheet.typed)]
-    means = next((r.means for r in facet_of(sheet.desk.kb, sheet.facet).readings if r.id == chosen), "")
+    means = next((r.means for r in sheet.desk.kb.facet(sheet.facet).readings if r.id == chosen), "")
     return f"{'  '.join(listed)}   {f'= {means}' if means else ''}"
 
 

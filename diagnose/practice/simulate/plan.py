@@ -10,12 +10,12 @@ import numpy as np
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Failure, MemoryKind
 from diagnose.model.case import FailureEvent, Leg, ScenarioRecord, leg_starts_min
-from diagnose.model.units import S_PER_MIN, Array, s_from_min
-from diagnose.network.memories import SEEN_MIN
+from diagnose.model.units import Array, s_from_min
 from diagnose.network.tables import Index, Network
 from diagnose.physics.course import STEP_S, Bumps, Handling, Meant
 from diagnose.physics.draws import Sizes
 from diagnose.physics.electric_dials import battery_over_time
+from diagnose.physics.flight import SNAPSHOT_S
 
 
 def seconds_of(minutes: float) -> int:
@@ -295,6 +295,6 @@ def degrees_over_time(
             place[runs] = states.index(word)
             if word == degree.passing:
                 since = np.arange(len(runs)) - np.maximum.accumulate(np.where(runs, -1, np.arange(len(runs))))
-                place[runs & (since * STEP_S > SEEN_MIN * S_PER_MIN)] = states.index(degree.ends)
+                place[runs & (since * STEP_S > SNAPSHOT_S)] = states.index(degree.ends)
         found[name] = place
     return found

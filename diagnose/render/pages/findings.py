@@ -183,7 +183,7 @@ def too_small(review: Review) -> Iterator[str]:
     kb, channels = review.network.kb, review.recording.channels
     limits = {}
     for gauge, channel in (("altimeter", "altimeter_ft"), ("airspeed", "airspeed_kt")):
-        facet = next(f for f in kb.gauges[gauge].facets if f.id == "value")
+        facet = kb.facet(f"{gauge}.value")
         high = next(r.where["end"][0] for r in facet.readings if r.id == "high")
         if channel in channels:
             limits[gauge] = f"{high:.0f} {kb.recorded[channel].unit}"

@@ -241,8 +241,7 @@ def _shown(case: CaseRecord, kb: KnowledgeBase) -> str:
         minutes += snapshot.minutes
     rows = []
     for name in facets:
-        gauge, _, facet_id = name.partition(".")
-        facet = next(f for f in kb.gauges[gauge].facets if f.id == facet_id)
+        facet = kb.facet(name)
         cells = []
         for snapshot in case.snapshot:
             said = readable(snapshot.readings[name]) if name in snapshot.readings else ""
@@ -250,7 +249,7 @@ def _shown(case: CaseRecord, kb: KnowledgeBase) -> str:
                 reading, sure = snapshot.unsure[name]
                 said = with_doubt(readable(reading), sure)
             cells.append(said)
-        rows.append((f"{kb.gauges[gauge].name}: {facet.name}", *cells))
+        rows.append((f"{kb.gauges[name.partition('.')[0]].name}: {facet.name}", *cells))
     switches = dict.fromkeys(name for s in case.snapshot for name in s.switches)
     for switch in switches:
         rows.append(

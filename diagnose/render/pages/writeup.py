@@ -277,11 +277,9 @@ def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, M
 
 
 def _says(kb: KnowledgeBase, name: str, reading: str, sure: float) -> str:
-    gauge, _, facet = name.partition(".")
-    part = next(f for f in kb.gauges[gauge].facets if f.id == facet)
-    means = next((r.means for r in part.readings if r.id == reading), "")
+    means = next((r.means for r in kb.facet(name).readings if r.id == reading), "")
     said = with_doubt(readable(reading), sure) if sure < 1.0 else readable(reading)
-    return f"{kb.gauges[gauge].name}: {said} ({means})"
+    return f"{kb.gauges[name.partition('.')[0]].name}: {said} ({means})"
 
 
 def _tried(case: CaseRecord, kb: KnowledgeBase) -> Iterable[str]:

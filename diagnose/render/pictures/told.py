@@ -53,20 +53,19 @@ def told_words(kb: KnowledgeBase, snapshot: SnapshotRecord) -> dict[str, tuple[s
     said = {name: readable(reading) for name, reading in snapshot.readings.items()}
     said |= {name: with_doubt(readable(reading), sure) for name, (reading, sure) in snapshot.unsure.items()}
     for name, text in said.items():
-        gauge, _, facet = name.partition(".")
-        part = next(f for f in kb.gauges[gauge].facets if f.id == facet)
         # against what else it was compared is said where one look does not show it
-        found.setdefault(gauge, []).append(text if part.glance else f"{text} (compared)")
+        shown = text if kb.facet(name).glance else f"{text} (compared)"
+        found.setdefault(name.partition(".")[0], []).append(shown)
     return {gauge: tuple(dict.fromkeys(texts)) for gauge, texts in found.items()}
 
 
 def told_state(kb: KnowledgeBase, snapshot: SnapshotRecord, expected_kt: float) -> dict[str, float | str]:
     """Where hands and lamps stood, as far as the words tell; ``expected_kt``: the usual airspeed of the maneuver."""
     state: dict[str, float | str] = {}
-    said = {name: snapshot.readings[name] for name in snapshot.readings}
+    said = snapshot.readings
     for name, reading in said.items():
         gauge, _, facet_id = name.partition(".")
-        facet = next(f for f in kb.gauges[gauge].facets if f.id == facet_id)
+        facet = kb.facet(name)
         if name in PLACED:
             value = place_of(facet, reading)
             if value is not None:
@@ -126,9 +125,8 @@ def moved(kb: KnowledgeBase, snapshot: SnapshotRecord) -> dict[str, float]:
     """Gauge -> 1 where its hand went clockwise, -1 the other way, of what was told for certain."""
     found = {}
     for name, said in snapshot.readings.items():
-        gauge, _, facet_id = name.partition(".")
-        facet = next(f for f in kb.gauges[gauge].facets if f.id == facet_id)
-        reading = next((r for r in facet.readings if r.id == said), None)
+        gauge = name.partition(".")[0]
+        reading = next((r for r in kb.facet(name).readings if r.id == said), None)
         if reading is not None and "change" in reading.where:
             low, _ = reading.where["change"]
             # a card turns the other way
