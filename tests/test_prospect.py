@@ -73,7 +73,7 @@ def outcomes(case, *facets):
         ("airspeed.value", "attitude.behaviour"), ("suction.value", "airspeed.value"),
     ],
 )  # fmt: skip
-def test_a_look_tells_what_the_engine_says_with_each_outcome(facets, before):
+def test_a_look_tells_what_the_engine_says_with_each_outcome(facets, before, every_row):
     case, posterior = present(before)
     space = posterior.space
     suspected = np.array([f.id in ("pump_sheared", "static_ports_taped") for f in NETWORK.failures])
@@ -104,7 +104,7 @@ def test_a_look_tells_what_the_engine_says_with_each_outcome(facets, before):
         assert tells.lies[:, number] == pytest.approx(chance * (1.0 - soon), abs=1e-7)
 
 
-def test_a_look_at_nothing_tells_nothing():
+def test_a_look_at_nothing_tells_nothing(every_row):
     case, posterior = present()
     tells = told(scene_of(posterior.space, case.snapshot[-1], posterior.rows, ALL), ())
     assert tells.chance == pytest.approx([1.0])
