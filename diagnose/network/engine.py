@@ -126,9 +126,10 @@ class Engine:
             yield space, rows / rows.sum()
             if number + 1 < len(steps):
                 moves = transitions(space, step, steps[number + 1], odds.begins[number])
-                for kind, joint in joints.items():
-                    total = sums[kind] if sums[kind] > 0.0 else 1.0
-                    messages[kind] = moves.forward(joint / total)
+                totals = [sums[kind] if sums[kind] > 0.0 else 1.0 for kind in joints]
+                carried = moves.forward(np.stack([*joints.values()]) / np.reshape(totals, (-1, 1, 1)))
+                for kind, message, total in zip(joints, carried, totals, strict=True):
+                    messages[kind] = message
                     scales[kind] += float(np.log(total))
 
     def outcomes(self, case: CaseRecord, facet: str) -> Outcomes:
@@ -344,23 +345,27 @@ class Engine:
                 "message", own[known[kind]], lambda: (self._start(space, case, steps[0], odds, only), 0.0)
             )
         for number in range(min(known.values()), len(steps) - 1):
-            moves = transitions(space, steps[number], steps[number + 1], begins[number])
-            for kind in passes:
-                if number < known[kind] or kind not in found:
+            snapshot, step = case.snapshot[number], steps[number]
+            carried: dict[bytes, tuple[Array, float]] = {}
+            for kind in [kind for kind in found if number >= known[kind]]:
+                key = keys[kind][number + 1]
+                if key in carried or space.has("message", key):
                     continue
                 (most, silence), (message, log_evidence) = kind, found[kind]
-                key = keys[kind][number + 1]
-                if not space.has("message", key):
-                    snapshot, step = case.snapshot[number], steps[number]
-                    joint = message[:, None] * self._emission(space, snapshot, step, most, silence[number])
-                    total = float(joint[:, ANY_VERTICAL].sum())
-                    if not total > 0.0:
-                        del found[kind]
-                        continue
-                    space.keep(
-                        "message", key, (moves.forward(joint) / total, log_evidence + float(np.log(total)))
-                    )
-                found[kind] = space.remembered("message", key, tuple)
+                joint = message[:, None] * self._emission(space, snapshot, step, most, silence[number])
+                total = float(joint[:, ANY_VERTICAL].sum())
+                if total > 0.0:
+                    carried[key] = joint / total, log_evidence + float(np.log(total))
+                else:
+                    del found[kind]
+            if carried:
+                moves = transitions(space, step, steps[number + 1], begins[number])
+                rows = moves.forward(np.stack([joint for joint, _ in carried.values()]))
+                for (key, (_, log_chance)), message in zip(carried.items(), rows, strict=True):
+                    space.keep("message", key, (message, log_chance))
+            for kind in found:
+                if number >= known[kind]:
+                    found[kind] = space.remembered("message", keys[kind][number + 1], tuple)
         return found
 
     def _start(

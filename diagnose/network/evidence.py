@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cached_property
+from typing import ClassVar
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from diagnose.network.telling import (
     BENIGN,
     FAILURE,
     NOTHING_UNTOLD,
+    Shares,
     Untold,
     explained,
     odd_groups,
@@ -117,13 +119,21 @@ def emission(
     ``most``: the strongest explanation that its odd readings may have. ``also``: as in ``Untold``; None: silence
     says nothing.
     """
-    odd = {} if most == FAILURE and also is None else odd_groups(space, snapshot, switches)
-    told = [facet for facets in odd for facet in facets]
-    silent = NOTHING_UNTOLD
-    if also is not None and told:
-        silent = untold(space, snapshot, switches, told, also)
-    odd = {} if most == FAILURE else odd
-    return _weighed(space, snapshot, switches, groups_of(space.network, snapshot), (), most, odd, silent)
+
+    def weighing() -> Weighing:
+        odd = odd_groups(space, snapshot, switches) if most != FAILURE or also is not None else {}
+        told = [facet for facets in odd for facet in facets]
+        silent = untold(space, snapshot, switches, told) if also is not None and told else NOTHING_UNTOLD
+        groups = groups_of(space.network, snapshot)
+        return Weighing(
+            space=space, snapshot=snapshot, switches=switches, groups=groups, odd=frozenset(odd), silent=silent
+        )
+
+    asked = (most != FAILURE, also is not None)
+    key = (said(snapshot), tuple(sorted(switches.items())), *asked)
+    # the passes of a case ask for one snapshot after the other, each in several ways
+    found: Weighing = space.remembered("weighing", key, weighing)
+    return found.up_to(most, also)
 
 
 def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str], facet: str) -> Array:
@@ -144,7 +154,11 @@ def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, 
     apart = own.facets if len(rest) < len(groups) else ()
     key = (said(snapshot), apart, _needs(space, own.facets, switches), tuple(sorted(switches.items())))
     weighed: Emission = space.remembered(
-        "opened", key, lambda: _weighed(space, snapshot, switches, rest, own.facets)
+        "opened",
+        key,
+        lambda: Weighing(
+            space=space, snapshot=snapshot, switches=switches, groups=rest, more=own.facets
+        ).up_to(FAILURE, None),
     )
     motions, state = weighed.motions, weighed.seen.state
     if len(own.facets) == 1:
@@ -169,62 +183,118 @@ def _needs(space: HiddenSpace, facets: Sequence[str], switches: Mapping[str, str
     return tuple(name for name in names if name in known)
 
 
-def _weighed(
-    space: HiddenSpace,
-    snapshot: SnapshotRecord,
-    switches: Mapping[str, str],
-    groups: tuple[Group, ...],
-    more: tuple[str, ...],
-    most: int = FAILURE,
-    odd: Collection[tuple[str, ...]] = (),
-    silent: Untold = NOTHING_UNTOLD,
-) -> Emission:
-    """Weigh groups of facets; the rows that are told apart also differ in what ``more`` facets need.
+@dataclass(frozen=True, kw_only=True)
+class Weighing:
+    """A snapshot's statements, weighed for every row once for all that is asked of them.
 
-    Of an ``odd`` group only what explanations up to ``most`` make of it counts; ``silent``: what silence says.
+    The rows that are told apart also differ in what ``more`` facets need. ``odd``: groups of which only what some
+    explanations make of them may count; ``silent``: what silence says.
     """
-    network = space.network
-    motions = network.motions(snapshot.manoeuvre, space.strayed)
-    needs = partial(_needs, space, switches=switches)
-    still = np.ones(space.count)
-    moving = []
-    for group in groups:
-        if any(network.facets[facet].axes for facet in group.facets):
-            moving.append(group)
-            continue
-        own = distinct(space, needs(group.facets), switches)
-        if group.facets in odd:
-            shares = explained(network, group, own.state, switches, motions, snapshot.manoeuvre)
-            said = shares.misread + (shares.benign if most == BENIGN else 0.0)
-        else:
-            said = group_likelihood(network, group, own.state, motions)
-        still *= said[own.of_row, 0]
-    told = needs(
-        [*more, *(facet for group in (*moving, *itertools.chain(*silent.usual)) for facet in group.facets)]
-    )
-    seen = distinct(space, tuple(sorted(told)), switches, snapshot.manoeuvre)
-    likelihood = motion_chance(network, motions, seen.state)
-    counts = straying_counts(network, seen.state, network.strays(snapshot.manoeuvre, motions), most)
-    for group in moving:
-        own = _tell_apart(network, seen.state, needs(group.facets), len(likelihood))
-        if group.facets in odd:
-            shares = explained(network, group, own.state, switches, motions, snapshot.manoeuvre)
-            steady = shares.misread + (shares.benign if most == BENIGN else 0.0)
-            likelihood *= steady[own.of_row] + shares.strayed[own.of_row] * counts
-        else:
-            likelihood *= group_likelihood(network, group, own.state, motions)[own.of_row]
-    if silent.usual:
-        none_odd = [np.ones_like(likelihood) for _ in silent.usual]
-        for usual, groups in zip(none_odd, silent.usual, strict=True):
+
+    # no more than three are kept, so their room is not counted
+    SHARED: ClassVar[tuple[str, ...]] = ("space", "snapshot", "switches", "groups", "more", "odd", "silent")
+
+    space: HiddenSpace
+    snapshot: SnapshotRecord
+    switches: Mapping[str, str]
+    groups: tuple[Group, ...]
+    more: tuple[str, ...] = ()
+    odd: frozenset[tuple[str, ...]] = frozenset()
+    silent: Untold = NOTHING_UNTOLD
+
+    @cached_property
+    def motions(self) -> Motions:
+        """How the airplane may move."""
+        return self.space.network.motions(self.snapshot.manoeuvre, self.space.strayed)
+
+    def _needs(self, facets: Iterable[str]) -> tuple[str, ...]:
+        return _needs(self.space, tuple(facets), self.switches)
+
+    @cached_property
+    def _parted(self) -> tuple[list[Group], list[Group]]:
+        """Groups that no motion touches, and the others."""
+        facets = self.space.network.facets
+        moves = [any(facets[facet].axes for facet in group.facets) for group in self.groups]
+        still = [group for group, moving in zip(self.groups, moves, strict=True) if not moving]
+        return still, [group for group, moving in zip(self.groups, moves, strict=True) if moving]
+
+    @cached_property
+    def seen(self) -> Seen:
+        """Rows that differ in nothing that matters for a group that moves, or for what was left out, are one."""
+        spoken = (*self._parted[1], *itertools.chain(*self.silent.usual))
+        names = self._needs([*self.more, *(facet for group in spoken for facet in group.facets)])
+        return distinct(self.space, tuple(sorted(names)), self.switches, self.snapshot.manoeuvre)
+
+    def _own(self, group: Group, moving: bool) -> Seen:
+        names = self._needs(group.facets)
+        if not moving:
+            return distinct(self.space, names, self.switches)
+        state = self.seen.state
+        return _tell_apart(self.space.network, state, names, len(next(iter(state.values()))))
+
+    @cached_property
+    def _plain(self) -> tuple[Array, Array]:
+        """Chance of all that is not odd: of what no motion touches (row,), and of the rest (state, motion)."""
+        network, still = self.space.network, np.ones(self.space.count)
+        likelihood = motion_chance(network, self.motions, self.seen.state)
+        for moving, groups in enumerate(self._parted):
             for group in groups:
-                own = _tell_apart(network, seen.state, needs(group.facets), len(likelihood))
+                if group.facets in self.odd:
+                    continue
+                own = self._own(group, bool(moving))
+                chance = group_likelihood(network, group, own.state, self.motions)
+                if moving:
+                    likelihood *= chance[own.of_row]
+                else:
+                    still *= chance[own.of_row, 0]
+        return still, likelihood
+
+    @cached_property
+    def _odd_parts(self) -> list[tuple[bool, Seen, Array, Shares]]:
+        """Of each odd group whether a motion touches it, its states, its chance and that parted by what explains it."""
+        found = []
+        for moving, groups in enumerate(self._parted):
+            for group in groups:
+                if group.facets in self.odd:
+                    own = self._own(group, bool(moving))
+                    given = (self.space.network, group, own.state)
+                    shares = explained(*given, self.switches, self.motions, self.snapshot.manoeuvre)
+                    found.append((bool(moving), own, group_likelihood(*given, self.motions), shares))
+        return found
+
+    @cached_property
+    def _none_odd(self) -> list[Array]:
+        """P(the failures of the row make nothing odd on it) of each dial that was left out; (state, motion)."""
+        network, found = self.space.network, []
+        for groups in self.silent.usual:
+            usual = np.ones_like(self._plain[1])
+            for group in groups:
+                own = self._own(group, True)
                 here, healthy = (
-                    group_likelihood(network, group, states, motions)
-                    for states in (own.state, sound_states(network, own.state, switches))
+                    group_likelihood(network, group, states, self.motions)
+                    for states in (own.state, sound_states(network, own.state, self.switches))
                 )
                 usual *= 1.0 - np.maximum(healthy - here, 0.0)[own.of_row]
-        likelihood *= silent.chance(none_odd)
-    return Emission(motions=motions, seen=seen, likelihood=likelihood, still=still)
+            found.append(usual)
+        return found
+
+    def up_to(self, most: int, also: float | None) -> Emission:
+        """Count of what is odd what explanations up to ``most`` make of it, and with ``also`` what silence says."""
+        still, likelihood = (part.copy() for part in self._plain)
+        if most != FAILURE:
+            strays = self.space.network.strays(self.snapshot.manoeuvre, self.motions)
+            counts = straying_counts(self.space.network, self.seen.state, strays, most)
+        for moving, own, whole, shares in self._odd_parts:
+            steady = shares.misread + (shares.benign if most == BENIGN else 0.0)
+            if not moving:
+                still *= (whole if most == FAILURE else steady)[own.of_row, 0]
+            elif most == FAILURE:
+                likelihood *= whole[own.of_row]
+            else:
+                likelihood *= steady[own.of_row] + shares.strayed[own.of_row] * counts
+        if self.silent.usual and also is not None:
+            likelihood *= self.silent.chance(self._none_odd, also)
+        return Emission(motions=self.motions, seen=self.seen, likelihood=likelihood, still=still)
 
 
 def motion_chance(network: Network, motions: Motions, state: Mapping[str, Index]) -> Array:

@@ -38,6 +38,7 @@ KEPT = {
     "odd": 32,
     "opened": 2,
     "weighed": 4,
+    "weighing": 3,
 }
 
 

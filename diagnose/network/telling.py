@@ -205,10 +205,10 @@ def sources_behind(network: Network) -> dict[str, frozenset[str]]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Untold:
-    """What would have been noticed and told as well, had it been odd; ``also`` is the chance of that.
+    """What would have been noticed and told as well, had it been odd.
 
     Who tells of something odd has looked at the other flight instruments (``limits.scanned``) that depend on the same
-    sources. With the chance ``also`` he is thorough and tells of all that is odd on them; else he names some of the
+    sources. With the chance ``also`` (of ``chance``) he is thorough and tells of all that is odd on them; else he names some of the
     odd dials and leaves the others out, any as soon as another. So that he told of ``named`` dials and said nothing of
     the others, K of which are odd, has the chance ``also`` * [K = 0] + (1 - ``also``) / C(``named`` + K, ``named``),
     with P(K | row, motion) from the tables. He is one pilot: thorough wherever he tells of something odd, or nowhere,
@@ -219,23 +219,24 @@ class Untold:
     """
 
     usual: tuple[tuple[Group, ...], ...] = ()
-    also: float = 0.0
     named: int = 1
 
-    def chance(self, none_odd: Sequence[Array]) -> Array:
+    def chance(self, none_odd: Sequence[Array], also: float) -> Array:
         """P(what was left out | row, motion), from P(nothing is odd on it) of each silent dial.
 
         1 / C(m + K, m) is the integral of m (1 - x)^(m - 1) x^K over 0..1, and the mean of x^K over K the product of
         q + (1 - q) x over the dials: a polynomial, which Gauss's rule sums exactly.
         """
         thorough = np.prod(none_odd, axis=0)
+        if also >= 1.0:
+            return np.asarray(thorough)
         degree = self.named - 1 + len(none_odd)
         nodes, weights = np.polynomial.legendre.leggauss(degree // 2 + 1)
         chooses = np.zeros_like(thorough)
         for x, weight in zip((nodes + 1.0) / 2.0, weights / 2.0, strict=True):
             each = [q + (1.0 - q) * x for q in none_odd]
             chooses += weight * self.named * (1.0 - x) ** (self.named - 1) * np.prod(each, axis=0)
-        return np.asarray(self.also * thorough + (1.0 - self.also) * chooses)
+        return np.asarray(also * thorough + (1.0 - also) * chooses)
 
 
 NOTHING_UNTOLD = Untold()
@@ -246,7 +247,6 @@ def untold(
     snapshot: SnapshotRecord,
     switches: Mapping[str, str],
     told: Collection[str],
-    also: float,
 ) -> Untold:
     """Give what silence says of this snapshot; ``told``: facets of which something odd was said."""
     network = space.network
@@ -267,4 +267,4 @@ def untold(
             chance = motions.chance[0] @ np.broadcast_to(shown, (motions.chance.shape[1], shown.shape[1]))
             weights = (chance >= network.kb.limits.odd_below).astype(np.float64)
             usual.setdefault(gauge, []).append(Group(facets=(facet,), weights=(weights,)))
-    return Untold(usual=tuple(map(tuple, usual.values())), also=also, named=len(named))
+    return Untold(usual=tuple(map(tuple, usual.values())), named=len(named))

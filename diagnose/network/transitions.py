@@ -43,10 +43,13 @@ class Transitions:
     share: Array
 
     def forward(self, joint: Array) -> Array:
-        """Carry chances of one snapshot (row, column) on to P(row) of the next; columns as in ``COLUMNS``."""
-        flow = taken(joint.ravel(), self.source)
-        flow *= self.weight
-        return self.share * np.bincount(self.target, weights=flow, minlength=len(joint))
+        """Carry chances of one snapshot (…, row, column) on to P(row) of the next, (…, row); columns as in ``COLUMNS``."""
+        source, target = self.source.astype(np.intp), self.target.astype(np.intp)
+        carried, rows = np.empty(joint.shape[:-1]), joint.shape[-2]
+        for own, then in zip(joint.reshape(-1, rows * COLUMNS), carried.reshape(-1, rows), strict=True):
+            then[:] = np.bincount(target, weights=own.take(source) * self.weight, minlength=len(then))
+        carried *= self.share
+        return carried
 
 
 def taken(values: Array, places: Index) -> Array:

@@ -403,11 +403,11 @@ def _silence(
     odd = odd_groups(space, snapshot, step.switches)
     if odds.told is None or not odds.told.also:
         return tells
-    silent = untold(space, snapshot, step.switches, [f for facets in odd for f in facets], odds.told.also)
+    silent = untold(space, snapshot, step.switches, [f for facets in odd for f in facets])
     first = not tells
     if first:
         tells = at("tells_all", number)
-        tables.add(tells, NO_YES, (), np.array(chance_of(silent.also)))
+        tables.add(tells, NO_YES, (), np.array(chance_of(odds.told.also)))
     dials = []
     for groups in silent.usual:
         facets = []
