@@ -7,11 +7,12 @@ from functools import cache
 
 import numpy as np
 
+from diagnose.advice.coverage import SOUND
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.network.engine import Engine
 from diagnose.practice.drill.kinds import NameIt
 from diagnose.practice.drill.session import cards_in_order, make
-from diagnose.practice.drill.studio import OPEN, SOUND, Card, Kind, Studio
+from diagnose.practice.drill.studio import OPEN, Card, Kind, Studio
 from tests.examples import LONG
 from tests.small import engine, shipped
 

@@ -26,7 +26,6 @@ from diagnose.physics.airdata import (
     joined_openings,
     lagging_pressure_inhg,
     leak_tau_s,
-    port_error_inhg,
     pressure_line,
     tas_from_cas_kt,
     trapped_pitot_airspeed_kt,
@@ -220,7 +219,7 @@ def test_one_port_in_a_slip(speed_kt, high_ft, gain_kt):
     # pressure coefficient 0.1 on the open port, 3,000 ft; the other slip turns the sign round
     static = pressure_inhg(3000.0)
     pitot = open_pitot_inhg(speed_kt, static)
-    sensed = static - port_error_inhg(speed_kt, np.array([0.1, -0.1]))
+    sensed = static - np.array([0.1, -0.1]) * impact_pressure_inhg(speed_kt)
     assert altimeter_ft(sensed)[0] - 3000 == pytest.approx(high_ft, abs=0.5)
     shown = indicated_airspeed_kt(pitot, sensed)
     assert shown[0] - speed_kt == pytest.approx(gain_kt, abs=0.05)

@@ -9,13 +9,14 @@ import msgspec
 import numpy as np
 import pytest
 
+from diagnose.advice.coverage import SOUND
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.model.errors import CaseError, ImpossibleEvidence
 from diagnose.practice.drill import scan
 from diagnose.practice.drill.kinds import mark, quadratic_score, stated
 from diagnose.practice.drill.scan import kept_to, scan_review
 from diagnose.practice.drill.session import cards_in_order, make
-from diagnose.practice.drill.studio import OPEN, SOUND, Card, Kind, Option, believe, context_for
+from diagnose.practice.drill.studio import OPEN, Card, Kind, Option, believe, context_for
 from tests.drilled import COUNT, chances_of, foretold, made, named, studio, whole_engine
 from tests.examples import LONG
 
@@ -46,7 +47,7 @@ def test_the_marked_answer_is_the_engines_posterior_at_that_moment():
 
 
 def test_no_wrong_answer_is_one_that_the_readings_hardly_tell_from_the_right_one():
-    too_alike = studio().number("too_alike")
+    alike_within = studio().kb.review.alike_within
     for exercise in named():
         likelihood = foretold(exercise.flown.case)
         right = exercise.options[exercise.right[0]]
@@ -55,7 +56,7 @@ def test_no_wrong_answer_is_one_that_the_readings_hardly_tell_from_the_right_one
         best = max(likelihood.get(name, 0.0) for name in right.like)
         wrong = [n for option in exercise.options if option is not right for n in option.like]
         assert not set(wrong) & set(right.like)
-        assert all(likelihood.get(name, 0.0) * too_alike < best for name in wrong), right.id
+        assert all(likelihood.get(name, 0.0) * alike_within < best for name in wrong), right.id
 
 
 def test_every_wrong_answer_changes_a_gauge_that_is_changed_here():
@@ -355,7 +356,9 @@ def test_giving_up_scores_in_no_flight_in_which_what_fails_can_be_told():
             continue
         best = now.best_sequence()
         # somebody who looks where most is to be learned is told what has failed, and not that nothing has
-        told = {o.id for o, c in zip(best.options, best.chances(), strict=True) if c >= studio().number("told")}
+        told = {
+            o.id for o, c in zip(best.options, best.chances(), strict=True) if c >= studio().number("told")
+        }
         if not told - {SOUND, OPEN}:
             continue
         for stop in sorted(rng.integers(3, now.flown.simulation.samples - 3, 3)):

@@ -13,13 +13,14 @@ import sys
 
 import pytest
 
+from diagnose.advice.coverage import SOUND
 from diagnose.language import gauge_forms
 from diagnose.model.errors import UnknownName
 from diagnose.practice.drill.kinds import FlyOn, NameIt, PredictIt
 from diagnose.practice.drill.scan import Scan, scan_review
 from diagnose.practice.drill.session import DrillSession, Round, cards_in_order, make
 from diagnose.practice.drill.store import Store
-from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Card, Kind
+from diagnose.practice.drill.studio import LETTERS, OPEN, Card, Kind
 from diagnose.render.drill_feedback import feedback
 from diagnose.render.drill_question import question
 from diagnose.render.text import CAUTION

@@ -15,11 +15,12 @@ import msgspec
 import pytest
 
 from diagnose import load_knowledge
+from diagnose.advice.coverage import SOUND
 from diagnose.model.errors import CaseError
 from diagnose.practice.drill.progress import summary, week_of
 from diagnose.practice.drill.schedule import begun, candidates, reschedule
 from diagnose.practice.drill.store import Answered, Store, delete_progress, read_progress, write_progress
-from diagnose.practice.drill.studio import OPEN, SOUND, Card, Marked
+from diagnose.practice.drill.studio import OPEN, Card, Marked
 from diagnose.render.pages.progress import progress_page
 from diagnose.render.progress import instructor_text, progress_text
 

@@ -7,10 +7,11 @@ import datetime
 import numpy as np
 import pytest
 
+from diagnose.advice.coverage import SOUND
 from diagnose.practice.drill.progress import confusions, kept_together
 from diagnose.practice.drill.session import DrillSession
 from diagnose.practice.drill.store import Store
-from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Card, Kind
+from diagnose.practice.drill.studio import LETTERS, OPEN, Card, Kind
 from tests.drilled import named, studio
 from tests.examples import part
 
@@ -82,7 +83,9 @@ def taught(path, rounds: int, confused: bool) -> list:
         if number and number % 25 == 0:
             # the next day, with a session of its own
             now += datetime.timedelta(hours=20)
-            session = DrillSession(studio=studio(), store=store, seed=3 + number, kinds=(Kind.NAME,), order=order)
+            session = DrillSession(
+                studio=studio(), store=store, seed=3 + number, kinds=(Kind.NAME,), order=order
+            )
         done = session.next(now)
         ids = [studio().class_of(o.id)[0] for o in done.exercise.options]
         right = ids[done.exercise.right[0]]

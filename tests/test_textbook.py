@@ -23,7 +23,7 @@ import pytest
 from diagnose.knowledge.load import load_handbook
 from diagnose.language.session import NOT_LOOKED_AT
 from diagnose.model import CaseRecord, FailureKind
-from diagnose.proof.handbook import CANNOT_TELL, RowChecks, case_of
+from diagnose.proof.handbook import RowChecks, case_of
 from diagnose.terminal.commands import Desk, obey
 from tests.small import engine, shipped
 
@@ -112,7 +112,7 @@ def place_of(pattern, setting):
     """
     listed = causes(pattern, setting)
     mass = next((chance for _, chance, own in listed if own), 0.0)
-    ahead = CANNOT_TELL * mass if setting == "exercise" else mass
+    ahead = shipped().review.alike_within * mass if setting == "exercise" else mass
     return 1 + sum(chance > ahead for _, chance, own in listed if not own) if mass else 99
 
 
@@ -173,7 +173,7 @@ def as_good(row):
         names
         for names, other in weight.items()
         if effects(names) == effects(frozenset(row.failures))
-        or (len(names) == 1 and other > 0.0 and abs(math.log(other / own)) <= math.log(CANNOT_TELL))
+        or (len(names) == 1 and other > 0.0 and abs(math.log(other / own)) <= math.log(shipped().review.alike_within))
     )
 
 

@@ -173,14 +173,6 @@ def joined_openings(
     return first + share * (np.asarray(second_inhg, dtype=np.float64) - first), tau
 
 
-def port_error_inhg(airspeed_kt: Numbers, pressure_coefficient: Numbers) -> Array:
-    """Return the static error of a port with this pressure coefficient, Cp * qc.
-
-    With one of two ports blocked, the open one feels sideslip and Cp changes sign with it.
-    """
-    return np.asarray(pressure_coefficient, dtype=np.float64) * impact_pressure_inhg(airspeed_kt)
-
-
 # ------------------------------------------------------------------ vertical speed
 
 

@@ -44,9 +44,6 @@ LOWEST_SETTING_INHG: Final = 25.0
 HIGHEST_SETTING_INHG: Final = 33.0
 """Bounds that catch a setting in the wrong unit; scales end near 28 and 31 (common practice)."""
 
-COLD_AIR_FT_PER_1000_FT_C: Final = 4.0
-"""Altimeter error per 1,000 ft above the station and °C off standard. Source: AIM 7-3 (memory)."""
-
 
 def pressure_inhg(altitude_ft: Numbers) -> Array:
     """Return the standard pressure at a pressure altitude.

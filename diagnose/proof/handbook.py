@@ -115,8 +115,6 @@ def compared(
 HANDBOOK = "handbook tables"
 #: a stated reading is the likeliest of its facet or has at least this chance (three in ten: common)
 LEAST = 0.3
-#: Bayes factor up to which readings do not tell two sets apart ("barely worth a mention" on Jeffreys' scale)
-CANNOT_TELL = 3.0
 #: the panel of the handbooks' tables
 SCAN_PANEL = "single_pump"
 
@@ -170,7 +168,7 @@ class RowCheck:
 
         def alike(failures: tuple[str, ...]) -> bool:
             gap = self.engine.log_likelihood(case, failures) - own
-            return abs(gap) <= math.log(CANNOT_TELL)
+            return abs(gap) <= math.log(self.kb.review.alike_within)
 
         # two at once are rarer than one by the setting: they are compared among sets of their own size
         ranked = answer_case(self.kb, case, self.engine).ranking
@@ -234,7 +232,7 @@ def handbook_lines(
             "rows backwards: do their readings lead to their failures",
             backward,
             surprising[1],
-            f"first, or Bayes factor ≤ {CANNOT_TELL:g}",
+            f"first, or Bayes factor ≤ {kb.review.alike_within:g}",
         ),
     ):
         yield Line(

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from diagnose.advice.advise import partial_panel
+from diagnose.advice.coverage import SOUND
 from diagnose.advice.explain.contrast import compare
 from diagnose.advice.explain.weights import contrasts, statements_of
 from diagnose.knowledge.load import KnowledgeBase
@@ -15,7 +16,7 @@ from diagnose.network.posterior import Posterior
 from diagnose.practice.drill.kinds import COVER, FlyOn, NameIt, PredictIt
 from diagnose.practice.drill.scan import Found, Glance, Scan, ScanReview, scan_review
 from diagnose.practice.drill.session import Exercise
-from diagnose.practice.drill.studio import OPEN, SOUND, Marked, Option, Studio
+from diagnose.practice.drill.studio import OPEN, Marked, Option, Studio
 from diagnose.render.drill_question import clock, facet_words, option_words, upper
 from diagnose.render.plumbing import WIDEST_DRAWN, plumbing_text
 from diagnose.render.reasons import plain_lines, strength

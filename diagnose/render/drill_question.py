@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.advice.coverage import SOUND
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable
 from diagnose.model import Gauge, ScanPattern
@@ -16,7 +17,7 @@ from diagnose.model.gauges import Dial
 from diagnose.practice.drill.kinds import COVER, FlyOn, NameIt, PredictIt
 from diagnose.practice.drill.scan import Scan
 from diagnose.practice.drill.session import Exercise, Round
-from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Option, Studio
+from diagnose.practice.drill.studio import LETTERS, OPEN, Option, Studio
 from diagnose.practice.simulate import Simulation, Window, shown_histories, state_at
 from diagnose.render.pictures import panel_text, shown_dials
 from diagnose.render.reasons import bound

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from diagnose.advice.coverage import SOUND
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.practice.drill.progress import Summary, Sureness
-from diagnose.practice.drill.studio import OPEN, SOUND
+from diagnose.practice.drill.studio import OPEN
 from diagnose.render.drill_question import TITLES
 from diagnose.render.text import NO_FAILURE, fill
 

@@ -50,7 +50,7 @@ def _unheard(row: int, says: str, left_out: bool) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Layout:
-    """How a file is written. ``header_row`` counts from 1; ``units`` is "" where the file gives none.
+    """How a file is written. ``units`` is "" where the file gives none.
 
     ``names`` are told apart: a second column "HDG" is "HDG #2".
     """
@@ -58,7 +58,6 @@ class Layout:
     path: Path
     encoding: str
     separator: str
-    header_row: int
     first_row: int
     names: tuple[str, ...]
     units: tuple[str, ...]
@@ -113,7 +112,6 @@ def layout_of(path: Path, kb: KnowledgeBase) -> Layout:
         path=path,
         encoding=encoding,
         separator=separator,
-        header_row=header + 1,
         first_row=first + 1,
         names=names,
         units=units,

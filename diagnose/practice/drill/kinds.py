@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.advice.advise import partial_panel
+from diagnose.advice.coverage import SOUND
 from diagnose.advice.explain.pictures import distance
 from diagnose.model import CaseRecord, Grade, System
 from diagnose.model.errors import CaseError
@@ -18,7 +19,6 @@ from diagnose.practice.drill.studio import (
     COMPARED,
     LETTERS,
     OPEN,
-    SOUND,
     Belief,
     Card,
     Flown,
@@ -238,7 +238,7 @@ def readings_say(studio: Studio, belief: Belief, manoeuvre: str, truth: str) -> 
     Failures that the readings hardly tell apart are one answer where they mean the same to the pilot:
     where the same instruments mislead. What does not show belongs to "nothing".
     """
-    left = belief.best(studio.number("too_alike"))
+    left = belief.best(studio.kb.review.alike_within)
     groups: dict[object, list[str]] = {}
     for name in left:
         hidden = SOUND in left

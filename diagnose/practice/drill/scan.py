@@ -12,6 +12,7 @@ from typing import Literal
 import msgspec
 import numpy as np
 
+from diagnose.advice.coverage import SOUND
 from diagnose.advice.prospect import Held, Scene, told
 from diagnose.model import CaseRecord, ScanPattern, SnapshotRecord
 from diagnose.model.case import Leg
@@ -21,7 +22,6 @@ from diagnose.network.tables import Index
 from diagnose.practice.drill.kinds import leads, mark, offered, readings_say
 from diagnose.practice.drill.studio import (
     OPEN,
-    SOUND,
     Belief,
     Card,
     Flown,

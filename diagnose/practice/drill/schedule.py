@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from diagnose.practice.drill.studio import SOUND, Card, Marked
+from diagnose.advice.coverage import SOUND
+from diagnose.practice.drill.studio import Card, Marked
 
 #: an answer of another machine may be so much ahead of this clock
 AHEAD = timedelta(days=1)

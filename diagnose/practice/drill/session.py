@@ -13,6 +13,7 @@ from typing import Annotated
 import msgspec
 import numpy as np
 
+from diagnose.advice.coverage import SOUND
 from diagnose.model import FailureKind
 from diagnose.model.errors import CaseError
 from diagnose.model.files import record_of
@@ -22,7 +23,7 @@ from diagnose.practice.drill.progress import kept_together, takes_for_another
 from diagnose.practice.drill.scan import Scan, ScanReview, scan_review
 from diagnose.practice.drill.schedule import candidates, reschedule
 from diagnose.practice.drill.store import LONGEST_S, Answered, Seconds, Seed, Store, Text, in_our_time
-from diagnose.practice.drill.studio import SOUND, Card, Kind, Marked, Studio
+from diagnose.practice.drill.studio import Card, Kind, Marked, Studio
 
 # ------------------------------------------------------------------ what there is to learn on a panel, in a sensible order
 # Common failures come first, one system after the other; a failure in the maneuver in which it shows most

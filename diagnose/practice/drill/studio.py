@@ -10,7 +10,7 @@ from functools import cached_property
 import msgspec
 import numpy as np
 
-from diagnose.advice.coverage import Alike
+from diagnose.advice.coverage import SOUND, Alike
 from diagnose.advice.explain.pictures import Album, Condition, Pictures
 from diagnose.advice.trust import graded, misled
 from diagnose.knowledge.load import KnowledgeBase, listed_only, unknown_name
@@ -23,8 +23,6 @@ from diagnose.network.posterior import Posterior
 from diagnose.network.tables import Network, compile_network
 from diagnose.practice.simulate import Simulation, Window, simulate, snapshots
 
-#: stands for a healthy airplane among the ids of failures, as in ``coverage``
-SOUND = "nothing_failed"
 #: stands for "can't tell yet" among the answers offered
 OPEN = "cannot_tell"
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
@@ -279,10 +277,10 @@ class Belief:
         total = sum(chances)
         return tuple(chance / total for chance in chances) if total > 0.0 else tuple(chances)
 
-    def best(self, too_alike: float) -> tuple[str, ...]:
+    def best(self, alike_within: float) -> tuple[str, ...]:
         """Give the failures, and ``SOUND``, that the readings put less than so many times behind the best."""
         order = sorted(self.said, key=lambda name: -self.said[name])
-        return tuple(name for name in order if self.said[name] * too_alike >= 1.0)
+        return tuple(name for name in order if self.said[name] * alike_within >= 1.0)
 
 
 def believe(studio: Studio, posterior: Posterior, only: Collection[str] = ()) -> Belief:

@@ -14,10 +14,11 @@ from typing import Any
 
 import msgspec
 
+from diagnose.advice.coverage import SOUND
 from diagnose.practice.drill.kinds import NameIt
 from diagnose.practice.drill.scan import Glance, Scan, scan_review
 from diagnose.practice.drill.session import FORMAT, VERSION, Round, plan_of
-from diagnose.practice.drill.studio import LETTERS, OPEN, SOUND, Studio
+from diagnose.practice.drill.studio import LETTERS, OPEN, Studio
 from diagnose.practice.simulate import state_at
 from diagnose.render.drill_feedback import aftermath, feedback
 from diagnose.render.drill_question import TITLES, flown_lines, look_words, option_words
