@@ -48,7 +48,7 @@ class Engine:
 
     network: Network
     largest_set: int | None = None
-    _spaces: Recent = field(default_factory=lambda: Recent(4), repr=False)
+    _spaces: Recent = field(default_factory=lambda: Recent(2), repr=False)
     _given: Recent = field(default_factory=lambda: Recent(100), repr=False)
 
     def with_rates_of(self, network: Network) -> Engine:

@@ -391,11 +391,11 @@ class HiddenSpace:
 
     def _first(self, step: Step, minutes_since_start: float) -> Array:
         state = self.conditions(step.switches)
-        chance = self.intermittent_chance
+        chance = self.intermittent_chance.copy()
         for index in self.curable:
-            cleared = self.cleared_first(index, step)
-            share = np.where(self.acting[:, index], 1.0 - cleared, cleared)
-            chance = np.where(self.members[self.row_set, index], chance * share, chance)
+            rows = np.flatnonzero(self.members[self.row_set, index])
+            cleared = self.cleared_first(index, step)[rows]
+            chance[rows] *= np.where(self.acting[rows, index], 1.0 - cleared, cleared)
         for column, name in enumerate(self.memory_names):
             tables = self.network.memories[name]
             spreads = np.eye(len(self.network.states[name]))[[self.at_start(name)]]
@@ -404,7 +404,7 @@ class HiddenSpace:
             for index, condition in enumerate(driver):
                 if index > 0 and condition in tables.memory.carry:
                     spreads[index] = self.first_states(name, condition, step, minutes_since_start)
-            chance = chance * spreads[state[tables.memory.driver], self.memory_states[:, column]]
+            chance *= spreads[state[tables.memory.driver], self.memory_states[:, column]]
         return chance
 
     def at_start(self, name: str) -> int:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import itertools
 import weakref
-from collections.abc import Callable, Hashable, Iterator, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import fields, is_dataclass
 from functools import partial
 from hashlib import blake2b
@@ -18,23 +17,23 @@ KEPT = {
     "conditions": 8,
     "distinct": 32,
     "driven": 256,
-    "emission": 64,
+    "emission": 32,
     "first": 8,
     "looked at": 96,
     "lying states": 256,
-    "message": 100,
+    "message": 180,
     "misleading": 8,
     "pairs concerned": 32,
-    "pattern": 12,
+    "pattern": 8,
     "prior": 4,
     "set classes": 16,
     "set chances": 100,
     "set pairs": 2,
     "signature": 40,
     "sources behind": 1,
-    "staying": 8,
-    "staying pattern": 8,
-    "transitions": 24,
+    "staying": 3,
+    "staying pattern": 5,
+    "transitions": 12,
     "odd": 32,
     "opened": 2,
     "weighed": 4,
@@ -70,8 +69,8 @@ class Recent:
 
 #: what all spaces of a process remember together, in bytes; beyond it the ones used longest ago forget it all
 MOST_BYTES = 64 << 20
-#: a space asked within so many questions is in use, and forgets nothing: an answer asks several spaces in turn
-IN_USE = 400
+#: a space is in use, and forgets nothing, until others were turned to so many times: an answer asks several in turn
+IN_USE = 3
 
 
 def short(*parts: object) -> bytes:
@@ -100,10 +99,10 @@ class Remembered:
     """
 
     _all: ClassVar[weakref.WeakSet[Remembered]] = weakref.WeakSet()
-    _turn: ClassVar[Iterator[int]] = itertools.count()
+    _turn: ClassVar[int] = 0
 
     def __init__(self) -> None:
-        self._used = 0
+        self._used = -1
         self.forget()
         self._all.add(self)
 
@@ -112,7 +111,9 @@ class Remembered:
 
     def get(self, kind: str, key: Hashable, make: Callable[[], Any]) -> Any:
         """Give what is remembered, or make it and remember it."""
-        self._used = next(self._turn)
+        if self._used != Remembered._turn:
+            Remembered._turn += 1
+            self._used = Remembered._turn
         recent, sizes = self._kinds[kind], self._sizes[kind]
         if key in recent:
             return recent.get(key, make)

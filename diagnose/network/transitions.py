@@ -194,6 +194,8 @@ def first_sets(space: HiddenSpace, odds: Odds) -> Array:
 
 #: how many patterns of the same switches are kept apart; all further ones share a wider one
 MOST_ALIKE = 2
+#: cells of a pattern that are looked at together: some tens of megabytes
+CELLS_AT_ONCE = 1 << 18
 #: times by which it is found how wide
 OTHER_MINUTES = (0.1, 3.0, 20.0, 300.0)
 #: bits of a mask: the chance is above zero with this vertical motion; it is the same with all of them
@@ -311,45 +313,48 @@ def _pattern(
     before, after = _set_classes(space, earlier.switches), _set_classes(space, later.switches)
     code = before[pairs[:, 0]] * (int(after.max()) + 1) + after[pairs[:, 1]]
     _, example, kind_of_pair = np.unique(code, return_index=True, return_inverse=True)
-    # every earlier with every later row of one pair of each kind
+    # every earlier with every later row of one pair of each kind, some kinds at a time, where none of the parts is zero
     row_count, first_of = np.diff(space.first_row), space.first_row[pairs[example]].astype(np.int32)
     width = row_count[pairs[example, 1]].astype(np.int32)
-    kind, cell = ragged(row_count[pairs[example, 0]] * width)
-    own_source, own_target = np.divmod(cell, width[kind])
-    source, target = (
-        first_of[:, place].take(kind) + own for place, own in enumerate((own_source, own_target))
-    )
-    # where none of the parts is zero
-    cures = _cures(space, source, target, later)
-    possible = _cure_moves(space, cures, len(source), later) > 0.0
-    mask = np.where(possible, np.uint8(15), np.uint8(0))
+    cells = row_count[pairs[example, 0]] * width
     places = _places_in_kernels(space, earlier.switches, later.switches)
-    wide_source, wide_target = source.astype(np.intp), target.astype(np.intp)
-    for (from_row, to_row), table in zip(places, masks, strict=True):
-        mask &= taken(table.ravel(), from_row.take(wide_source) + to_row.take(wide_target))
     vertical = np.array([*MOVES_WITH, MOVES_WITH[0]], dtype=np.uint8)
-    some = (mask[:, None] & vertical) > 0
-    some &= ((mask & SAME) > 0)[:, None] == (np.arange(COLUMNS) == ANY_VERTICAL)
-    alive, column = np.nonzero(some)
+    blocks = []
+    for some_kinds in np.split(np.arange(len(example)), np.flatnonzero(np.diff(np.cumsum(cells) // CELLS_AT_ONCE)) + 1):
+        own_kind, cell = ragged(cells[some_kinds])
+        kind = own_kind + some_kinds[0]
+        own_source, own_target = np.divmod(cell, width[kind])
+        source, target = (
+            (first_of[:, place].take(kind) + own).astype(np.intp)
+            for place, own in enumerate((own_source, own_target))
+        )
+        possible = _cure_moves(space, _cures(space, source, target, later), len(source), later) > 0.0
+        mask = np.where(possible, np.uint8(15), np.uint8(0))
+        for (from_row, to_row), table in zip(places, masks, strict=True):
+            mask &= table.ravel().take(from_row.take(source) + to_row.take(target))
+        some = (mask[:, None] & vertical) > 0
+        some &= ((mask & SAME) > 0)[:, None] == (np.arange(COLUMNS) == ANY_VERTICAL)
+        alive, column = np.nonzero(some)
+        blocks.append((kind[alive], own_source[alive], own_target[alive], source[alive], target[alive], column))
+    kind, own_source, own_target, source, target, column = map(np.concatenate, zip(*blocks, strict=True))
     # the same for all pairs of the kind
-    per_kind = np.bincount(kind[alive], minlength=len(example))
+    per_kind = np.bincount(kind, minlength=len(example))
     first_move = np.cumsum(per_kind) - per_kind
     of_pair, number = ragged(per_kind[kind_of_pair])
-    of_move = first_move[kind_of_pair].take(of_pair) + number
-    rows = space.first_row[pairs].take(of_pair, axis=0)
-    wide_source, wide_target, motion = wide_source[alive], wide_target[alive], column % ANY_VERTICAL
-    in_kernel = [
-        (from_row.take(wide_source) + to_row.take(wide_target)) * 3 + motion for from_row, to_row in places
-    ]
-    cured = enumerate(_cures(space, wide_source, wide_target, later))
+    of_move = first_move.astype(np.int32)[kind_of_pair].take(of_pair) + number
+    from_first, to_first = (space.first_row.astype(np.int32)[pairs[:, place]] for place in (0, 1))
+    motion = column % ANY_VERTICAL
+    in_kernel = np.empty((len(places), len(source)), dtype=np.int32)
+    for own, (from_row, to_row) in zip(in_kernel, places, strict=True):
+        own[:] = (from_row.take(source) + to_row.take(target)) * 3 + motion
+    cured = enumerate(_cures(space, source, target, later))
     return {
-        "source": (rows[:, 0] * COLUMNS + (own_source[alive] * COLUMNS + column).take(of_move)).astype(
-            np.int32
-        ),
-        "target": (rows[:, 1] + own_target[alive].take(of_move)).astype(np.int32),
+        "source": from_first.take(of_pair) * COLUMNS
+        + (own_source * COLUMNS + column).astype(np.int32).take(of_move),
+        "target": to_first.take(of_pair) + own_target.astype(np.int32).take(of_move),
         "of_pair": np.zeros(0, dtype=np.int32) if staying else of_pair,
         "of_move": of_move.astype(np.int32),
-        "in_kernel": np.array(in_kernel, dtype=np.int32),
+        "in_kernel": in_kernel,
         **{f"{name} {n}": one for n, pair in cured for name, one in zip(("cured", "how"), pair, strict=True)},
     }
 

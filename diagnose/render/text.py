@@ -211,6 +211,8 @@ def _trusted(trust: Trust, kb: KnowledgeBase, *, short: bool) -> str:
 
 LABEL = 9
 NO_FAILURE = "no failure evident"
+#: sets of less chance move no figure that is shown, all of them together
+NO_MATTER = 1e-9
 
 
 class Cause(msgspec.Struct, frozen=True, kw_only=True, gc=False):
@@ -253,7 +255,9 @@ def _causes(of_answer: _Itself, of_kb: _Itself) -> tuple[Cause, ...]:
     called = {f: family[f].id if f in family else f for f in kb.failures}
     real = {f for f, failure in kb.failures.items() if failure.kind is FailureKind.FAILURE}
     chances: dict[tuple[str, ...], dict[tuple[str, ...], float]] = {}
-    for ranked in answer.ranking:  # thousands of sets
+    for ranked in answer.ranking:  # thousands of sets, the likeliest first
+        if ranked.posterior < NO_MATTER:
+            break
         shown = ranked.failures
         if not real.issuperset(shown):
             shown = tuple([f for f in shown if f in real]) or shown
