@@ -22,7 +22,9 @@ from itertools import repeat
 import msgspec
 import numpy as np
 
-from diagnose import answer_posterior, engine_for
+from diagnose import engine_for
+from diagnose.advice.advise import advise
+from diagnose.advice.decisions import with_decisions
 from diagnose.knowledge.load import knowledge_root, with_only
 from diagnose.model import CaseRecord, FailureKind, Grade, SnapshotRecord
 from diagnose.model.errors import ImpossibleEvidence
@@ -34,68 +36,149 @@ from tests.small import shipped
 SEED = 20261128
 USE, VERIFY, COVER = Grade.USE, Grade.VERIFY, Grade.COVER
 BLIND = {"visible_moisture", "instruments_only"}
-DAYS = (
+SETTINGS = ("anomaly", "exercise", "routine")
+#: conditions of flight, each as often as it stands here
+CONDITIONS = (
+    (),
     (),
     ("visible_moisture",),
     ("instruments_only",),
+    ("visible_moisture", "instruments_only"),
     ("visible_moisture", "below_freezing"),
     ("visible_moisture", "below_freezing", "pitot_heat_off"),
+    ("visible_moisture", "unusual_attitude"),
     ("unusual_attitude", "instruments_only"),
     ("turbulence",),
-    ("altimeter_setting_old",),
 )
-SETTINGS = ("anomaly", "exercise", "routine")
-#: cases of one day: they share what the engine has worked out for it
-DAY = 12
+#: what may be known besides; what a panel lacks is left out
+KNOWN = (
+    "pitot_heat_inop",
+    "turn_coordinator_inop",
+    "attitude_inop",
+    "heading_inop",
+    "vacuum_inop",
+    "alternate_static_inop",
+    "standby_inop",
+    "transponder_inop",
+    "altimeter_setting_old",
+    "maintained",
+    "above_12000",
+    "just_started",
+    "parked_uncovered",
+)
+INOP = {
+    "alternate_static": "alternate_static_inop",
+    "pitot_heat": "pitot_heat_inop",
+    "standby_suction": "standby_inop",
+}
+IN_CABIN = ("pressurized", "unpressurized")
+#: failures after which decisions are owed, so that each is met often enough to be a proof
+TELLING = (
+    "alternator_failed",
+    "alternator_tripped",
+    "alternator_overcharging",
+    "alternator_and_battery_lost",
+    "main_bus_dead",
+    "avionics_bus_dead",
+    "turn_supply_open",
+    "electric_attitude_supply_open",
+    "pitot_heater_dead",
+    "com_set_dead",
+    "transmitter_dead",
+    "transponder_dead",
+    "pump_sheared",
+    "pump_weak",
+    "left_pump_stopped",
+    "right_pump_stopped",
+    "both_pumps_stopped",
+    "venturi_iced",
+    "suction_gauge_zero",
+    "attitude_worn",
+    "heading_stuck",
+    "airspeed_stuck",
+    "altimeter_stuck",
+    "vertical_speed_stuck",
+    "pitot_ram_iced",
+    "pitot_and_drain_iced",
+    "static_ports_taped",
+    "static_icing",
+    "static_restricted",
+    "static_leak_low",
+    "pitot_static_mast_icing",
+    "pitot_static_lines_swapped",
+)
+#: so many cases share a flight, and with it what the engine has worked out for it
+SHARE = 6
 AIR = 0.8
 
 
 # ------------------------------------------------------------------ random cases
 
 
-def draw(engine, rng, day) -> CaseRecord:
-    """Draw a case of a day (its number): failures, a flight of up to three snapshots, and what a pilot read of it.
-
-    All readings of a snapshot come from one hidden state and one motion of the failures' own, so that they hang
-    together as in flight; a few are then replaced by anything.
-    """
+def flight(engine, rng) -> CaseRecord:
+    """Draw a flight of up to three snapshots in which nothing is read yet: maneuvers, times, switches, what is known."""
     network, kb = engine.network, engine.network.kb
-    ids = [failure.id for failure in network.failures]
-    size = rng.choice([0, 1, 1, 1, 1, 2])
-    failures = tuple(rng.choice(ids, size, replace=False).tolist())
-    if rng.random() < 0.1:
-        failures = (str(rng.choice([name for name in SLIPS if name in ids])),)
+    cabin = "cabin" in network.parts
+    dead = {INOP[switch] for switch in network.panel.switches}
+    known = [name for name in KNOWN if name in dead or name not in INOP.values()]
+    context = dict.fromkeys(CONDITIONS[rng.integers(len(CONDITIONS))])
+    if rng.random() < 0.35:
+        context |= dict.fromkeys(rng.choice(known, rng.choice([1, 1, 2]), replace=False).tolist())
+    if cabin and rng.random() < 0.5:
+        context[str(rng.choice(IN_CABIN))] = None
     air = [m.id for m in kb.manoeuvres.values() if m.phase == "air"]
     other = [m.id for m in kb.manoeuvres.values() if m.phase != "air"]
-    manoeuvres = [rng.choice(air if rng.random() < AIR else other)]
+    manoeuvre = rng.choice(air if rng.random() < AIR else other)
     snapshots: list[SnapshotRecord] = []
     switches: dict[str, str] = {}
     for number in range(rng.choice([1, 1, 1, 2, 3])):
-        if number:
-            manoeuvres.append(manoeuvres[-1] if rng.random() < 0.5 else rng.choice(air))
+        if number and rng.random() < 0.5:
+            manoeuvre = rng.choice(air)
         for name in network.panel.switches:
-            if rng.random() < 0.15:
+            if rng.random() < (0.3 if number else 0.1):
                 switches = {**switches, name: str(rng.choice(kb.switches[name].positions))}
         snapshots.append(
             SnapshotRecord(
-                manoeuvre=str(manoeuvres[-1]),
+                manoeuvre=str(manoeuvre),
                 minutes=float(rng.choice([0.25, 1.0, 1.0, 2.0, 5.0])),
                 minutes_before=float(rng.choice([0.0, 2.0, 12.0])) if number else 0.0,
                 switches=dict(switches),
             )
         )
-    bare = CaseRecord(
+    return CaseRecord(
         title="drawn",
         panel=network.panel.id,
-        setting=SETTINGS[day % len(SETTINGS)],
-        context=DAYS[day % len(DAYS)],
+        setting=str(rng.choice(SETTINGS)),
+        context=tuple(context),
         snapshot=tuple(snapshots),
     )
-    if rng.random() < 0.05:
+
+
+def draw(engine, rng, bare: CaseRecord) -> CaseRecord:
+    """Draw failures on a flight, and what a pilot read of it.
+
+    All readings of a snapshot come from one hidden state and one motion of the failures' own, so that they hang
+    together as in flight; a few are then replaced by anything.
+    """
+    if rng.random() < 0.04:
         return bare
+    ids = [failure.id for failure in engine.network.failures]
+    size = rng.choice([0, 1, 1, 1, 1, 1, 2, 2])
+    pick = rng.random()
+    among = [name for name in SLIPS if name in ids] if pick < 0.1 else ids
+    if 0.1 <= pick < 0.55:
+        among = [name for name in TELLING if name in ids]
+    failures = tuple(rng.choice(among, size, replace=False).tolist())
     share = rng.choice([rng.uniform(0.1, 1.0), 1.0])
-    read = tuple(_read(engine, bare, number, failures, share, rng) for number in range(len(snapshots)))
+    numbers = range(len(bare.snapshot))
+    read = tuple(_read(engine, bare, number, failures, share, rng) for number in numbers)
     return msgspec.structs.replace(bare, snapshot=read)
+
+
+def drawn(engine, number: int, *seeds: int) -> CaseRecord:
+    """Give the case of a number: of a flight that ``SHARE`` cases have in common."""
+    shared = flight(engine, np.random.default_rng([SEED, *seeds, 1, number // SHARE]))
+    return draw(engine, np.random.default_rng([SEED, *seeds, 2, number]), shared)
 
 
 def _read(engine, case, number, failures, share, rng) -> SnapshotRecord:
@@ -200,6 +283,16 @@ class Tried:
         """Whether one of these is there and not to be covered."""
         return any(self.grades.get(gauge, COVER) is not COVER for gauge in gauges)
 
+    @cached_property
+    def met(self) -> set[str]:
+        """Premises of the rules that this case has met."""
+        return set()
+
+    def meets(self, premise: str) -> bool:
+        """Note that the case meets a premise, so that a run can tell how often it was there."""
+        self.met.add(premise)
+        return True
+
     def last_reading(self, facet: str) -> tuple[str, float] | None:
         """The last reading of a facet, and the minutes since it was first read so without a break."""
         said = [(n, s.readings[facet]) for n, s in enumerate(self.case.snapshot) if facet in s.readings]
@@ -251,6 +344,7 @@ OWED = {
 Verdict = tuple[str, ...] | None
 """None where a rule does not apply; else what is broken, empty if nothing."""
 
+SPEEDS = {"rising": "increasing", "falling": "decreasing", "steady": "constant"}
 #: what a reading says of the motion
 SAYS = {
     "attitude.bank": ("turn", {"left": "left", "right": "right", "level": "straight"}),
@@ -265,6 +359,10 @@ SAYS = {
     "vertical_speed.rate": ("vertical", {"climb": "up", "descent": "down", "zero": "level"}),
     "gps_height.trend": ("vertical", {"rising": "up", "falling": "down", "steady": "level"}),
     "atc_height.trend": ("vertical", {"rising": "up", "falling": "down", "steady": "level"}),
+    "airspeed.trend": ("speed", SPEEDS),
+    "second_airspeed.trend": ("speed", SPEEDS),
+    "gps_speed.trend": ("speed", SPEEDS),
+    "wind_noise.trend": ("speed", SPEEDS),
 }
 #: what a gauge measures by; two that share one are one witness
 RESTS_ON = {
@@ -274,6 +372,8 @@ RESTS_ON = {
     "second_altimeter": "static",
     "vertical_speed": "static",
     "atc_height": "static",
+    "airspeed": "static",
+    "second_airspeed": "static",
 }
 
 
@@ -289,7 +389,9 @@ def rule_1(case: Tried) -> Verdict:
     for facet, reading in case.last.readings.items():
         axis, means = SAYS.get(facet, ("", {}))
         on_ground = case.phase != "air" and facet.endswith(".bank")  # it turns there with its wings level
-        if reading in means and not on_ground:
+        # wind makes the groundspeed change in a turn, and on the ground there is none of it to hear
+        no_speed = axis == "speed" and (case.phase != "air" or "turn" in case.last.manoeuvre)
+        if reading in means and not (on_ground or no_speed):
             said.setdefault(axis, {})[facet.split(".")[0]] = means[reading]
     tried, broken = False, []
     for values in said.values():
@@ -307,7 +409,7 @@ def rule_1(case: Tried) -> Verdict:
             ]
             if not pairs:
                 continue
-            tried = True
+            tried = case.meets("two against one")
             if case.grades.get(gauge) is USE:
                 broken.append(f"{gauge} is used against {pairs[0]}")
             elif not any(
@@ -354,10 +456,12 @@ def taken_wrongly(case: Tried, text: str) -> Iterator[str]:
 
 def rule_2(case: Tried) -> Verdict:
     """No number, rule or technique is taken from an instrument that is covered, not fitted, lit or powered."""
+    if all(case.stands(gauge) for gauges in TAKEN.values() for gauge in gauges):
+        return None
     broken = []
     for axis in case.answer.axes:
         for gauge in (axis.primary, *axis.supporting):
-            if gauge and not (case.stands(gauge) or not case.read):
+            if gauge and not case.stands(gauge):
                 broken.append(f"{axis.axis} is flown on the {gauge}")
         broken += taken_wrongly(case, axis.how)
     for note in case.answer.technique:
@@ -376,16 +480,17 @@ def rule_3(case: Tried) -> Verdict:
         lost = {name: case.chance(name, *states) for name, states in LOST.items()}
         lost["pump"] = case.chance("left_pump", "stopped") + case.chance("right_pump", "stopped")
         if max(lost.values()) >= SUSPICION:
-            tried = True
+            tried = case.meets("a supply in doubt, blind")
             if not case.answer.decisions:
                 broken.append(f"nothing to decide with {lost}")
         owed = _owed(case) if case.phase == "air" and "handheld" not in case.decided else ()
-        tried = tried or bool(owed)
+        if owed:
+            tried = case.meets("a word owed")
         broken += [f"no word of {what}" for what, words in owed if not words & case.decided]
     # a word of coasting air-driven gyros needs one that lost its air and still looks right
     gyros = [case.trust[g] for g in ("attitude", "heading")]
     if case.decided & {"coasting", "coasting_in_cloud"}:
-        tried = True
+        tried = case.meets("coasting")
         if not any(told.coasting and told.grade is not COVER for told in gyros):
             broken.append("the pump is called lost with no gyro of it that coasts")
     # what the bank is held by shows what was meant: it alone does not cover a rate-of-turn instrument
@@ -402,7 +507,7 @@ def rule_3(case: Tried) -> Verdict:
     if case.phase == "air" and case.blind and rate and powered and "turn" not in case.last.manoeuvre:
         others = {gauge for gauge, turn in turns.items() if turn == "straight"} - {"turn_coordinator"}
         if rate != "straight" and others and others <= {"attitude", "heading"}:
-            tried = True
+            tried = case.meets("held by the gyros alone")
             stand = [g for g in others if case.grades.get(g) is USE]
             if stand and case.grades["turn_coordinator"] is COVER:
                 broken.append(f"the turn coordinator is covered on the word of {stand} alone")
@@ -411,10 +516,22 @@ def rule_3(case: Tried) -> Verdict:
     if suction and suction[0] == "zero" and suction[1] < 10.0 and not (venturi and case.phase != "air"):
         moment = [s for s in case.case.snapshot if "suction.value" in s.readings][-1]
         if not (venturi and case.network.kb.manoeuvres[moment.manoeuvre].phase != "air"):
-            tried = True
+            tried = case.meets("suction zero")
             broken += [
                 f"{g} used while it may coast" for g in ("attitude", "heading") if case.grades[g] is USE
             ]
+            one, other = turns.get("attitude"), turns.get("turn_coordinator")
+            if (
+                {one, other} <= {"left", "right", "straight"}
+                and one != other
+                and case.chance("suction", "none") > 0.97
+                and case.chance("attitude_part", "healthy") > 0.97
+                and case.stands("turn_coordinator")
+                and case.phase == "air"
+            ):
+                tried = case.meets("a gyro without air against the turn coordinator")
+                if case.grades["attitude"] is not COVER:
+                    broken.append("attitude without air against the turn coordinator is not covered")
             if case.grades["suction"] is COVER:
                 broken.append("the suction gauge is covered at zero")
             if case.phase == "air" and not re.search(
@@ -462,36 +579,36 @@ def rule_4(case: Tried) -> Verdict:
             case.chance("suction", "none", "low", "weak", "swinging") > 0.5,
         ),
     ):
-        if switch not in case.positions:
+        if switch not in case.positions or INOP[switch] in case.case.context:
             continue
         told = orders & case.decided
         if case.positions[switch] == "on":
-            tried = True
+            tried = case.meets("switch is on")
             broken += [f"{order} with the switch on" for order in told]
         elif needed:
-            tried = True
+            tried = case.meets(f"{switch} needed")
             if not told:
                 broken.append(f"{switch} is not told")
     done = any("alternator_reset.state" in {*s.readings, *s.unsure} for s in case.case.snapshot)
     if done and "alternator_reset" in case.decided:
         broken.append("the alternator is reset twice")
     if not done and alive and case.chance("alternator", "tripped", "failed") > 0.5:
-        tried = True
+        tried = case.meets("reset needed")
         if "alternator_reset" not in case.decided:
             broken.append("the alternator is not reset")
     if cabin and case.chance("static", "cabin_pressurised") > 0.5:
-        tried = True
+        tried = case.meets("cabin to dump")
         if "dump_cabin" not in case.decided:
             broken.append("the cabin is not dumped")
     if (
         case.positions.get("alternate_static") == "on"
         and case.chance("static_ports", "sealed", "restricted") > 0.5
     ):
-        tried = True
+        tried = case.meets("on alternate static")
         if "stay_on_alternate" not in case.decided:
             broken.append("not told to stay on the alternate source")
     if case.positions.get("standby_suction") == "on" and case.chance("engine_pump", "stopped", "weak") > 0.5:
-        tried = True
+        tried = case.meets("on standby suction")
         if "stay_on_standby" not in case.decided:
             broken.append("not told to stay on standby suction")
     return tuple(broken) if tried else None
@@ -520,9 +637,10 @@ def rule_5(case: Tried) -> Verdict:
     # a failure beside it that is likely enough to act on has decisions of its own (rule 3)
     if 1.0 - sure < SUSPICION:
         broken += [f"{d.decision} for a slip" for d in case.answer.decisions if d.kind == "land"]
-    if case.grades.get("atc_height") is not USE and "altimeter" in {
-        SLIPS[n] for n in SLIPS if case.answer.failures[n] > 0.9
-    }:
+    mode_c = case.trust.get("atc_height")
+    # what two witnesses say against it and lost power are no word of the setting
+    doubt = mode_c and mode_c.grade is not USE and not re.search("contradict it|no power", mode_c.why)
+    if doubt and "altimeter" in {SLIPS[n] for n in SLIPS if case.answer.failures[n] > 0.9}:
         broken.append("Mode C is doubted for a wrong setting")
     chance, name = max((case.answer.failures[name], name) for name in SLIPS)
     if chance > 0.9 and case.read and not any(d.startswith("set_right_") for d in case.decided):
@@ -542,19 +660,19 @@ def rule_6(case: Tried) -> Verdict:
         "static", "sealed", "restricted", "restricted_little", "erratic", "swapped", "cabin_pressurised"
     )
     if spoilt >= SUSPICION:
-        tried = True
+        tried = case.meets("static line in doubt")
         broken += [f"{g} is used on a static line in doubt" for g in STATIC_FED if case.grades.get(g) is USE]
         for note in case.answer.technique:
             if note.topic == "recovery" and re.search(r"by (altimeter and )?vertical speed;", note.says):
                 broken.append("the recovery is sorted by a vertical speed on that line")
     if case.chance("suction", "none") >= SUSPICION:
-        tried = True
+        tried = case.meets("suction lost")
         broken += [f"{g} is used on lost suction" for g in ("attitude", "heading") if case.grades[g] is USE]
     for axis in case.answer.axes:
         for first, second in (("airspeed", "second_airspeed"), ("altimeter", "second_altimeter")):
             out = case.grades.get(first) is COVER
             if axis.usual == first and out and case.grades.get(second) is USE:
-                tried = True
+                tried = case.meets("second instrument")
                 if axis.primary != second:
                     broken.append(f"{axis.axis}: {axis.primary} and not the {second}")
     return tuple(broken) if tried else None
@@ -576,17 +694,27 @@ def rule_7(case: Tried) -> Verdict:
     for gauge, source in POWER.items():
         dead = case.chance(source, "none")
         if gauge in case.grades and dead >= SUSPICION:
-            tried = True
+            tried = case.meets("unpowered")
             if case.grades[gauge] is USE or (dead > 0.9 and case.grades[gauge] is not COVER):
                 broken.append(f"{gauge} is {case.grades[gauge].value}, without power with {dead:.2f}")
+        weak = case.chance(source, "low")
+        if gauge in case.grades and weak >= SUSPICION:
+            tried = case.meets("power low")
+            if case.grades[gauge] is USE:
+                broken.append(f"{gauge} is used on low power ({weak:.2f})")
+        flag = case.last_reading(f"{gauge}.flag")
+        if gauge in case.grades and flag and flag[0] == "showing":
+            tried = case.meets("flag showing")
+            if case.grades[gauge] is USE:
+                broken.append(f"{gauge} is used with its flag in view")
     radios = case.last_reading("radios.state")
     seen_dead = radios is not None and radios[0] == "dead"
     if seen_dead:
-        tried = True
+        tried = case.meets("radios seen dead")
         fed = [gauge for gauge, source in POWER.items() if source == "avionics_power"]
         broken += [f"{g} is used with the radios dead" for g in fed if case.grades.get(g) is USE]
     if (seen_dead or case.chance("avionics_power", "none") > 0.5) and case.phase == "air":
-        tried = True
+        tried = case.meets("radios dead in flight")
         broken += [f"{d.decision} with dead radios" for d in case.answer.decisions if d.kind == "say"]
         texts = [*(a.how for a in case.answer.axes), *(n.says for n in case.answer.technique)]
         broken += [
@@ -654,10 +782,12 @@ def rule_9(case: Tried) -> Verdict:
         if axis.axis == "heading":
             continue
         published = row[axis.axis]
+        if case.grades.get(published) is COVER:  # known to be dead before the flight
+            continue
         if published in case.network.panel.gauges and (axis.primary != published or axis.how):
             broken.append(f"{axis.axis}: {axis.primary}, not {published}")
         use = getattr(case.network.kb.manoeuvres[case.last.manoeuvre], axis.axis)
-        fitted = tuple(g for g in use.supporting if g in case.network.panel.gauges)
+        fitted = tuple(g for g in use.supporting if case.stands(g))
         if fitted == use.supporting and published in case.network.panel.gauges and axis.supporting != fitted:
             broken.append(f"{axis.axis}: supported by {axis.supporting}, not {fitted}")
     return tuple(broken)
@@ -665,16 +795,18 @@ def rule_9(case: Tried) -> Verdict:
 
 def rule_10(case: Tried) -> Verdict:
     """Recovery from an upset uses only what the ranking leaves standing."""
-    if not case.answer.upset or case.phase == "ground":
+    if not case.answer.upset or case.phase != "air":
         return None
     notes = [note for note in case.answer.technique if note.topic == "recovery"]
     broken = [] if len(notes) == 1 else [f"{len(notes)} recoveries"]
     for note in notes:
         broken += taken_wrongly(case, note.says)
         broken += [f"uses the {gauge}" for gauge in note.uses if not case.stands(gauge)]
-    if case.phase == "air" and (
-        not case.answer.decisions or case.answer.decisions[0].decision != "recover_first"
-    ):
+        if case.last.readings.get("stall_warner.state") == "sounding":
+            case.meets("stall warner sounds")
+            if re.search("[Pp]ower off", note.says) or "lower the nose" not in note.says.split(",")[0]:
+                broken.append(f"the wing is not flown first: {note.says[:60]}")
+    if not case.answer.decisions or case.answer.decisions[0].decision != "recover_first":
         broken.append("the recovery does not come first")
     return tuple(broken)
 
@@ -714,11 +846,11 @@ def rule_11(case: Tried) -> Verdict:
         and not (cured or silent)
         and case.phase == "air"
     ):
-        tried = True
+        tried = case.meets("not required alone")
         broken += [f"{d.decision} for {sorted(covered)}" for d in case.answer.decisions if d.kind == "land"]
     if case.phase == "air" and covered & REQUIRED and not case.blind:
         lands = [d.urgency for d in case.answer.decisions if d.kind == "land"]
-        tried = True
+        tried = case.meets("required out, visual")
         if not lands:
             broken.append(f"no landing with {sorted(covered & REQUIRED)} covered")
         nothing = any(
@@ -746,6 +878,7 @@ class Counts:
 
     cases: int = 0
     tried: Counter[str] = field(default_factory=Counter)
+    met: Counter[str] = field(default_factory=Counter)
     broken: dict[str, list[str]] = field(default_factory=dict)
 
     def add(self, rule: str, found: Verdict, where: str) -> None:
@@ -761,7 +894,12 @@ class Counts:
             rule: [*self.broken.get(rule, []), *other.broken.get(rule, [])]
             for rule in {*self.broken, *other.broken}
         }
-        return Counts(cases=self.cases + other.cases, tried=self.tried + other.tried, broken=broken)
+        return Counts(
+            cases=self.cases + other.cases,
+            tried=self.tried + other.tried,
+            met=self.met + other.met,
+            broken=broken,
+        )
 
 
 def run_panel(panel: str, cases: int) -> Counts:
@@ -769,16 +907,16 @@ def run_panel(panel: str, cases: int) -> Counts:
     engine = engine_for(shipped(), panel)
     counts = Counts()
     for number in range(cases):
-        rng = np.random.default_rng([SEED, zlib.crc32(panel.encode()), number])
-        case = draw(engine, rng, number // DAY + zlib.crc32(panel.encode()) % 24)
+        case = drawn(engine, number, zlib.crc32(panel.encode()))
         try:
             posterior = engine.posterior(case)
         except ImpossibleEvidence:
             continue
         counts.cases += 1
-        tried = Tried(posterior, answer_posterior(engine, posterior))
+        tried = Tried(posterior, with_decisions(posterior, advise(posterior)))
         for name, rule in RULES.items():
             counts.add(name, rule(tried), f"{panel} {number}")
+        counts.met.update(tried.met)
     return counts
 
 
@@ -791,15 +929,14 @@ def run_ammeters(panel: str, cases: int) -> Counts:
         engines.append(engine_for(with_only(kb, panels={**kb.panels, panel: changed}), panel))
     out = [any(p == "alternator" for p in f.acts) for f in engines[0].network.failures]
     for number in range(cases):
-        rng = np.random.default_rng([SEED, 12, zlib.crc32(panel.encode()), number])
-        drawn = draw(engines[0], rng, number // DAY)
-        last = drawn.snapshot[-1]
+        flown = drawn(engines[0], number, 12, zlib.crc32(panel.encode()))
+        last = flown.snapshot[-1]
         reading = ("zero", "discharge")[number % 2]
         kept = {f: r for f, r in last.readings.items() if not f.startswith(("ammeter.", "heater_load."))}
         unsure = {f: r for f, r in last.unsure.items() if not f.startswith(("ammeter.", "heater_load."))}
-        first = [_without_ammeter(s) for s in drawn.snapshot[:-1]]
+        first = [_without_ammeter(s) for s in flown.snapshot[:-1]]
         shown = msgspec.structs.replace(last, readings={**kept, "ammeter.state": reading}, unsure=unsure)
-        case = msgspec.structs.replace(drawn, snapshot=(*first, shown))
+        case = msgspec.structs.replace(flown, snapshot=(*first, shown))
         try:
             chances = [engine.posterior(case).any_of(out) for engine in engines]
         except ImpossibleEvidence:
@@ -845,6 +982,7 @@ def main(arguments: list[str]) -> int:
                 panel,
                 found.cases,
                 dict(found.tried),
+                dict(found.met),
                 {r: len(b) for r, b in found.broken.items()},
                 flush=True,
             )

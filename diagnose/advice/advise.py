@@ -18,14 +18,15 @@ def partial_panel(
 ) -> tuple[AxisAdvice, ...]:
     """Give for each axis of control what to fly on in this maneuver.
 
-    With nothing ``read`` nothing speaks against an instrument: it is the handbook's table. An instrument that
+    With nothing ``read`` nothing speaks against an instrument but what was known before the flight: it is the
+    handbook's table. An instrument that
     is out is replaced by a second one of its kind first.
     """
     kb = network.kb
     manoeuvre = kb.manoeuvres[manoeuvre_id]
     grades = {t.gauge: t.grade for t in trusts if t.gauge in network.panel.gauges}
     if not read:
-        grades = dict.fromkeys(grades, Grade.USE)
+        grades = {g: grade if grade is Grade.COVER else Grade.USE for g, grade in grades.items()}
     least, out = kb.limits.nearly_sure, Grade.COVER
     doubted = [t for t in trusts if grades.get(t.gauge) is Grade.VERIFY]
     nearly = {t.gauge for t in doubted if t.soon >= least or t.slip}

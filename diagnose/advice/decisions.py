@@ -13,7 +13,8 @@ from functools import cached_property
 import numpy as np
 
 from diagnose.advice.advise import anything_read
-from diagnose.advice.partial_panel import CONTROL, PERFORMANCE, method_view, technique
+from diagnose.advice.partial_panel import CONTROL, PERFORMANCE, STALLING, method_view, technique
+from diagnose.advice.trust import suspicion
 from diagnose.advice.witnesses import seen_lost
 from diagnose.model import Grade
 from diagnose.model.answer import Answer, AxisAdvice, DecisionAdvice, Trust
@@ -26,8 +27,6 @@ RADIO_POWER = ("avionics_power", "none")
 
 #: kinds of what is to be done, first things first
 ORDER = ("recover", "act", "fly", "say", "land")
-#: this reading calls for a recovery first
-STALLING = ("stall_warner.state", "sounding")
 
 
 def upset(posterior: Posterior) -> str:
@@ -74,14 +73,6 @@ def with_decisions(posterior: Posterior, answer: Answer) -> Answer:
 def to_do(answer: Answer) -> tuple[DecisionAdvice, ...]:
     """Give the DO line: actions, flying, calls and landing, the most urgent first; each has its ``short`` order."""
     return tuple(sorted(answer.decisions, key=lambda advice: (-advice.urgency, ORDER.index(advice.kind))))
-
-
-def suspicion(posterior: Posterior) -> float:
-    """Chance of being misled from which the cost table no longer lets an instrument simply be used."""
-    costs = posterior.space.network.kb.grade_costs
-    use, verify = costs[Grade.USE.value], costs[Grade.VERIFY.value]
-    spared, risked = verify.if_true - use.if_true, use.if_misleading - verify.if_misleading
-    return spared / (spared + risked)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -236,7 +227,7 @@ class Told:
         """Whether one of the causes that a decision names is there; a decision without one needs none."""
         if not (decision.doubted or decision.lost or decision.coasting):
             return True
-        least = suspicion(self.posterior) if decision.level == "suspected" else MORE_LIKELY_THAN_NOT
+        least = suspicion(self.posterior.space.network) if decision.level == "suspected" else MORE_LIKELY_THAN_NOT
         return (
             bool(self.doubted & set(decision.doubted))
             or any(

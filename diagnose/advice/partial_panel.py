@@ -31,6 +31,8 @@ PERFORMANCE = (
 
 HORIZONS = ("attitude", "electric_attitude")
 AIRSPEEDS = ("airspeed", "second_airspeed")
+#: this reading calls for the wing to be flown first
+STALLING = ("stall_warner.state", "sounding")
 ALTIMETERS = ("altimeter", "second_altimeter")
 
 USUAL_SPEED_KT = 100.0
@@ -124,29 +126,39 @@ class Standing:
         """Whether one of these gauges that the panel has is to be covered."""
         return any(g in self.panel.gauges and self.grades.get(g, Grade.COVER) is Grade.COVER for g in gauges)
 
+    @property
+    def no_airspeed(self) -> bool:
+        """Whether the airspeed may not simply be used: a doubtful one is checked by the table too."""
+        return "airspeed" in self.panel.gauges and self.grades.get("airspeed") is not Grade.USE
+
 
 def technique(
     kb: KnowledgeBase, panel: Panel, grades: Mapping[str, Grade], case: CaseRecord, upset: str
 ) -> tuple[TechniqueNote, ...]:
     """Give the rules and numbers that apply with these instruments; the recovery too if ``upset`` says why.
 
-    No number is taken from an instrument that does not stand.
+    No number is taken from an instrument that does not stand. On the ground there is nothing to recover or to turn;
+    on the takeoff roll the power table stands for a lost airspeed.
     """
-    manoeuvre = case.snapshot[-1].manoeuvre
-    if kb.manoeuvres[manoeuvre].phase == "ground":
+    last, left = case.snapshot[-1], Standing(panel=panel, grades=grades)
+    phase = kb.manoeuvres[last.manoeuvre].phase
+    if phase == "roll":
+        return tuple(_power_table(kb, left, last.manoeuvre)) if left.no_airspeed else ()
+    if phase == "ground":
         return ()
-    return tuple(_notes(kb, Standing(panel=panel, grades=grades), manoeuvre, flown(case), upset))
+    stalling = last.readings.get(STALLING[0]) == STALLING[1]
+    return tuple(_notes(kb, left, last.manoeuvre, flown(case), upset, stalling))
 
 
 def _notes(
-    kb: KnowledgeBase, left: Standing, manoeuvre: str, now: Flown, upset: str
+    kb: KnowledgeBase, left: Standing, manoeuvre: str, now: Flown, upset: str, stalling: bool
 ) -> Iterator[TechniqueNote]:
     horizon, altimeter = left.first(*HORIZONS), left.first(*ALTIMETERS)
-    # a doubtful airspeed is checked by the table as well as replaced by it
-    no_airspeed = "airspeed" in left.panel.gauges and left.grades.get("airspeed") is not Grade.USE
-    if upset or no_airspeed or left.out("airspeed", "altimeter", "attitude", "vertical_speed"):
+    if stalling:
+        yield recover_from_stall(left)
+    elif upset or left.no_airspeed or left.out("airspeed", "altimeter", "attitude", "vertical_speed"):
         yield recover(left)
-    if no_airspeed:
+    if left.no_airspeed:
         yield from _power_table(kb, left, manoeuvre)
         if horizon and left.first(*ALTIMETERS, "vertical_speed"):
             yield TechniqueNote(
@@ -270,6 +282,46 @@ def _range(low: float, high: float, *, sign: bool = False) -> str:
 # ------------------------------------------------------------------ recovery
 
 
+#: how the recovery speaks of an instrument
+NAMES = {
+    "airspeed": "airspeed",
+    "second_airspeed": "second airspeed",
+    "altimeter": "altimeter",
+    "second_altimeter": "second altimeter",
+    "vertical_speed": "vertical speed",
+    "attitude": "attitude indicator",
+    "electric_attitude": "electric attitude indicator",
+    "heading": "heading indicator",
+    "gps_track": "GPS track",
+    "compass": "compass",
+}
+
+
+def _wings(left: Standing) -> tuple[str, list[str]]:
+    """Say by what the wings are leveled, and which instrument that is; none if nothing shows the bank."""
+    turn, bank = left.first("turn_coordinator"), left.first(*HORIZONS)
+    steady = left.first("heading", "gps_track", "compass")
+    if turn:
+        return "wings level by turn coordinator and ball", [turn]
+    if bank:
+        return f"wings level by the {NAMES[bank]}", [bank]
+    if steady:
+        return f"wings level by the {NAMES[steady]} standing still", [steady]
+    return "ball centered and light control pressures, no bank reference", []
+
+
+def recover_from_stall(left: Standing) -> TechniqueNote:
+    """Give the recovery while the stall warner sounds: the wing first, whatever the dials make of the nose."""
+    wings, uses = _wings(left)
+    return TechniqueNote(
+        topic="recovery",
+        says=f"Stall warning: lower the nose until it stops, then {wings}, add power as needed, and come back to "
+        "level smoothly. It comes before any dial",
+        source="Airplane Flying Handbook FAA-H-8083-3C, ch. 5, stall recovery template",
+        uses=tuple(uses),
+    )
+
+
 def recover(left: Standing) -> TechniqueNote:
     """Give the recovery from an unusual attitude with the instruments that are left, and with no others.
 
@@ -277,18 +329,6 @@ def recover(left: Standing) -> TechniqueNote:
     sorts, or a vertical speed that may simply be used (it lags); else an attitude that stands; else what is to
     be cross-checked, and at last sound and feel. Derived from which line feeds which dial: no handbook gives it.
     """
-    names = {
-        "airspeed": "airspeed",
-        "second_airspeed": "second airspeed",
-        "altimeter": "altimeter",
-        "second_altimeter": "second altimeter",
-        "vertical_speed": "vertical speed",
-        "attitude": "attitude indicator",
-        "electric_attitude": "electric attitude indicator",
-        "heading": "heading indicator",
-        "gps_track": "GPS track",
-        "compass": "compass",
-    }
     handbook = "Instrument Flying Handbook FAA-H-8083-15B, ch. 7"
     derived = "derived from which line feeds which dial; order of recovery: IFH ch. 7"
     speed = left.first(*AIRSPEEDS, surely=True)
@@ -299,33 +339,33 @@ def recover(left: Standing) -> TechniqueNote:
     doubtful = [g for g in (left.first(*AIRSPEEDS), left.first(*ALTIMETERS)) if g]
     uses: list[str]
     if speed and heights:
-        sort = f"by the {names[speed]}: falling or low is nose high, rising or high is nose low"
-        level = f"level pitch is where {names[speed]} and {names[heights[0]]} stop and turn back"
+        sort = f"by the {NAMES[speed]}: falling or low is nose high, rising or high is nose low"
+        level = f"level pitch is where {NAMES[speed]} and {NAMES[heights[0]]} stop and turn back"
         uses, source = [speed, heights[0]], handbook
     elif speed:
         sort = (
-            f"by the {names[speed]} alone, altimeter and vertical speed are out or in doubt: falling is nose high, "
+            f"by the {NAMES[speed]} alone, altimeter and vertical speed are out or in doubt: falling is nose high, "
             "rising nose low"
         )
-        level = f"level pitch is where the {names[speed]} stops and turns back"
+        level = f"level pitch is where the {NAMES[speed]} stops and turns back"
         uses, source = [speed], derived
     elif heights:
-        listed = " and ".join(names[gauge] for gauge in heights)
+        listed = " and ".join(NAMES[gauge] for gauge in heights)
         sort = f"not by the airspeed: by {listed}; going up is nose high, going down nose low, with power and sound"
-        level = f"level pitch is where the {names[heights[0]]} stops and turns back"
+        level = f"level pitch is where the {NAMES[heights[0]]} stops and turns back"
         uses, source = heights, derived
     elif horizon and (left.first(horizon, surely=True) or not doubtful):
-        sort = f"not by airspeed, altimeter or vertical speed: by the {names[horizon]}, as far as it has not tumbled"
+        sort = f"not by airspeed, altimeter or vertical speed: by the {NAMES[horizon]}, as far as it has not tumbled"
         level = "set the known level attitude and cruise power, and wait"
         uses, source = [horizon], derived
     elif doubtful:
-        listed = " and ".join(names[gauge] for gauge in doubtful)
+        listed = " and ".join(NAMES[gauge] for gauge in doubtful)
         sort = (
             f"by {listed}, in doubt as they are, checked against sound and rpm"
             if len(doubtful) > 1
             else (f"by the {listed}, in doubt as it is, checked against sound and rpm")
         )
-        level = f"level pitch is where the {names[doubtful[-1]]} stops and turns back"
+        level = f"level pitch is where the {NAMES[doubtful[-1]]} stops and turns back"
         uses, source = doubtful, derived
     else:
         sort = (
@@ -335,17 +375,8 @@ def recover(left: Standing) -> TechniqueNote:
         uses = [g for g in ("gps_height",) if left.first(g)]
         sort += "; GPS altitude follows late" if uses else ""
         level, source = "cruise power, trim, light control pressures", derived
-    turn, bank = left.first("turn_coordinator"), left.first(*HORIZONS)
-    steady = left.first("heading", "gps_track", "compass")
-    if turn:
-        wings = "wings level by turn coordinator and ball"
-    elif bank:
-        wings = f"wings level by the {names[bank]}"
-    elif steady:
-        wings = f"wings level by the {names[steady]} standing still"
-    else:
-        wings = "ball centered and light control pressures, no bank reference"
-    uses += [g for g in (turn or bank or steady,) if g]
+    wings, by = _wings(left)
+    uses += by
     return TechniqueNote(
         topic="recovery",
         says=f"Sort {sort}. Nose high: power on, lower the nose, {wings}. Nose low: power off, {wings}, then raise "

@@ -208,6 +208,14 @@ def grade_of(network: Network, truth: float) -> Grade:
     return best.grade
 
 
+def suspicion(network: Network) -> float:
+    """Chance of being misled from which the cost table no longer lets an instrument simply be used."""
+    costs = network.kb.grade_costs
+    use, verify = costs[Grade.USE.value], costs[Grade.VERIFY.value]
+    spared, risked = verify.if_true - use.if_true, use.if_misleading - verify.if_misleading
+    return spared / (spared + risked)
+
+
 def graded(network: Network, lies: Misled, rows: Array) -> tuple[Trust, ...]:
     """Give every gauge's trust by the chances of the rows (row,) alone.
 
@@ -256,6 +264,8 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
         if known.group == CHECKS or (met & set(known.unseen_in) and not read):
             continue
         reason, grade = why.get(told.gauge, ""), told.grade
+        if not reason and grade is Grade.USE and _weak(posterior, known.power) >= suspicion(network):
+            reason = "its power is low"
         if not reason and grade_of(network, told.soon) is Grade.USE is not grade:
             reason = _shared_source(posterior, told.gauge)
         if (reason and grade is Grade.USE) or (told.gauge in at_its_word and grade is Grade.COVER):
@@ -273,6 +283,14 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
             )
         )
     return tuple(answers)
+
+
+def _weak(posterior: Posterior, power: str) -> float:
+    """Chance that a source of power gives less than it should, though it gives some."""
+    if power not in posterior.space.network.sources:
+        return 0.0
+    _, *between, _ = posterior.conditions(power).values()
+    return sum(between)
 
 
 def _shared_source(posterior: Posterior, gauge: str) -> str:

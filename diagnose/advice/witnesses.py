@@ -41,19 +41,22 @@ def measures_by(network: Network, gauge: str) -> set[str]:
 
 
 def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict[str, str]:
-    """Say of which motion axis a reading of a healthy gauge speaks most clearly, and for which value of it."""
+    """Say of which motion axis a reading of a healthy gauge speaks, and for which value of it.
+
+    Of the axes that it speaks clearly of, it is the one along which the reading becomes likeliest.
+    """
     table, manoeuvre = network.facets[facet], network.kb.manoeuvres[manoeuvre_id]
     gauge, name = facet.split(".")
     if manoeuvre.phase != "air" and any(f.aloft for f in network.kb.gauges[gauge].facets if f.id == name):
         return {}
     chance = network.healthy_chance(facet)[..., reading_index(network, facet, reading)]
     usual = [network.states[axis].index(manoeuvre.expected[axis]) for axis in table.axes]
-    clearest, found = network.kb.strengths["clear"].from_factor, {}
+    clear, likeliest, found = network.kb.strengths["clear"].from_factor, 0.0, {}
     for place, axis in enumerate(table.axes):
         along = chance[tuple(slice(None) if p == place else at for p, at in enumerate(usual))]
         *_, second, best = np.sort(along).tolist()
-        if best >= clearest * second:
-            clearest, found = best / second, {axis: network.states[axis][int(along.argmax())]}
+        if best >= clear * second and best > likeliest:
+            likeliest, found = best, {axis: network.states[axis][int(along.argmax())]}
     return found
 
 
@@ -113,6 +116,10 @@ def held(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dic
     found: dict[str, str] = {}
     for gauge in (g for g, turn in said.items() if turn != meant and grades.get(g) is Grade.COVER):
         rests_on = measures_by(network, gauge)
+        power = kb.gauges[gauge].power
+        # what warned that its supply is lost speaks against it as well
+        if any(seen_lost(network, case, supply) for supply in (*rests_on, power) if supply in network.sources):
+            continue
         holding = {g for g, on in shows_it.items() if g in flown_by and not on & rests_on}
         supply = set().union(*(shows_it[g] for g in holding))
         third = any(not on & (rests_on | supply) for g, on in shows_it.items() if g not in holding)
@@ -132,9 +139,25 @@ def dark(network: Network, case: CaseRecord) -> dict[str, str]:
     found = {}
     for gauge in network.dial_gauges:
         power = network.kb.gauges[gauge].power
-        if power in network.sources and (seen := seen_lost(network, case, power)) and seen[1] != gauge:
+        if power not in network.sources:
+            continue
+        if seen := seen_lost(network, case, power):
             found[gauge] = f"no power: {seen[2]}"
+        elif flag := _flagged(network, case, gauge, power):
+            found[gauge] = f"no power, or too little: {flag}"
     return found
+
+
+def _flagged(network: Network, case: CaseRecord, gauge: str, power: str) -> str:
+    """Say what a gauge last showed of its own power, where that is likelier with too little of it; "" if nothing."""
+    for facet in network.kb.gauges[gauge].facets:
+        name = f"{gauge}.{facet.id}"
+        table, said = network.facets[name], [s.readings[name] for s in case.snapshot if name in s.readings]
+        if said and table.parents == (power,) and not table.axes:
+            chance = table.at(())[:, reading_index(network, name, said[-1])]
+            if int(chance.argmax()) > 0:
+                return f"{facet.name} {said[-1].replace('_', ' ')}"
+    return ""
 
 
 def coasting(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, tuple[str, str]]:
