@@ -4,7 +4,7 @@
 each module's share by its number of mutants, and runs for each the tests that ``tests/data/mutation.toml`` names for
 its module, in a copy of the checkout. It ends with 1 if a mutant survives for which no reason stands there.
 
-Left out: annotations, decorators, and operators that only make type errors (see the file).
+Left out: what no test can notice, by the rules of ``_left_out``, and operators that only make type errors (see the file).
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).parent.parent
 DATA = Path(__file__).parent / "data" / "mutation.toml"
@@ -75,17 +76,31 @@ class Mutant:
         return was, becomes
 
 
-def _left_out(source: str) -> list[tuple[tuple[int, int], tuple[int, int]]]:
-    """Begin and end of annotations and decorators: (line, column) as parso counts them."""
+def _left_out(
+    source: str, keywords: list[str], kept: list[str]
+) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Begin and end of what no test can notice: (line, column) as parso counts them.
+
+    Annotations, decorators, assertions (they tell the type checker what holds already), the values of these
+    ``keywords`` of a call, and how much is ``kept``: where these names get their value or are compared, and what
+    they are called with.
+    """
     spans = []
 
-    def add(node: ast.expr | None) -> None:
-        if node is not None:
+    def add(node: ast.AST | None) -> None:
+        if isinstance(node, ast.expr | ast.stmt):
             spans.append(((node.lineno, node.col_offset), (node.end_lineno or 0, node.end_col_offset or 0)))
+
+    def names(node: ast.AST) -> bool:
+        return any(isinstance(one, ast.Name) and one.id in kept for one in ast.iter_child_nodes(node))
 
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.arg | ast.AnnAssign):
             add(node.annotation)
+        elif isinstance(node, ast.Assert) or (isinstance(node, ast.Assign | ast.Compare | ast.Call) and names(node)):
+            add(node)
+        elif isinstance(node, ast.keyword) and node.arg in keywords:
+            add(node.value)
         elif isinstance(node, ast.FunctionDef | ast.ClassDef):
             for decorator in node.decorator_list:
                 add(decorator)
@@ -94,18 +109,21 @@ def _left_out(source: str) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     return spans
 
 
-def mutants_of(module: str, operators: list[str]) -> Iterator[Mutant]:
+def mutants_of(module: str, data: dict[str, Any]) -> Iterator[Mutant]:
     """Every mutant of a module, in a fixed order."""
     from cosmic_ray.ast import ast_nodes, get_ast
     from cosmic_ray.plugins import get_operator
 
     source = (ROOT / module).read_text(encoding="utf-8")
-    spans, tree = _left_out(source), get_ast(source)
-    for name in operators:
+    spans, tree = _left_out(source, data["keywords"], data["kept"]), get_ast(source)
+    lines = source.splitlines()
+    for name in data["operators"]:
         operator = get_operator(name)()
         places = [place for node in ast_nodes(tree) for place in operator.mutation_positions(node)]
         for occurrence, (begin, _) in enumerate(places):
-            if any(first <= begin < last for first, last in spans):
+            # the star that ends the arguments by position is no product
+            star = lines[begin[0] - 1][begin[1] :].startswith("*,")
+            if star or any(first <= begin < last for first, last in spans):
                 continue
             yield Mutant(module=module, operator=name, occurrence=occurrence, line=begin[0])
 
@@ -209,7 +227,7 @@ def main() -> int:
     parser.add_argument("--list", action="store_true", help="count and list the mutants, run nothing")
     asked = parser.parse_args()
     data = tomllib.loads(DATA.read_text(encoding="utf-8"))
-    every = {module: list(mutants_of(module, data["operators"])) for module in data["tests"]}
+    every = {module: list(mutants_of(module, data)) for module in data["tests"]}
     drawn = [
         mutant
         for mutant in sample(every, asked.sample, asked.seed)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from diagnose.review.recording import Recording
-from diagnose.review.wind import _astray_from, _Blocks, _by_card, _by_speed, wind_of
+from diagnose.review.wind import _Account, _astray_from, _Blocks, _by_card, _by_speed, _filtered, wind_of
 from tests.small import shipped
 
 LIMITS = shipped().review
@@ -93,6 +93,82 @@ def test_blocks_of_which_nothing_is_known_do_not_break_a_run():
     assert _astray_from(left_out, there) == 1
 
 
+def test_a_degree_of_the_card_is_a_degree_of_the_circle():
+    """At 100 kt on a heading of 30: one degree moves 100 pi / 180 across, (-cos 30, sin 30); by speed alone none."""
+    block = one_block(true_kt=100.0, heading_deg=30.0, wind=(0.0, 0.0), shown_kt=100.0, shown_deg=30.0)
+    _, h, _ = _by_card(block, 0, np.zeros(4))
+    across = 100.0 * np.pi / 180.0
+    half, root = 0.5, np.sqrt(3.0) / 2.0
+    assert h == pytest.approx(np.array([[1.0, 0.0, -half, -root * across], [0.0, 1.0, -root, half * across]]))
+    assert _by_speed(block, 0, np.zeros(4))[1] == pytest.approx(np.array([[half, root, -1.0, 0.0]]))
+
+
+# ------------------------------------------------------------------ the filter
+#
+# review.toml: wind 25 kt, airspeed 3 kt, heading 4 degrees at first; noise 6 kt; gate 3.5; a minute moves the wind by
+# 2.5 kt, the airspeed by 1.5 kt and the heading by 2 degrees
+
+SOUND = _Account(error_kt=3.0, walk_kt=1.5)
+#: variance of what a block to the north shows, east and north: 25^2 + (4 degrees at 100 kt)^2 + 6^2; 25^2 + 3^2 + 6^2
+EAST, NORTH = 625.0 + (400.0 * np.pi / 180.0) ** 2 + 36.0, 670.0
+
+
+def northward(*seen, there=None):
+    """Blocks of a flight to the north at 100 kt, by what wind each seems to show."""
+    return _Blocks(
+        seen=np.array(seen), ahead=np.tile([0.0, 1.0], (len(seen), 1)), tas_kt=np.full(len(seen), 100.0),
+        there=np.ones(len(seen), dtype=bool) if there is None else np.array(there),
+    )  # fmt: skip
+
+
+def test_one_block_by_hand():
+    """33.5 kt from the south: 625 / 670 of it are wind, and 9 / 670 an airspeed that reads too little."""
+    fit = _filtered(northward((0.0, 33.5)), SOUND, LIMITS)
+    ((before, prior),) = fit.before
+    ((after, spread),) = fit.after
+    assert before == pytest.approx(np.zeros(4))
+    assert prior == pytest.approx(np.diag([625.0, 625.0, 9.0, 16.0]))
+    assert after == pytest.approx([0.0, 31.25, -0.45, 0.0])
+    assert spread[1, 1] == pytest.approx(625.0 - 625.0**2 / NORTH)
+    assert spread[1, 2] == pytest.approx(625.0 * 9.0 / NORTH)
+    assert spread[0, 0] == pytest.approx(625.0 - 625.0**2 / EAST)
+    assert fit.used.tolist() == [True]
+    assert fit.cost == pytest.approx(33.5**2 / NORTH + np.log(EAST * NORTH))
+
+
+@pytest.mark.parametrize(("squared", "used"), [(12.0, True), (12.5, False), (40.0, False)])
+def test_what_is_farther_off_than_the_gate_moves_nothing_and_costs_the_gate(squared, used):
+    fit = _filtered(northward((np.sqrt(squared * EAST), 0.0)), SOUND, LIMITS)
+    assert fit.used.tolist() == [used]
+    assert bool(fit.after[0][0].any()) == used
+    assert fit.cost == pytest.approx(min(squared, 3.5**2) + np.log(EAST * NORTH))
+
+
+def test_between_blocks_of_ten_seconds_all_wander_by_a_sixth_of_a_minute():
+    blocks = northward((0.0, 0.0), (5.0, 5.0), (0.0, 0.0), there=[True, False, True])
+    fit = _filtered(blocks, SOUND, LIMITS)
+    walk = np.diag([2.5**2, 2.5**2, 1.5**2, 2.0**2]) / 6.0
+    assert fit.before[1][1] - fit.after[0][1] == pytest.approx(walk)
+    # a block of which nothing is known leaves all as it was
+    assert fit.after[1][1] == pytest.approx(fit.before[1][1])
+    assert fit.used.tolist() == [True, False, True]
+    # an airspeed that is off from the third block on may be off by 25 kt more
+    off = _filtered(blocks, _Account(error_kt=3.0, walk_kt=1.5, airspeed_off_from=2), LIMITS)
+    assert off.before[1][1] == pytest.approx(fit.before[1][1])
+    assert off.before[2][1] - off.after[1][1] == pytest.approx(walk + np.diag([0.0, 0.0, 625.0, 0.0]))
+
+
+def test_from_where_the_card_tells_nothing_the_speed_alone_counts():
+    """Five blocks at 100 kt north in still air; the card shows east from the third on, at the same speed."""
+    ahead = np.array([[0.0, 1.0], [0.0, 1.0], [1.0, 0.0], [1.0, 0.0], [1.0, 0.0]])
+    blocks = _Blocks(
+        seen=np.array([0.0, 100.0]) - 100.0 * ahead, ahead=ahead, tas_kt=np.full(5, 100.0), there=np.ones(5, dtype=bool)
+    )
+    for off_from, used in ((-1, [1, 1, 0, 0, 0]), (2, [1] * 5), (3, [1, 1, 0, 1, 1]), (0, [1] * 5)):
+        fit = _filtered(blocks, _Account(error_kt=3.0, walk_kt=1.5, card_off_from=off_from), LIMITS)
+        assert fit.used.tolist() == used, off_from
+
+
 # ------------------------------------------------------------------ whole flights
 
 
@@ -161,3 +237,49 @@ def test_in_a_turn_nothing_is_taken_for_wind():
     found = wind(recording, tas, np.full(len(tas), LIMITS.straight_for_wind_dps + 0.1))
     assert found.kt[len(tas) // 2] == pytest.approx([0.0, 0.0], abs=1e-9)
     assert found.spread_kt[0] >= LIMITS.wind_prior_kt * 0.99
+
+
+@pytest.mark.parametrize("heading", [0.0, 90.0, 40.0, 200.0])
+def test_on_one_heading_the_wind_is_known_along_it_and_not_across(heading):
+    """Along, an airspeed good to 3 kt tells it (4 are enough); across, a card good to 4 degrees, 7 kt at 100 kt.
+
+    If the airspeed is not believed, or guessed, 25 kt are open along.
+    """
+    assert LIMITS.wind_known_kt == 4.0
+    recording, tas, turn = flight([heading], leg_s=100)
+    usable = np.ones(len(tas), dtype=bool)
+    found, unbelieved = wind_of(recording, LIMITS, tas, usable, turn, 0.0)
+    assert found.along[40:60].all()
+    assert not found.across.any()
+    assert (found.spread_kt > 4.0).all()
+    assert (found.spread_kt < 8.0).all()
+    assert (unbelieved > 15.0).all()
+    guessed, also = wind_of(recording, LIMITS, tas, usable, turn, 0.0, guessed=True)
+    assert not guessed.along.any()
+    assert not guessed.across.any()
+    assert guessed.spread_kt == pytest.approx(also)
+    assert (also > 15.0).all()
+
+
+def test_a_guessed_airspeed_finds_the_wind_by_headings_that_differ():
+    found = wind(*flight([0.0, 90.0, 180.0, 270.0], wind=(15.0, -10.0), shown_kt=118.0), guessed=True)
+    assert found.kt[len(found.kt) // 2] == pytest.approx([15.0, -10.0], abs=2.5)
+
+
+@pytest.mark.parametrize(("seconds", "known"), [(5, True), (4, False)])
+def test_half_of_a_block_must_be_known(seconds, known):
+    recording, tas, turn = flight([0.0], leg_s=200)
+    usable = np.arange(len(tas)) % 10 < seconds
+    found = wind_of(recording, LIMITS, tas, usable, turn, 0.0)[0]
+    assert found.along[100] == known
+
+
+def test_a_card_or_an_airspeed_that_goes_astray_leaves_the_wind():
+    """From the third leg on the airspeed shows half, or the card is 70 degrees off; 20 kt from the west all along."""
+    recording, tas, turn = flight([0.0, 90.0, 180.0, 270.0, 0.0])
+    late = np.arange(len(tas)) >= 700
+    half = wind(recording, np.where(late, 50.0, tas), turn)
+    assert half.kt[[300, 650, -200]] == pytest.approx(np.tile([20.0, 0.0], (3, 1)), abs=3.0)
+    recording.channels["heading_deg"] = (recording.channels["heading_deg"] + np.where(late, 70.0, 0.0)) % 360.0
+    astray = wind(recording, tas, turn)
+    assert astray.kt[[300, 650, -200]] == pytest.approx(np.tile([20.0, 0.0], (3, 1)), abs=3.0)

@@ -104,13 +104,13 @@ def interval_of(chances: Array, share: float) -> tuple[int, int]:
     best = int(chances.argmax())
     low = high = best
     held = float(chances[best])
-    while held < share and (low > 0 or high < len(chances) - 1):
-        below = float(chances[low - 1]) if low > 0 else -1.0
-        above = float(chances[high + 1]) if high < len(chances) - 1 else -1.0
-        if below >= above:
-            low, held = low - 1, held + below
+    while held < share and high - low < len(chances) - 1:
+        if low and (high + 1 == len(chances) or chances[low - 1] >= chances[high + 1]):
+            low -= 1
+            held += float(chances[low])
         else:
-            high, held = high + 1, held + above
+            high += 1
+            held += float(chances[high])
     return low, high
 
 
@@ -163,10 +163,10 @@ def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows
     onsets = []
     for name in causes[0].failures:
         touched, slow = _touches(network, name)
-        changes = [c for r in found if touched & set(r.relation.speaks_of) for c in r.changes]
+        own = [r for r in found if touched & set(r.relation.speaks_of)]
+        changes = [c for r in own for c in r.changes]
         chances = onset_chances(engine, case, causes[0].failures, name)
         onset = _onset(chances, name, windows, changes, slow, network.kb.review)
-        own = [r for r in found if touched & set(r.relation.speaks_of)]
         gauges = gauges_of(network, name)
         odd = _telling(gains(engine, case, causes[0].failures, name), windows, network.kb.review.telling_gain)
         onsets.append(_unasked(_shown(onset, own, odd, windows, network.kb.review), odd, windows, _asked(network, told, gauges)))
@@ -223,7 +223,7 @@ def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window], windows
     showed = max(showed, onset.earliest)
     size = [np.abs(np.nan_to_num(r.values / r.noise)) for r in own]
     after = np.max(size, axis=0)[round(showed) :] if size else np.zeros(0)
-    worst = showed + float(after.argmax()) if len(after) and after.max() > 0.0 else showed
+    worst = showed + float(after.argmax()) if len(after) else showed
     return replace(onset, showed=showed, worst=worst)
 
 
@@ -238,7 +238,7 @@ def _touches(network: Network, failure: str) -> tuple[set[str], bool]:
         {part: np.array([network.states[part].index(c)]) for part, c in record.acts.items()},
         network.switch_positions({}), 1,
     )  # fmt: skip
-    slow = record.onset == "gradual" or any(int(state[driver][0]) for driver in rotors)
+    slow = record.onset == "gradual" or any(state[driver].any() for driver in rotors)
     return {channel for gauge in gauges for channel in GAUGE_CHANNELS.get(gauge, ())}, slow
 
 
