@@ -10,10 +10,12 @@ import pytest
 
 from diagnose.model import SnapshotRecord
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.network.evidence import opened
+from diagnose.network import evidence
+from diagnose.network.evidence import Emission, emission, opened
 from diagnose.network.hidden import HiddenSpace
 from diagnose.network.statements import agreement, group_likelihood, groups_of, reading_index
 from diagnose.network.tables import Motions
+from diagnose.network.telling import BENIGN, MISREADING, Shares, odd_groups
 from tests.small import showing, small_network
 
 NETWORK = small_network()
@@ -145,5 +147,44 @@ def test_opening_a_facet_splits_what_was_said_by_its_reading():
     second = opened(space, shot, switches, "airspeed.trend")
     assert first.shape == (3, space.count)
     assert first.sum(axis=0) == pytest.approx(second.sum(axis=0))
+    for facet, table in NETWORK.facets.items():
+        if facet != "suction.value":
+            each = opened(space, shot, switches, facet)
+            assert each.shape == (len(table.readings), space.count)
+            assert each.sum(axis=0) == pytest.approx(first.sum(axis=0)), facet
     with pytest.raises(CaseError, match="read already"):
         opened(space, shot, switches, "suction.value")
+
+
+@pytest.mark.parametrize(
+    ("reading", "explanation", "share"),
+    [
+        ({"suction.value": "zero"}, MISREADING, 0.25),
+        ({"suction.value": "zero"}, BENIGN, 0.25 + 0.125),
+        ({"altimeter.trend": "rising"}, MISREADING, 0.25),
+        ({"altimeter.trend": "rising"}, BENIGN, 0.25 + 0.125),
+    ],
+)
+def test_of_an_odd_reading_only_what_the_explanation_makes_of_it_counts(reading, explanation, share, monkeypatch):
+    """Told wrongly with 0.25, shown by healthy gauges with 0.125: a misreading is 0.25 of it, a normal effect both."""
+
+    def shares(network, group, state, *_):
+        each = np.ones((len(next(iter(state.values()))), 1))
+        return Shares(misread=0.25 * each, benign=0.125 * each, strayed=0.0 * each, failed=0.5 * each)
+
+    monkeypatch.setattr(evidence, "explained", shares)
+    space = HiddenSpace(NETWORK, ((), (0,), (1,), (2,), (3,)))
+    switches = NETWORK.switch_positions({})
+    assert odd_groups(space, said(reading), switches)
+    silent = emission(space, said(), switches).columns[:, 3]
+    found = emission(space, said(reading), switches, explanation).columns[:, 3]
+    assert found == pytest.approx(share * silent)
+
+
+def test_rows_that_cannot_be_tell_of_no_motion():
+    seen = evidence.distinct(HiddenSpace(NETWORK, ((),)), (), NETWORK.switch_positions({}))
+    made = Emission(
+        motions=one_motion(), seen=replace(seen, of_row=np.array([0, 1])), likelihood=np.array([[0.0, 0.0], [0.3, 0.1]]),
+        still=np.ones(2),
+    )  # fmt: skip
+    assert made.motion_given(np.array([0.0, 0.7])) == pytest.approx([0.75, 0.25])

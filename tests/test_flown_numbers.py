@@ -86,3 +86,42 @@ def test_the_recovery_names_the_first_dial_that_is_left():
 def test_a_doubtful_airspeed_does_not_sort_and_a_doubtful_altimeter_does():
     assert "not by the airspeed" in left("single_pump", verify=("airspeed",))
     assert "by the airspeed" in left("single_pump", verify=("altimeter",))
+
+
+def test_what_is_in_doubt_sorts_where_nothing_better_is_left():
+    """Airspeed, altimeter and vertical speed out or in doubt. A sure horizon first, then what is in doubt, then a
+    doubtful horizon, then sound and feel. One in doubt is named alone, of two the last tells level pitch.
+    """
+    out = ("airspeed", "altimeter", "vertical_speed")
+    assert "by the attitude indicator, as far as" in left("single_pump", *out)
+    both = left("single_pump", "vertical_speed", "attitude", verify=("airspeed", "altimeter"))
+    assert "by airspeed and altimeter, in doubt as they are" in both
+    assert "where the altimeter stops" in both
+    for verify, name in (("airspeed", "airspeed"), ("altimeter", "altimeter")):
+        rest = tuple(one for one in out if one != verify)
+        for horizon in ({"verify": (verify,)}, {"verify": (verify, "attitude")}):
+            found = left("single_pump", *rest, *(() if len(horizon["verify"]) == 2 else ("attitude",)), **horizon)
+            assert f"by the {name}, in doubt as it is" in found
+            assert f"where the {name} stops" in found
+        # a horizon that may simply be used goes before
+        assert "by the attitude indicator" in left("single_pump", *rest, verify=(verify,))
+    assert "by the attitude indicator, as far as" in left("single_pump", *out, verify=("attitude",))
+    assert "by sound and feel" in left("single_pump", *out, "attitude")
+
+
+def test_a_recovery_is_told_in_an_upset_or_where_a_dial_that_it_needs_is_in_doubt():
+    panel = shipped().panel("single_pump")
+    case = CaseRecord(title="x", panel="single_pump", snapshot=(SnapshotRecord(manoeuvre="level"),))
+
+    def told(upset="", **grades):
+        all_grades = dict.fromkeys(panel.gauges, Grade.USE) | grades
+        return "recovery" in {note.topic for note in technique(shipped(), panel, all_grades, case, upset)}
+
+    assert not told()
+    assert told("a spiral")
+    assert told(airspeed=Grade.VERIFY)
+    assert told(airspeed=Grade.COVER)
+    for name in ("altimeter", "attitude", "vertical_speed"):
+        assert told(**{name: Grade.COVER})
+        assert not told(**{name: Grade.VERIFY})
+    assert not told(heading=Grade.COVER)

@@ -201,3 +201,45 @@ def test_the_smallest_conflict_is_named_whatever_else_was_said():
 def test_the_setting_is_that_of_the_file():
     assert shipped().limits.largest_set == 2
     assert len(Engine(NETWORK).posterior(small_case(FALLING)).space.sets) >= 11
+
+
+def test_a_first_moment_is_what_it_is_whatever_follows():
+    """The chances of readings on the roll are not those of the climb that comes after; each engine is new."""
+    for before, after in ((shot("takeoff_roll"), shot("climb", 5.0)), (shot("level"), shot("takeoff_roll", 20.0, 3.0))):
+        for names in (("static_ports_taped",), ("pump_sheared",)):
+            alone, *_ = Engine(NETWORK, largest_set=4).predict(small_case(before), names)
+            first, *_ = Engine(NETWORK, largest_set=4).predict(small_case(before, after), names)
+            for facet, chances in alone.items():
+                assert first[facet] == pytest.approx(chances), facet
+
+
+def test_settings_asked_of_one_engine_do_not_mix():
+    """Of the same sets, but the pilot's word counts less where nobody sought an anomaly."""
+    case = small_case(shot("level", readings={"altimeter.trend": "rising"}))
+    shared = Engine(NETWORK, largest_set=4)
+    settings = ("routine", "anomaly", "exercise")
+    assert len({NETWORK.kb.settings[one].strayed for one in settings}) > 1
+    for setting in (*settings, *settings[::-1]):
+        asked = msgspec.structs.replace(case, setting=setting)
+        alone = Engine(NETWORK, largest_set=4).posterior(asked)
+        found = shared.posterior(asked)
+        assert found.sets == pytest.approx(alone.sets, abs=1e-12)
+        assert found.motion["vertical"] == pytest.approx(alone.motion["vertical"])
+
+
+def test_what_cannot_be_is_nothing_and_no_error():
+    """A reading that is never shown has no chance; a row that what was said rules out has no motion."""
+    table = NETWORK.facets["suction.value"]
+    chance = np.array([0.0, *[1.0 / (len(table.readings) - 1)] * (len(table.readings) - 1)])
+    facets = {**NETWORK.facets, "suction.value": showing(table, chance, parents=(), axes=())}
+    engine = Engine(replace(NETWORK, facets=facets), largest_set=4)
+    found = engine.outcomes(small_case(shot("level")), "suction.value")
+    assert found.chance[0] == 0.0
+    assert found.rows[0].tolist() == [0.0] * found.rows.shape[1]
+    assert found.rows[1:].sum(axis=1) == pytest.approx(1.0)
+    posterior = ENGINE.posterior(small_case(shot("level")))
+    said, rows = posterior.said.copy(), posterior.rows.copy()
+    said[3], rows[3] = 0.0, 0.0
+    joint = replace(posterior, said=said, rows=rows).joint
+    assert joint[3].tolist() == [0.0] * 4
+    assert joint[:, 3] == pytest.approx(rows)

@@ -8,7 +8,9 @@ import pytest
 
 from diagnose.knowledge.load import with_only
 from diagnose.model import Facet, Reading, Row
+from diagnose.model.gauges import Sizes
 from diagnose.network.likelihood import (
+    _size_report,
     derive,
     facet_table,
     fingerprint,
@@ -181,3 +183,28 @@ def test_a_row_gives_its_readings_in_their_order():
 
 def replace_facet(facet):
     return msgspec.structs.replace(KB.gauges["suction"], id="g", facets=(facet,))
+
+
+def test_a_number_slips_into_the_next_bin_or_is_told_wrongly():
+    """Three bins, 0.2 slip: from an end all of it inwards, from the middle half to each side.
+
+    Wrong with the misreport of 0.1 and the half flight in 200.5: w = 0.1 + 0.5 / 200.5; then each bin as often.
+    """
+    facet = msgspec.structs.replace(made(channel="bus_v"), sizes=Sizes(unit="V", edges=(1.0, 2.0), slip=0.2))
+    wrong = 0.1 + 0.5 / 200.5
+    slipped = np.array([[0.8, 0.2, 0.0], [0.1, 0.8, 0.1], [0.0, 0.2, 0.8]])
+    assert _size_report(KB, facet) == pytest.approx((1.0 - wrong) * slipped + wrong / 3.0)
+    # never more than always wrong
+    always = msgspec.structs.replace(facet, misreport=1.0)
+    assert _size_report(KB, always) == pytest.approx(np.full((3, 3), 1.0 / 3.0))
+
+
+def test_counts_of_bins_stand_behind_those_of_the_readings_or_come_from_elsewhere():
+    facet = msgspec.structs.replace(made(), sizes=Sizes(unit="V", edges=(1.0, 2.0), slip=0.2))
+    raw = np.array([[1.0, 0.0, 5.0, 6.0, 7.0], [0.25, 0.75, 1.0, 2.0, 3.0]])
+    table = facet_table(KB, "g", facet, raw)
+    assert table.drawn.tolist() == [[1.0, 0.0], [0.25, 0.75]]
+    assert table.drawn_sizes().tolist() == [[5.0, 6.0, 7.0], [1.0, 2.0, 3.0]]
+    other = np.ones((2, 3))
+    assert facet_table(KB, "g", facet, raw[:, :2], lambda: other).drawn_sizes() is other
+    assert facet_table(KB, "g", made(), raw[:, :2]).drawn_sizes is None

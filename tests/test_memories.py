@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from diagnose.model import CaseRecord, MemoryKind, SnapshotRecord
-from diagnose.network.memories import TIMES_MIN, at_time, gap_matrix, memory_tables
+from diagnose.network.memories import TIMES_MIN, _worse, at_time, gap_matrix, memory_tables
 from diagnose.physics.draws import Draws
 from diagnose.physics.flight import draw_flights
 from diagnose.physics.suction_dials import starved_rotor_speed
@@ -321,3 +321,28 @@ def test_ten_moments_at_zero_are_one_closed_tube():
         return engine("single_pump").log_likelihood(case, ("pitot_insect_underway",))
 
     assert evidence(10) - evidence(9) > np.log(0.97)
+
+
+@pytest.mark.parametrize("name", [name for name, one in KB.memories.items() if one.kind is not MemoryKind.ACTING])
+def test_every_table_of_a_memory_gives_chances(name):
+    found = tables(name)
+    for table in (found.carry, found.onset, found.first):
+        for one in table.values():
+            assert (np.asarray(one) >= 0.0).all()
+            assert np.asarray(one).sum(axis=-1) == pytest.approx(1.0)
+
+
+def test_what_a_degree_has_been_for_how_long_adds_up_its_chances():
+    """The minutes in each state by an even sum over the way: a mean of 8 min, seen passing for the last one."""
+    degree = KB.memories["pitot_passes"].degrees["closes"]
+    states = tuple(KB.memories["pitot_passes"].states)
+    for minutes in (0.5, 1.0, 4.0):
+        t = (np.arange(20_000) + 0.5) / 20_000 * minutes
+        left, before = np.exp(-t / 8.0), np.exp(-np.maximum(t - 1.0, 0.0) / 8.0)
+        by_hand = np.array([left, 0.0 * t, before - left, 1.0 - before]).mean(axis=1) * minutes
+        _, summed = _worse(degree, states, minutes)
+        assert summed[0] == pytest.approx(by_hand, abs=1e-6)
+        # what falls at first falls for what is left of its minute
+        falls = np.maximum(1.0 - t, 0.0).mean() * minutes
+        assert summed[2] == pytest.approx([0.0, 0.0, falls, minutes - falls], abs=1e-6)
+        assert summed[1].tolist() == [0.0, minutes, 0.0, 0.0]

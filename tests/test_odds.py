@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from diagnose.knowledge.load import with_only
-from diagnose.model import ContextEffect, SnapshotRecord
+from diagnose.model import ContextEffect, FailureKind, SnapshotRecord
 from diagnose.model.errors import UnknownName
 from diagnose.network.engine import Engine
 from diagnose.network.odds import failure_rates, odds_of, survival
@@ -230,3 +230,17 @@ def test_what_is_blocked_since_the_ground_is_seldom_first_seen_in_cruise(name):
     assert there("descent", "level") == pytest.approx(0.1 * there("climb"))
     for told in (("takeoff_roll", "level"), ("approach",), ("climb", "level"), ("level", "climb")):
         assert there(*told) == there("climb")
+
+
+def test_a_silent_look_alike_that_no_condition_speaks_of_is_unsaid():
+    """Not a failure, not a loud one, and not one whose condition of the day holds."""
+    alike = msgspec.structs.replace(failure(0.0, 0.1), silent=True, kind=FailureKind.LOOK_ALIKE)
+    gusty = msgspec.structs.replace(alike, context=(effect("washed"), effect("visible_moisture", "below_freezing")))
+    network = network_of(
+        alike=alike, gusty=gusty, loud=msgspec.structs.replace(alike, silent=False),
+        hidden=msgspec.structs.replace(alike, kind=FailureKind.FAILURE),
+    )  # fmt: skip
+    for context, places in (
+        ((), {0, 1}), (("washed",), {0}), (("visible_moisture",), {0, 1}), (("visible_moisture", "below_freezing"), {0}),
+    ):  # fmt: skip
+        assert odds_of(network, case((1.0, 0.0), context=context)).unsaid == places, context

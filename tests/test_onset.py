@@ -332,6 +332,8 @@ def test_moments_speak_for_it_from_where_they_all_together_do():
     """Sums from each on: 1.5, -0.5, 4.5, 3.5, 2.8: from the third; of those, more than 0.7."""
     found = _telling(np.array([2.0, -5.0, 1.0, 0.7, 2.8]), MOMENTS, 0.7)
     assert found == [MOMENTS[2], MOMENTS[4]]
+    # -0.4, -2.4, -3.4, 1.6, 0.7: from the fourth
+    assert _telling(np.array([2.0, 1.0, -5.0, 0.9, 0.7]), MOMENTS, 0.7) == [MOMENTS[3]]
 
 
 def test_what_sticks_may_have_begun_since_it_last_moved():
@@ -408,8 +410,8 @@ def test_only_relations_that_speak_of_the_failed_dial_date_it(odds):
         residual(change(300.0, relation="heading_track"), name="heading_track", speaks_of=("heading_deg",), peak=500),
         residual(change(350.0), peak=400),
     )  # fmt: skip
-    causes = [SimpleNamespace(failures=("altimeter_stuck",))]
+    causes = [SimpleNamespace(failures=("altimeter_stuck",)), SimpleNamespace(failures=())]
     (onset,) = onsets_of(ENGINE, case, causes, MOMENTS, found, ("altimeter.trend",))
     assert (onset.seen_by, onset.likeliest, onset.showed, onset.worst) == ("height_gps", 350.0, 350.0, 400.0)
-    assert onsets_of(ENGINE, case, [SimpleNamespace(failures=())], MOMENTS, found, ()) == ()
+    assert onsets_of(ENGINE, case, causes[::-1], MOMENTS, found, ()) == ()
     assert onsets_of(ENGINE, case, [], MOMENTS, found, ()) == ()

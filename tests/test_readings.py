@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 
-from diagnose.model import Reading
-from diagnose.network.readings import STATISTICS, change, classify, mean_at_end, swing
+from diagnose.model import Facet, Reading
+from diagnose.model.gauges import Sizes
+from diagnose.network.readings import STATISTICS, change, classify, mean_at_end, reading_of, size_of, swing
 
 #: twelve samples: the edges are two each, a sixth
 RISE = np.arange(12.0)[None]
@@ -92,3 +94,57 @@ def test_what_is_shown_is_the_dial_and_not_the_difference():
 def test_a_flight_that_fits_nothing_gets_the_last_reading():
     only = (reading("a", end=(0.0, 1.0)), reading("b", end=(2.0, 3.0)))
     assert classify(only, np.full((1, 6), 9.0)).tolist() == [1]
+
+
+# ------------------------------------------------------------------ numbers that are said
+
+
+def gauge(twice_above=None, statistic="end", sizes=True):
+    """Low up to 4.0, high from 6.0 on, right in between; the unit is inHg."""
+    return Facet(
+        id="value", name="value", misreport=0.0, parents=(), source="judgement",
+        readings=(
+            reading("low", **{statistic: (-np.inf, 4.0)}),
+            reading("odd", jerk=(5.0, 5.0)),
+            reading("high", **{statistic: (6.0, np.inf)}),
+            reading("right"),
+            reading("never", **{statistic: (0.0, 9.0)}),
+        ),
+        sizes=Sizes(unit="inHg", edges=(4.0, 6.0), slip=0.0, statistic=statistic, twice_above=twice_above)
+        if sizes else None,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("said", "size"),
+    [
+        ("3.8 inHg", 3.8), ("3.8inHg", 3.8), ("-40", -40.0), ("5", 5.0), ("5 psi", None), ("low", None), ("", None),
+        ("about 5", None), ("5.", None),
+    ],
+)  # fmt: skip
+def test_a_size_is_a_number_alone_or_with_the_unit(said, size):
+    assert size_of(gauge(), said) == size
+    assert size_of(gauge(sizes=False), said) is None
+
+
+def test_a_number_above_the_scale_is_read_on_one_of_twice_the_size():
+    """A 28 V system on the 14 V scale: above 16, half."""
+    assert [size_of(gauge(twice_above=16.0), said) for said in ("16", "16.2", "28")] == [16.0, 8.1, 14.0]
+    assert size_of(gauge(), "28") == 28.0
+
+
+@pytest.mark.parametrize("statistic", ["end", "mean"])
+@pytest.mark.parametrize(
+    ("said", "stands_for"),
+    [
+        ("3.9", "low"), ("4.0 inHg", "low"), ("4.1", "right"), ("5", "right"), ("5.9", "right"), ("6", "high"),
+        ("6.1 inHg", "high"), ("high", "high"), ("5 psi", "5 psi"),
+    ],
+)  # fmt: skip
+def test_a_size_stands_for_the_first_reading_whose_limits_hold_it(statistic, said, stands_for):
+    assert reading_of(gauge(statistic=statistic), said) == stands_for
+
+
+def test_a_size_that_fits_none_stands_for_the_last():
+    facet = gauge()
+    assert reading_of(msgspec.structs.replace(facet, readings=facet.readings[:3]), "5") == "high"

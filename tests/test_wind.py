@@ -79,6 +79,8 @@ def test_a_card_that_may_be_anything_is_as_vague_as_a_full_circle():
         ([1, 1, 0, 1, 1, 0], -1),
         ([1, 1, 1, 1, 1, 1], 0),
         ([0, 0, 0, 1, 1, 1], 3),
+        ([0, 0, 0, 1, 1], -1),
+        ([0, 0, 0, 0, 1], -1),
         ([], -1),
     ],
 )
@@ -101,6 +103,10 @@ def test_a_degree_of_the_card_is_a_degree_of_the_circle():
     half, root = 0.5, np.sqrt(3.0) / 2.0
     assert h == pytest.approx(np.array([[1.0, 0.0, -half, -root * across], [0.0, 1.0, -root, half * across]]))
     assert _by_speed(block, 0, np.zeros(4))[1] == pytest.approx(np.array([[half, root, -1.0, 0.0]]))
+    # a wind that carries it along at its own speed leaves no direction flown: nothing to divide by
+    surprise, h, _ = _by_speed(block, 0, np.array([50.0, 100.0 * root, 0.0, 0.0]))
+    assert surprise == pytest.approx([-99.0])
+    assert h == pytest.approx(np.array([[0.0, 0.0, -1.0, 0.0]]), abs=1e-9)
 
 
 # ------------------------------------------------------------------ the filter
@@ -167,6 +173,26 @@ def test_from_where_the_card_tells_nothing_the_speed_alone_counts():
     for off_from, used in ((-1, [1, 1, 0, 0, 0]), (2, [1] * 5), (3, [1, 1, 0, 1, 1]), (0, [1] * 5)):
         fit = _filtered(blocks, _Account(error_kt=3.0, walk_kt=1.5, card_off_from=off_from), LIMITS)
         assert fit.used.tolist() == used, off_from
+
+
+def test_looking_back_every_block_is_what_all_of_them_tell():
+    """Four blocks to the north, of which one tells nothing: the states of all given all, in one Gaussian.
+
+    Before: covariance of the states i and j = that of the first + min(i, j) walks; a block shows east less the card's
+    degrees across, and north less the airspeed's error.
+    """
+    seen = np.array([(0.0, 20.0), (3.0, -5.0), (9.0, 9.0), (-4.0, 8.0)])
+    fit = _filtered(northward(*seen, there=[True, True, False, True]), SOUND, LIMITS)
+    assert fit.used.tolist() == [True, True, False, True]
+    first, walk = np.diag([625.0, 625.0, 9.0, 16.0]), np.diag([6.25, 6.25, 2.25, 4.0]) / 6.0
+    before = np.block([[first + min(i, j) * walk for j in range(4)] for i in range(4)])
+    h = np.array([[1.0, 0.0, 0.0, -100.0 * np.pi / 180.0], [0.0, 1.0, -1.0, 0.0]])
+    shows = np.kron(np.eye(4)[[0, 1, 3]], h)
+    gain = before @ shows.T @ np.linalg.inv(shows @ before @ shows.T + 36.0 * np.eye(6))
+    after = before - gain @ shows @ before
+    states, spreads = fit.smoothed()
+    assert states == pytest.approx((gain @ seen[[0, 1, 3]].ravel()).reshape(4, 4))
+    assert spreads == pytest.approx(np.array([after[4 * i : 4 * i + 4, 4 * i : 4 * i + 4] for i in range(4)]))
 
 
 # ------------------------------------------------------------------ whole flights
@@ -272,14 +298,24 @@ def test_half_of_a_block_must_be_known(seconds, known):
     usable = np.arange(len(tas)) % 10 < seconds
     found = wind_of(recording, LIMITS, tas, usable, turn, 0.0)[0]
     assert found.along[100] == known
+    # what is not usable moves nothing
+    if known:
+        whole = wind(recording, tas, turn)
+        assert found.kt == pytest.approx(whole.kt)
+        assert found.spread_kt == pytest.approx(whole.spread_kt)
 
 
 def test_a_card_or_an_airspeed_that_goes_astray_leaves_the_wind():
-    """From the third leg on the airspeed shows half, or the card is 70 degrees off; 20 kt from the west all along."""
+    """From the third leg on the airspeed shows half, or the card is 70 degrees off; 20 kt from the west all along.
+
+    It stays known: by card and groundspeed to 4 kt, or to 7 by the speeds on legs that differ.
+    """
     recording, tas, turn = flight([0.0, 90.0, 180.0, 270.0, 0.0])
     late = np.arange(len(tas)) >= 700
     half = wind(recording, np.where(late, 50.0, tas), turn)
+    assert half.spread_kt[-200] < 4.0
     assert half.kt[[300, 650, -200]] == pytest.approx(np.tile([20.0, 0.0], (3, 1)), abs=3.0)
     recording.channels["heading_deg"] = (recording.channels["heading_deg"] + np.where(late, 70.0, 0.0)) % 360.0
     astray = wind(recording, tas, turn)
+    assert astray.spread_kt[-200] < 7.0
     assert astray.kt[[300, 650, -200]] == pytest.approx(np.tile([20.0, 0.0], (3, 1)), abs=3.0)
