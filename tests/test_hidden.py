@@ -9,8 +9,9 @@ import pytest
 
 from diagnose.model import FailureKind
 from diagnose.network.hidden import HiddenSpace, Step, enumerate_sets, number_codes
+from diagnose.network.kernels import moved
 from diagnose.network.memo import Recent
-from tests.small import small_network
+from tests.small import shipped, small_network
 
 NETWORK = small_network(
     ("static_ports_taped", "pump_weak", "pump_sheared", "pitot_ram_iced", "pitot_water", "pitot_heater_dead")
@@ -204,3 +205,40 @@ def test_heat_that_is_on_has_melted_part_of_the_ice_by_the_middle_of_the_first_l
     act = tuple(name for name in IDS if name in both)
     iced = {(act, s): alone * share for s, share in closes.items()}
     assert dead == pytest.approx(iced | {(heater, ()): 1.0 - alone})
+
+
+def test_slips_that_are_set_right_leave_the_other_failures():
+    """Rows in which a slip acts, with all parts as if none did, and what else has failed as it is."""
+    slip = next(f.id for f in shipped().failures.values() if f.set_right and set(f.acts) <= set(NETWORK.parts))
+    network = small_network((slip, "pump_sheared", "pitot_ram_iced"))
+    space = space_of(slip, "pump_sheared", network=network)
+    switches = network.switch_positions({})
+    rows, states = space.set_right(switches)
+    ids = [failure.id for failure in network.failures]
+    assert rows.tolist() == np.flatnonzero(space.acting[:, ids.index(slip)]).tolist()
+    assert 0 < len(rows) < space.count
+    sheared = space.acting[rows, ids.index("pump_sheared")]
+    assert set(sheared.tolist()) == {True, False}
+    pump = network.states["engine_pump"]
+    assert [pump[state] for state in states["engine_pump"]] == ["stopped" if one else pump[0] for one in sheared]
+    for part in network.failures[ids.index(slip)].acts:
+        assert not states[part].any(), part
+
+
+def test_a_memory_runs_in_the_conditions_that_carry_it_but_the_usual_one():
+    space = space_of("pump_sheared")
+    for name in space.memory_names:
+        memory = NETWORK.memories[name].memory
+        driver = NETWORK.states[memory.driver]
+        runs = space.running(name, {memory.driver: np.arange(len(driver))})
+        assert not runs[0]
+        assert runs.tolist() == [place > 0 and condition in memory.carry for place, condition in enumerate(driver)]
+        assert runs.any()
+
+
+def test_a_switch_that_stands_otherwise_has_been_moved():
+    space = space_of("pump_sheared")
+    assert moved(space, step(), step(alternate_static="on"))
+    assert moved(space, step(alternate_static="on", pitot_heat="on"), step(pitot_heat="on"))
+    assert not moved(space, step(), step(minutes=4.0))
+    assert not moved(space, step(alternate_static="on"), step(alternate_static="on"))

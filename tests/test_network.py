@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -243,3 +244,19 @@ def replace_panel(**changes):
     import msgspec
 
     return msgspec.structs.replace(NETWORK.panel, **changes)
+
+
+def test_of_variations_that_fit_the_first_holds():
+    """A second one of the same condition, which says the opposite, changes nothing; before it, it holds alone."""
+    kb = NETWORK.kb
+    rising = next(v for v in kb.variations.values() if (v.part, v.condition) == ("air", "rising"))
+    sinking = next(v for v in kb.variations.values() if (v.part, v.condition) == ("air", "sinking"))
+    other = msgspec.structs.replace(rising, phases=rising.phases, meant=(), outcomes=sinking.outcomes)
+
+    def chances(variations):
+        motions = compile_network(with_only(kb, variations=variations), "small").motions("level")
+        return motions.chance @ (motions.values["vertical"] == NETWORK.states["vertical"].index("up"))
+
+    usual = chances(kb.variations)
+    assert chances({**kb.variations, "other": other}) == pytest.approx(usual)
+    assert chances({"other": other, **kb.variations}) != pytest.approx(usual)

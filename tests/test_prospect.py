@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from functools import cache
 from types import SimpleNamespace
 
@@ -10,13 +11,24 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.advice.looks import Offer, _advice, _allowed, _outcomes, _safe, suspects, trust_cost
+from diagnose.advice.looks import (
+    Offer,
+    _advice,
+    _allowed,
+    _offers,
+    _outcomes,
+    _safe,
+    next_looks,
+    suspects,
+    trust_cost,
+)
 from diagnose.advice.prospect import Told, entropy, scene_of, told
 from diagnose.advice.trust import misled
+from diagnose.knowledge.load import with_only
 from diagnose.model import SnapshotRecord
 from diagnose.model.systems import Look
 from diagnose.network.engine import Engine
-from tests.small import shipped, small_case, small_network
+from tests.small import shipped, showing, small_case, small_network
 
 NETWORK = small_network()
 KB = shipped()
@@ -267,3 +279,139 @@ def test_without_a_horizon_enough_instruments_must_be_left():
         assert not _safe(look(**(needs | {"blind_least": 2})), NETWORK, case, {"attitude"})
         assert _safe(look(**(needs | {"blind_least": 2})), NETWORK, case, set())
         assert not _safe(look(**(needs | {"blind_least": 3})), NETWORK, case, set())
+
+
+# ------------------------------------------------------------------ air and pilot that move the airplane
+
+MOVED = small_network(("static_ports_taped", "updraught", "disoriented", "pump_sheared"))
+
+
+@pytest.mark.parametrize(
+    "facets",
+    [
+        ("altimeter.trend",), ("turn_coordinator.turn", "altimeter.value"), ("suction.value", "attitude.bank"),
+        ("altimeter.trend", "suction.value", "turn_coordinator.turn"), ("heading.trend", "attitude.bank", "altimeter.trend"),
+    ],
+)  # fmt: skip
+def test_a_look_at_what_air_and_pilot_move_tells_what_the_engine_says(facets, every_row):
+    engine = Engine(MOVED, largest_set=4)
+    shot = SnapshotRecord(
+        manoeuvre="level", readings={"airspeed.trend": "falling"}, disagree=(("attitude", "turn_coordinator"),)
+    )
+    posterior = engine.posterior(small_case(shot, setting="routine"))
+    tells = told(scene_of(posterior.space, shot, posterior.rows, np.ones(4, dtype=bool)), facets)
+    chances, sets = [], []
+    for readings in itertools.product(*(MOVED.facets[f].readings for f in facets)):
+        more = msgspec.structs.replace(shot, readings=shot.readings | dict(zip(facets, readings, strict=True)))
+        after = engine.posterior(small_case(more, setting="routine"))
+        chances.append(np.exp(after.log_evidence - posterior.log_evidence))
+        sets.append(after.sets)
+    assert tells.chance == pytest.approx(np.array(chances), abs=1e-9)
+    after = sum(chance * entropy(one) for chance, one in zip(chances, sets, strict=True))
+    assert tells.bits == pytest.approx(entropy(posterior.sets) - after, abs=1e-7)
+    assert tells.leading_chance == pytest.approx(np.max(sets, axis=1), abs=1e-7)
+
+
+def test_an_outcome_that_cannot_be_leads_to_nothing():
+    table = NETWORK.facets["suction.value"]
+    rest = len(table.readings) - 1
+    never = showing(table, np.array([0.0, *[1.0 / rest] * rest]), parents=(), axes=())
+    network = replace(NETWORK, facets={**NETWORK.facets, "suction.value": never})
+    shot = SnapshotRecord(manoeuvre="level")
+    posterior = Engine(network, largest_set=4).posterior(small_case(shot))
+    tells = told(scene_of(posterior.space, shot, posterior.rows, ALL), ("suction.value",))
+    assert tells.chance == pytest.approx([0.0, *[1.0 / rest] * rest])
+    assert tells.leading_chance[0] == 0.0
+    assert tells.leading_chance[1:] == pytest.approx(posterior.sets.max(), rel=1e-6)
+    assert tells.bits == pytest.approx(0.0, abs=1e-9)
+
+
+# ------------------------------------------------------------------ offers, and their order
+
+
+def with_looks(*looks):
+    return replace(NETWORK, kb=with_only(NETWORK.kb, looks={one.id: one for one in looks}))
+
+
+def test_what_is_read_now_and_what_makes_a_moment_of_its_own():
+    """Airspeed's value and, less surely, the heading's trend are read now; suction was read earlier."""
+    case = small_case(
+        SnapshotRecord(manoeuvre="climb", readings={"suction.value": "low"}),
+        SnapshotRecord(
+            manoeuvre="level", readings={"airspeed.value": "zero"}, unsure={"heading.trend": ("steady", 0.8)},
+            switches={"pitot_heat": "on"},
+        ),
+    )  # fmt: skip
+    both, static = ("airspeed.value", "altimeter.value"), {"alternate_static": "on"}
+    network = with_looks(
+        look(id="read", reads=both),
+        look(id="known", reads=("airspeed.value", "heading.trend")),
+        look(id="earlier", reads=("suction.value", "compass.value")),
+        look(id="open", kind="switch", switches=static, reads=both, minutes=2.0, wait_minutes=3.0),
+        look(id="at once", kind="switch", switches=static, reads=both, at_once=True),
+        look(id="fly", kind="manoeuvre", manoeuvre="climb", reads=both),
+        look(id="glance", manoeuvre="descent", reads=both),
+        look(id="bare", kind="switch", switches=static),
+        look(id="inspect", kind="ground"),
+        look(id="on the ground", phases=("ground",), reads=both),
+        look(id="blind", reads=both, blind_needs=("attitude", "turn_coordinator"), blind_least=2),
+    )
+    found = {one.look.id: (one.facets, one.snapshot) for one in _offers(network, case, {"attitude"})}
+
+    def moment(manoeuvre, minutes=1.0, gap=0.0, **switches):
+        return SnapshotRecord(
+            manoeuvre=manoeuvre, minutes=minutes, minutes_before=gap, switches={"pitot_heat": "on"} | switches
+        )
+
+    opened = {"alternate_static": "on"}
+    assert found == {
+        "read": (("altimeter.value",), None),
+        "earlier": (("suction.value",), None),
+        "open": (both, moment("level", 2.0, 3.0, **opened)),
+        "at once": (("altimeter.value",), None),
+        "fly": (both, moment("climb")),
+        "glance": (both, moment("descent")),
+        "bare": ((), moment("level", **opened)),
+        "inspect": ((), None),
+    }
+
+
+def test_looks_stand_by_their_worth_after_what_is_to_be_done_anyway_and_before_the_last_resort():
+    heat = {"pitot_heat": "on"}
+    order = next(one for one in KB.decisions.values() if one.move == heat)
+    network = with_looks(
+        look(id="last", reads=("suction.value",), seconds=1.0, workload=1, last_resort=True),
+        look(id="slow", reads=("suction.value",), seconds=600.0),
+        look(id="glass", kind="switch", switches={"alternate_static": "on"}, reads=("altimeter.value",)),
+        look(id="quick", reads=("suction.value",), seconds=6.0),
+        look(id="hot", kind="switch", switches=heat, reads=("airspeed.value",), hazard=5, workload=5),
+        look(id="heat", kind="switch", switches=heat, reads=("airspeed.value",), seconds=3000.0, workload=5),
+        look(id="afterward", kind="ground", reads=("suction.value",), seconds=60000.0),
+    )
+    engine = Engine(network, largest_set=4)
+    case = small_case(SnapshotRecord(manoeuvre="climb", readings={"attitude.behaviour": "leaning"}))
+    posterior = engine.posterior(case)
+    orders = (SimpleNamespace(decision="no such"), SimpleNamespace(decision=order.id))
+    found = next_looks(engine, posterior, orders=orders)
+    names = [one.look for one in found]
+    assert (names[0], names[-1]) == ("heat", "last")
+    between = found[1:-1]
+    assert {one.look for one in between} == {"slow", "glass", "quick", "hot", "afterward"}
+    assert [one.worth for one in between] == sorted((one.worth for one in between), reverse=True)
+    # the heat is worth less than all of them; without the order it stands by its worth
+    plain = [one.look for one in next_looks(engine, posterior, orders=())]
+    assert plain.index("heat") > plain.index("quick")
+    assert plain[-1] == "last"
+    by_name = {one.look: one for one in found}
+    # minutes cost half: the ten of the slow one against the tenth of the quick one
+    assert by_name["quick"].worth - by_name["slow"].worth == pytest.approx(0.5 * (10.0 - 0.1))
+    assert by_name["quick"].bits == by_name["slow"].bits == by_name["last"].bits > 0.0
+    assert by_name["quick"].regained == 0.0
+    # what is only done on the ground is left out in the air if that is asked for
+    assert "afterward" in names
+    here = [one.look for one in next_looks(engine, posterior, orders=orders, everywhere=False)]
+    assert here == [name for name in names if name != "afterward"]
+    upset_case = msgspec.structs.replace(case, context=("unusual_attitude",))
+    astray = engine.posterior(upset_case)
+    assert next_looks(engine, astray, orders=orders) == ()
+    assert len(next_looks(engine, astray, orders=orders, recovered=True)) == len(names)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
+import msgspec
 import numpy as np
 import pytest
 
-from diagnose.advice.advise import _strayed, _verdict
-from diagnose.model import SnapshotRecord
+from diagnose.advice.advise import _feeds_fail, _fits, _strayed, _verdict, partial_panel
+from diagnose.knowledge.load import with_only
+from diagnose.model import AxisUse, Grade, NormalEffect, SnapshotRecord
 from diagnose.model.answer import Ranked
 from tests.small import small_case, small_network
 
@@ -99,3 +102,100 @@ def test_that_nothing_listed_fits_is_said_where_such_a_fault_leads_with_three_in
     assert (found, says) == (False, f"Best guess so far: {NETWORK.kb.failures['pump_sheared'].name} (60%).")
     _, says = verdict(unlisted_altimeter=0.4, pump_sheared=0.05)
     assert says == "Best guess so far: nothing has failed (55%)."
+
+
+# ------------------------------------------------------------------ normal effects
+
+
+def fits(*shots, told=(), sealed=0.0, fails=0.0, **needs):
+    effect = NormalEffect(
+        **({"id": "e", "name": "e", "when": {}, "says": "", "gauge": "altimeter", "source": "judgement"} | needs)
+    )
+    posterior = SimpleNamespace(
+        space=SimpleNamespace(network=NETWORK), case=small_case(*shots, context=told),
+        motion={"vertical": {"up": 0.8, "level": 0.2}}, conditions=lambda part: {"sealed": sealed},
+        any_of=lambda failing: fails,
+    )  # fmt: skip
+    return _fits(NETWORK, posterior, effect)
+
+
+def shot(manoeuvre="level", minutes=1.0, gap=0.0, **more):
+    return SnapshotRecord(manoeuvre=manoeuvre, minutes=minutes, minutes_before=gap, **more)
+
+
+@pytest.mark.parametrize(
+    ("shots", "needs", "expected"),
+    [
+        ((shot(),), {}, True),
+        ((shot(readings={"altimeter.trend": "rising"}),), {"when": {"altimeter.trend": "rising"}}, True),
+        ((shot(readings={"altimeter.trend": "falling"}),), {"when": {"altimeter.trend": "rising"}}, False),
+        ((shot("climb"),), {"manoeuvres": ("level", "climb")}, True),
+        ((shot("climb"),), {"manoeuvres": ("level",)}, False),
+        ((shot("climb"), shot()), {"after": ("climb",)}, True),
+        ((shot("climb"), shot("descent"), shot()), {"after": ("climb",)}, False),
+        ((shot("climb"),), {"after": ("climb",)}, False),
+        pytest.param((shot("climb"), shot(gap=1.0)), {"after": ("climb",), "most_minutes": 2.0}, True, id="gap and all"),
+        pytest.param((shot("climb"), shot(gap=1.1)), {"after": ("climb",), "most_minutes": 2.0}, False, id="too long"),
+        pytest.param((shot(gap=9.0),), {"most_minutes": 1.0}, True, id="a gap counts for what follows on something"),
+        ((shot(minutes=1.1),), {"most_minutes": 1.0}, False),
+        ((shot(),), {"parts": ("engine_pump",)}, True),
+        ((shot(),), {"parts": ("engine_pump", "left_pump")}, False),
+        ((shot(switches={"pitot_heat": "on"}),), {"moved": {"pitot_heat": "on"}}, True),
+        ((shot(),), {"moved": {"pitot_heat": "on"}}, False),
+        ((shot(), shot(switches={"pitot_heat": "on"})), {"moved": {"pitot_heat": "on"}}, True),
+        ((shot(switches={"pitot_heat": "on"}),) * 2, {"moved": {"pitot_heat": "on"}}, False),
+        ((shot(switches={"pitot_heat": "off"}), shot(switches={"pitot_heat": "on"})), {"moved": {"pitot_heat": "on"}}, True),
+        ((shot(),), {"motion": {"vertical": "up"}}, True),
+        ((shot(),), {"motion": {"vertical": "level"}}, False),
+        ((shot(),), {"motion": {"vertical": "down"}}, False),
+        ((shot(),), {"likely": {"static": "sealed"}, "sealed": 0.8}, True),
+        ((shot(),), {"likely": {"static": "sealed"}, "sealed": 0.79}, False),
+        ((shot(),), {"likely": {"static": "burst"}, "sealed": 0.8}, False),
+        ((shot(),), {"context": ("washed",)}, False),
+        ((shot(),), {"context": ("washed", "visible_moisture"), "told": ("visible_moisture",)}, True),
+        ((shot(),), {"fails": 0.19}, True),
+        ((shot(),), {"fails": 0.21}, False),
+        ((shot(),), {"fails": 0.21, "passing": True}, True),
+    ],
+)  # fmt: skip
+def test_needs_of_a_normal_effect(shots, needs, expected):
+    assert fits(*shots, **needs) == expected
+
+
+def test_what_feeds_a_gauge_or_is_it_can_fail_and_a_look_alike_is_no_failure():
+    posterior = SimpleNamespace(space=SimpleNamespace(network=NETWORK), any_of=lambda failing: failing)
+
+    def named(gauge):
+        return {name for name, fails in zip(IDS, _feeds_fail(posterior, gauge), strict=True) if fails}
+
+    assert named("altimeter") == {"static_ports_taped", "unlisted_altimeter"}
+    assert named("airspeed") == {"static_ports_taped"}
+    assert named("suction") == named("heading") == {"pump_sheared", "pump_weak"}
+    # of a gauge that the panel lacks nothing is known to be right
+    assert _feeds_fail(posterior, "compass") == 1.0
+
+
+# ------------------------------------------------------------------ what to fly on
+
+
+def flown_on(supporting, **grades):
+    level = msgspec.structs.replace(
+        NETWORK.kb.manoeuvres["level"], bank=AxisUse(primary="attitude", supporting=supporting)
+    )
+    kb = with_only(NETWORK.kb, manoeuvres={**NETWORK.kb.manoeuvres, "level": level})
+    network = replace(NETWORK, kb=kb)
+    trusts = tuple(
+        SimpleNamespace(gauge=gauge, grade=grades.get(gauge, Grade.USE), soon=0.5, slip=False)
+        for gauge in NETWORK.panel.gauges
+    )
+    return next(one for one in partial_panel(network, "level", trusts) if one.axis == "bank")
+
+
+def test_three_that_support_are_enough():
+    rest = ("heading", "turn_coordinator", "altimeter", "airspeed")
+    found = flown_on(rest)
+    assert (found.usual, found.primary, found.supporting, found.out) == ("attitude", "attitude", rest[:3], ())
+    out = flown_on(rest, attitude=Grade.COVER, altimeter=Grade.COVER)
+    assert out.out == ("attitude", "altimeter")
+    assert out.primary not in out.out
+    assert not {out.primary, *out.out} & set(out.supporting)

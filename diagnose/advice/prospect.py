@@ -418,7 +418,7 @@ def _chances(
     moving = [place for place, axes in enumerate(axes_of) if axes]
     # the group that depends most on axes of its own is summed over them before the others join
     moving.sort(key=lambda place: -len(set(axes_of[place])))
-    first, others = moving[:1], moving[1:]
+    others = moving[1:]
     still = [place for place, axes in enumerate(axes_of) if not axes]
 
     def opened_chance(place: int, motions: Motions) -> Array:
@@ -429,10 +429,10 @@ def _chances(
     joint = np.ones((len(rows), 1))
     if base is not None:
         shared = tuple(dict.fromkeys(axis for place in others for axis in axes_of[place]))
-        every = tuple(dict.fromkeys([*shared, *axes_of[first[0]]]))
+        every = tuple(dict.fromkeys([*shared, *axes_of[moving[0]]]))
         motions, likelihood = base.on(scene, every)
         said = likelihood.take(base.of_row[rows], axis=0)
-        chance = opened_chance(first[0], motions)
+        chance = opened_chance(moving[0], motions)
         if not others:
             joint = np.matmul(said[:, None, :], chance)[:, 0]
         else:
@@ -453,8 +453,8 @@ def _chances(
         sizes = [len(network.facets[facet].readings) for facet in order]
         turned = joint.reshape(len(rows), *sizes).transpose(0, *(1 + order.index(facet) for facet in facets))
         joint = turned.reshape(len(rows), -1)
-    totals = joint.sum(axis=1, keepdims=True)
-    return np.asarray(joint / np.where(totals > 0.0, totals, 1.0))
+    # what is said has some chance in every row that counts
+    return np.asarray(joint / joint.sum(axis=1, keepdims=True))
 
 
 def _project(
