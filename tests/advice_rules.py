@@ -399,13 +399,17 @@ def rule_1(case: Tried) -> Verdict:
             witnesses = [
                 (other, told)
                 for other, told in values.items()
-                if told != value and case.grades.get(other, USE) is not COVER
+                if told != value
+                and not (other in POWER and case.chance(POWER[other], "none") >= 0.5)
+                and not (other in case.trust and case.trust[other].why.startswith("no power"))
             ]
             pairs = [
                 (one, other)
                 for i, (one, told) in enumerate(witnesses)
                 for other, also in witnesses[i + 1 :]
-                if told == also and _apart(case, gauge, one, other)
+                if told == also
+                and _apart(case, gauge, one, other)
+                and not case.grades.get(one, USE) is COVER is case.grades.get(other, USE)
             ]
             if not pairs:
                 continue

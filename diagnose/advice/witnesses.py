@@ -63,7 +63,8 @@ def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict
 def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, str]:
     """Name the instruments that two independent working witnesses contradict in the last snapshot, and these.
 
-    A witness works if its grade is not "cover". The two say the same of the motion, or are both said to disagree,
+    A witness works if it has power, and of the two one at least is not to be covered: the ranking may have blamed
+    the other for this very contradiction. The two say the same of the motion, or are both said to disagree,
     and share no source with each other; one that shares a source with what it contradicts is no worse for that.
     """
     kb, last = network.kb, case.snapshot[-1]
@@ -83,12 +84,13 @@ def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]
     for pair in last.disagree:
         for one, other in (pair, pair[::-1]):
             against.setdefault(one, []).append((other, "disagrees"))
-    found = {}
+    found, unlit = {}, dark(network, case)
     for gauge, witnesses in against.items():
-        working = [w for w in dict.fromkeys(witnesses) if grades.get(w[0], Grade.USE) is not Grade.COVER]
+        working = [w for w in dict.fromkeys(witnesses) if w[0] not in unlit]
         for (one, says), (other, also) in itertools.combinations(working, 2):
             shared = measures_by(network, one) & measures_by(network, other)
-            if says == also and one != other and not shared:
+            covered = grades.get(one) is Grade.COVER is grades.get(other)
+            if says == also and one != other and not shared and not covered:
                 found[gauge] = f"the {kb.gauges[one].name} and the {kb.gauges[other].name} contradict it"
                 break
     return found
@@ -118,7 +120,9 @@ def held(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dic
         rests_on = measures_by(network, gauge)
         power = kb.gauges[gauge].power
         # what warned that its supply is lost speaks against it as well
-        if any(seen_lost(network, case, supply) for supply in (*rests_on, power) if supply in network.sources):
+        if any(
+            seen_lost(network, case, supply) for supply in (*rests_on, power) if supply in network.sources
+        ):
             continue
         holding = {g for g, on in shows_it.items() if g in flown_by and not on & rests_on}
         supply = set().union(*(shows_it[g] for g in holding))
