@@ -251,7 +251,7 @@ class Weighing:
 
     @cached_property
     def _odd_parts(self) -> list[tuple[bool, Seen, Array, Shares]]:
-        """Of each odd group whether a motion touches it, its states, its chance and that parted by what explains it."""
+        """Of each odd group whether a motion touches it, its states, its chance and the share of each explanation."""
         found = []
         for moving, groups in enumerate(self._parted):
             for group in groups:
