@@ -82,8 +82,8 @@ def _left_out(
     """Begin and end of what no test can notice: (line, column) as parso counts them.
 
     Annotations, decorators, assertions (they tell the type checker what holds already), the values of these
-    ``keywords`` of a call, and how much is ``kept``: where these names get their value or are compared, and what
-    they are called with.
+    ``keywords`` of a call, how much is ``kept`` (where these names get their value or are compared, and what they are
+    called with), and the size below zero of ``reshape``, which stands for what is left, whichever it is.
     """
     spans = []
 
@@ -99,6 +99,9 @@ def _left_out(
             add(node.annotation)
         elif isinstance(node, ast.Assert) or (isinstance(node, ast.Assign | ast.Compare | ast.Call) and names(node)):
             add(node)
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "reshape":
+            for size in node.args:
+                add(size if isinstance(size, ast.UnaryOp) else None)
         elif isinstance(node, ast.keyword) and node.arg in keywords:
             add(node.value)
         elif isinstance(node, ast.FunctionDef | ast.ClassDef):
