@@ -102,6 +102,9 @@ def test_the_words_are_built_once():
         ("stories_fresh.toml", "batch 10", 0.8, 0.013),
         ("stories_fresh.toml", "batch 11", 0.6, 0.02),
         ("stories_fresh.toml", "batch 12", 0.8, 0.015),
+        ("stories_fresh.toml", "batch 13", 0.89, 0.01),
+        ("stories_fresh.toml", "batch 14", 0.87, 0.02),
+        ("stories_fresh.toml", "batch 15", 0.9, 0.01),
     ],
 )
 def test_the_sample_stories_are_taken_in(name, split, right, wrong):

@@ -223,11 +223,6 @@ def _lexicon(same: _Same) -> Lexicon:
                 if sense.kind == "behaviour" and (other := behaviours[sense.value].denied):
                     senses[Sense("behaviour", other)] = None
     build.add(found["no_effect"], "no_effect")
-    for seeming in found["seeming"]:  # "did not seem to help"
-        build.add(
-            [way.replace("not ", f"not {seeming} ", 1) for way in found["no_effect"] if "not " in way],
-            "no_effect",
-        )
     build.add(found["cures"], "cure")
     for says, words in found["noted"].items():
         build.add(words, "noted", says)

@@ -24,6 +24,12 @@ def corrected(words: Sequence[Token], known: Lexicon) -> tuple[tuple[Token, ...]
     slips: list[Slip] = []
     made: list[Token] = []
     place = 0
+    short = known.tables["short"]
+    words = [
+        Token(word, token.start, token.end)
+        for token in words
+        for word in short.get(token.text, token.text).split()
+    ]
     said = tuple(token.text for token in words)
     table = {tuple(typed.split()): meant for typed, meant in known.tables["slips"].items()}
     while place < len(words):
@@ -36,7 +42,10 @@ def corrected(words: Sequence[Token], known: Lexicon) -> tuple[tuple[Token, ...]
             place += len(way)
             continue
         strange = (
-            token.text.isalpha() and token.text not in known.words and token.text not in common_english()
+            token.text.isalpha()
+            and token.text not in known.words
+            and token.text not in common_english()
+            and token.text not in known.tables["prose"]["harmless"]
         )
         if strange and (meant := _nearest(token.text, known.words)) and _fits(token.text, meant, known):
             slips.append(Slip(token.text, meant))
@@ -67,12 +76,21 @@ def _nearest(word: str, known: frozenset[str]) -> str:
         return found[0] if len(found) == 1 and len(word) >= like.shortest_beginning else ""
     most = 1 if len(word) < 8 else 2
     longer = [other for other in _by_letter(known).get(word[0], ()) if len(other) >= like.shortest_mistyped]
-    near = process.extract(word, longer, scorer=OSA.distance, score_cutoff=most, limit=2)
-    if len(near) > 1 and near[0][1] == near[1][1] and near[0][0].startswith(near[1][0]):
-        return near[0][0]  # "normaly": normal or normally is the same
-    if not near or (len(near) > 1 and near[0][1] == near[1][1]):
-        return ""
-    return near[0][0]
+    near = sorted(
+        (distance, _consonants(other) != _consonants(word), len(other) != len(word), other)
+        for other, distance, _ in process.extract(
+            word, longer, scorer=OSA.distance, score_cutoff=most, limit=None
+        )
+    )
+    if len(near) > 1 and near[0][:3] == near[1][:3]:
+        # "normaly": normal or normally is the same
+        return near[1][3] if near[1][3].startswith(near[0][3]) and len(near) == 2 else ""
+    return near[0][3] if near else ""
+
+
+def _consonants(word: str) -> str:
+    """The consonants of a word: who types "heet" has those of "heat" in mind."""
+    return "".join(letter for letter in word if letter not in "aeiouy")
 
 
 @lru_cache(maxsize=4)

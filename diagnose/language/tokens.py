@@ -64,6 +64,7 @@ def sentences(text: str) -> tuple[str, ...]:
             after.islower() or text[place.end() : place.end() + 2].lower() == "hg"
         )
         counted = piece.lower().endswith((" no.", " nr.")) and after.isdigit()  # "solo no. 4"
+        counted = counted or piece.strip(" .()").isdigit()  # "1. ASI sticks. 2. VSI ok."
         if "\n" not in place[0] and (shortened or counted or _trails_off(piece, after) or _only_asks(piece)):
             continue
         found.append(piece)

@@ -30,6 +30,16 @@ class Clause(Accounting):
             and not any(s.sense("pronoun") for s in spans)
         ):
             self.subject = self.state.subject
+        first = next((at for at, span in enumerate(spans) if self._behaves(at)), len(spans))
+        if self.lead == "which":
+            self.hanging = self.reader.antecedent or self.hanging
+        own = "determiner" in spans[0].kinds and self.lead != "which"  # "and the climb thing was steady"
+        if (
+            self.hanging
+            and not own
+            and not any(names(span) or span.sense("pronoun") for span in spans[:first])
+        ):
+            self.gauges, self.subject = self.hanging, "gauge"  # "the airspeed, being old, fell"
         for at, span in enumerate(spans):
             self._span(at, span)
             self.held.append(self.gauges)
@@ -55,6 +65,8 @@ class Clause(Accounting):
                     self.subject = "unknown"  # "so not the pump"
                 else:
                     self._lost(at, _bare)
+            elif span.text in self.reader.prose["ceased"] and self._ceased(at):
+                return  # "the fluctuation stopped"
             elif span.text in ("stopped", "stops", "quit") and self.pronoun and at + 1 == len(spans):
                 self.why, self.subject = "the needle or the trouble", "unknown"  # "it stopped"
             elif span.text in ("stopped", "stops", "quit") and self.gauges and not self._told_later(at):
@@ -95,6 +107,17 @@ class Clause(Accounting):
         ):
             self.subject = "unknown"
 
+    def _ceased(self, at: int) -> bool:
+        """Say that what the gauges spoken of last did has ended: "the fluctuation stopped"."""
+        noun = at and self._behaves(at - 1) and determined(self.spans, at - 1)
+        rest = self._next(at, skip=("earlier", "throughout"))
+        meant = tuple(dict.fromkeys(p.gauge for p in self.state.odd)) or self.state.focus
+        if not noun or self.gauges or not meant or rest < len(self.spans):
+            return False
+        done = self._attach_to(at - 1, self._behaves(at - 1), meant)
+        self.negated = False
+        return done
+
     def _gauge_after(self, at: int) -> tuple[str, ...]:
         """The gauges named right behind a place: "no airspeed"."""
         following = self.spans[at + 1] if at + 1 < len(self.spans) else None
@@ -126,6 +149,9 @@ class Clause(Accounting):
         if pronoun and at == first + 1 and span.text == "it" and self._handled(self.spans[first]):
             self.subject = "self"  # "left it off", "gave it ten minutes"
             return False
+        beside = " ".join(other.text for other in self.spans[max(0, at - 2) : at])
+        if pronoun and span.text == "it" and beside.endswith("next to"):
+            return False  # "the one next to it"
         if (
             pronoun
             and span.text == "it"
@@ -210,7 +236,10 @@ class Clause(Accounting):
         if not bare or any(span.unit == "ft" for span in bare):
             return gauges
         likely = [
-            g for g in gauges if g not in self.reader.prose["plausible"] or self._plausible(g, bare[-1])
+            g
+            for g in gauges
+            if g not in self.reader.prose["no_needle"]
+            and (g not in self.reader.prose["plausible"] or self._plausible(g, bare[-1]))
         ]
         alike = [g for g, told in self.state.history.items() if bare[-1].number in told]
         if alike and not set(alike) & set(gauges):
@@ -244,6 +273,16 @@ class Clause(Accounting):
         beside = self._next(at, skip=("joins",))
         if beside > at + 1 and beside < len(self.spans) and self.spans[beside].sense("gauge"):
             return True  # "altitude and VSI were unaffected"
+        beside = at - 1
+        while beside > 0 and "joins" in self.spans[beside].kinds:
+            beside -= 1
+        joined = self.spans[beside].sense("gauge") if 0 <= beside < at - 1 else None
+        if (
+            joined is not None
+            and not joined.weak
+            and self.spans[beside].start == self.spans[self.anchor].start
+        ):
+            return True  # "attitude and heading were unaffected"
         if following is not None and following.text == "itself":
             return True  # "it was the horizon itself"
         if sense.value == "outside" and not at and following is not None and "aircraft" in following.kinds:
@@ -260,18 +299,38 @@ class Clause(Accounting):
         if span.text in self.reader.prose["particles"] and self._of_a_verb(at):
             return True  # "did not budge off field elevation"
         from_it = [other.text for other in self.spans[max(0, at - 3) : at]]
+        between = self.spans[at + 1 : at + 5]
+        if (
+            [other.text for other in between[::2]] == ["from", "to"]
+            and len(between) == 4
+            and None not in (between[1].number, between[3].number)
+            and any(sense.value == "recover" for sense in senses)
+        ):
+            return True  # "goes back from 110 to 70": the numbers say which way
         if span.text in ("down to", "up to") and "from" in from_it and before_number(self.spans, at):
             return False  # "from 120 down to 60": the way between two numbers
         if any("same_again" in other.kinds for other in self.spans[:at]):
             return False  # "it did it all over again"
-        simile = at > 1 and self.spans[at - 1].text in self.reader.prose["articles"]
-        if self._of_a_noun(at) or (simile and self.told and self.spans[at - 2].text == "like"):
-            return True  # "leaning like a drunk"
+        before_it = [other.text for other in self.spans[max(0, at - 4) : at]]
+        simile = "like" in before_it and set(before_it[before_it.index("like") :]) & {"a", "an"}
+        if self._of_a_noun(at) or (simile and self.told):
+            return True  # "leaning like a drunk", "bouncing like a pogo stick"
         if span.text in self.reader.prose["colors"] and names(self.spans[min(at + 1, len(self.spans) - 1)]):
             return True  # "the red low voltage light": which one
         before, behind = self.spans[at - 1 : at] if at else [], self.spans[at + 1 : at + 2]
+        ways = {"rise": "climb", "fall": "descent"}
+        way = next((ways[sense.value] for sense in senses if sense.value in ways), "")
+        passing = bool(behind) and behind[0].text in self.reader.prose["going_through"]
+        if self.told and way and passing and span.words[0] in self.reader.prose["going"]:
+            return self._fly(at, span, Sense("setting", way), True)  # "both froze going up through 2,000"
         if self._only_how(span, behind):
             return True
+        if before and before[0].unit in ("min", "h", "s", "nm") and span.text in ("out", "off", "away"):
+            return False  # "an hour out", "five miles out"
+        if before and (before[0].number or 0.0) < 0.0 and span.text == "out":
+            return False  # "it was minus 5 out"
+        if before and before[0].text == "for" and self.known.is_base(span.text):
+            return False  # "normal for climb"
         if span.words[-1] in ("out", "off") and behind and behind[0].words[0] == "of":
             return False  # "coming out of the clouds"
         if (
@@ -358,6 +417,11 @@ class Clause(Accounting):
             and self.lead not in (")", "]")
             and self._elided(at, senses)
         ):
+            if not self.number and any(s.value == "recover" for s in senses) and len(self.state.gone) > 1:
+                last = tuple(dict.fromkeys(piece.gauge for piece in self.state.last))
+                if (len(last) == 1 and last != self.state.topic[:1]) or len(self.state.topic) > 1:
+                    self.why = "which gauge is meant is not clear"
+                    return False
             gone = tuple(self.state.gone)[-1:]  # what came back is what had gone wrong
             back = not self.state.named and any(sense.value == "recover" for sense in senses)
             focus = (
@@ -400,13 +464,36 @@ class Clause(Accounting):
         """Whether a piece says that its gauge was as it should be: the story's topic stays with the odd one."""
         if self._has("earlier"):
             return False  # "normal at first": it is about to go wrong
+        if "turn" in self.state.flown and piece.facet.endswith(".bank"):
+            return True  # "the horizon showed 45 of bank" in a steep turn
         steady = piece.reading in ("steady", "level") and piece.value != "stuck"
         fine = piece.kind == "expected" or steady or piece.reading in self.reader.prose["fine"]
         if piece.sure < 0.5:  # "did not precess at all"
             return piece.reading in self.reader.prose["never_right"]
         return fine
 
+    def _hang(self) -> None:
+        """Keep a subject of which nothing was said yet: "the airspeed, which should have risen, fell"."""
+        told = any(piece.kind in EVIDENCE for piece in self.told)
+        bare = all(names(s) or s.kinds & {"joins", "determiner", "onward", "breaks"} for s in self.spans)
+        ends = names(self.spans[-1])
+        self.reader.antecedent = self.reader.gauges_of(self.spans[-1]) if ends else ()
+        ends = ends and self._meant(len(self.spans) - 1)
+        if told or (self.subject in ("self", "other") and self.lead not in (",", "which")):
+            self.reader.hanging = ()
+        elif ends and (bare or self._has("copula")):
+            self.reader.hanging = (
+                self.reader.gauges_of(self.spans[-1])
+                if not bare
+                else tuple(
+                    dict.fromkeys(
+                        g for span in self.spans if names(span) for g in self.reader.gauges_of(span)
+                    )
+                )
+            )
+
     def _finish(self) -> None:
+        self._hang()
         if content(self.spans) and self.lead not in ("which", "who"):  # an aside leaves it as it was
             known = not any(self._strange(span) or "behaviour" in span.kinds for span in self.spans)
             said = self.told or any(names(span) for span in self.spans)

@@ -53,7 +53,7 @@ class Counting(Flying):
         numbers = [
             at
             for at, span in enumerate(spans)
-            if span.number is not None and span.unit not in ("min", "s", "h", "pct", "C", "F", "rpm")
+            if span.number is not None and span.unit not in ("min", "s", "h", "nm", "pct", "C", "F", "rpm")
         ]
         self._altitude(numbers)
         for at in numbers:
@@ -67,9 +67,20 @@ class Counting(Flying):
                 continue
             if set(prose["not_read"]) & {w for s in spans[max(0, at - 3) : at] for w in s.words}:
                 continue  # "3 instead of the usual 5"
+            off = next((p for p in self.told if p.gauge == gauge and p.reading == "off"), None)
+            if off is not None and off.size is None and span.unit in ("", "deg"):
+                self.state.sizes[gauge] = off.facet.partition(".")[2] + ".off"
+                self._keep_size(gauge, at, span, unit)
+                continue
+            if not self.told and gauge in self.state.sizes and self._size_again(at, gauge):
+                self._sized(gauge, self.state.sizes[gauge], at, span, unit, measured=True)
+                continue
             before, earlier = self.reader.numbers.get(gauge), self.state.numbers.get(gauge)
             if set(prose["another"]) & {word for s in spans[:at] for word in s.words}:
                 before = None  # "mine 8,200 and the right one 8,900"
+            if gauge in prose["absolute"] and (self.reader.range or self._just(at, "between")):
+                self.reader.range = self._just(at, "between")
+                continue  # "swinging between 3 and 6" is neither of them
             if self.reader.range:  # "between 80 and 110" is no way from one to the other
                 before = None
             self.reader.range = self._just(at, "between")
@@ -106,15 +117,17 @@ class Counting(Flying):
                 and (trend := changed(self.kb, gauge, span.number - before))
             ):
                 self._sized(gauge, trend, at, span, unit)
-            elif (
-                (
-                    self._just(at, "still")
-                    or self._just(at, "always")
-                    or before == span.number
-                    or not self.gauges
+            elif has_reading(self.kb, gauge, "trend", "steady") and (
+                (self._goes_on(at) and not [p for p in self.told if p.gauge == gauge and p.reading])
+                or (
+                    earlier == span.number
+                    and (
+                        self._just(at, "still")
+                        or self._just(at, "always")
+                        or before == span.number
+                        or not self.gauges
+                    )
                 )
-                and earlier == span.number
-                and has_reading(self.kb, gauge, "trend", "steady")
             ):
                 self._sized(gauge, "trend.steady", at, span, unit)
             elif any(self._just(at, word) for word in prose["only"]) and has_reading(
@@ -126,6 +139,17 @@ class Counting(Flying):
             else:
                 self._keep_size(gauge, at, span, unit)
 
+    def _goes_on(self, at: int) -> bool:
+        """ "Continued to read 7,500", "122 throughout": the same number over a time."""
+        return self._has("throughout") or any(
+            self._just(at, word) for word in self.reader.prose["same_number"]
+        )
+
+    def _size_again(self, at: int, gauge: str) -> bool:
+        """ "20 degrees off, and later it was 40": how far off again, and no heading that it read."""
+        goes_on = self.pronoun or not any(names(span) for span in self.spans[:at])
+        return goes_on and gauge in self.held[at] and self._next(at) >= len(self.spans)
+
     def _back_again(self, gauge: str, at: int, span: Span) -> bool:
         """Whether a number is that of the gauge before it went wrong: "110 ... 0 ... 108", "it read 90 again"."""
         if gauge in self.reader.prose["absolute"] or any(p.gauge == gauge and p.reading for p in self.told):
@@ -134,8 +158,13 @@ class Counting(Flying):
         low = has_reading(self.kb, gauge, "value", "zero")
         if not low or self.state.gone.get(gauge) is None or not span.number:
             return False
-        again = any("again" in other.words for other in self.spans) or any(
-            abs(span.number - before) <= 0.1 * before for before in told[: self.state.gone[gauge]]
+        since = told[self.state.gone[gauge] :]
+        back = at > 1 and self.spans[at - 1].text in ("at", "to", "on", "up to", "down to")
+        back = back and "back" in self.spans[at - 2].words and span.number not in since[:-1]
+        again = (
+            back
+            or any("again" in other.words for other in self.spans)
+            or any(abs(span.number - before) <= 0.1 * before for before in told[: self.state.gone[gauge]])
         )
         if again:
             self._sized(gauge, "value.normal", at, span, self.reader.prose["bare"][gauge])
@@ -428,6 +457,8 @@ class Counting(Flying):
         for span in self.spans[at + 1 :]:
             if span.kinds & {"adverb", "determiner"} and span.text not in self.reader.prose["prepositions"]:
                 continue
+            if span.text in {*self.reader.prose["prepositions"], *self.reader.prose["adjuncts"]}:
+                return False  # "jumping between 30 and 70"
             unknown = not span.senses and span.number is None and not span.words[0].endswith("ly")
             return unknown or bool(span.kinds & {"day", "everything", "excepting"})
         return False

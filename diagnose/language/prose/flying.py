@@ -20,6 +20,11 @@ class Flying(Saying):
             self.gauges, self.anchor, self.subject = gauges, at, "gauge"
             if not self._told_later(at):
                 self._say(gauge, self.known.behaviours["wrong"], [self.spans[at]], denied=False)
+        later = {
+            sense.value for span in self.spans[at + 1 :] for sense in span.senses if sense.kind == "behaviour"
+        }
+        if later & {"normal", "steady", "recover", "agree"}:
+            self.gauges, self.subject = (), "everything"  # "all other than the airspeed were normal"
         words = self.reader.source(self.spans)
         self.reader.pieces.append(Piece(kind="rest", words=words, asks=gauges, value="else"))
 
@@ -75,6 +80,14 @@ class Flying(Saying):
         gauges = [g for span in self.spans if names(span) for g in self.reader.gauges_of(span)]
         span = self.spans[at]
         odd = self.state.odd if "it" in span.words else []
+        if (
+            not gauges
+            and any(s.text == "it" for s in self.spans[:at])
+            and len({p.gauge for p in self.state.odd}) == 1
+        ):
+            odd, gauges = [], []
+            self._copy((self.state.odd[0].gauge,), self.state.odd)  # "on the descent it did the same"
+            return
         self._copy([g for g in gauges if g not in {p.gauge for p in odd}], odd or self.state.last)
         self.reader.repeated = odd or self.state.last
 
@@ -93,12 +106,13 @@ class Flying(Saying):
         for gauge in dict.fromkeys(gauges):
             for piece in last:
                 changed = {"changed", "change", "moved", "move"} & set(self.reader.text.lower().split())
-                if changed and piece.reading in ("as_set", "stable"):
+                if changed and piece.reading in ("as_set", "stable", "steady"):
                     # "the power hadn't changed and neither had the altimeter"
                     self._say(gauge, self.known.behaviours["steady"], self.spans, denied=False)
                     break
                 if piece.kind == "expected" or piece.reading in ("normal", "right", "stable", "as_set"):
-                    self._say(gauge, self.known.behaviours["normal"], self.spans, denied=False)
+                    denied = piece.sure < 0.5  # "the altimeter was wrong, the airspeed too"
+                    self._say(gauge, self.known.behaviours["normal"], self.spans, denied=denied)
                     break
                 ends = {f"{f.id}.{r.id}" for f in self.kb.gauges[gauge].facets for r in f.readings}
                 wanted = next((end for end in ends if end.endswith(f".{piece.reading}")), "")

@@ -100,6 +100,8 @@ class State:
     last: list[Piece] = field(default_factory=list)
     told: int = 0
     numbers: dict[str, float] = field(default_factory=dict)
+    #: how a gauge was off where a size was told, as "facet.reading": the next bare number is a size again
+    sizes: dict[str, str] = field(default_factory=dict)
     #: every number told of a gauge
     history: dict[str, list[float]] = field(default_factory=dict)
     #: gauges that went wrong, and how many numbers had been told of them before

@@ -42,6 +42,8 @@ class Saying:
         self.excepted = False
         self.pronoun = False
         self.aside: set[str] = set()
+        #: the gauges that the clause before ended with and said nothing of, and that this one goes on about
+        self.hanging = reader.hanging
         #: what was compared with, cut off the clause
         self.standard: list[Span] = []
         #: whether a reading was left out because of a word that no rule knows
@@ -106,11 +108,16 @@ class Saying:
         weak = bool(senses) and all(sense.weak for sense in senses)
         sides = {sense.value for sense in senses} & set(self.reader.prose["flown_too"])
         weak = weak or self.spans[at].text in ("left", "right") or len(sides) == len(senses) > 0
+        noun = at and self.spans[at - 1].text in self.reader.prose["articles"]
+        listed = self.lead == "and" and self.reader.spoke and len(sides) == len(senses) > 0
+        if noun and listed and not self._strange_behind(at):
+            return True  # "it showed ten degrees nose up and a left bank"
         if weak and not any(span.kinds & {"copula", "report"} for span in self.spans[:at]):
             return False
         pronoun = any(span.sense("pronoun") for span in self.spans[:at])
-        verb = any(span.kinds & {"copula", "report", "perceive"} for span in self.spans[:at])
-        if at and self.spans[at - 1].text in self.reader.prose["articles"] and not verb:
+        went = set() if self._has("switch") else {"moved"}  # "went to zero"; "went to the alternate source"
+        verb = any(span.kinds & ({"copula", "report", "perceive"} | went) for span in self.spans[:at])
+        if noun and not verb:
             return False  # "... and a normal climb attitude"
         following = self.spans[at + 1 : at + 2]
         if (
@@ -142,6 +149,7 @@ class Saying:
             glue(
                 span,
                 GLUE
+                | went
                 | {
                     "hedge",
                     "negation",
@@ -159,6 +167,10 @@ class Saying:
             or span.text in ("again", "also")
             for span in self.spans[:at]
         )
+
+    def _strange_behind(self, at: int) -> bool:
+        """Whether a noun follows that what stands here is said of."""
+        return any(not span.senses and span.number is None for span in self.spans[at + 1 : at + 2])
 
     def _reach(self, at: int, senses: list[Sense]) -> bool:
         """A weak word counts only right beside its gauge, or beside what else was said of it."""
@@ -318,6 +330,8 @@ class Saying:
         hardly = denied and behaviour.id == "move" and self.negator in ("hardly", "barely", "scarcely")
         if hardly and slow.means[0].startswith(f"{gauge}."):
             return self._say(gauge, slow, where, denied=False)
+        if denied and behaviour.id == "move" and where[0].words[-1].startswith("chang"):
+            return self._say(gauge, self.known.behaviours["steady"], where, denied=False)
         if denied and behaviour.denied:
             return self._say(gauge, self.known.behaviours[behaviour.denied], where, denied=False)
         meant = said_of(self.kb, gauge, behaviour)
@@ -454,6 +468,13 @@ class Saying:
             for other in [p for p in self.told if p.kind == "reading" and p.facet == piece.facet]:
                 if other.reading == piece.reading:
                     return
+                more = self.reader.prose["says_more"]  # "jumps 200 feet at a time"
+                if more.get(piece.reading) == other.reading and other.sure >= 0.5:
+                    return
+                if more.get(other.reading) == piece.reading and piece.sure >= 0.5:
+                    self.told.remove(other)
+                    self.reader.pieces.remove(other)
+                    continue
                 if piece.reading == "zero" and other.reading in ("descent", "climb", "low", "discharge"):
                     # "dropped to zero": where it ended
                     self.told.remove(other)

@@ -42,6 +42,10 @@ class SentenceReader(Divided):
         self.habit = False
         #: whether the clause before was about a gauge
         self.spoke = False
+        #: gauges that a clause named and said nothing of yet: "the airspeed, which should have risen, ..."
+        self.hanging: tuple[str, ...] = ()
+        #: the gauge that the clause before ends with: "the compass, which was steady"
+        self.antecedent: tuple[str, ...] = ()
         #: whether the clause in hand is the last of the sentence
         self.final = False
 
@@ -330,6 +334,8 @@ class SentenceReader(Divided):
         denied = any("negation" in other.kinds for other in spans[max(0, at - 4) : at])
         if kind == "day":
             said = {word for other in spans for word in other.words}
+            if any_of(tuple(self.text[: span.start].lower().split()[-2:]), self.prose["other_day"]):
+                return  # "missing since the winter", "last January"
             if said & set(self.prose["not_yet"]) or self.text[span.end :].lstrip().startswith("before"):
                 return  # "a new pump has been ordered", "the night before"
             about = [spans[i] for i, other in enumerate(spans[:-1]) if spans[i + 1].number is None]
@@ -370,7 +376,7 @@ class SentenceReader(Divided):
                 air is not None or (below and "minus" in spans[at].words and (spans[at].number or 0.0) < 0.0)
             )
         ]
-        near.sort(key=lambda at: (at < (air or 0), abs(at - (air or 0))))
+        near.sort(key=lambda at: (at + 1 != air, at < (air or 0), abs(at - (air or 0))))
         for at in numbers:  # "forty below on the strip"
             cold = spans[at + 1].text if at + 1 < len(spans) else ""
             if (
@@ -458,6 +464,8 @@ class SentenceReader(Divided):
             if pronoun.value == "many" and "three" in span.words and len(focus) != 3:
                 static = tuple(self.known.tables["all_gauges"]["pitot_static"])
                 return static if focus and set(focus) <= set(static) else ()
+            if pronoun.value == "many" and "all" in span.words and len(self.state.gone) > 2:
+                return tuple(self.state.gone)  # "they all came back": whatever had gone wrong
             if pronoun.value == "many" and len(focus) < 2:
                 return tuple(self.state.gone) if len(self.state.gone) == 2 else ()
             if set(span.words) & {"gauge", "gage", "needle", "dial"}:

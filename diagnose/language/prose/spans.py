@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from diagnose.knowledge.load import KnowledgeBase
-from diagnose.language.lexicon import Lexicon
+from diagnose.language.lexicon import Lexicon, Sense
 from diagnose.language.names import Words
 from diagnose.language.prose.pieces import (
     STOPS,
@@ -52,6 +52,11 @@ class Divided:
             alone = at + 2 == len(words) or words[at + 2].text in STOPS
             if token.text == "its" and alone and any(sense.kind == "behaviour" for sense in senses):
                 words[at] = Token("it", token.start, token.end)
+        for seeming in self.prose["seeming"]:  # "did not seem to help": it did not help
+            way = seeming.split()
+            for at in range(len(words) - len(way) - 1, 0, -1):
+                if words[at - 1].text == "not" and [t.text for t in words[at : at + len(way)]] == way:
+                    del words[at : at + len(way)]
         return [
             token
             for at, token in enumerate(words)
@@ -77,6 +82,9 @@ class Divided:
                     self.known.at(("the",), 0)[1],
                 )  # "the vertical | speed", "the | vertical speed"
             number, unit, used = self._number(said, place)
+            if not used:
+                longer, senses_of_it = self._without_adverb(said, place, length)
+                length, senses = (longer, senses_of_it) if longer else (length, senses)
             if used and used >= length and not (number == 0.0 and senses):
                 yield Span(
                     said[place : place + used], token.start, words[place + used - 1].end, (), number, unit
@@ -87,6 +95,17 @@ class Divided:
             end = words[place + length - 1].end
             yield Span(said[place : place + length], token.start, end, senses)
             place += length
+
+    def _without_adverb(self, said: Words, place: int, length: int) -> tuple[int, tuple[Sense, ...]]:
+        """A longer phrase that an adverb parts ("acted just like an altimeter"), and what it means; 0 for none."""
+        how = self.prose["within_a_phrase"]
+        for at in range(place + 1, min(place + 4, len(said) - 1)):
+            if said[at] not in how:
+                continue
+            found, senses = self.known.at(said[:at] + said[at + 1 :], place)
+            if found > max(length, at - place) and not any(sense.kind == "breaks" for sense in senses):
+                return found + 1, senses
+        return 0, ()
 
     def _number(self, said: Words, place: int) -> tuple[float | None, str, int]:
         """A number at this place with its unit, and how many words it takes; none: 0 words."""
@@ -285,6 +304,8 @@ class Divided:
         """Whether a comma or "and" stands between two gauges of one list, or within "up and down"."""
         if not before or not names(before[-1]) or after[0].words[0] in ";:.!?()[]":
             return False
+        if len(before) > 1 and before[-2].number is not None and before[-1].sense("gauge"):
+            return False  # "minus 3 outside, the airspeed fell"
         if {after[0].text, *(span.text for span in after[1:2])} & set(self.prose["set_apart"]):
             return False  # "I trust the altimeter, but the airspeed was stuck"
         rest = [span for span in after[1:] if not span.kinds & {"joins", "determiner", "breaks"}]
