@@ -16,6 +16,7 @@ import pytest
 from diagnose import engine_for
 from diagnose.advice.advise import partial_panel
 from diagnose.advice.trust import grade_of, misleading_states, misled, trust
+from diagnose.advice.witnesses import tells
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.model.answer import Trust
 from diagnose.network.engine import Engine
@@ -216,3 +217,25 @@ def test_a_doubtful_instrument_is_flown_on_when_nothing_better_is_left():
     one_left = flown_on(**{**dict.fromkeys(gauges, 0.1), usual: 0.7})["pitch"]
     assert one_left.primary == usual
     assert one_left.supporting == ()
+
+
+@pytest.mark.parametrize(
+    ("facet", "reading", "says"),
+    [
+        ("airspeed.trend", "rising", {"speed": "increasing"}),
+        ("airspeed.trend", "falling", {"speed": "decreasing"}),
+        ("attitude.bank", "left", {"turn": "left"}),
+        ("attitude.pitch", "nose_up", {"nose": "up"}),
+        ("attitude.pitch", "nose_down", {"nose": "down"}),
+        ("altimeter.trend", "rising", {"vertical": "up"}),
+        ("turn_coordinator.turn", "right", {"turn": "right"}),
+    ],
+)
+def test_in_flight_a_reading_speaks_of_what_its_dial_is_there_for(facet, reading, says):
+    # what each dial is for: Instrument Flying Handbook FAA-H-8083-15B, ch. 5
+    kb, network = shipped(), engine_for(shipped(), "single_pump").network
+    spoken = {
+        m.id: tells(network, m.id, facet, reading) for m in kb.manoeuvres.values() if m.phase == "air"
+    }
+    assert {maneuver: told for maneuver, told in spoken.items() if told not in (says, {})} == {}
+    assert spoken["level"] == says
