@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from diagnose.network.engine import Engine
     from diagnose.network.posterior import Posterior
     from diagnose.practice.simulate import Simulation
-    from diagnose.review import Review
+    from diagnose.review.findings import Review
 
 Looks = Literal["", "here", "all"]
 
@@ -147,7 +147,7 @@ def review_file(file: Path, kb: KnowledgeBase, panel: str | None = None, setting
     """
     from functools import partial
 
-    from diagnose.review import reviewed
+    from diagnose.review.findings import reviewed
 
     return reviewed(file, None, panel, setting, kb, partial(engine_for, kb))
 

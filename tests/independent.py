@@ -350,7 +350,10 @@ def csv_of(made: dict[str, np.ndarray]) -> str:
 
 def reviewed(fault: str, seed: int, folder: Path, engine, kb) -> dict:
     """One flight flown (or taken from the folder), reviewed and judged."""
-    from diagnose.review import guess, layout_of, read, review
+    from diagnose.review.findings import review
+    from diagnose.review.mapping import guess
+    from diagnose.review.recording import read
+    from diagnose.review.table import layout_of
 
     name = f"{fault.replace(' ', '_')}-{seed}"
     path, truth = folder / f"{name}.csv", folder / f"{name}.json"

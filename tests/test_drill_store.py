@@ -18,10 +18,18 @@ from diagnose import load_knowledge
 from diagnose.advice.coverage import SOUND
 from diagnose.model.errors import CaseError
 from diagnose.practice.drill.progress import summary, week_of
-from diagnose.practice.drill.schedule import begun, candidates, reschedule
-from diagnose.practice.drill.store import Answered, Store, delete_progress, read_progress, write_progress
+from diagnose.practice.drill.store import (
+    Answered,
+    Store,
+    begun,
+    candidates,
+    delete_progress,
+    read_progress,
+    reschedule,
+    write_progress,
+)
 from diagnose.practice.drill.studio import OPEN, Card, Marked
-from diagnose.render.pages.progress import progress_page
+from diagnose.render.pages.drill import progress_page
 from diagnose.render.progress import instructor_text, progress_text
 
 KB = load_knowledge()
@@ -429,7 +437,7 @@ def test_an_import_with_one_bad_entry_is_refused_whole_and_progress_stays_usable
 
 def test_a_clock_that_went_back_keeps_no_card_waiting(tmp_path):
     """A session under a clock that was ten years ahead, then one under the right clock."""
-    from diagnose.practice.drill.schedule import by_this_clock
+    from diagnose.practice.drill.store import by_this_clock
 
     ahead = START + datetime.timedelta(days=3650)
     held = begun(Card("pump_sheared", "level", "name"), ahead)

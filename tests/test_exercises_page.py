@@ -29,7 +29,7 @@ from diagnose.practice.drill.session import (
 from diagnose.practice.drill.store import Store
 from diagnose.practice.drill.studio import LETTERS, Card
 from diagnose.render.drill_question import look_words
-from diagnose.render.pages.exercises import exercises_page
+from diagnose.render.pages.drill import exercises_page
 from tests.drilled import studio
 
 NOW = datetime.datetime(2026, 11, 25, 9, 0, tzinfo=datetime.UTC)

@@ -8,9 +8,8 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from diagnose.practice.simulate import state_at
-from diagnose.render.pages.papers import seen_gauges
-from diagnose.render.pages.player import player_page
-from diagnose.render.pictures import panel_svg
+from diagnose.render.pages.papers import player_page, seen_gauges
+from diagnose.render.pictures.panel import panel_svg
 from tests import firefox
 from tests.small import shipped
 from tests.test_scenario import flown

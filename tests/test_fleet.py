@@ -10,11 +10,11 @@ import sys
 import pytest
 
 from diagnose import cli
-from diagnose.cli import fleet
-from diagnose.cli.fleet import JOURNAL, PAGE, TABLE, recordings, reviews, table_of
+from diagnose.cli import review
+from diagnose.cli.review import JOURNAL, PAGE, TABLE, recordings, reviews, table_of
 from diagnose.model import workers
 from diagnose.model.errors import CaseError
-from diagnose.render.pages.fleet import COLUMNS, fleet_page, fleet_row
+from diagnose.render.pages.findings import COLUMNS, fleet_page, fleet_row
 from tests.test_review_by_hand import rows_of
 
 DAY = "2024-05-03 14:02:{:02d}"
@@ -63,11 +63,11 @@ def test_what_is_done_is_not_done_again_and_what_was_stopped_goes_on(flights, ta
     def here(work, jobs, workers=None, cluster=""):
         for job in jobs:
             done.append(job[1])
-            yield job, fleet.review_one(job)
+            yield job, review.review_one(job)
             if len(done) == 2:
                 raise KeyboardInterrupt
 
-    monkeypatch.setattr(fleet, "results", here)
+    monkeypatch.setattr(review, "results", here)
     with pytest.raises(KeyboardInterrupt):
         table_of(jobs_of(flights), tmp_path)
     assert done == ["bad.csv", "may/static.csv"]
@@ -136,8 +136,8 @@ def test_no_more_is_under_way_than_the_workers_need():
 def test_results_come_in_the_order_of_the_files_and_it_is_told_how_far_it_is(monkeypatch):
     jobs = [(name,) for name in ("one.csv", "two.csv", "three.csv")]
     told = []
-    monkeypatch.setattr(fleet, "results", lambda *_, **__: [(job, {"file": job[0]}) for job in jobs[::-1]])
-    monkeypatch.setattr(fleet, "step", told.append)
+    monkeypatch.setattr(review, "results", lambda *_, **__: [(job, {"file": job[0]}) for job in jobs[::-1]])
+    monkeypatch.setattr(review, "step", told.append)
     assert [row["file"] for row in reviews(jobs)] == ["one.csv", "two.csv", "three.csv"]
     assert told[0] == "1 of 3 flights, the last three.csv"
 

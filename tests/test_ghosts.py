@@ -9,10 +9,9 @@ import pytest
 
 from diagnose.practice.known import misleading, true_state
 from diagnose.practice.simulate import state_at
-from diagnose.render.pages.chart import LEFT, SIGN, WIDE, Mark, chart
 from diagnose.render.pages.papers import ghost_figure
-from diagnose.render.pictures import panel_svg, shown_dials
-from diagnose.render.pictures.ghost import difference
+from diagnose.render.pages.timeline import LEFT, SIGN, WIDE, Mark, chart
+from diagnose.render.pictures.panel import difference, panel_svg, shown_dials
 from tests.small import shipped
 from tests.test_scenario import flown
 

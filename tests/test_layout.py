@@ -165,7 +165,7 @@ def test_no_modules_import_each_other_in_a_circle():
 
 def test_files_stay_short_enough_to_read():
     for path in ROOT.rglob("*.py"):
-        assert len(path.read_text(encoding="utf-8").splitlines()) < 500, path
+        assert len(path.read_text(encoding="utf-8").splitlines()) < 600, path
 
 
 def test_the_examples_of_the_front_door_hold():

@@ -13,8 +13,8 @@ from diagnose.model import SnapshotRecord
 from diagnose.network import engine as inference
 from diagnose.network.engine import Engine
 from diagnose.network.odds import odds_of
-from diagnose.review import began as onset
-from diagnose.review.began import (
+from diagnose.review import causes as onset
+from diagnose.review.causes import (
     Onset,
     _asked,
     _onset,

@@ -12,16 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.model.gauges import needed
-from diagnose.render.pictures import (
-    covered_svg,
-    dial_svg,
-    lone_svg,
-    movements,
-    panel_svg,
-    panel_text,
-    shown_dials,
-    transform,
-)
+from diagnose.render.pictures.faces import dial_svg, movements, transform
+from diagnose.render.pictures.panel import covered_svg, lone_svg, panel_svg, shown_dials
+from diagnose.render.pictures.terminal import panel_text
 from tests.small import shipped
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -17,9 +17,8 @@ from diagnose.practice.known import follow
 from diagnose.practice.simulate import state_at
 from diagnose.practice.tabletop import advance, as_decided, call, look, read_session, score, start
 from diagnose.render.pages.branches import Branches, first_moves, moved
-from diagnose.render.pages.papers import seen_gauges
-from diagnose.render.pages.player import deck_data, play_data, player_page, tracks_of
-from diagnose.render.pictures import panel_svg, reading_words, shown_dials
+from diagnose.render.pages.papers import deck_data, play_data, player_page, seen_gauges, tracks_of
+from diagnose.render.pictures.panel import panel_svg, reading_words, shown_dials
 from tests.small import shipped
 from tests.test_scenario import NAMES, engine, flown
 

@@ -11,17 +11,10 @@ from hypothesis import strategies as st
 
 from diagnose import load_knowledge
 from diagnose.model.errors import CaseError, DiagnoseError
-from diagnose.review import (
-    MappedColumn,
-    MapRecord,
-    dump_map,
-    guess,
-    layout_of,
-    load_map,
-    read,
-)
 from diagnose.review.clock import in_order, seconds_of
-from diagnose.review.records import plain
+from diagnose.review.mapping import guess
+from diagnose.review.recording import read
+from diagnose.review.table import MappedColumn, MapRecord, dump_map, layout_of, load_map, plain
 from tests.examples import some
 
 KB = load_knowledge()

@@ -19,11 +19,14 @@ from diagnose.network.odds import odds_of
 from diagnose.network.tables import compile_network
 from diagnose.render.pages.findings import review_text, verdict
 from diagnose.render.pages.recorded import timeline_svg
-from diagnose.review import guess, layout_of, read, review
-from diagnose.review.began import interval_of, onset_chances
+from diagnose.review.causes import interval_of, onset_chances
 from diagnose.review.coding import coder, snapshots_of
+from diagnose.review.findings import review
+from diagnose.review.mapping import guess
 from diagnose.review.motion import mean_over, motion_of, rate_over
+from diagnose.review.recording import read
 from diagnose.review.relations import detect
+from diagnose.review.table import layout_of
 from diagnose.review.windows import Window, by_rule
 from tests.console import run
 from tests.examples import part

@@ -17,7 +17,10 @@ import pytest
 from diagnose import engine_for, load_knowledge
 from diagnose.model import FailureKind
 from diagnose.render.pages.findings import at, onset_words, review_text, verdict
-from diagnose.review import guess, layout_of, read, review
+from diagnose.review.findings import review
+from diagnose.review.mapping import guess
+from diagnose.review.recording import read
+from diagnose.review.table import layout_of
 
 KB = load_knowledge()
 #: minutes, feet a minute, degrees a second, rpm

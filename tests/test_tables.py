@@ -22,7 +22,10 @@ from hypothesis import strategies as st
 from diagnose import load_knowledge
 from diagnose.cli import main
 from diagnose.model.errors import DiagnoseError
-from diagnose.review import columns_text, corrected, dump_map, guess, layout_of, load_map, read
+from diagnose.review.dialogue import columns_text, corrected
+from diagnose.review.mapping import guess
+from diagnose.review.recording import read
+from diagnose.review.table import dump_map, layout_of, load_map
 from tests.examples import some
 
 KB = load_knowledge()

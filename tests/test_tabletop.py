@@ -32,10 +32,9 @@ from diagnose.practice.tabletop import (
     start,
     write_session,
 )
-from diagnose.render.pages.chart import chart
 from diagnose.render.pages.debrief import _after, debrief_page, debrief_text, still_used_rows
 from diagnose.render.pages.papers import handout, instructor_copy
-from diagnose.render.pages.timeline import clock
+from diagnose.render.pages.timeline import chart, clock
 from diagnose.terminal.tabletop import Desk, run
 from tests import console
 from tests.small import shipped

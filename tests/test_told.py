@@ -11,8 +11,7 @@ import pytest
 from diagnose.language import readable
 from diagnose.language.case_files import case_paths, load_case
 from diagnose.render.pages.whole import case_page
-from diagnose.render.pictures import panel_svg
-from diagnose.render.pictures.told import PLACED, SHOWN, moved, place_of, told_state, told_words
+from diagnose.render.pictures.panel import PLACED, SHOWN, moved, panel_svg, place_of, told_state, told_words
 from tests.small import engine, shipped
 
 KB = shipped()

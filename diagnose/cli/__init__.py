@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from diagnose import __version__
-from diagnose.cli import cases, drill, failures, proof, review, scenario
+from diagnose.cli import cases, failures, practice, proof, review
 from diagnose.cli.command import Parser, Subparsers, check_arguments, report
 from diagnose.model.errors import DiagnoseError
 from diagnose.terminal.console import Working, give_up_output, streams
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 #: in the order of the help
 LISTED = (
-    cases.add_rank, cases.add_talk, cases.add_story, failures.add_failures, scenario.add_scenario,
-    scenario.add_tabletop, drill.add, review.add, cases.add_writeup, failures.add_help,
+    cases.add_rank, cases.add_talk, cases.add_story, failures.add_failures, practice.add_scenario,
+    practice.add_tabletop, practice.add, review.add, cases.add_writeup, failures.add_help,
 )  # fmt: skip
 #: what maintainers run stands behind one word; each works without that word as well
 PROOF = (proof.add_evidence, proof.add_calibrate, proof.add_coverage, proof.add_knowledge)

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from diagnose.model.answer import Answer
     from diagnose.network.engine import Engine
     from diagnose.network.posterior import Posterior
-    from diagnose.review import Review
+    from diagnose.review.findings import Review
 
 
 def add_rank(commands: Subparsers, shared: Parser) -> None:
@@ -282,7 +282,8 @@ def _answered(
 
     if Path(chosen.case).suffix.lower() == ".csv":
         from diagnose.network.engine import Engine
-        from diagnose.review import load_map, reviewed
+        from diagnose.review.findings import reviewed
+        from diagnose.review.table import load_map
 
         mapping = load_map(chosen.map, kb) if chosen.map else None
         found = reviewed(Path(chosen.case), mapping, chosen.panel, "", kb, partial(engine_for, kb))
@@ -314,7 +315,7 @@ def _report(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.render.pages.writeup import write_up_case
 
     if chosen.case == DRILL:
-        from diagnose.cli.drill import write_progress_page
+        from diagnose.cli.practice import write_progress_page
 
         return write_progress_page(chosen, load)
     if chosen.session is not None or _is_scenario(chosen.case):
@@ -344,7 +345,7 @@ def _is_scenario(name: str) -> bool:
 
 def _scenario_page(chosen: argparse.Namespace, kb: KnowledgeBase) -> str:
     """The instructor's copy of a scenario, with all answers, or the debrief of a session with it."""
-    from diagnose.cli.scenario import flown
+    from diagnose.cli.practice import flown
     from diagnose.practice.known import follow
 
     scenario, simulation, engine = flown(chosen.case, kb)

@@ -4,18 +4,25 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
-from functools import partial
+from collections.abc import Iterable, Iterator, Sequence
+from functools import cache, partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from diagnose.cli.command import Load, Parser, Subparsers, command, inputs, show, tell, text_width, write
 from diagnose.model.errors import CaseError, DiagnoseError
-from diagnose.terminal.console import bounded
+from diagnose.model.files import write_whole
+from diagnose.model.workers import results
+from diagnose.terminal.console import bounded, step
 
 if TYPE_CHECKING:
     from diagnose.knowledge.load import KnowledgeBase
-    from diagnose.review import Guess, MapRecord, Review
+    from diagnose.network.engine import Engine
+    from diagnose.review.findings import Review
+    from diagnose.review.mapping import Guess
+    from diagnose.review.table import MapRecord
 
 HOW_TO_ANSWER = (
     'Correct it in words ("speed is groundspeed in km/h", "ignore HDG2"), "save FILE" to keep it, '
@@ -63,7 +70,7 @@ def _review(chosen: argparse.Namespace, load: Load) -> int:
     if chosen.file.is_dir():
         return _folder(chosen, setting, kb)
     from diagnose import engine_for
-    from diagnose.review import reviewed
+    from diagnose.review.findings import reviewed
 
     mapping = _mapping(chosen, kb, ask=not (chosen.yes or chosen.json))
     found = reviewed(chosen.file, mapping, chosen.panel, setting, kb, partial(engine_for, kb))
@@ -94,7 +101,8 @@ def _write(chosen: argparse.Namespace, found: Review) -> None:
 
 def _guess(chosen: argparse.Namespace, kb: KnowledgeBase) -> int:
     """Print the guess, corrected, as a mapping file; what is open stands in it as remarks."""
-    from diagnose.review import dump_map, guess_of
+    from diagnose.review.dialogue import guess_of
+    from diagnose.review.table import dump_map
 
     guessed = guess_of(chosen.file, tuple(chosen.say), kb)
     print(dump_map(guessed.mapping, guessed.notes), end="")
@@ -107,7 +115,8 @@ def _guess(chosen: argparse.Namespace, kb: KnowledgeBase) -> int:
 
 def _mapping(chosen: argparse.Namespace, kb: KnowledgeBase, *, ask: bool) -> MapRecord | Guess:
     """The mapping of the file: the user's own, or a guess that is shown, corrected and confirmed."""
-    from diagnose.review import guess_of, load_map
+    from diagnose.review.dialogue import guess_of
+    from diagnose.review.table import load_map
 
     if chosen.map:
         return load_map(chosen.map, kb)
@@ -116,14 +125,15 @@ def _mapping(chosen: argparse.Namespace, kb: KnowledgeBase, *, ask: bool) -> Map
 
 
 def _show(chosen: argparse.Namespace, file: Path, found: Guess, kb: KnowledgeBase) -> None:
-    from diagnose.review import columns_text
+    from diagnose.review.dialogue import columns_text
 
     print(f"{file.name}:\n{columns_text(found, kb, text_width(chosen))}", file=sys.stderr)
 
 
 def _confirmed(chosen: argparse.Namespace, file: Path, found: Guess, kb: KnowledgeBase) -> tuple[Guess, tuple[str, ...]]:  # fmt: skip
     """The guess as the user has corrected and confirmed it, and his corrections. Raises CaseError if nobody did."""
-    from diagnose.review import changed_text, corrected, dump_map
+    from diagnose.review.dialogue import changed_text, corrected
+    from diagnose.review.table import dump_map
 
     columns = text_width(chosen)
     says: list[str] = []
@@ -168,12 +178,13 @@ def _confirmed(chosen: argparse.Namespace, file: Path, found: Guess, kb: Knowled
 
 def _folder(chosen: argparse.Namespace, setting: str, kb: KnowledgeBase) -> int:
     """Review every recording of a folder, on all cores; a bad one does not keep the others back."""
-    from diagnose.cli.fleet import PAGE, Job, recordings, reviews, table_of
-    from diagnose.render.pages.fleet import fleet_row, fleet_text
+    from diagnose.render.pages.findings import fleet_row, fleet_text
 
     files = recordings(chosen.file, chosen.table)
     if not files:
-        raise CaseError("there is no CSV file in this folder", str(chosen.file), "give the folder of the recordings")
+        raise CaseError(
+            "there is no CSV file in this folder", str(chosen.file), "give the folder of the recordings"
+        )
     says = {}
     if not (chosen.map or chosen.yes or chosen.json):
         says = _says(chosen, files, kb)
@@ -207,7 +218,7 @@ def _folder(chosen: argparse.Namespace, setting: str, kb: KnowledgeBase) -> int:
 
 def _names(file: Path, kb: KnowledgeBase) -> tuple[str, ...]:
     """How a file names its columns; nothing for one that cannot be read, which is told of later."""
-    from diagnose.review import layout_of
+    from diagnose.review.table import layout_of
 
     try:
         return layout_of(file, kb).names
@@ -220,7 +231,7 @@ def _says(chosen: argparse.Namespace, files: list[Path], kb: KnowledgeBase) -> d
 
     A file of which nothing can be used is told of when it is reviewed.
     """
-    from diagnose.review import guess_of
+    from diagnose.review.dialogue import guess_of
 
     first: dict[tuple[str, ...], Path] = {}
     for file in files:
@@ -233,3 +244,124 @@ def _says(chosen: argparse.Namespace, files: list[Path], kb: KnowledgeBase) -> d
         for names in list(guesses)[:-1]:
             _show(chosen, first[names], guesses[names], kb)
     return {names: _confirmed(chosen, first[names], found, kb)[1] for names, found in guesses.items()}
+
+
+SUFFIXES = (".csv", ".txt", ".tsv")
+#: files of the table: one line for each finished flight, written as it is finished; the table; the page
+JOURNAL, TABLE, PAGE = "flights.jsonl", "flights.csv", "flights.html"
+
+#: (file, its name in the table, mapping file, corrections, panel, setting, overlays of the knowledge)
+Job = tuple[Path, str, Path | None, tuple[str, ...], str | None, str, tuple[Path, ...]]
+
+
+def recordings(folder: Path, but: Path | None) -> list[Path]:
+    """The recordings in a folder and those below it, but not in the folder of the table."""
+    found = (path for path in folder.rglob("*") if path.suffix.lower() in SUFFIXES and path.is_file())
+    return sorted(path for path in found if but is None or but.resolve() not in path.resolve().parents)
+
+
+def reviews(jobs: Sequence[Job], cluster: str = "") -> Iterator[dict[str, Any]]:
+    """The reviews as data, in the order of the jobs; on a terminal it is told how far they are."""
+    place = {job: number for number, job in enumerate(jobs)}
+    ready: dict[int, dict[str, Any]] = {}
+    following = 0
+    for done, (job, data) in enumerate(results(review_one, jobs, cluster=cluster), 1):
+        step(f"{done} of {len(jobs)} flights, the last {data['file']}")
+        ready[place[job]] = data
+        while following in ready:
+            yield ready.pop(following)
+            following += 1
+
+
+def table_of(jobs: Sequence[Job], folder: Path, cluster: str = "") -> list[dict[str, Any]]:
+    """The rows of the table, as in the order of the jobs; what the journal holds already is not reviewed again.
+
+    A row counts under a digest of the file and of all that the review depends on. Raises CaseError if it cannot be kept.
+    """
+    from diagnose.knowledge.cache import digest
+    from diagnose.proof.calibrate.run import work_mark
+    from diagnose.render.pages.findings import fleet_csv, fleet_page, fleet_row
+
+    marks = {overlays: work_mark(overlays) for overlays in {job[-1] for job in jobs}}
+
+    def key(job: Job) -> str:
+        file, name, mapping, *others, overlays = job
+        told = repr((name, others, marks[overlays])).encode()
+        return digest([told, file.read_bytes(), mapping.read_bytes() if mapping else b""])
+
+    journal = folder / JOURNAL
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if not journal.exists():
+            # without a journal it is no folder of a table: files of these names are somebody else's
+            for name in (TABLE, PAGE):
+                if (folder / name).exists():
+                    raise CaseError(
+                        "this file is not of this table", str(folder / name), "name another folder"
+                    )
+        keys = {job: key(job) for job in jobs}
+        rows = dict(_kept(journal))
+        left = [job for job in jobs if keys[job] not in rows]
+        with journal.open("ab") as file:
+            # a line that was cut by a stop stays by itself
+            file.write(b"\n" if file.tell() else b"")
+            there = len(jobs) - len(left)
+            for done, (job, data) in enumerate(results(review_one, left, cluster=cluster), there + 1):
+                rows[keys[job]] = fleet_row(data)
+                file.write(json.dumps([keys[job], rows[keys[job]]], ensure_ascii=False).encode() + b"\n")
+                file.flush()
+                os.fsync(file.fileno())
+                step(f"{done} of {len(jobs)} flights, the last {data['file']}")
+    except OSError as error:
+        raise CaseError(
+            f"the table cannot be kept: {error.strerror or error}", str(folder), "name another folder"
+        ) from None
+    table = [rows[keys[job]] for job in jobs]
+    write_whole(fleet_csv(table), folder / TABLE, "table", over=True)
+    write_whole(fleet_page(table), folder / PAGE, "page", over=True)
+    return table
+
+
+def _kept(journal: Path) -> Iterable[tuple[str, dict[str, Any]]]:
+    """Key and row of each flight in the journal; a line that is no such pair tells nothing."""
+    if not journal.exists():
+        return
+    with journal.open("rb") as file:
+        for line in file:
+            try:
+                key, row = json.loads(line)
+                yield str(key), dict(row)
+            except (ValueError, TypeError):
+                continue
+
+
+@cache
+def _knowledge(overlays: tuple[Path, ...]) -> KnowledgeBase:
+    """One worker process reviews many files with the same knowledge and engines."""
+    from diagnose import load_knowledge
+
+    return load_knowledge(overlays)
+
+
+@cache
+def _engine(overlays: tuple[Path, ...], panel: str) -> Engine:
+    from diagnose import engine_for
+
+    return engine_for(_knowledge(overlays), panel)
+
+
+def review_one(job: Job) -> dict[str, Any]:
+    """One review as data; of a file that cannot be reviewed why."""
+    from diagnose.render.pages.findings import review_data
+    from diagnose.review.dialogue import guess_of
+    from diagnose.review.findings import reviewed
+    from diagnose.review.table import load_map
+
+    file, name, map_file, says, panel, setting, overlays = job
+    kb = _knowledge(overlays)
+    try:
+        mapping = load_map(map_file, kb) if map_file else guess_of(file, says, kb)
+        found = reviewed(file, mapping, panel, setting, kb, partial(_engine, overlays))
+        return review_data(found) | {"file": name}
+    except DiagnoseError as error:
+        return {"file": name, "error": error.what}

@@ -19,7 +19,8 @@ from diagnose.practice.drill.scan import Scan
 from diagnose.practice.drill.session import Exercise, Round
 from diagnose.practice.drill.studio import LETTERS, OPEN, Option, Studio
 from diagnose.practice.simulate import Simulation, Window, shown_histories, state_at
-from diagnose.render.pictures import panel_text, shown_dials
+from diagnose.render.pictures.panel import shown_dials
+from diagnose.render.pictures.terminal import panel_text
 from diagnose.render.reasons import bound
 from diagnose.render.text import NO_FAILURE, fill, reading_words, table
 

@@ -25,8 +25,7 @@ from diagnose.model import Channel
 from diagnose.model.errors import CaseError, UnknownName
 from diagnose.review.clock import Order
 from diagnose.review.mapping import Guess, Taken, guess
-from diagnose.review.records import MappedColumn, known_unit, plain
-from diagnose.review.table import layout_of, plain_unit
+from diagnose.review.table import MappedColumn, known_unit, layout_of, plain, plain_unit
 
 #: heads of the table, and columns of the screen that each takes: most, fewer, least; the first to shrink first
 HEADS = ("column", "values", "whole file", "taken for", "unit", "sure?")

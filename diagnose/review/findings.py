@@ -22,17 +22,25 @@ from diagnose.model.units import Array, min_from_s
 from diagnose.network.engine import Engine
 from diagnose.network.posterior import Posterior
 from diagnose.network.tables import Network
-from diagnose.review.began import GAUGE_CHANNELS, Onset, onsets_of
-from diagnose.review.causes import Cause, causes_of, gauges_of, not_needed, real_ones, sufficed_at
+from diagnose.review.causes import (
+    GAUGE_CHANNELS,
+    Cause,
+    Onset,
+    causes_of,
+    gauges_of,
+    not_needed,
+    onsets_of,
+    real_ones,
+    sufficed_at,
+)
 from diagnose.review.coding import Coder, coder, snapshots_of
 from diagnose.review.compared import shows_discharge
 from diagnose.review.dialogue import guess_of
 from diagnose.review.mapping import Guess
 from diagnose.review.motion import Motion, mean_over, motion_of
 from diagnose.review.recording import Fault, Recording, read
-from diagnose.review.records import MapRecord
 from diagnose.review.relations import Change, Residual, residuals
-from diagnose.review.table import layout_of
+from diagnose.review.table import MapRecord, layout_of
 from diagnose.review.windows import Window, manoeuvres_of, speed_of_level, windows_of
 
 #: unrecorded gauges that are named as what would have helped

@@ -27,24 +27,28 @@ from diagnose.review.judging import (
     unit_words,
     units_that_fit,
 )
-from diagnose.review.records import (
+from diagnose.review.table import (
     ABOVE_SEA,
     BY_GPS,
     GPS,
     INSTRUMENTS,
+    MISSING,
     POSITION,
     PRESSURE,
     Fit,
+    Layout,
     MappedColumn,
     MapRecord,
     Named,
+    blocks,
     known_unit,
     meanings,
+    numbers,
     parted,
     plain,
+    plain_unit,
     unit_may_be,
 )
-from diagnose.review.table import MISSING, Layout, blocks, numbers, plain_unit
 
 #: share of the cells that must be numbers, or times
 NUMBERS, TIMES = 0.05, 0.5

@@ -16,8 +16,7 @@ from diagnose.model import Channel, RecordingLimits
 from diagnose.model.errors import CaseError
 from diagnose.model.units import Array, kt_from_m_s, min_from_s
 from diagnose.review.clock import Writing, in_order, seconds_of, spread_evenly, writing_of
-from diagnose.review.records import MapRecord, unit_of
-from diagnose.review.table import MISSING, Layout, blocks, numbers
+from diagnose.review.table import MISSING, Layout, MapRecord, blocks, numbers, unit_of
 
 # ------------------------------------------------------------------ groundspeed and track from positions, where a recorder gives positions alone
 

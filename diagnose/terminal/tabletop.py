@@ -19,6 +19,7 @@ from diagnose.practice.known import Followed
 from diagnose.practice.simulate import state_at
 from diagnose.practice.tabletop import (
     SYSTEMS,
+    USING,
     Table,
     advance,
     call,
@@ -27,11 +28,10 @@ from diagnose.practice.tabletop import (
     switch_decided,
     write_session,
 )
-from diagnose.practice.tabletop.session import USING
 from diagnose.render.pages.debrief import call_words
 from diagnose.render.pages.papers import seen_gauges
 from diagnose.render.pages.timeline import clock, events, known_names
-from diagnose.render.pictures import panel_text
+from diagnose.render.pictures.terminal import panel_text
 from diagnose.render.text import fill, names, percent
 from diagnose.terminal.console import bounded
 

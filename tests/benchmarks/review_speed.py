@@ -36,7 +36,10 @@ def write(path, hours, hz):
 def measure(path):
     began = time.process_time()
     from diagnose import engine_for, load_knowledge
-    from diagnose.review import guess, layout_of, read, review
+    from diagnose.review.findings import review
+    from diagnose.review.mapping import guess
+    from diagnose.review.recording import read
+    from diagnose.review.table import layout_of
 
     kb = load_knowledge()
     engine = engine_for(kb, "single_pump")

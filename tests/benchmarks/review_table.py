@@ -23,8 +23,11 @@ from diagnose import engine_for, load_knowledge
 from diagnose.advice.coverage import Alike
 from diagnose.model import CaseRecord
 from diagnose.practice.simulate import snapshots
-from diagnose.review import guess, layout_of, read, review
 from diagnose.review.causes import alike_to
+from diagnose.review.findings import review
+from diagnose.review.mapping import guess
+from diagnose.review.recording import read
+from diagnose.review.table import layout_of
 from tests.recorded import beyond_the_tables, fly, scenario, written
 
 PANEL = "single_pump"

@@ -10,8 +10,7 @@ from statistics import median
 
 from diagnose.advice.coverage import SOUND
 from diagnose.knowledge.load import KnowledgeBase
-from diagnose.practice.drill.schedule import Held
-from diagnose.practice.drill.store import Answered
+from diagnose.practice.drill.store import Answered, Held
 from diagnose.practice.drill.studio import OPEN, Card
 
 #: kinds in which one failure can be mistaken for another

@@ -21,8 +21,17 @@ from diagnose.practice.drill import kinds, scan
 from diagnose.practice.drill.kinds import FlyOn, NameIt, PredictIt
 from diagnose.practice.drill.progress import kept_together, takes_for_another
 from diagnose.practice.drill.scan import Scan, ScanReview, scan_review
-from diagnose.practice.drill.schedule import candidates, reschedule
-from diagnose.practice.drill.store import LONGEST_S, Answered, Seconds, Seed, Store, Text, in_our_time
+from diagnose.practice.drill.store import (
+    LONGEST_S,
+    Answered,
+    Seconds,
+    Seed,
+    Store,
+    Text,
+    candidates,
+    in_our_time,
+    reschedule,
+)
 from diagnose.practice.drill.studio import Card, Kind, Marked, Studio
 
 # ------------------------------------------------------------------ what there is to learn on a panel, in a sensible order

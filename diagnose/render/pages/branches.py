@@ -18,7 +18,8 @@ from diagnose.model.case import Action
 from diagnose.model.gauges import Dial, needed
 from diagnose.model.units import Array, min_from_s
 from diagnose.practice.simulate import Simulation, shown_histories, simulate
-from diagnose.render.pictures import movements, shown_dials
+from diagnose.render.pictures.faces import movements
+from diagnose.render.pictures.panel import shown_dials
 
 #: degrees (or hundredths of a radius) that nobody sees: both are rounded to a tenth
 SAME = 0.11

@@ -12,9 +12,7 @@ from diagnose.model.case import Call, SessionRecord
 from diagnose.model.units import min_from_s, s_from_min
 from diagnose.practice.known import Followed, misleading
 from diagnose.practice.simulate import Simulation, state_at
-from diagnose.practice.tabletop import TeamScore
-from diagnose.practice.tabletop.session import NAMING, USING
-from diagnose.render.pages.chart import Mark, chart
+from diagnose.practice.tabletop import NAMING, USING, TeamScore
 from diagnose.render.pages.page import (
     Paper,
     data_script,
@@ -27,10 +25,17 @@ from diagnose.render.pages.page import (
     part,
     table,
 )
-from diagnose.render.pages.papers import failed_plumbing, ghost_figure, seen_gauges, truth_marks
-from diagnose.render.pages.player import READINGS, deck_bar, deck_data
-from diagnose.render.pages.timeline import SYSTEM_WORDS, clock, judgement
-from diagnose.render.pictures import panel_halves
+from diagnose.render.pages.papers import (
+    READINGS,
+    deck_bar,
+    deck_data,
+    failed_plumbing,
+    ghost_figure,
+    seen_gauges,
+    truth_marks,
+)
+from diagnose.render.pages.timeline import SYSTEM_WORDS, Mark, chart, clock, judgement
+from diagnose.render.pictures.panel import panel_halves
 from diagnose.render.plumbing import plumbing_text
 from diagnose.render.text import fill, names, percent, short_name
 from diagnose.render.text import table as layout_table

@@ -10,9 +10,10 @@ import numpy as np
 from diagnose.model.units import Array, min_from_s
 from diagnose.render.layout import percent
 from diagnose.render.pages.findings import at
-from diagnose.render.pictures.svg import FAINT, INK, RULE, SHADE, element, number, words
-from diagnose.review import Recording, Review
-from diagnose.review.began import GAUGE_CHANNELS
+from diagnose.render.pictures.faces import FAINT, INK, RULE, SHADE, element, number, words
+from diagnose.review.causes import GAUGE_CHANNELS
+from diagnose.review.findings import Review
+from diagnose.review.recording import Recording
 from diagnose.review.relations import Residual
 from diagnose.review.windows import Window
 

@@ -34,12 +34,10 @@ from diagnose.render.pages.page import (
 from diagnose.render.pages.recorded import DASHES, timeline_svg, timeline_table
 from diagnose.render.pages.timeline import clock
 from diagnose.render.pages.writeup import DEFER, RULES, WriteUp
-from diagnose.render.pictures import panel_svg
-from diagnose.render.pictures.panel import PLACES
-from diagnose.render.pictures.svg import FAINT, INK, RULE, element, number, words
-from diagnose.render.pictures.told import moved, told_state, told_words
+from diagnose.render.pictures.faces import FAINT, INK, RULE, element, number, words
+from diagnose.render.pictures.panel import PLACES, moved, panel_svg, told_state, told_words
 from diagnose.render.text import GRADE_WORDS, NO_FAILURE, names, percent, screen_rows, short_name
-from diagnose.review import Review
+from diagnose.review.findings import Review
 
 #: a box to tick
 BOX = "\N{BALLOT BOX}"

@@ -19,10 +19,10 @@ from diagnose.model.answer import Answer
 from diagnose.network.engine import Engine
 from diagnose.render.pages.findings import apart_words, at, onset_words, unread
 from diagnose.render.pages.timeline import clock
-from diagnose.render.pictures import panel_svg
+from diagnose.render.pictures.panel import panel_svg
 from diagnose.render.text import CAUTION, fill, names, percent
-from diagnose.review import Review
-from diagnose.review.began import GAUGE_CHANNELS
+from diagnose.review.causes import GAUGE_CHANNELS
+from diagnose.review.findings import Review
 from diagnose.review.motion import mean_over
 
 #: causes that are named, down to this chance

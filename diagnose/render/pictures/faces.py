@@ -1,15 +1,161 @@
-"""One dial: its face, marks and moving parts, drawn on a circle of radius 100 about the origin."""
+"""Elements of an SVG picture as text."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from html import escape
+from typing import Literal
 
 import numpy as np
 
 from diagnose.model.gauges import Dial, Ticks, hand_angle_deg
-from diagnose.render.pictures.moving import Movement, State, movements, transform
-from diagnose.render.pictures.svg import INK, PAPER, arc, at_angle, element, number, spoke, words
+
+#: what everything is drawn with: a page may set other colors for the dark; paper takes dark ink on white, so that a
+#: black and white print loses nothing
+INK, PAPER = "var(--ink,#111)", "var(--paper,#fff)"
+RULE, FAINT, SHADE = "var(--rule,#888)", "var(--faint,#ccc)", "var(--shade,#eee)"
+FONT = "Helvetica, Arial, sans-serif"
+
+
+def number(value: float) -> str:
+    """A number with two digits at most, without "-0"."""
+    text = f"{value:.2f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text
+
+
+def element(tag: str, *inside: str, **attributes: str | float) -> str:
+    """One element; underscores of attribute names become hyphens, and a last one goes."""
+    written = "".join(
+        f' {name.rstrip("_").replace("_", "-")}="{escape(value) if isinstance(value, str) else number(value)}"'
+        for name, value in attributes.items()
+    )
+    return f"<{tag}{written}>{''.join(inside)}</{tag}>" if inside else f"<{tag}{written}/>"
+
+
+def words(text: str, x: float, y: float, size: float, **attributes: str | float) -> str:
+    """Text centered on a point."""
+    fixed: dict[str, str | float] = {"text_anchor": "middle", "fill": INK, "font_family": FONT}
+    return element("text", escape(text), x=x, y=y + size * 0.36, font_size=size, **(fixed | attributes))
+
+
+def at_angle(radius: float, angle_deg: float) -> tuple[float, float]:
+    """A point at this distance and angle, clockwise from the top."""
+    angle = math.radians(angle_deg)
+    return radius * math.sin(angle), -radius * math.cos(angle)
+
+
+def spoke(inner: float, outer: float, angle_deg: float, width: float, **attributes: str | float) -> str:
+    """A line that points away from the middle."""
+    (x1, y1), (x2, y2) = at_angle(inner, angle_deg), at_angle(outer, angle_deg)
+    style: dict[str, str | float] = {"stroke": INK, "stroke_width": width}
+    return element("line", x1=x1, y1=y1, x2=x2, y2=y2, **(style | attributes))
+
+
+def arc(radius: float, start_deg: float, end_deg: float, width: float, **attributes: str | float) -> str:
+    """A part of a circle, clockwise."""
+    (x1, y1), (x2, y2) = at_angle(radius, start_deg), at_angle(radius, end_deg)
+    large = int(end_deg - start_deg > 180.0)
+    path = (
+        f"M{number(x1)} {number(y1)}A{number(radius)} {number(radius)} 0 {large} 1 {number(x2)} {number(y2)}"
+    )
+    return element("path", d=path, fill="none", stroke_width=width, **attributes)
+
+
+#: the horizon goes so far from the middle of its dial, in hundredths of the radius, of which 80 are in view
+FARTHEST = 70.0
+#: the ball goes so far from the middle of its tube, and no further
+TUBE = 38.0
+
+State = Mapping[str, float | str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Movement:
+    """How one part stands. ``part`` is its id in the picture.
+
+    ``values``: rotate (degrees); slide (x); horizon (degrees of rotation, then y); show (0 or 1);
+    write (the text in ``text``). Empty values: not known, the part is blank.
+    """
+
+    part: str
+    how: Literal["rotate", "slide", "horizon", "show", "write"]
+    values: tuple[float, ...] = ()
+    text: str = ""
+
+
+def known(state: State, name: str) -> float | None:
+    """A number of the state, None where there is none."""
+    value = state.get(name)
+    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+
+
+def _window_move(state: State, name: str, digits: int) -> str:
+    value = state.get(name, "")
+    if isinstance(value, str):
+        return value.upper()
+    # nought added turns "-0" into "0"
+    return f"{round(value, digits) + 0.0:.{digits}f}" if math.isfinite(value) else "----"
+
+
+def movements(dial: Dial, state: State) -> tuple[Movement, ...]:
+    """How every moving part of a dial stands in this state."""
+    found: list[Movement] = []
+    for place, hand in enumerate(dial.hands):
+        value = known(state, hand.reads)
+        angles = () if value is None else (hand_angle_deg(hand, value),)
+        found.append(Movement(part=f"{dial.id}-hand{place}", how="rotate", values=angles))
+    for place, window in enumerate(dial.windows):
+        text = _window_move(state, window.reads, window.digits)
+        found.append(Movement(part=f"{dial.id}-window{place}", how="write", text=text))
+    if dial.flag:
+        shown = known(state, dial.flag)
+        found.append(Movement(part=f"{dial.id}-flag", how="show", values=(float(bool(shown)),)))
+    part = f"{dial.id}-part"
+    values = [known(state, name) for name in dial.reads]
+    numbers = tuple(value for value in values if value is not None)
+    complete = len(numbers) == len(values)
+    match dial.kind:
+        case "horizon":
+            # a bank to the right turns the horizon to the left; the nose up moves it down
+            # a sliver of sky or ground stays in view at any pitch
+            stand = (
+                (-numbers[0], max(-FARTHEST, min(FARTHEST, numbers[1] * dial.per_unit))) if complete else ()
+            )
+            found.append(Movement(part=part, how="horizon", values=stand))
+        case "ball":
+            inside = tuple(max(-TUBE, min(TUBE, n * dial.per_unit)) for n in numbers)
+            found.append(Movement(part=part, how="slide", values=inside))
+        case "strip":
+            # larger headings stand on the left of the card, so it slides to the right as they come
+            found.append(Movement(part=part, how="slide", values=tuple(n * dial.per_unit for n in numbers)))
+        case "lamp":
+            found.append(Movement(part=part, how="show", values=tuple(float(bool(n)) for n in numbers)))
+        case "window":
+            found.append(
+                Movement(part=part, how="write", text=_window_move(state, dial.reads[0], dial.digits))
+            )
+    return tuple(found)
+
+
+def transform(movement: Movement) -> dict[str, str | float]:
+    """Attributes of the part that put it where it stands; a part that is not known is hidden."""
+    values = movement.values
+    if movement.how == "write":
+        return {}
+    if not values:
+        return {"visibility": "hidden"}
+    match movement.how:
+        case "rotate":
+            return {"transform": f"rotate({number(values[0])})"}
+        case "slide":
+            return {"transform": f"translate({number(values[0])} 0)"}
+        case "horizon":
+            return {"transform": f"rotate({number(values[0])}) translate(0 {number(values[1])})"}
+        case _:
+            return {"visibility": "visible" if values[0] else "hidden"}
+
 
 #: style of an arc -> color, width, and dashes that tell it apart without color
 ARCS = {

@@ -1,20 +1,94 @@
-"""A whole panel: where each dial stands, and the picture of all."""
+"""What a dial shows, in words: for the terminal, and for who does not see its picture."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 
 import msgspec
 
-from diagnose.model.gauges import Dial
-from diagnose.render.pictures.faces import CAPTION, CAPTION_PX, LOW, SMALL_CAPTION_PX, WIDE, dial_svg
-from diagnose.render.pictures.ghost import ghost_svg
-from diagnose.render.pictures.moving import State
-from diagnose.render.pictures.said import reading_words
-from diagnose.render.pictures.svg import INK, element, number, words
-from diagnose.render.pictures.told import plate_svg
+from diagnose.knowledge.load import KnowledgeBase
+from diagnose.language import readable, with_doubt
+from diagnose.model.case import SnapshotRecord
+from diagnose.model.gauges import Dial, Facet, hand_angle_deg
+from diagnose.network.readings import reading_of, size_of
+from diagnose.render.pictures.faces import (
+    CAPTION,
+    CAPTION_PX,
+    FARTHEST,
+    INK,
+    LOW,
+    PAPER,
+    SMALL_CAPTION_PX,
+    WIDE,
+    State,
+    arc,
+    at_angle,
+    dial_svg,
+    element,
+    known,
+    movements,
+    number,
+    spoke,
+    words,
+)
+
+
+def values_of(dial: Dial, state: State) -> list[float] | None:
+    """The numbers that a dial shows, None where one is missing."""
+    names = dial.reads or tuple(hand.reads for hand in dial.hands)
+    values = [value for name in names if (value := known(state, name)) is not None]
+    return values if len(values) == len(names) else None
+
+
+def reading_words(dial: Dial, state: State) -> str:
+    """What a dial shows, in words: "100 kt", "bank 5R nose +2", "LIT"."""
+    if dial.kind not in ("horizon", "card", "turn", "pointer"):
+        return plain_words(dial, state)
+    values = values_of(dial, state)
+    if values is None:
+        return "(blank)"
+    value = values[0]
+    flagged = " OFF" if dial.flag and known(state, dial.flag) else ""
+    match dial.kind:
+        case "horizon":
+            side = "L" if value < -0.5 else "R" if value > 0.5 else ""
+            return f"bank {abs(value):.0f}{side} nose {round(values[1]):+d}{flagged}"
+        case "card":
+            return f"{round(value % 360.0) % 360 or 360:03d} deg"
+        case "turn":
+            side = "left" if value < 0 else "right"
+            return (f"{side} {abs(value):.1f} deg/s" if abs(value) >= 0.25 else "no turn") + flagged
+    if not dial.large:
+        return plain_words(dial, state)
+    # nobody reads an altitude or a vertical speed to the foot
+    step = 10 if dial.unit.endswith(("ft", "fpm")) else 1
+    text = f"{round(value / step) * step} {dial.unit.replace('100 ', '')}"
+    windows = [m.text for m in movements(dial, state) if m.how == "write"]
+    return f"{text}, set {windows[0]}" if windows and windows[0] else text
+
+
+def plain_words(dial: Dial, state: State) -> str:
+    """A small dial, lamp or window as its number or word."""
+    name = (*dial.reads, *(hand.reads for hand in dial.hands))[0]
+    value = state.get(name, "")
+    number = known(state, name)
+    if dial.kind == "lamp":
+        return "LIT" if number else "out"
+    if dial.kind == "ball":
+        side = "left" if (number or 0.0) < 0 else "right"
+        return "centered" if abs(number or 0.0) < 0.5 else f"{abs(number or 0.0):.1f} to the {side}"
+    if dial.kind == "strip":
+        return "" if number is None else f"{round(number) % 360 or 360:03d}"
+    if isinstance(value, str):
+        return value
+    if number is None:
+        return "----"
+    digits = 1 if abs(number) < 20.0 else 0
+    return f"{round(number, digits) + 0.0:.{digits}f} {dial.unit.replace('100 ', '')}".strip()
+
 
 #: the six in their usual places; what stands first of each group that the panel has takes the place
 PLACES = (
@@ -112,11 +186,17 @@ def _placed(dial: Dial, sheet: _Sheet, x: float, y: float, scale: float) -> str:
     ghost = ""
     if sheet.sound is not None and not hidden:
         ghost = ghost_svg(dial, sheet.state, sheet.sound, CAPTION_PX if dial.large else SMALL_CAPTION_PX)
-    plate = words(dial.title, 0.0, CAPTION, CAPTION_PX if dial.large else SMALL_CAPTION_PX) if hidden and sheet.told is not None and dial.kind not in FLAT else ""
+    plate = (
+        words(dial.title, 0.0, CAPTION, CAPTION_PX if dial.large else SMALL_CAPTION_PX)
+        if hidden and sheet.told is not None and dial.kind not in FLAT
+        else ""
+    )
     if sheet.told is not None and not hidden and dial.kind not in ("lamp", "window"):
         flat = dial.kind in FLAT
         size = CAPTION_PX if dial.large else SMALL_CAPTION_PX
-        plate = plate_svg(sheet.told[dial.id], 0.0 if flat else PLATE_Y, 0.0 if flat else sheet.ways.get(dial.id, 0.0), size)
+        plate = plate_svg(
+            sheet.told[dial.id], 0.0 if flat else PLATE_Y, 0.0 if flat else sheet.ways.get(dial.id, 0.0), size
+        )
     return element("g", inside, ghost, plate, transform=at)
 
 
@@ -212,8 +292,10 @@ def panel_svg(
     others = _others([dial for dial in shown.values() if dial.id not in six.gauges], sheet, left)
     right, height = left + SMALL_CELL * SMALL_COLUMNS, max(six.height, others.height)
     texts = {g: " and ".join(lines) for g, lines in (told or {}).items()}
-    says = panel_words(state, dials, gauges, covered) if told is None else "; ".join(
-        f"{shown[g].title.lower()} {text}" for g, text in texts.items() if g in shown
+    says = (
+        panel_words(state, dials, gauges, covered)
+        if told is None
+        else "; ".join(f"{shown[g].title.lower()} {text}" for g, text in texts.items() if g in shown)
     )
     return _sheet_svg([element("desc", escape(says)), *six.parts, *others.parts], right, height, title, width)
 
@@ -246,3 +328,225 @@ def lone_svg(state: State, dials: Mapping[str, Dial], gauge: str, *, key: str = 
         role="img",
         class_="panel",
     )
+
+
+#: facet -> the name of the picture that it moves
+PLACED = {
+    "airspeed.value": "airspeed_kt",
+    "second_airspeed.value": "second_airspeed_kt",
+    "vertical_speed.rate": "vertical_speed_fpm",
+    "attitude.bank": "bank_deg",
+    "attitude.pitch": "pitch_deg",
+    "electric_attitude.bank": "electric_bank_deg",
+    "turn_coordinator.turn": "turn_rate_dps",
+    "suction.value": "suction_inhg",
+    "voltmeter.value": "voltmeter_v",
+}
+#: what a horizon needs beside the half that was told
+BESIDE = {"bank_deg": "pitch_deg", "pitch_deg": "bank_deg", "electric_bank_deg": "electric_pitch_deg"}
+#: lamps and flags: name of the picture -> facet, and the reading that shows it
+SHOWN = {
+    "vacuum_light": ("vacuum_light.state", "lit"),
+    "left_vacuum_light": ("left_vacuum_light.state", "lit"),
+    "right_vacuum_light": ("right_vacuum_light.state", "lit"),
+    "low_voltage_light": ("low_voltage_light.state", "lit"),
+    "stall_warner": ("stall_warner.state", "sounding"),
+    "turn_flag": ("turn_coordinator.flag", "showing"),
+    "electric_flag": ("electric_attitude.flag", "showing"),
+}
+#: a hand is drawn so far beyond the bound that a word asks for, and so far where the scale does not go both ways
+BEYOND, LITTLE_BEYOND = 2.0, 1.15
+#: letters in a line of a plate
+PLATE = 15
+#: the arrow stands between the middle and the numbers
+AROUND = 38.0
+
+
+def told_words(kb: KnowledgeBase, snapshot: SnapshotRecord) -> dict[str, tuple[str, ...]]:
+    """Gauge -> what was told of it in this snapshot."""
+    found: dict[str, list[str]] = {}
+    said = {name: readable(reading) for name, reading in snapshot.readings.items()}
+    said |= {name: with_doubt(readable(reading), sure) for name, (reading, sure) in snapshot.unsure.items()}
+    for name, text in said.items():
+        # against what else it was compared is said where one look does not show it
+        shown = text if kb.facet(name).glance else f"{text} (compared)"
+        found.setdefault(name.partition(".")[0], []).append(shown)
+    return {gauge: tuple(dict.fromkeys(texts)) for gauge, texts in found.items()}
+
+
+def told_state(kb: KnowledgeBase, snapshot: SnapshotRecord, expected_kt: float) -> dict[str, float | str]:
+    """Where hands and lamps stood, as far as the words tell; ``expected_kt``: the usual airspeed of the maneuver."""
+    state: dict[str, float | str] = {}
+    said = snapshot.readings
+    for name, reading in said.items():
+        gauge, _, facet_id = name.partition(".")
+        facet = kb.facet(name)
+        if name in PLACED:
+            value = place_of(facet, reading)
+            if value is not None:
+                relative = facet.channel.endswith("less_expected_kt") and not _is_shown(facet, reading)
+                state[PLACED[name]] = value + (expected_kt if relative else 0.0)
+        elif (
+            facet_id == "state" and gauge in ("radios", "lights", "wing_leveller")
+        ) or name == "wind_noise.trend":
+            state[gauge] = readable(reading)
+    for one, other in BESIDE.items():
+        if one in state:
+            state.setdefault(other, 0.0)
+    for picture, (name, reading) in SHOWN.items():
+        if name in said:
+            state[picture] = float(said[name] == reading)
+    return state
+
+
+def _is_shown(facet: Facet, said: str) -> bool:
+    return any("shown" in r.where for r in facet.readings if r.id == said)
+
+
+def place_of(facet: Facet, said: str) -> float | None:
+    """The number at which a hand is drawn for a reading, in the unit of the facet's channel; None if it has none."""
+    size = size_of(facet, said)
+    if size is not None:
+        return size
+    reading = next((r for r in facet.readings if r.id == reading_of(facet, said)), None)
+    if reading is None:
+        return None
+    bounds = [r.where[s] for r in facet.readings for s in ("end", "mean") if s in r.where]
+    both_ways = any(math.isfinite(low) and low < 0 for low, _ in bounds) or any(
+        math.isfinite(high) and high < 0 for _, high in bounds
+    )
+    beyond = BEYOND if both_ways else LITTLE_BEYOND
+    if "shown" in reading.where:
+        return 0.0
+    own = next((reading.where[s] for s in ("end", "mean") if s in reading.where), None)
+    if own is None:
+        if reading.where or not bounds:
+            return None
+        # what is left between the others
+        under = max((high for _, high in bounds if math.isfinite(high)), default=0.0)
+        over = min(
+            (low for low, _ in bounds if math.isfinite(low) and low >= under), default=under * LITTLE_BEYOND
+        )
+        return 0.0 if both_ways else (under + over) / 2.0
+    low, high = own
+    if math.isfinite(low) and math.isfinite(high):
+        return (low + high) / 2.0
+    bound = low if math.isfinite(low) else high
+    # below a number that is above nothing lies nothing
+    return 0.0 if bound > 0.0 and not math.isfinite(low) else bound * beyond
+
+
+def moved(kb: KnowledgeBase, snapshot: SnapshotRecord) -> dict[str, float]:
+    """Gauge -> 1 where its hand went clockwise, -1 the other way, of what was told for certain."""
+    found = {}
+    for name, said in snapshot.readings.items():
+        gauge = name.partition(".")[0]
+        reading = next((r for r in kb.facet(name).readings if r.id == said), None)
+        if reading is not None and "change" in reading.where:
+            low, _ = reading.where["change"]
+            # a card turns the other way
+            found[gauge] = (1.0 if math.isfinite(low) else -1.0) * (
+                -1.0 if gauge in ("heading", "compass") else 1.0
+            )
+    return found
+
+
+def plate_svg(lines: tuple[str, ...], low: float, way: float, size: float) -> str:
+    """The plate with the words, ``low`` below the middle, and an arrow clockwise (1), the other way (-1), or none (0)."""
+    written: list[str] = []
+    for text in lines:
+        written += _wrapped(text)
+    high = 1.15 * size
+    top = low - high * (len(written) - 1) / 2.0
+    half = max(0.33 * size * max(map(len, written), default=1), 24.0)
+    parts = [
+        element("rect", x=-half, y=top - 0.6 * high, width=2.0 * half, height=high * len(written) + 0.2 * high,
+                rx=4.0, fill=PAPER, stroke=INK, stroke_width=1.0),
+        *(words(text, 0.0, top + high * k, size, font_weight="bold") for k, text in enumerate(written)),
+    ]  # fmt: skip
+    if way:
+        tip = 40.0 * way
+        x, y = at_angle(AROUND, tip)
+        turn = tip if way > 0 else tip + 180.0
+        head = element("path", d="M-9 -8L7 0L-9 8Z", fill=INK,
+                       transform=f"translate({number(x)} {number(y)}) rotate({number(turn)})")  # fmt: skip
+        parts += [arc(AROUND, -40.0, 40.0, 5.0, stroke=INK), head]
+    return element("g", *parts, class_="told")
+
+
+def _wrapped(text: str) -> list[str]:
+    lines = [""]
+    for word in text.split():
+        if lines[-1] and len(lines[-1]) + len(word) + 1 > PLATE:
+            lines.append("")
+        lines[-1] = f"{lines[-1]} {word}".strip()
+    return lines
+
+
+GHOST = "var(--ghost,#a3005c)"
+#: the number stands between the middle of a dial and the labels of its scale
+BELOW = 44.0
+#: what nobody sees on a dial: degrees of a hand or card, degrees of the horizon
+LEAST_DEG, LEAST_HORIZON_DEG = 2.5, 1.5
+
+
+def ghost_svg(dial: Dial, state: State, sound: State, size: float) -> str:
+    """The ghost of one dial with the difference (shown less sound) below its middle; "" where there is none to see.
+
+    ``state`` and ``sound``: what it shows, and what a healthy one shows in the same flight.
+    """
+    told = difference(dial, state, sound)
+    if not told:
+        return ""
+    match dial.kind:
+        case "horizon":
+            bank, pitch = (known(sound, name) or 0.0 for name in dial.reads)
+            down = max(-FARTHEST, min(FARTHEST, pitch * dial.per_unit))
+            line = element("path", d="M-78 0H-30M30 0H78", fill="none")
+            drawn = element("g", line, transform=f"rotate({number(-bank)}) translate(0 {number(down)})")
+        case "card":
+            # where the heading under the mark would stand: the mark of a healthy card, on this one
+            apart = hand_angle_deg(dial.hands[0], known(sound, dial.hands[0].reads) or 0.0) - hand_angle_deg(
+                dial.hands[0], known(state, dial.hands[0].reads) or 0.0
+            )
+            drawn = spoke(58.0, 97.0, -apart, 5.0, stroke=GHOST)
+        case "turn":
+            tilt = hand_angle_deg(dial.hands[0], known(sound, dial.hands[0].reads) or 0.0)
+            drawn = element("path", d="M-72 0H-16M16 0H72", fill="none", transform=f"rotate({number(tilt)})")
+        case _:
+            hands = [hand for hand in dial.hands if hand.shape != "marker"]
+            drawn = "".join(
+                element("path", d=f"M-5 0V{number(-100.0 * hand.length)}H5V0Z", fill="none",
+                        transform=f"rotate({number(hand_angle_deg(hand, known(sound, hand.reads) or 0.0))})")
+                for hand in hands
+            )  # fmt: skip
+    lines = element("g", drawn, stroke=GHOST, stroke_width=4.0, stroke_dasharray="7 4")
+    half = 0.33 * size * len(told)
+    plate = element(
+        "rect", x=-half, y=BELOW - 0.6 * size, width=2.0 * half, height=1.2 * size, rx=4.0, fill=PAPER
+    )
+    written = words(told, 0.0, BELOW, size, fill=GHOST, font_weight="bold")
+    return element("g", lines, plate, written, class_="ghost")
+
+
+def difference(dial: Dial, state: State, sound: State) -> str:
+    """By how much a dial shows something else than a healthy one, in its unit; "" if nobody would see it."""
+    names = dial.reads or tuple(hand.reads for hand in dial.hands[-1:])
+    pairs = [(known(state, name), known(sound, name)) for name in names]
+    if dial.kind in ("lamp", "window", "ball", "strip") or any(None in pair for pair in pairs):
+        return ""
+    apart = [(shown or 0.0) - (true or 0.0) for shown, true in pairs]
+    if dial.kind == "horizon":
+        bank, pitch = ((value + 180.0) % 360.0 - 180.0 for value in apart)
+        seen = abs(bank) >= LEAST_HORIZON_DEG or abs(pitch) >= LEAST_HORIZON_DEG
+        return f"bank {bank:+.0f}, nose {pitch:+.0f}" if seen else ""
+    hand, (value,) = dial.hands[-1], apart
+    if dial.kind == "card":
+        value = (value + 180.0) % 360.0 - 180.0
+        return f"{value:+.0f} deg" if abs(value) >= LEAST_DEG else ""
+    shown, true = pairs[0]
+    turned = hand_angle_deg(hand, shown or 0.0) - hand_angle_deg(hand, true or 0.0)
+    if abs(turned) < LEAST_DEG:
+        return ""
+    digits = 1 if abs(value) < 10.0 else 0
+    return f"{value:+,.{digits}f} {dial.unit.removeprefix('100 ')}".strip()

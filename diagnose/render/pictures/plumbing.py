@@ -11,7 +11,7 @@ from html import escape
 
 from diagnose.advice.explain.schematic import NORMAL, Line, Node, Schematic, bends
 from diagnose.knowledge.load import KnowledgeBase
-from diagnose.render.pictures.svg import FONT, INK, PAPER, element, number
+from diagnose.render.pictures.faces import FONT, INK, PAPER, element, number
 from diagnose.render.plumbing import in_words, short_flow
 
 #: flow -> color, width, dashes, and what is drawn along the middle: color, width, dashes

@@ -6,9 +6,8 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 
 from diagnose.model.gauges import Dial, hand_angle_deg
-from diagnose.render.pictures.moving import State
-from diagnose.render.pictures.panel import PLACES, shown_dials
-from diagnose.render.pictures.said import plain_words, reading_words, values_of
+from diagnose.render.pictures.faces import State
+from diagnose.render.pictures.panel import PLACES, plain_words, reading_words, shown_dials, values_of
 
 BOX = 25
 COVERED = "(covered)"
