@@ -19,6 +19,8 @@ from diagnose.physics.gyros import (
     lean_deg,
     rotor_history,
     rotor_speed,
+    starved_drift_dpm,
+    starved_error_deg,
     tas_for_turn_kt,
     transport_drift_dph,
     turn_coordinator_dps,
@@ -34,6 +36,24 @@ from diagnose.physics.gyros import (
 def test_lean_of_a_starved_rotor(minutes, lean):
     # judgement model: 1 degree/min at first, rotor falls off in 3.5 min; printed to 1 degree
     assert lean_deg(minutes, 1.0, 3.5) == pytest.approx(lean, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("speed", "drift", "error"),
+    # worked by hand, 1 degree/min, up to speed from 0.8, falls off in 3.5 min:
+    # (1 - (s/0.8)^2) / s, and 3.5 (1 - s/0.8)^2 / s
+    [(1.0, 0.0, 0.0), (0.8, 0.0, 0.0), (0.4, 1.875, 2.1875), (0.2, 4.6875, 9.84375)],
+)
+def test_drift_of_a_starved_card_begins_without_a_jump(speed, drift, error):
+    assert starved_drift_dpm(speed, 1.0, 0.8) == pytest.approx(drift, abs=1e-9)
+    assert starved_error_deg(speed, 1.0, 3.5, 0.8) == pytest.approx(error, abs=1e-9)
+
+
+def test_error_of_a_starved_card_is_its_drift_added_up():
+    time_min = np.arange(0.0, 6.0, 0.001)
+    drift = starved_drift_dpm(rotor_speed(time_min, 3.5), 1.3, 0.84)
+    added = np.cumsum(drift) * 0.001
+    assert added == pytest.approx(starved_error_deg(rotor_speed(time_min, 3.5), 1.3, 3.5, 0.84), abs=0.01)
 
 
 @pytest.mark.parametrize(

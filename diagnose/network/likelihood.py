@@ -41,7 +41,7 @@ Index = np.ndarray
 
 SEED = 20261125
 #: raised whenever the physics code changes what a table holds
-PHYSICS_VERSION = 8
+PHYSICS_VERSION = 9
 TABLES_FILE = "likelihoods.npz"
 
 

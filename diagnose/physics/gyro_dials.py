@@ -25,6 +25,8 @@ from diagnose.physics.gyros import (
     lean_deg,
     rotor_history,
     rotor_speed,
+    starved_drift_dpm,
+    starved_error_deg,
     turn_coordinator_dps,
 )
 from diagnose.physics.suction_dials import gyro_inhg
@@ -208,36 +210,28 @@ def attitude_pitch_deg(flown: Flown, which: str = "attitude") -> Array:
 # ------------------------------------------------------------------ heading
 
 
+def _heading_rotor(flown: Flown) -> Array:
+    """Speed of the card's rotor, share of full; the state of its memory says between which limits it is in a moment."""
+    if flown.whole:
+        return rotor(flown, "heading")
+    match flown.state("heading_rotor", "up_to_speed"):
+        case "slowing":
+            since, _, tau = _run_down(flown)
+            least, most = (flown.draws.fixed(f"rotor.{name}") for name in ("stopped_below", "up_to_speed_above"))
+            return np.clip(rotor_speed(since + flown.motion.time_s / S_PER_MIN, tau), least, most)
+        case "stopped":
+            return np.zeros((1, 1))
+    return np.ones((1, 1))
+
+
 def _drift_dpm(flown: Flown) -> tuple[Array, Array]:
     """Drift of the card in degrees a minute, and the share of real turns that it follows."""
-    follows = np.ones((1, 1))
-    if flown.whole:
-        speed = rotor(flown, "heading")
-        slow = flown.draws.fixed("rotor.up_to_speed_above")
-        stopped = flown.draws.fixed("rotor.stopped_below")
-        first = flown.size("rotor.lean_first_dpm") * flown.size("rotor.lean_bumps_times")
-        # no jump where it begins to starve: a sound card does not drift for a descent at idle
-        sound = _sound_drift_dpm(flown)
-        drift = np.select(
-            [speed >= slow, speed >= stopped],
-            [
-                sound,
-                sound
-                + flown.side("heading drifts") * first * (1.0 / np.maximum(speed, stopped) - 1.0 / slow),
-            ],
-            flown.signed("heading.stopped.drift_dpm"),
-        )
-        follows = np.where(speed < stopped, flown.size("heading.stopped.follows"), 1.0)
-    else:
-        match flown.state("heading_rotor", "up_to_speed"):
-            case "slowing":
-                since, first, tau = _run_down(flown)
-                drift = flown.side("heading drifts") * first / rotor_speed(since, tau)
-            case "stopped":
-                drift = flown.signed("heading.stopped.drift_dpm")
-                follows = flown.size("heading.stopped.follows")
-            case _:
-                drift = _sound_drift_dpm(flown)
+    speed, full = _heading_rotor(flown), flown.draws.fixed("rotor.up_to_speed_above")
+    turns = speed >= flown.draws.fixed("rotor.stopped_below")
+    first = flown.side("heading drifts") * _run_down(flown)[1]
+    starved = starved_drift_dpm(np.where(turns, speed, full), first, full)
+    drift = np.where(turns, _sound_drift_dpm(flown) + starved, flown.signed("heading.stopped.drift_dpm"))
+    follows = np.where(turns, 1.0, flown.size("heading.stopped.follows"))
     if (worn := flown.degree("heading_part", "worn")).any():
         spins = flown.happens("heading.worn.spins")
         fast, slowly = flown.signed("heading.worn.spin_dpm"), flown.signed("heading.worn.drift_dpm")
@@ -266,7 +260,8 @@ def heading_deg(flown: Flown) -> Array:
         passed: Array | float = 1.0
         if flown.state("card_time") == "quarter_hour":
             passed = flown.size("heading.watched_min") * S_PER_MIN / motion.time_s[-1]
-        return np.asarray(follows * motion.heading_deg + drift * passed * motion.time_s / S_PER_MIN)
+        drifted = np.cumsum(np.broadcast_to(drift, motion.heading_deg.shape), axis=1) * STEP_S / S_PER_MIN
+        return np.asarray(follows * motion.heading_deg + passed * (drifted - drifted[:, :1]))
     start = flown.signed("heading.sound_error_deg") * 0.5
     if flown.degree("heading_part", "not_reset")[0, 0] > 0.0:
         start = flown.signed("heading.not_reset.error_deg")
@@ -285,8 +280,10 @@ def heading_error_deg(flown: Flown) -> Array:
         error = error + _sound_drift_dpm(flown) * flown.size("heading.watched_min")
     rotor_state = flown.state("heading_rotor")
     if rotor_state == "slowing":
-        since, first, tau = _run_down(flown)
-        error = error + flown.side("heading drifts") * lean_deg(since, first, tau)
+        _, first, tau = _run_down(flown)
+        full = flown.draws.fixed("rotor.up_to_speed_above")
+        lost = starved_error_deg(_heading_rotor(flown)[:, :1], first, tau, full)
+        error = error + flown.side("heading drifts") * lost
     elif rotor_state == "stopped":
         error = error + flown.signed("heading.stopped.error_deg")
     match flown.state("heading_part"):

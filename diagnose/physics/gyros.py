@@ -45,6 +45,28 @@ def lean_deg(minutes: Numbers, first_drift_dpm: Numbers, run_down_min: Numbers) 
     return np.asarray(first_drift_dpm * tau * np.expm1(time / tau))
 
 
+def starved_drift_dpm(speed: Numbers, first_drift_dpm: Numbers, full_speed: Numbers) -> Array:
+    """Drift of a card whose rotor slows, beyond a sound one's: first drift / speed, times the suction that is missing.
+
+    Suction goes with the square of the speed and counts as full from ``full_speed`` (share of full) on: a slower rotor
+    yields more, and the air that holds its frame upright is lost with it. It begins without a jump, so that a descent
+    at idle does not make a sound card drift. Judgement model, as for ``lean_deg``.
+    """
+    lost = np.maximum(1.0 - (np.asarray(speed) / full_speed) ** 2, 0.0)
+    return np.asarray(first_drift_dpm * lost / np.asarray(speed))
+
+
+def starved_error_deg(
+    speed: Numbers, first_drift_dpm: Numbers, run_down_min: Numbers, full_speed: Numbers
+) -> Array:
+    """What ``starved_drift_dpm`` has added up to, in degrees, once a rotor without air has run down to this speed.
+
+    With d speed/dt = -speed / tau the integral of d0 (1/s - s/f^2) is d0 tau (f - s)^2 / (s f^2).
+    """
+    lost = np.maximum(1.0 - np.asarray(speed) / full_speed, 0.0)
+    return np.asarray(first_drift_dpm * np.asarray(run_down_min) * lost**2 / np.asarray(speed))
+
+
 def earth_rate_drift_dph(latitude_deg: Numbers) -> Array:
     """Apparent drift of a heading indicator, 15 sin(latitude); magnitude in degrees per hour."""
     latitude = within(latitude_deg, -90.0, 90.0, "latitude", "degrees")
