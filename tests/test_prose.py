@@ -363,3 +363,43 @@ def test_what_was_flown_before_a_gauge_with_a_verb_of_its_own_is_no_reading(text
 def test_a_gauge_that_only_follows_is_what_shows_it():
     # without a verb of its own the gauge is what showed the descent
     assert ("vertical_speed", "descent") in [r[:2] for r in readings("It showed a descent on the VSI.")]
+
+
+ANAPHORA = [
+    (
+        "The altimeter stuck at 2,000 and the VSI showed zero. I opened the alternate static and both came alive.",
+        {("altimeter", "right", 1.0), ("vertical_speed", "expected", 1.0)},
+    ),
+    (
+        "The altimeter and airspeed froze. Neither moved.",
+        {("altimeter", "steady", 1.0), ("airspeed", "steady", 1.0)},
+    ),
+    ("The airspeed, which had been calibrated in May, fell to zero.", {("airspeed", "zero", 1.0)}),
+    ("I looked at the compass, which was steady.", {("compass", "steady", 1.0)}),
+    ("The DG was 20 degrees off, and ten minutes after that it was 40.", {("heading", "off", 1.0)}),
+    (
+        "The airspeed bounced. The altimeter was fine. Then the fluctuation stopped.",
+        {("airspeed", "steady", 1.0)},
+    ),
+    ("THE A/S DECRD THRU 90 KTS AND WENT TO ZERO.", {("airspeed", "zero", 1.0)}),
+    ("The altimeter continued to indicate 7,500 feet.", {("altimeter", "steady", 1.0)}),
+]
+
+
+@pytest.mark.parametrize(("text", "expected"), ANAPHORA)
+def test_what_is_only_referred_to_is_found(text, expected):
+    assert expected <= set(readings(text))
+
+
+@pytest.mark.parametrize(
+    ("text", "never"),
+    [
+        ("The altimeter and airspeed froze. Neither radio worked.", ("altimeter", "right", 0.0)),
+        ("The airspeed dropped. The altimeter was fine. Both came back.", ("airspeed", "normal", 1.0)),
+        ("The altimeter was wrong, the airspeed too.", ("airspeed", "normal", 1.0)),
+        ("The suction was swinging between 3 and 6.", ("suction", "low", 1.0)),
+    ],
+)
+def test_what_is_not_clear_is_not_taken_in(text, never):
+    assert readings(text)
+    assert never not in readings(text)

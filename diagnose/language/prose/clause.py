@@ -60,6 +60,8 @@ class Clause(Accounting):
         kinds = span.kinds
         if "negation" in kinds and not kinds & {"behaviour"}:
             self.negated, self.negator = True, span.text
+            if span.sense("pronoun") and not any(names(other) for other in spans[at + 1 :]):
+                self._named(at)  # "neither moved", but not "neither radio worked"
             if at + 1 < len(spans) and (_bare := self._gauge_after(at)) and not self._told_later(at):
                 if span.text in ("not", "never"):
                     self.subject = "unknown"  # "so not the pump"
@@ -325,6 +327,13 @@ class Clause(Accounting):
             return self._fly(at, span, Sense("setting", way), True)  # "both froze going up through 2,000"
         if self._only_how(span, behind):
             return True
+        if (
+            before
+            and "determiner" in before[0].kinds
+            and behind
+            and behind[0].text in self.reader.prose["ceased"]
+        ):
+            return False  # "the fluctuation stopped": said where it stops
         if before and before[0].unit in ("min", "h", "s", "nm") and span.text in ("out", "off", "away"):
             return False  # "an hour out", "five miles out"
         if before and (before[0].number or 0.0) < 0.0 and span.text == "out":

@@ -313,7 +313,10 @@ class Saying:
                     done = self._say(gauge, behaviour, where, denied=self.negated) or done
                 else:
                     usual = self.spans[at].text in phrases().normal and reading.endswith(".steady")
+                    first = len(self.told)
                     self._tell(gauge, "expected" if usual else reading, where, denied=self.negated)
+                    if any(sense.value == "stuck" for sense in senses):
+                        self._mark(first, "stuck")
                     done = True
         if done:
             self.negated = False
@@ -330,6 +333,11 @@ class Saying:
         hardly = denied and behaviour.id == "move" and self.negator in ("hardly", "barely", "scarcely")
         if hardly and slow.means[0].startswith(f"{gauge}."):
             return self._say(gauge, slow, where, denied=False)
+        if behaviour.flown and (
+            gauge in self.state.gone or said_of(self.kb, gauge, behaviour) == ("expected",)
+        ):
+            # "all three came alive" after a fault: as before it, and no takeoff
+            return self._say(gauge, self.known.behaviours["recover"], where, denied=denied)
         if denied and behaviour.id == "move" and where[0].words[-1].startswith("chang"):
             return self._say(gauge, self.known.behaviours["steady"], where, denied=False)
         if denied and behaviour.denied:
@@ -376,12 +384,16 @@ class Saying:
             return True  # "the ball went right like it should"
         first = len(self.told)
         self._tell(gauge, meant[0], where, denied=denied)
-        marks = {"recover": "again", "stuck": "stuck"}
-        if behaviour.id in marks and len(self.told) > first:
-            again = replace(self.told[-1], value=marks[behaviour.id])
-            self.reader.pieces[self.reader.pieces.index(self.told[-1])] = again
-            self.told[-1] = again
+        if mark := {"recover": "again", "stuck": "stuck"}.get(behaviour.id):
+            self._mark(first, mark)
         return True
+
+    def _mark(self, first: int, mark: str) -> None:
+        """Mark the piece told last, if one was told since there were ``first``."""
+        if len(self.told) > first:
+            marked = replace(self.told[-1], value=mark)
+            self.reader.pieces[self.reader.pieces.index(self.told[-1])] = marked
+            self.told[-1] = marked
 
     def _in_a_maneuver(self, span: Span) -> bool:
         """Whether a needle stayed put in a maneuver that should have moved it: "it did not move when we descended"."""
