@@ -265,6 +265,15 @@ def test_needs_of_a_look(fields, expected):
     assert allowed(**fields) == expected
 
 
+def test_a_look_is_had_where_the_case_ends():
+    case = small_case(SnapshotRecord(manoeuvre="takeoff_roll"), SnapshotRecord(manoeuvre="climb"))
+    assert allowed(case, only_while=("climb",), phases=("air",))
+    assert not allowed(case, only_while=("takeoff_roll",))
+    assert not allowed(case, phases=("roll",))
+    assert allowed(case, not_while=("takeoff_roll",))
+    assert not allowed(case, not_while=("climb",))
+
+
 def test_without_a_horizon_enough_instruments_must_be_left():
     needs = {"blind_needs": ("attitude", "turn_coordinator", "radios"), "blind_least": 1}
     clear = small_case(SnapshotRecord(manoeuvre="level"), context=())
