@@ -128,7 +128,13 @@ def mutants_of(module: str, data: dict[str, Any]) -> Iterator[Mutant]:
             star = lines[begin[0] - 1][begin[1] :].startswith("*,")
             if star or any(first <= begin < last for first, last in spans):
                 continue
-            yield Mutant(module=module, operator=name, occurrence=occurrence, line=begin[0])
+            mutant = Mutant(module=module, operator=name, occurrence=occurrence, line=begin[0])
+            if name == "core/ExceptionReplacer":
+                try:
+                    mutant.apply(source)
+                except AttributeError:  # cosmic-ray cannot replace one that is named by its module: zlib.error
+                    continue
+            yield mutant
 
 
 def sample(every: dict[str, list[Mutant]], size: int, seed: int) -> list[Mutant]:
