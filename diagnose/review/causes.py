@@ -163,18 +163,17 @@ class Onset:
 
 def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], told: Sequence[str]) -> tuple[Onset, ...]:  # fmt: skip
     """When each failure of the leading set began and first showed."""
-    if not causes or not causes[0].failures:
-        return ()
+    failures = causes[0].failures if causes else ()
     network = engine.network
     onsets = []
-    for name in causes[0].failures:
+    for name in failures:
         touched, slow = _touches(network, name)
         own = [r for r in found if touched & set(r.relation.speaks_of)]
         changes = [c for r in own for c in r.changes]
-        chances = onset_chances(engine, case, causes[0].failures, name)
+        chances = onset_chances(engine, case, failures, name)
         onset = _onset(chances, name, windows, changes, slow, network.kb.review)
         gauges = gauges_of(network, name)
-        odd = _telling(gains(engine, case, causes[0].failures, name), windows, network.kb.review.telling_gain)
+        odd = _telling(gains(engine, case, failures, name), windows, network.kb.review.telling_gain)
         onsets.append(
             _unasked(
                 _shown(onset, own, odd, windows, network.kb.review),
