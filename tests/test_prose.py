@@ -403,3 +403,7 @@ def test_what_is_only_referred_to_is_found(text, expected):
 def test_what_is_not_clear_is_not_taken_in(text, never):
     assert readings(text)
     assert never not in readings(text)
+
+
+def test_a_name_that_may_mean_two_things_moves_no_switch():
+    assert kinds("I pulled the alternate air.") == {"asked"}

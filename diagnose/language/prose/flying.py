@@ -133,7 +133,8 @@ class Flying(Saying):
                 self.state.switch = "pitot_heat"
         for at, span in enumerate(spans):
             sense = span.sense("switch")
-            if sense is None or span.start in self.reader.blocked:
+            # "the alternate air": what may mean two things is asked, wherever the name of the switch begins
+            if sense is None or any(span.start <= place < span.end for place in self.reader.blocked):
                 continue
             if at + 1 < len(spans) and spans[at + 1].text in self.reader.prose["wiring"]:
                 continue  # "the pitot heat breaker"
