@@ -77,13 +77,14 @@ class Mutant:
 
 
 def _left_out(
-    source: str, keywords: list[str], kept: list[str]
+    source: str, keywords: list[str], kept: list[str], by_reviews: list[str]
 ) -> list[tuple[tuple[int, int], tuple[int, int]]]:
     """Begin and end of what no test can notice: (line, column) as parso counts them.
 
     Annotations, decorators, assertions (they tell the type checker what holds already), the values of these
     ``keywords`` of a call, how much is ``kept`` (where these names get their value or are compared, and what they are
     called with), and the size below zero of ``reshape``, which stands for what is left, whichever it is.
+    So are functions ``by_reviews``, which only whole reviews test.
     """
     spans = []
 
@@ -105,6 +106,7 @@ def _left_out(
         elif isinstance(node, ast.keyword) and node.arg in keywords:
             add(node.value)
         elif isinstance(node, ast.FunctionDef | ast.ClassDef):
+            add(node if node.name in by_reviews else None)
             for decorator in node.decorator_list:
                 add(decorator)
             if isinstance(node, ast.FunctionDef):
@@ -118,7 +120,7 @@ def mutants_of(module: str, data: dict[str, Any]) -> Iterator[Mutant]:
     from cosmic_ray.plugins import get_operator
 
     source = (ROOT / module).read_text(encoding="utf-8")
-    spans, tree = _left_out(source, data["keywords"], data["kept"]), get_ast(source)
+    spans, tree = _left_out(source, data["keywords"], data["kept"], data["by_reviews"]), get_ast(source)
     lines = source.splitlines()
     for name in data["operators"]:
         operator = get_operator(name)()
