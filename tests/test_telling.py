@@ -114,6 +114,15 @@ def test_the_share_of_an_explanation_is_the_stated_one():
 
 # ------------------------------------------------------------------ what silence says
 
+
+def test_a_flag_alone_speaks_of_its_own_supply():
+    """A dead bus would have darkened radios and lights as well; who says so is believed."""
+    alone = answer("level", turn_coordinator__flag="showing").failures
+    assert alone["turn_supply_open"] > 3.0 * max(alone["alternator_failed"], alone["main_bus_dead"])
+    dark = answer("level", turn_coordinator__flag="showing", radios__state="dead", lights__state="dead").failures
+    assert dark["turn_supply_open"] < 0.1
+
+
 PRESSURE = ("airspeed", "altimeter", "vertical_speed")
 FEW = ("static_ports_taped", "static_common_blocked", "pitot_insect_nest", "pitot_restricted", "altimeter_stuck", "airspeed_stuck")  # fmt: skip
 
