@@ -52,6 +52,26 @@ def test_a_snapshot_takes_its_readings_along_and_keeps_the_switches():
     )
 
 
+@pytest.mark.parametrize("line", ["climb, airspeed falling; vsi zero", "climb; airspeed falling; vsi zero"])
+@pytest.mark.parametrize("before", [(), ("snapshot level; altimeter steady",)])
+def test_a_maneuver_at_the_head_of_readings_starts_a_moment(line, before):
+    snapshot = last(*before, line)
+    assert snapshot.manoeuvre == "climb"
+    assert snapshot.readings == {"airspeed.trend": "falling", "vertical_speed.rate": "zero"}
+
+
+@pytest.mark.parametrize("line", ["drill", "quiz me, five questions"])
+def test_who_wants_to_be_quizzed_is_told_how(line):
+    assert "diagnose drill" in answer_to(line)
+
+
+@pytest.mark.parametrize("question", ["why", "why not the vacuum pump", "why vacuum pump", "next", "writeup", "what if suction low"])
+@pytest.mark.parametrize("said", ["suction 5 inches", "suction 3.8", "heading 30 off", "altimeter 300 high"])
+def test_a_number_that_was_said_breaks_no_answer(said, question):
+    """A fresh pair of eyes asked "why not the vacuum pump?" after "the suction was 5 inches": a KeyError."""
+    assert answer_to("snapshot level", said, question)
+
+
 def test_a_switch_can_be_said_or_commanded():
     for line in ("switch alt static on", "alternate static was on", "alternate on"):
         assert last("snapshot level", line).switches == {"alternate_static": "on"}

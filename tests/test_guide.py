@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from diagnose.language.names import phrases
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.terminal.commands import Desk, obey
-from diagnose.terminal.commands.entry import questions
+from diagnose.terminal.commands.asking import questions
 from diagnose.terminal.commands.guide import asked, put
 from diagnose.terminal.screen import complete
 from tests.desks import answer_to, refusal

@@ -407,3 +407,17 @@ def test_what_is_not_clear_is_not_taken_in(text, never):
 
 def test_a_name_that_may_mean_two_things_moves_no_switch():
     assert kinds("I pulled the alternate air.") == {"asked"}
+
+
+@pytest.mark.parametrize(
+    ("text", "sure"),
+    [
+        ("In the climb the airspeed rose and rose, everything else looked right: what is it, what do I trust, why?", True),
+        ("In the climb the airspeed kept rising, which instruments do I trust?", True),
+        ("In the climb the airspeed was rising?", False),
+    ],
+)
+def test_a_question_at_the_end_casts_no_doubt_on_what_was_told(text, sure):
+    told = [p for s in read_story(text, shipped()) for p in s.pieces if p.facet == "airspeed.trend"]
+    assert told
+    assert all((p.sure >= 1.0) is sure for p in told)

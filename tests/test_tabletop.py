@@ -618,6 +618,6 @@ def test_the_debrief_says_who_used_what_and_what_to_learn():
     assert attitude[4].endswith("never covered or doubted it")
     page = debrief_page(simulation, followed, record, scores)
     assert page.count("To learn: ") == 2
-    assert "A perfect reasoner" in page
+    assert "With perfect reasoning" in page
     text = debrief_text(simulation, followed, scores)
     assert text.count("To learn: ") == 2

@@ -19,7 +19,7 @@ from diagnose.render.layout import chance_words
 from diagnose.render.text import causes, names, percent
 from diagnose.terminal import sheet as moves
 from diagnose.terminal.commands import Desk, obey
-from diagnose.terminal.commands.entry import questions, why
+from diagnose.terminal.commands.asking import questions, why
 from diagnose.terminal.sheet import Sheet, rows_of, select, type_letter
 from diagnose.terminal.sheet_view import KEYS, Shown, keys_line, view
 from diagnose.terminal.worksheet import COLOURS, Background, Worksheet

@@ -119,7 +119,7 @@ def held(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dic
     for gauge in (g for g, turn in said.items() if turn != meant and grades.get(g) is Grade.COVER):
         rests_on = measures_by(network, gauge)
         power = kb.gauges[gauge].power
-        # what warned that its supply is lost speaks against it as well
+        # what warned that its supply is lost contradicts it as well
         if any(
             seen_lost(network, case, supply) for supply in (*rests_on, power) if supply in network.sources
         ):

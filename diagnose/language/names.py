@@ -258,7 +258,9 @@ def find(text: str, known: Forms, kind: str) -> str:
         return meant or fitting[0]
     if fitting:
         nearest_names = tuple(map(readable, fitting[:6]))
-        raise UnknownName(f"{text.strip()!r} can mean several {kind}s", nearest=nearest_names)
+        what, on, where = kind.partition(" on ")
+        kinds = f"{what}s{on}{where}"
+        raise UnknownName(f"{text.strip()!r} can mean several {kinds}", nearest=nearest_names)
     raise UnknownName(f"there is no {kind} {text.strip()!r}", nearest=nearest(wanted, known))
 
 

@@ -46,7 +46,7 @@ def lean_deg(minutes: Numbers, first_drift_dpm: Numbers, run_down_min: Numbers) 
 
 
 def starved_drift_dpm(speed: Numbers, first_drift_dpm: Numbers, full_speed: Numbers) -> Array:
-    """Drift of a card whose rotor slows, beyond a sound one's: first drift / speed, times the suction that is missing.
+    """Drift of a card whose rotor slows, beyond a healthy one's: first drift / speed, times the suction that is missing.
 
     Suction goes with the square of the speed and counts as full from ``full_speed`` (share of full) on: a slower rotor
     yields more, and the air that holds its frame upright is lost with it. It begins without a jump, so that a descent

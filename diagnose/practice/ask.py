@@ -383,7 +383,7 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
         if not text:
             return changed(made, "", pilot=made.pilot)
         gauge = meant(text, followed(made), "instrument", text)
-        said = f"The pilot believes the {kb.gauges[gauge].name}."
+        said = f"The pilot trusts the {kb.gauges[gauge].name}."
         return changed(made, said, pilot=msgspec.structs.replace(made.pilot, follows=gauge))
 
     yield Question(

@@ -38,7 +38,7 @@ from diagnose.model.errors import DiagnoseError
 from diagnose.render.advice import worth_while
 from diagnose.terminal import sheet as moves
 from diagnose.terminal.commands import Desk
-from diagnose.terminal.commands.entry import why
+from diagnose.terminal.commands.asking import why
 from diagnose.terminal.commands.guide import put
 from diagnose.terminal.screen import complete
 from diagnose.terminal.sheet import Sheet

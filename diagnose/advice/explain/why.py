@@ -252,7 +252,8 @@ def _foreseen(engine: Engine, case: CaseRecord, one: Explanation) -> tuple[tuple
     under, sound = engine.predict(case, one), engine.predict(case, ())
 
     def chance(statement: Statement, shows: Mapping[str, Mapping[str, float]]) -> float:
-        of_reading = shows[statement.name][statement.reading]
+        # a number that was said counts as the reading that it falls into
+        of_reading = shows[statement.name][reading_of(engine.network.kb.facet(statement.name), statement.reading)]
         return of_reading if statement.positive else 1.0 - of_reading
 
     return tuple(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -61,7 +62,7 @@ class SentenceReader(Divided):
         spans = list(self._spans(words))
         for piece in self._collisions(words):
             self.pieces.append(piece)
-        self.doubt = 1.0 if not self.text.rstrip(" \"')").endswith("?") else phrases().question
+        self.doubt = phrases().question if self._doubts() else 1.0
         said = tuple(token.text for token in words)
         self.state.sentence += 1
         if any_of(said, self.prose["looked_out"]):
@@ -113,6 +114,13 @@ class SentenceReader(Divided):
         if not spans:
             return ""
         return self.text[min(s.start for s in spans) : max(s.end for s in spans)]
+
+    def _doubts(self) -> bool:
+        """Whether it asks about what it tells: "the airspeed was low?", but not "it rose and rose: what is it?"."""
+        *before, last = re.split(r"[,;:]|\s-+\s", self.text.rstrip(" \"')"))
+        asks = last.split()[:1]
+        tells = before and asks and asks[0].strip("?").lower() in self.known.tables["plain_question"]
+        return last.endswith("?") and not tells
 
     def _question(self, words: Sequence[Token]) -> tuple[Piece, ...]:
         said = tuple(token.text for token in words if token.text.isalnum())

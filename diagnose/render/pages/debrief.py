@@ -188,15 +188,15 @@ def still_used_rows(
 
 
 def certainty(followed: Followed) -> str:
-    """How certain a perfect reasoner could have been, in a line."""
+    """How certain perfect reasoning could have been, in a line."""
     if not followed.known:
         return ""
     last = followed.known[-1]
     if followed.onset is None:
-        return f"A perfect reasoner with the same readings would have been {percent(last.right)} sure at the end that nothing had failed."
+        return f"With perfect reasoning the same readings would have made one {percent(last.right)} sure at the end that nothing had failed."
     best = max(followed.known, key=lambda known: known.right)
     told = (
-        f"A perfect reasoner with the same readings could be {percent(best.right)} sure of what had really failed, at "
+        f"With perfect reasoning the same readings could make one {percent(best.right)} sure of what had really failed, at "
         f"best ({clock(best.minutes)})"
     )
     if followed.isolated is not None and followed.isolated == followed.suspected:

@@ -51,7 +51,7 @@ DEFER = (
     "beat those quoted here. Causes are ranked by chance from what was seen; none has been established."
 )
 RULES = (
-    "Inoperative equipment: 14 CFR 91.213; instruments that flight by instruments needs: 14 CFR 91.205(d).",
+    "Inoperative equipment: 14 CFR 91.213; instruments required for IFR: 14 CFR 91.205(d).",
     "Altimeter and static system: tested within 24 calendar months, and again after the static system was opened (14 CFR 91.411).",
 )
 

@@ -11,7 +11,7 @@ import difflib
 import re
 from dataclasses import replace
 
-from diagnose.language import gauge_forms, plain
+from diagnose.language import entry_forms, gauge_forms, plain
 from diagnose.language.names import core, phrase_at, phrases
 from diagnose.language.session import says_anything
 from diagnose.model.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
@@ -135,6 +135,12 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         command = None
     if desk.guide and (command is None or is_answer(desk, word)):
         return answer(desk, text)
+    flown, _, shown = (*re.split(r"\s*([,;])\s*", text, maxsplit=1), "", "")[:3]
+    if command is None and shown and not desk.pending and any(
+        plain(flown) in ways for ways in entry_forms(desk.kb.manoeuvres).values()
+    ):
+        # "climb, airspeed falling"
+        return obey(desk, f"moment {flown}; {shown}")
     if command is None or names_a_gauge(desk, text):
         try:
             return heard(desk, text)

@@ -271,6 +271,14 @@ def _plumbing(desk: Desk, text: str) -> tuple[Desk, str]:
     )
 
 
+def _drill(desk: Desk, text: str) -> tuple[Desk, str]:
+    said = (
+        "The drill asks you flight by flight and keeps your progress: 'quit' here, then type: diagnose drill. With "
+        "students at a whiteboard: diagnose tabletop. Your case can be taken up again afterward."
+    )
+    return desk, fill(said, desk.width)
+
+
 def _alike(desk: Desk, text: str) -> tuple[Desk, str]:
     if text:
         manoeuvre = find(text, entry_forms(desk.kb.manoeuvres), "maneuver")
@@ -315,6 +323,15 @@ REASONS: tuple[Command, ...] = (
         ("lookalikes", "similar"),
         tells=True,
     ),
+    command(
+        _drill,
+        "drill",
+        "",
+        "how to be quizzed, alone or with students",
+        "",
+        ("quiz", "practice"),
+        tells=True,
+    ),
 )
 
 
@@ -350,7 +367,7 @@ TOPICS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "moments": ("go back to an earlier moment, correct, undo", ("go", "copy", "delete", "maneuver", "show", "undo", "redo")),
     "trying": ("try readings, keep copies side by side", ("what", "keep", "drop", "branch", "compare")),
     "files": ("save, load, reports for yourself and the mechanic", ("save", "load", "new", "restore", "report", "writeup")),
-    "screens": ("be asked one question at a time; the full screen", ("guide", "back", "stop", "worksheet", "lines", "quit")),
+    "screens": ("be asked one question at a time; the full screen", ("guide", "back", "stop", "worksheet", "lines", "drill", "quit")),
 }  # fmt: skip
 START = (
     "Just tell it: 'in the climb the airspeed fell and the altimeter stayed where it was'. "

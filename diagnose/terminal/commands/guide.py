@@ -465,7 +465,7 @@ def _reading(desk: Desk, text: str) -> Desk:
 
 def _on_to_gauges(desk: Desk) -> tuple[Desk, str]:
     """Say how things stand and ask for the most telling gauge, or end where nothing is worth asking."""
-    from diagnose.terminal.commands.entry import questions
+    from diagnose.terminal.commands.asking import questions
 
     guide = desk.guide
     assert guide is not None

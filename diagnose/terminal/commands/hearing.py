@@ -190,7 +190,7 @@ def says(piece: Piece, kb: KnowledgeBase) -> str:
         case "fitted" | "maybe_fitted":
             return f"equipment: {readable(piece.value)}"
         case "guess":
-            return "a guess of the teller, no reading"
+            return "the pilot's guess, no reading"
         case "silence":
             return f"{name}: not looked at" if name else "not looked at"
         case "same":
