@@ -60,6 +60,11 @@ def test_a_maneuver_at_the_head_of_readings_starts_a_moment(line, before):
     assert snapshot.readings == {"airspeed.trend": "falling", "vertical_speed.rate": "zero"}
 
 
+@pytest.mark.parametrize("line", ["take that back", "No, I got that wrong.", "scratch that"])
+def test_what_was_said_last_can_be_taken_back_in_plain_words(line):
+    assert last("snapshot climb; airspeed falling", "vsi zero", line).readings == {"airspeed.trend": "falling"}
+
+
 @pytest.mark.parametrize("line", ["drill", "quiz me, five questions"])
 def test_who_wants_to_be_quizzed_is_told_how(line):
     assert "diagnose drill" in answer_to(line)

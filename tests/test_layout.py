@@ -163,9 +163,19 @@ def test_no_modules_import_each_other_in_a_circle():
     graphlib.TopologicalSorter(after).prepare()  # raises CycleError, which names the circle
 
 
+#: one subject each, and up to 600 lines for it
+LONG = {
+    "cli/practice.py", "language/prose/clause.py", "language/prose/saying.py", "practice/drill/store.py",
+    "practice/tabletop.py", "render/pages/papers.py", "render/pictures/panel.py", "review/mapping.py",
+    "review/table.py",
+}  # fmt: skip
+
+
 def test_files_stay_short_enough_to_read():
     for path in ROOT.rglob("*.py"):
-        assert len(path.read_text(encoding="utf-8").splitlines()) < 600, path
+        lines, name = len(path.read_text(encoding="utf-8").splitlines()), path.relative_to(ROOT).as_posix()
+        assert lines <= (600 if name in LONG else 500), name
+        assert lines > 500 or name not in LONG, f"{name} is short again: take it off the list"
 
 
 def test_the_examples_of_the_front_door_hold():
