@@ -1,6 +1,6 @@
 """What all tests share, and how many examples they take.
 
-Five amounts: the usual one, always and everywhere the same; ``--wide``, which CI runs, more of the long tables that
+Five amounts: the usual one, always and everywhere the same; ``--wide``, more of the long tables that
 ``data/thinned.toml`` names; ``--all``, every case; ``--long``, more examples too; HYPOTHESIS_PROFILE=full, thousands
 at random (``tests.examples`` has what a test needs for it). One engine for each panel (``tests.small.engine``),
 which ``diagnose.engine_for`` gives to the command line as well (``tests.console.run``).
@@ -33,7 +33,7 @@ settings.register_profile("full", deadline=None, max_examples=2000, suppress_hea
 
 
 def pytest_addoption(parser):
-    parser.addoption("--wide", action="store_true", help="more cases of the long tables, as CI does")
+    parser.addoption("--wide", action="store_true", help="more cases of the long tables")
     parser.addoption("--all", action="store_true", help="every case of every table")
     parser.addoption("--long", action="store_true", help="every case, and more examples and exercises")
 

@@ -325,11 +325,11 @@ REASONS: tuple[Command, ...] = (
     ),
     command(
         _drill,
-        "drill",
+        "quiz",
         "",
         "how to be quizzed, alone or with students",
         "",
-        ("quiz", "practice"),
+        ("practice",),
         tells=True,
     ),
 )
@@ -367,7 +367,7 @@ TOPICS: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "moments": ("go back to an earlier moment, correct, undo", ("go", "copy", "delete", "maneuver", "show", "undo", "redo")),
     "trying": ("try readings, keep copies side by side", ("what", "keep", "drop", "branch", "compare")),
     "files": ("save, load, reports for yourself and the mechanic", ("save", "load", "new", "restore", "report", "writeup")),
-    "screens": ("be asked one question at a time; the full screen", ("guide", "back", "stop", "worksheet", "lines", "drill", "quit")),
+    "screens": ("be asked one question at a time; the full screen", ("guide", "back", "stop", "worksheet", "lines", "quiz", "quit")),
 }  # fmt: skip
 START = (
     "Just tell it: 'in the climb the airspeed fell and the altimeter stayed where it was'. "
