@@ -1,7 +1,7 @@
 """What all tests share, and how many examples they take.
 
-Five amounts: the usual one, always and everywhere the same; ``--wide``, more of the long tables that
-``data/thinned.toml`` names; ``--all``, every case; ``--long``, more examples too; HYPOTHESIS_PROFILE=full, thousands
+Four amounts: the usual one, always and everywhere the same; ``--all``, every case of the long tables that
+``data/thinned.toml`` names, and what takes long alone; ``--long``, more examples too; HYPOTHESIS_PROFILE=full, thousands
 at random (``tests.examples`` has what a test needs for it). One engine for each panel (``tests.small.engine``),
 which ``diagnose.engine_for`` gives to the command line as well (``tests.console.run``).
 
@@ -33,7 +33,6 @@ settings.register_profile("full", deadline=None, max_examples=2000, suppress_hea
 
 
 def pytest_addoption(parser):
-    parser.addoption("--wide", action="store_true", help="more cases of the long tables")
     parser.addoption("--all", action="store_true", help="every case of every table")
     parser.addoption("--long", action="store_true", help="every case, and more examples and exercises")
 
@@ -93,9 +92,7 @@ def told_in(name):
 
 def thin_out(config, items):
     """Keep one case in so many of each test that ``data/thinned.toml`` names; what was asked for by name stays."""
-    amount = "wide" if config.getoption("--wide") else "usual"
-    one_in = {test: many[amount] for test, many in told_in("thinned").items()}
-    place, kept, left = collections.Counter(), [], []
+    one_in, place, kept, left = told_in("thinned"), collections.Counter(), [], []
     asked = {argument for argument in config.args if "::" in argument}
     for item in items:
         test = item.nodeid.partition("[")[0]

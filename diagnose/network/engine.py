@@ -277,7 +277,7 @@ class Engine:
         odd = self._odd(space, snapshot, step) if odds.told is not None else {}
         return min(odd.values(), default=below) / below
 
-    # -------------------------------------------------------------- why it was told
+    # -------------------------------------------------------------- the forward pass
 
     def _forward(
         self, space: HiddenSpace, case: CaseRecord, odds: Odds, only: FailureSet | None = None

@@ -271,7 +271,7 @@ def _plumbing(desk: Desk, text: str) -> tuple[Desk, str]:
     )
 
 
-def _drill(desk: Desk, text: str) -> tuple[Desk, str]:
+def _quiz(desk: Desk, text: str) -> tuple[Desk, str]:
     said = (
         "The drill asks you flight by flight and keeps your progress: 'quit' here, then type: diagnose drill. With "
         "students at a whiteboard: diagnose tabletop. Your case can be taken up again afterward."
@@ -324,11 +324,11 @@ REASONS: tuple[Command, ...] = (
         tells=True,
     ),
     command(
-        _drill,
+        _quiz,
         "quiz",
         "",
         "how to be quizzed, alone or with students",
-        "",
+        "The drill and the tabletop start outside the prompt.",
         ("practice",),
         tells=True,
     ),
