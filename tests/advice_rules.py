@@ -16,6 +16,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from datetime import date
 from functools import cache, cached_property
 from itertools import repeat
 
@@ -110,12 +111,190 @@ TELLING = (
 #: so many cases share a flight, and with it what the engine has worked out for it
 SHARE = 6
 AIR = 0.8
+#: of so many flights all but one are drawn to meet a rule's premise, and are random in all else
+AIMED = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Aim:
+    """What is drawn so that a premise is met: all else of the case stays random.
+
+    ``failures``: one of these is there. ``context`` is stated, ``without`` is not. ``on``: this switch is off first
+    and on in the last of two snapshots; ``off``: it is off. ``phase`` of the maneuver. ``shows``: readings of the last
+    snapshot, one of those listed; ``always``: facets that are read. ``share`` of the other facets that is read.
+    ``wait``: minutes before a later snapshot.
+    """
+
+    failures: tuple[str, ...] = ()
+    context: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
+    on: str = ""
+    off: str = ""
+    phase: str = "air"
+    turning: bool = True
+    shows: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    always: tuple[str, ...] = ()
+    share: float | None = None
+    wait: tuple[float, ...] = ()
+
+    def fits(self, network) -> bool:
+        """Whether the panel can meet it."""
+        there = {*network.facets, *network.panel.switches, *(failure.id for failure in network.failures)}
+        names = {*self.shows, self.on, self.off} - {""}
+        return names <= there and (not self.failures or bool(set(self.failures) & there))
+
+
+SUCTION_LOST = ("pump_sheared", "suction_hose_collapsed", "both_pumps_stopped", "pump_weak")
+STATIC_SHUT = (
+    "static_ports_taped",
+    "static_line_iced",
+    "static_water_plug",
+    "static_restricted",
+    "static_icing",
+)
+POWER_LOST = ("alternator_and_battery_lost", "avionics_bus_dead", "main_bus_dead")
+SIDES = ("left", "right")
+#: a premise, and how a case is drawn that meets it
+AIMS = {
+    "suction zero": Aim(failures=SUCTION_LOST, shows={"suction.value": ("zero",)}),
+    "a gyro without air against the turn coordinator": Aim(
+        failures=SUCTION_LOST,
+        shows={"suction.value": ("zero",), "turn_coordinator.turn": ("level",), "attitude.bank": SIDES},
+        always=("suction.value", "vacuum_light.state", "heading.trend"),
+        wait=(5.0, 12.0),
+    ),
+    "held by the gyros alone": Aim(
+        context=("instruments_only",),
+        turning=False,
+        shows={"attitude.bank": ("level",), "turn_coordinator.turn": SIDES},
+        share=0.1,
+    ),
+    "a motion denied": Aim(
+        turning=False,
+        shows={
+            "attitude.bank": ("level",),
+            "turn_coordinator.turn": SIDES,
+            "altimeter.trend": ("falling",),
+            "airspeed.trend": ("rising",),
+        },
+        share=0.3,
+    ),
+    "standby_suction needed": Aim(failures=SUCTION_LOST, off="standby_suction", always=("suction.value",)),
+    "on standby suction": Aim(
+        failures=SUCTION_LOST, on="standby_suction", always=("suction.value", "vacuum_light.state")
+    ),
+    "alternate_static needed": Aim(failures=STATIC_SHUT, off="alternate_static", always=("altimeter.trend",)),
+    "on alternate static": Aim(
+        failures=STATIC_SHUT, on="alternate_static", always=("altimeter.trend", "vertical_speed.rate")
+    ),
+    "pitot_heat needed": Aim(
+        failures=("pitot_ram_iced", "pitot_and_drain_iced", "pitot_and_static_iced"), off="pitot_heat"
+    ),
+    "cabin to dump": Aim(
+        failures=("static_leak_low", "static_leak_high"),
+        context=("pressurized",),
+        without=("unpressurized",),
+        share=0.9,
+    ),
+    "reset needed": Aim(
+        failures=("alternator_tripped", "alternator_failed"),
+        always=("ammeter.state", "low_voltage_light.state"),
+    ),
+    "a slip": Aim(
+        failures=("altimeter_set_high", "altimeter_set_low", "heading_not_reset", "attitude_mis_set"),
+        always=(
+            "setting_check.state",
+            "altimeter.value",
+            "heading.value",
+            "attitude.pitch",
+            "atc_height.against_altimeter",
+        ),
+        share=0.9,
+    ),
+    "second instrument": Aim(
+        failures=(
+            "airspeed_stuck",
+            "altimeter_stuck",
+            "altimeter_sticky",
+            "pitot_insect_nest",
+            "airspeed_overstressed",
+        ),
+        shows={"second_airspeed.value": ("normal",)},
+        share=0.9,
+    ),
+    "flag showing": Aim(failures=("turn_supply_open",), shows={"turn_coordinator.flag": ("showing",)}),
+    "power low": Aim(
+        failures=("alternator_failed", "alternator_low_output"),
+        always=("voltmeter.value", "lights.state"),
+        wait=(20.0, 40.0, 60.0),
+    ),
+    "radios dead in flight": Aim(failures=POWER_LOST, always=("radios.state",)),
+    "nothing read": Aim(share=0.0),
+    "stall warner sounds": Aim(shows={"stall_warner.state": ("sounding",)}, context=("unusual_attitude",)),
+    "not required alone": Aim(
+        failures=(
+            "vertical_speed_stuck",
+            "vertical_speed_stuck_away",
+            "vertical_speed_metering_blocked",
+            "gps_lost",
+        ),
+        share=0.9,
+    ),
+    "required out, visual": Aim(
+        failures=(
+            "airspeed_stuck",
+            "altimeter_stuck",
+            "attitude_worn",
+            "heading_stuck",
+            "turn_dead",
+            "compass_stuck",
+        ),
+        without=("visible_moisture", "instruments_only"),
+        share=0.9,
+    ),
+    "required out, blind": Aim(
+        failures=(
+            "airspeed_stuck",
+            "altimeter_stuck",
+            "turn_dead",
+            "turn_supply_open",
+            "compass_stuck",
+            "heading_stuck",
+        ),
+        context=("instruments_only",),
+        share=0.9,
+    ),
+    "required out, roll": Aim(
+        failures=("airspeed_stuck", "turn_supply_open", "turn_dead", "attitude_worn", "heading_stuck"),
+        context=("instruments_only",),
+        phase="roll",
+        share=0.9,
+    ),
+}
 
 
 # ------------------------------------------------------------------ random cases
 
 
-def flight(engine, rng) -> CaseRecord:
+@cache
+def chances_of_aims(panel: str) -> tuple[tuple[str, ...], np.ndarray]:
+    """Premises that a panel can meet, those that few panels can the more often."""
+    networks = {name: engine_for(shipped(), name).network for name in shipped().panels}
+    fitting = {
+        name: [p for p, network in networks.items() if aim.fits(network)] for name, aim in AIMS.items()
+    }
+    names = tuple(name for name, panels in fitting.items() if panel in panels)
+    weights = np.array([1.0 / len(fitting[name]) for name in names])
+    return names, weights / weights.sum()
+
+
+def aim_of(panel: str, rng) -> Aim:
+    """Draw what a flight is drawn for."""
+    names, chances = chances_of_aims(panel)
+    return AIMS[str(rng.choice(names, p=chances))] if rng.integers(AIMED) else Aim(phase="")
+
+
+def flight(engine, rng, aim: Aim) -> CaseRecord:
     """Draw a flight of up to three snapshots in which nothing is read yet: maneuvers, times, switches, what is known."""
     network, kb = engine.network, engine.network.kb
     cabin = "cabin" in network.parts
@@ -126,22 +305,33 @@ def flight(engine, rng) -> CaseRecord:
         context |= dict.fromkeys(rng.choice(known, rng.choice([1, 1, 2]), replace=False).tolist())
     if cabin and rng.random() < 0.5:
         context[str(rng.choice(IN_CABIN))] = None
+    context |= dict.fromkeys(aim.context)
+    avoided = {*aim.without, *(INOP.get(switch, "") for switch in (aim.on, aim.off))}
+    context = {name: None for name in context if name not in avoided}
     air = [m.id for m in kb.manoeuvres.values() if m.phase == "air"]
+    if not aim.turning:
+        air = [name for name in air if "turn" not in name]
     other = [m.id for m in kb.manoeuvres.values() if m.phase != "air"]
-    manoeuvre = rng.choice(air if rng.random() < AIR else other)
+    chosen = air if rng.random() < AIR or aim.phase == "air" else other
+    if aim.phase == "roll":
+        air = chosen = [m.id for m in kb.manoeuvres.values() if m.phase == "roll"]
+    manoeuvre = rng.choice(chosen)
     snapshots: list[SnapshotRecord] = []
     switches: dict[str, str] = {}
-    for number in range(rng.choice([1, 1, 1, 2, 3])):
+    count = 2 if aim.on or aim.wait else rng.choice([1, 1, 1, 2, 3])
+    for number in range(count):
         if number and rng.random() < 0.5:
             manoeuvre = rng.choice(air)
         for name in network.panel.switches:
             if rng.random() < (0.3 if number else 0.1):
                 switches = {**switches, name: str(rng.choice(kb.switches[name].positions))}
+        if moved := aim.on or aim.off:
+            switches = {**switches, moved: "on" if aim.on and number == count - 1 else "off"}
         snapshots.append(
             SnapshotRecord(
                 manoeuvre=str(manoeuvre),
                 minutes=float(rng.choice([0.25, 1.0, 1.0, 2.0, 5.0])),
-                minutes_before=float(rng.choice([0.0, 2.0, 12.0])) if number else 0.0,
+                minutes_before=float(rng.choice(aim.wait or [0.0, 2.0, 12.0])) if number else 0.0,
                 switches=dict(switches),
             )
         )
@@ -154,13 +344,13 @@ def flight(engine, rng) -> CaseRecord:
     )
 
 
-def draw(engine, rng, bare: CaseRecord) -> CaseRecord:
+def draw(engine, rng, bare: CaseRecord, aim: Aim) -> CaseRecord:
     """Draw failures on a flight, and what a pilot read of it.
 
     All readings of a snapshot come from one hidden state and one motion of the failures' own, so that they hang
     together as in flight; a few are then replaced by anything.
     """
-    if rng.random() < 0.04:
+    if rng.random() < 0.04 or aim.share == 0.0:
         return bare
     ids = [failure.id for failure in engine.network.failures]
     size = rng.choice([0, 1, 1, 1, 1, 1, 2, 2])
@@ -168,20 +358,26 @@ def draw(engine, rng, bare: CaseRecord) -> CaseRecord:
     among = [name for name in SLIPS if name in ids] if pick < 0.1 else ids
     if 0.1 <= pick < 0.55:
         among = [name for name in TELLING if name in ids]
+    if aim.failures:
+        among, size = [name for name in aim.failures if name in ids], 1
     failures = tuple(rng.choice(among, size, replace=False).tolist())
-    share = rng.choice([rng.uniform(0.1, 1.0), 1.0])
+    share = aim.share or rng.choice([rng.uniform(0.1, 1.0), 1.0])
     numbers = range(len(bare.snapshot))
-    read = tuple(_read(engine, bare, number, failures, share, rng) for number in numbers)
-    return msgspec.structs.replace(bare, snapshot=read)
+    read = [_read(engine, bare, number, failures, share, rng, aim.always) for number in numbers]
+    shown = {facet: str(rng.choice(readings)) for facet, readings in aim.shows.items()}
+    unsure = {facet: told for facet, told in read[-1].unsure.items() if facet not in shown}
+    read[-1] = msgspec.structs.replace(read[-1], readings={**read[-1].readings, **shown}, unsure=unsure)
+    return msgspec.structs.replace(bare, snapshot=tuple(read))
 
 
 def drawn(engine, number: int, *seeds: int) -> CaseRecord:
     """Give the case of a number: of a flight that ``SHARE`` cases have in common."""
-    shared = flight(engine, np.random.default_rng([SEED, *seeds, 1, number // SHARE]))
-    return draw(engine, np.random.default_rng([SEED, *seeds, 2, number]), shared)
+    rng = np.random.default_rng([*seeds, 1, number // SHARE])
+    aim = aim_of(engine.network.panel.id, rng)
+    return draw(engine, np.random.default_rng([*seeds, 2, number]), flight(engine, rng, aim), aim)
 
 
-def _read(engine, case, number, failures, share, rng) -> SnapshotRecord:
+def _read(engine, case, number, failures, share, rng, always) -> SnapshotRecord:
     network, snapshot = engine.network, case.snapshot[number]
     until = msgspec.structs.replace(case, snapshot=case.snapshot[: number + 1])
     space, rows = engine.given(until, failures)
@@ -195,7 +391,7 @@ def _read(engine, case, number, failures, share, rng) -> SnapshotRecord:
     unsure: dict[str, tuple[str, float]] = {}
     for facet, table in network.facets.items():
         checks = network.kb.gauges[facet.split(".")[0]].group == "checks"
-        if rng.random() > (0.03 if checks else share):
+        if rng.random() > (0.03 if checks else share) and facet not in always:
             continue
         spread = facet_chance(network, facet, state, motions)[0]
         spread = spread[motion if len(spread) > 1 else 0]
@@ -331,6 +527,7 @@ LOST = {
         "cabin_pressurised",
     ),
 }
+CURED_BY_ALTERNATE = ("sealed", "restricted", "restricted_little", "erratic", "one_port")
 #: parts that are owed a word of their own in cloud or at night once they have failed, and the words that give it
 OWED = {
     ("alternator", "failed", "tripped", "low_output"): {"charging_lost"},
@@ -394,8 +591,17 @@ def rule_1(case: Tried) -> Verdict:
         if reading in means and not (on_ground or no_speed):
             said.setdefault(axis, {})[facet.split(".")[0]] = means[reading]
     tried, broken = False, []
-    for values in said.values():
+    for axis, values in said.items():
+        sure = [value for value, chance in case.posterior.motion[axis].items() if chance >= 0.8]
         for gauge, value in values.items():
+            if (
+                axis != "speed"
+                and sure not in ([], [value])
+                and gauge in ("attitude", "altimeter", "turn_coordinator")
+            ):
+                tried = case.meets("a motion denied")
+                if case.grades.get(gauge) is USE:
+                    broken.append(f"{gauge} is used though you are surely {sure[0]}")
             witnesses = [
                 (other, told)
                 for other, told in values.items()
@@ -414,6 +620,11 @@ def rule_1(case: Tried) -> Verdict:
             if not pairs:
                 continue
             tried = case.meets("two against one")
+            broken += [
+                f"{axis.axis} is flown on {gauge} against {pairs[0]}"
+                for axis in case.answer.axes
+                if axis.primary == gauge and any(case.grades.get(g) is USE for g in axis.supporting)
+            ]
             if case.grades.get(gauge) is USE:
                 broken.append(f"{gauge} is used against {pairs[0]}")
             elif not any(
@@ -491,6 +702,21 @@ def rule_3(case: Tried) -> Verdict:
         if owed:
             tried = case.meets("a word owed")
         broken += [f"no word of {what}" for what, words in owed if not words & case.decided]
+        out = sorted({g for g, grade in case.grades.items() if grade is COVER} & REQUIRED)
+        kinds = {d.kind for d in case.answer.decisions}
+        if out and case.phase == "air":
+            tried = case.meets("required out, blind")
+            if not kinds & {"say", "fly", "land"}:
+                broken.append(f"nothing but to cover {out}")
+        if out and case.phase == "roll" and set(out) & (REQUIRED - {"compass", "ball"}):
+            tried = case.meets("required out, roll")
+            if "land" not in kinds:
+                broken.append(f"the takeoff goes on into cloud or night with {out} covered")
+        supply = case.chance("suction", *LOST["suction"]) + lost["pump"]
+        if "watch_gyros" in case.decided:
+            tried = case.meets("gyros suspect")
+            if supply < SUSPICION:
+                broken.append(f"the gyros are suspect with their supply lost at {supply:.3f}")
     # a word of coasting air-driven gyros needs one that lost its air and still looks right
     gyros = [case.trust[g] for g in ("attitude", "heading")]
     if case.decided & {"coasting", "coasting_in_cloud"}:
@@ -593,6 +819,19 @@ def rule_4(case: Tried) -> Verdict:
             tried = case.meets(f"{switch} needed")
             if not told:
                 broken.append(f"{switch} is not told")
+    cures = {
+        "pitot_heat_on": max(
+            case.chance("pitot", *(set(LOST["pitot"]) - {"leaking"})),
+            case.chance("pitot_static_mast", "icing", "iced_shut"),
+        ),
+        "alternate_static_on": case.chance("static", *CURED_BY_ALTERNATE, "cabin_high"),
+        "alternate_static_on_pressurized": case.chance("static", *CURED_BY_ALTERNATE),
+    }
+    told = [(d.decision, cures[d.decision]) for d in case.answer.decisions if d.decision in cures]
+    if len(told) > 1:
+        tried = case.meets("two cures")
+        if told[0][1] < told[1][1] - 0.02:
+            broken.append(f"{told[0][0]} before {told[1][0]}: {told[0][1]:.2f} and {told[1][1]:.2f}")
     done = any("alternator_reset.state" in {*s.readings, *s.unsure} for s in case.case.snapshot)
     if done and "alternator_reset" in case.decided:
         broken.append("the alternator is reset twice")
@@ -637,6 +876,7 @@ def rule_5(case: Tried) -> Verdict:
     sure = float(case.posterior.sets @ slip)
     if sure < 0.9:
         return None
+    case.meets("a slip")
     broken = [f"{g} is covered for a slip" for g in set(SLIPS.values()) if case.grades.get(g) is COVER]
     # a failure beside it that is likely enough to act on has decisions of its own (rule 3)
     if 1.0 - sure < SUSPICION:
@@ -781,6 +1021,7 @@ def rule_9(case: Tried) -> Verdict:
     row = table().get(case.last.manoeuvre)
     if case.read or row is None:
         return None
+    case.meets("nothing read")
     broken = []
     for axis in case.answer.axes:
         if axis.axis == "heading":
@@ -882,7 +1123,7 @@ class Counts:
 
     cases: int = 0
     tried: Counter[str] = field(default_factory=Counter)
-    met: Counter[str] = field(default_factory=Counter)
+    met: Counter[tuple[str, str]] = field(default_factory=Counter)
     broken: dict[str, list[str]] = field(default_factory=dict)
 
     def add(self, rule: str, found: Verdict, where: str) -> None:
@@ -906,12 +1147,12 @@ class Counts:
         )
 
 
-def run_panel(panel: str, cases: int) -> Counts:
+def run_panel(panel: str, cases: int, seed: int = SEED) -> Counts:
     """Draw cases of one panel and hold rules 1 to 11 against their answers."""
     engine = engine_for(shipped(), panel)
     counts = Counts()
     for number in range(cases):
-        case = drawn(engine, number, zlib.crc32(panel.encode()))
+        case = drawn(engine, number, seed, zlib.crc32(panel.encode()))
         try:
             posterior = engine.posterior(case)
         except ImpossibleEvidence:
@@ -919,12 +1160,13 @@ def run_panel(panel: str, cases: int) -> Counts:
         counts.cases += 1
         tried = Tried(posterior, with_decisions(posterior, advise(posterior)))
         for name, rule in RULES.items():
+            before = set(tried.met)
             counts.add(name, rule(tried), f"{panel} {number}")
-        counts.met.update(tried.met)
+            counts.met.update((name, premise) for premise in tried.met - before)
     return counts
 
 
-def run_ammeters(panel: str, cases: int) -> Counts:
+def run_ammeters(panel: str, cases: int, seed: int = SEED) -> Counts:
     """Rule 12: the ammeter's type decides what it says; one that is not known lies between the two."""
     kb, counts = shipped(), Counts()
     engines = []
@@ -933,7 +1175,7 @@ def run_ammeters(panel: str, cases: int) -> Counts:
         engines.append(engine_for(with_only(kb, panels={**kb.panels, panel: changed}), panel))
     out = [any(p == "alternator" for p in f.acts) for f in engines[0].network.failures]
     for number in range(cases):
-        flown = drawn(engines[0], number, 12, zlib.crc32(panel.encode()))
+        flown = drawn(engines[0], number, seed, 12, zlib.crc32(panel.encode()))
         last = flown.snapshot[-1]
         reading = ("zero", "discharge")[number % 2]
         kept = {f: r for f, r in last.readings.items() if not f.startswith(("ammeter.", "heater_load."))}
@@ -960,9 +1202,9 @@ def _without_ammeter(snapshot: SnapshotRecord) -> SnapshotRecord:
     return msgspec.structs.replace(snapshot, readings=kept(snapshot.readings), unsure=kept(snapshot.unsure))
 
 
-def run_all(panel: str, cases: int) -> Counts:
+def run_all(panel: str, cases: int, seed: int) -> Counts:
     """Hold all rules on one panel; the ammeter's on a tenth as many cases, as each takes three engines."""
-    return run_panel(panel, cases).merge(run_ammeters(panel, max(cases // 10, 2)))
+    return run_panel(panel, cases, seed).merge(run_ammeters(panel, max(cases // 10, 2), seed))
 
 
 def titles() -> dict[str, str]:
@@ -975,18 +1217,23 @@ def main(arguments: list[str]) -> int:
     """Run all panels and store the table of the evidence page."""
     parser = argparse.ArgumentParser(prog="python -m tests.advice_rules", description=__doc__)
     parser.add_argument("--cases", type=int, default=2000, help="cases of each panel (default 2000)")
+    parser.add_argument(
+        "--seed", type=int, default=SEED, help="seed of the draws (default: that of the tests)"
+    )
     parser.add_argument("--panel", action="append", help="this panel only; nothing is stored then")
     parser.add_argument("--jobs", type=int, default=1, help="processes at once (default 1)")
     chosen = parser.parse_args(arguments)
     kb, counts = shipped(), Counts()
     panels = chosen.panel or list(kb.panels)
     with ProcessPoolExecutor(chosen.jobs) as pool:
-        for panel, found in zip(panels, pool.map(run_all, panels, repeat(chosen.cases)), strict=True):
+        for panel, found in zip(
+            panels, pool.map(run_all, panels, repeat(chosen.cases), repeat(chosen.seed)), strict=True
+        ):
             print(
                 panel,
                 found.cases,
                 dict(found.tried),
-                dict(found.met),
+                {premise: times for (_, premise), times in found.met.items()},
                 {r: len(b) for r, b in found.broken.items()},
                 flush=True,
             )
@@ -995,12 +1242,14 @@ def main(arguments: list[str]) -> int:
             counts = counts.merge(found)
     if not chosen.panel:
         stored = AdviceRules(
-            command=f"python -m tests.advice_rules --cases {chosen.cases}",
+            command=f"python -m tests.advice_rules --cases {chosen.cases} --seed {chosen.seed}",
+            date=date.today().isoformat(),
             panels=len(kb.panels),
             cases=counts.cases,
             rules=tuple(
                 (n, says, counts.tried[n], len(counts.broken.get(n, ()))) for n, says in titles().items()
             ),
+            premises=tuple((n, premise, times) for (n, premise), times in sorted(counts.met.items())),
         )
         (knowledge_root() / ADVICE).write_bytes(
             msgspec.json.format(msgspec.json.encode(stored), indent=1) + b"\n"

@@ -506,7 +506,7 @@ def test_the_horizon_that_the_bank_is_held_by_does_not_cover_the_turn_coordinato
     answer, trust = flown(look(*turning), context=BLIND)
     assert {trust[g].grade for g in ("attitude", "turn_coordinator")} == {Grade.VERIFY}
     assert "turn coordinator" in trust["attitude"].why
-    assert "watch_gyros" in decided(answer)
+    assert "watch_bank" in decided(answer)
 
 
 @pytest.mark.parametrize(

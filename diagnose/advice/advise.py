@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from diagnose.advice.trust import trust
-from diagnose.advice.witnesses import tells, upstream
+from diagnose.advice.witnesses import denied, strayed, upstream
 from diagnose.language import readable
 from diagnose.model import AxisUse, CaseRecord, FailureKind, Grade, NormalEffect
 from diagnose.model.answer import Answer, AxisAdvice, Ranked, Trust
@@ -29,7 +29,7 @@ def partial_panel(
         grades = {g: grade if grade is Grade.COVER else Grade.USE for g, grade in grades.items()}
     least, out = kb.limits.nearly_sure, Grade.COVER
     doubted = [t for t in trusts if grades.get(t.gauge) is Grade.VERIFY]
-    nearly = {t.gauge for t in doubted if t.soon >= least or t.slip}
+    nearly = {t.gauge for t in doubted if (t.soon >= least and not t.denied) or t.slip}
     uses = {"pitch": manoeuvre.pitch, "bank": manoeuvre.bank, "power": manoeuvre.power}
     answers = []
     for axis in AXES_OF_CONTROL:
@@ -80,7 +80,7 @@ def advise(posterior: Posterior) -> Answer:
     ids = [failure.id for failure in network.failures]
     trusts = trust(posterior)
     last = posterior.case.snapshot[-1]
-    decided, verdict = _verdict(network, posterior, ranking)
+    decided, verdict = _verdict(network, posterior, ranking, trusts)
     return Answer(
         setting=posterior.case.setting,
         ranking=ranking,
@@ -109,7 +109,9 @@ def names_of(network: Network, failures: tuple[str, ...]) -> str:
     return " plus ".join(network.kb.failures[name].name for name in failures)
 
 
-def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]) -> tuple[bool, str]:
+def _verdict(
+    network: Network, posterior: Posterior, ranking: tuple[Ranked, ...], trusts: tuple[Trust, ...]
+) -> tuple[bool, str]:
     limits = network.kb.limits
     sets, members = posterior.sets, posterior.space.members
     faulty = [
@@ -119,14 +121,14 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
     ]
     real = [failure.kind is FailureKind.FAILURE for failure in network.failures]
     no_failure = float(sets[~members[:, real].any(axis=1)].sum())
-    strayed = _strayed(network, posterior)
+    said, leading = strayed(network, posterior.case, posterior.motion), ranking[0]
     best_chance, best = max(faulty, key=lambda pair: float(f"{pair[0]:.11e}"))
     if no_failure >= limits.decided:
-        if strayed and (odd := _at_odds(network, posterior)):
-            return False, f"Best guess so far: {strayed}, and the {odd} does not show it."
-        if strayed:
-            return True, f"Nothing has failed: the instruments agree, {strayed}."
-        leading = ranking[0]
+        if said and (other := denied(network, posterior.case, posterior.motion)):
+            named = " and the ".join(network.kb.gauges[gauge].name for gauge in other)
+            return False, f"Best guess so far: {said}, and the {named} does not show it."
+        if said:
+            return True, f"Nothing has failed: the instruments agree, {said}."
         if leading.failures and leading.posterior >= limits.decided:
             return True, f"No failure: {names_of(network, leading.failures)}."
         return False, "Nothing here speaks for a failure; recheck the readings."
@@ -144,18 +146,11 @@ def _verdict(network: Network, posterior: Posterior, ranking: tuple[Ranked, ...]
     if len(systems) == 1 and share >= limits.decided:
         system = systems.pop().value
         return False, f"Can't tell the cause yet, but it lies in the {system} system ({share:.0%})."
-    return (
-        False,
-        f"Best guess so far: {names_of(network, ranking[0].failures)} ({ranking[0].posterior:.0%}).",
-    )
-
-
-TURN_WORDS = {
-    "left": "you are turning left",
-    "right": "you are turning right",
-    "straight": "you are flying straight",
-}
-HEIGHT_WORDS = {"up": "you are climbing", "down": "you are descending", "level": "you are level"}
+    blamed = any(network.kb.failures[name].kind is FailureKind.FAILURE for name in leading.failures)
+    # what blames no instrument is told with the one that others contradict
+    contradicted = [] if blamed else [network.kb.gauges[told.gauge].name for told in trusts if told.denied]
+    yet = f", yet others contradict the {' and the '.join(contradicted)}" if contradicted else ""
+    return False, f"Best guess so far: {names_of(network, leading.failures)} ({leading.posterior:.0%}){yet}."
 
 
 def _odd_beyond_the_list(network: Network, posterior: Posterior) -> str:
@@ -177,37 +172,6 @@ def _odd_beyond_the_list(network: Network, posterior: Posterior) -> str:
         for facet, reading in read.items()
     ]
     return f": {', '.join(said)}" if said else ""
-
-
-def _strayed(network: Network, posterior: Posterior) -> str:
-    """Say in which way the aircraft does something else than was meant, if it does."""
-    manoeuvre = network.kb.manoeuvres[posterior.case.snapshot[-1].manoeuvre]
-    said = []
-    for axis, words in (("turn", TURN_WORDS), ("vertical", HEIGHT_WORDS)):
-        value, chance = max(posterior.motion[axis].items(), key=lambda item: item[1])
-        if value != manoeuvre.expected[axis] and chance >= network.kb.limits.decided:
-            said.append(words[value])
-    return " and ".join(said)
-
-
-def _at_odds(network: Network, posterior: Posterior) -> str:
-    """Name the instruments whose last reading shows another turn or climb than what is all but certain."""
-    case, limits = posterior.case, network.kb.limits
-    sure = {
-        axis: value
-        for axis in ("turn", "vertical")
-        for value, chance in posterior.motion[axis].items()
-        if chance >= limits.decided
-    }
-    last = case.snapshot[-1]
-    odd = dict.fromkeys(
-        network.kb.gauges[facet.split(".")[0]].name
-        for facet, reading in last.readings.items()
-        if facet in network.dials
-        for axis, value in tells(network, last.manoeuvre, facet, reading).items()
-        if sure.get(axis, value) != value
-    )
-    return " and the ".join(odd)
 
 
 def _notes(network: Network, posterior: Posterior) -> tuple[str, ...]:

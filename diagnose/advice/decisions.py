@@ -14,14 +14,13 @@ import numpy as np
 
 from diagnose.advice.advise import anything_read
 from diagnose.advice.partial_panel import CONTROL, PERFORMANCE, STALLING, method_view, technique
-from diagnose.advice.trust import suspicion
+from diagnose.advice.trust import MORE_LIKELY_THAN_NOT, suspicion
 from diagnose.advice.witnesses import seen_lost
 from diagnose.model import Grade
 from diagnose.model.answer import Answer, AxisAdvice, DecisionAdvice, Trust
 from diagnose.model.systems import Decision
 from diagnose.network.posterior import Posterior
 
-MORE_LIKELY_THAN_NOT = 0.5
 #: what radios run on, and its condition in which they are dead
 RADIO_POWER = ("avionics_power", "none")
 
@@ -120,8 +119,11 @@ class Told:
                 source=decision.source,
                 note=decision.note,
             )
-        found |= {advice.decision: advice for advice in self._slips()}
-        return tuple(found.values())
+        # among themselves cures stand by the chance of what they cure
+        cures = [name for name in found if kb.decisions[name].kind == "act" and kb.decisions[name].raised]
+        ranked = sorted(cures, key=lambda name: -self._chance(kb.decisions[name]))
+        instead = dict(zip(cures, ranked, strict=True))
+        return (*(found[instead.get(name, name)] for name in found), *self._slips())
 
     @cached_property
     def doubted(self) -> frozenset[str]:
@@ -238,6 +240,13 @@ class Told:
         )
 
     def _lost(self, decision: Decision, least: float) -> bool:
+        chance = self._chance(decision)
+        if chance <= least:
+            return False
+        return not decision.raised or chance > MORE_LIKELY_THAN_NOT or self._raised(decision, chance)
+
+    def _chance(self, decision: Decision) -> float:
+        """Chance of what a decision calls lost."""
         posterior, space = self.posterior, self.posterior.space
         failures = space.network.failures
         parts = space.network.kb.parts
@@ -246,13 +255,10 @@ class Told:
             for f in failures
         ]
         # a part counts as failed though it may not act just now, or a switch may have cured it
-        chance = max(
+        return max(
             [posterior.any_of(acting) if any(acting) else 0.0]
             + [self.condition(name, *states) for name, states in decision.lost.items() if name not in parts]
         )
-        if chance <= least:
-            return False
-        return not decision.raised or chance > MORE_LIKELY_THAN_NOT or self._raised(decision, chance)
 
     def _raised(self, decision: Decision, chance: float) -> bool:
         """Whether the readings have made a loss likelier than it was before them."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diagnose.advice.witnesses import coasting, contradicted, dark, held
+from diagnose.advice.witnesses import coasting, contradicted, dark, denied, held
 from diagnose.model import Grade
 from diagnose.model.answer import Trust
 from diagnose.model.systems import CHECKS
@@ -22,6 +22,7 @@ from diagnose.network.posterior import Posterior, to_twelve_digits
 from diagnose.network.tables import Index, Network
 
 ON_GROUND = ("at_rest", "rolling")
+MORE_LIKELY_THAN_NOT = 0.5
 
 
 def _motion_slices(network: Network, axes: tuple[str, ...], phase: str) -> list[Index]:
@@ -237,7 +238,8 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
     """Give every instrument's chance of telling the truth now and soon, and its grade.
 
     What speaks against an instrument whatever the ranking says stands in ``why``: two independent working
-    witnesses, one against what the bank is held by, or rotors that coast after a warning of lost suction or power.
+    witnesses, a motion that is all but certain, one against what the bank is held by, or rotors that coast after a
+    warning of lost suction or power.
     """
     space, network = posterior.space, posterior.space.network
     last = posterior.case.snapshot[-1]
@@ -246,12 +248,12 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
     doubted = [place for place, told in enumerate(found) if told.grade is not Grade.USE]
     blame = dict(zip(doubted, _blame(posterior, lies, doubted), strict=True))
     grades = {told.gauge: told.grade for told in found}
-    why = contradicted(network, posterior.case, grades)
     unlit = dark(network, posterior.case)
-    by_hand = {
-        gauge: says for gauge, says in held(network, posterior.case, grades).items() if gauge not in unlit
-    }
-    why = {**unlit, **by_hand, **why}
+    dead = unlit.keys() | {g for g in network.panel.gauges if _powerless(posterior, network.kb.gauges[g].power)}
+    why = contradicted(network, posterior.case, grades, dead)
+    by_hand = held(network, posterior.case, grades, dead)
+    against = {**denied(network, posterior.case, posterior.motion), **by_hand, **why}
+    why = {**against, **unlit, **by_hand, **why}
     warned = coasting(network, posterior.case, grades)
     for gauge, (_, says) in warned.items():
         why.setdefault(gauge, says)
@@ -280,9 +282,16 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
                 why=reason,
                 slip=told.slip and told.gauge not in why,
                 coasting=told.gauge in warned,
+                denied=told.gauge in against,
             )
         )
     return tuple(answers)
+
+
+def _powerless(posterior: Posterior, power: str) -> bool:
+    """Whether a source of power is more likely gone than not."""
+    chances = tuple(posterior.conditions(power).values()) if power in posterior.space.network.sources else (0.0,)
+    return chances[-1] > MORE_LIKELY_THAN_NOT
 
 
 def _weak(posterior: Posterior, power: str) -> float:

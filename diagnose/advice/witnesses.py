@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 import numpy as np
 
@@ -60,10 +60,12 @@ def tells(network: Network, manoeuvre_id: str, facet: str, reading: str) -> dict
     return found
 
 
-def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, str]:
+def contradicted(
+    network: Network, case: CaseRecord, grades: Mapping[str, Grade], dead: Collection[str]
+) -> dict[str, str]:
     """Name the instruments that two independent working witnesses contradict in the last snapshot, and these.
 
-    A witness works if it has power, and of the two one at least is not to be covered: the ranking may have blamed
+    A witness works if it is not ``dead`` (without power), and of the two one at least is not to be covered: the ranking may have blamed
     the other for this very contradiction. The two say the same of the motion, or are both said to disagree,
     and share no source with each other; one that shares a source with what it contradicts is no worse for that.
     """
@@ -84,9 +86,9 @@ def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]
     for pair in last.disagree:
         for one, other in (pair, pair[::-1]):
             against.setdefault(one, []).append((other, "disagrees"))
-    found, unlit = {}, dark(network, case)
+    found = {}
     for gauge, witnesses in against.items():
-        working = [w for w in dict.fromkeys(witnesses) if w[0] not in unlit]
+        working = [w for w in dict.fromkeys(witnesses) if w[0] not in dead]
         for (one, says), (other, also) in itertools.combinations(working, 2):
             shared = measures_by(network, one) & measures_by(network, other)
             covered = grades.get(one) is Grade.COVER is grades.get(other)
@@ -96,7 +98,49 @@ def contradicted(network: Network, case: CaseRecord, grades: Mapping[str, Grade]
     return found
 
 
-def held(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dict[str, str]:
+#: chances of the values of each motion axis
+Motion = Mapping[str, Mapping[str, float]]
+MOTION_WORDS = {
+    "turn": {
+        "left": "you are turning left",
+        "right": "you are turning right",
+        "straight": "you are flying straight",
+    },
+    "vertical": {"up": "you are climbing", "down": "you are descending", "level": "you are level"},
+}
+
+
+def strayed(network: Network, case: CaseRecord, motion: Motion) -> str:
+    """Say in which way the aircraft all but certainly does something else than was meant, if it does."""
+    meant = network.kb.manoeuvres[case.snapshot[-1].manoeuvre].expected
+    said = (MOTION_WORDS[axis][now] for axis, now in _sure(network, motion).items() if now != meant[axis])
+    return " and ".join(said)
+
+
+def denied(network: Network, case: CaseRecord, motion: Motion) -> dict[str, str]:
+    """Name the instruments whose last reading shows another turn or climb than is all but certain, and which it is."""
+    last, sure = case.snapshot[-1], _sure(network, motion)
+    return {
+        facet.split(".")[0]: f"it does not show it: {MOTION_WORDS[axis][sure[axis]]}"
+        for facet, reading in last.readings.items()
+        if facet in network.dials
+        for axis, value in tells(network, last.manoeuvre, facet, reading).items()
+        if sure.get(axis, value) != value
+    }
+
+
+def _sure(network: Network, motion: Motion) -> dict[str, str]:
+    return {
+        axis: value
+        for axis in MOTION_WORDS
+        for value, chance in motion[axis].items()
+        if chance >= network.kb.limits.decided
+    }
+
+
+def held(
+    network: Network, case: CaseRecord, grades: Mapping[str, Grade], dead: Collection[str]
+) -> dict[str, str]:
     """Name what is to be covered on the word of the instruments that the bank is held by alone, and these.
 
     With no horizon in sight a gyro that dies is followed, and so it goes on showing what was meant: that it does
@@ -112,6 +156,7 @@ def held(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dic
         facet.split(".")[0]: turn
         for facet, reading in last.readings.items()
         if facet in network.dials
+        and facet.split(".")[0] not in dead
         and (turn := tells(network, last.manoeuvre, facet, reading).get("turn")) is not None
     }
     shows_it = {gauge: measures_by(network, gauge) for gauge, turn in said.items() if turn == meant}
@@ -124,9 +169,10 @@ def held(network: Network, case: CaseRecord, grades: Mapping[str, Grade]) -> dic
             seen_lost(network, case, supply) for supply in (*rests_on, power) if supply in network.sources
         ):
             continue
+        # one that shares a source with what it contradicts is no worse for that, but it is no holder against it
         holding = {g for g, on in shows_it.items() if g in flown_by and not on & rests_on}
         supply = set().union(*(shows_it[g] for g in holding))
-        third = any(not on & (rests_on | supply) for g, on in shows_it.items() if g not in holding)
+        third = any(not on & supply for g, on in shows_it.items() if g not in holding)
         if not holding or third:
             continue
         named = " and the ".join(kb.gauges[g].name for g in sorted(holding))

@@ -209,7 +209,7 @@ class Trust:
     The grade counts what feeds it too: what shares a failed source is not trusted for itself. ``blame`` is the
     failure that counts most against it; ``why`` a reason that holds whatever the ranking says. ``slip``: all that
     counts against it is a slip of the pilot, so it serves as soon as that is set right. ``coasting``: its supply
-    was seen lost not long ago.
+    was seen lost not long ago. ``denied``: other instruments contradict it.
     """
 
     gauge: str
@@ -220,6 +220,7 @@ class Trust:
     why: str = ""
     slip: bool = False
     coasting: bool = False
+    denied: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

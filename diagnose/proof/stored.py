@@ -97,12 +97,17 @@ def _coverage(kb: KnowledgeBase) -> Iterator[Section]:
 
 
 class AdviceRules(msgspec.Struct, frozen=True):
-    """The stored run of the rules of advice over random cases; ``rules``: number, what it says, tried, broken."""
+    """The stored run of the rules of advice over random cases.
+
+    ``rules``: number, what it says, cases tried, broken; ``premises``: rule, what it asks for, cases that met it.
+    """
 
     command: str
+    date: str = ""
     panels: int
     cases: int
     rules: tuple[tuple[str, str, int, int], ...]
+    premises: tuple[tuple[str, str, int], ...] = ()
 
 
 def _advice() -> Iterator[Section]:
@@ -115,8 +120,16 @@ def _advice() -> Iterator[Section]:
         title="Advice that cannot hurt",
         texts=(
             f"{stored.cases:,} random cases of {stored.panels} panels, with readings drawn from failures' own hidden "
-            "states, a few of them replaced by anything. Tried counts the cases in which a rule had something to "
-            f"say. Stored result of: {stored.command}.",
+            "states, a few of them replaced by anything; two flights of three are drawn to meet a rule's premise and "
+            "are random in all else. Tried counts the cases in which a rule had something to say. "
+            f"Stored result of {stored.date}: {stored.command}.",
+            "Cases that met what a rule asks for:",
+        ),
+        bullets=tuple(
+            f"rule {number}: "
+            + ", ".join(f"{premise} {times:,}" for of, premise, times in stored.premises if of == number)
+            for number, *_ in stored.rules
+            if any(of == number for of, *_ in stored.premises)
         ),
         heads=("tried", "broken", "rule", "number"),
         rows=tuple((f"{tried:,}", str(broken), says, number) for number, says, tried, broken in stored.rules),
