@@ -96,7 +96,7 @@ def _coverage(kb: KnowledgeBase) -> Iterator[Section]:
     )
 
 
-class AdviceRules(msgspec.Struct, frozen=True):
+class AdviceRules(msgspec.Struct, frozen=True, kw_only=True):
     """The stored run of the rules of advice over random cases.
 
     ``rules``: number, what it says, cases tried, broken; ``premises``: rule, what it asks for, cases that met it.
