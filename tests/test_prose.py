@@ -383,6 +383,21 @@ ANAPHORA = [
     ),
     ("THE A/S DECRD THRU 90 KTS AND WENT TO ZERO.", {("airspeed", "zero", 1.0)}),
     ("The altimeter continued to indicate 7,500 feet.", {("altimeter", "steady", 1.0)}),
+    ("The DG drifted. I matched it with the compass and ten minutes later it was off by 20.", {("heading", "off", 1.0)}),
+    (
+        "The altimeter, VSI and airspeed froze. I opened the alternate static and the altimeter sprang up 300 feet and the "
+        "other two came back.",
+        {("alternate_altimeter", "jumped_up", 1.0), ("vertical_speed", "expected", 1.0), ("airspeed", "normal", 1.0)},
+    ),
+    ("The altimeter stuck at 3,200, then dropped all at once to 2,900.", {("altimeter", "jerky", 1.0)}),
+    ("The needle and ball were centered.", {("turn_coordinator", "level", 1.0), ("ball", "centred", 1.0)}),
+    ("I looked at the suction gauge and there was nothing.", {("suction", "zero", 1.0)}),
+    ("Out the window the wings were absolutely level.", {("outside", "level", 1.0)}),
+    ("Center had me 300 high. I checked the altimeter setting and it was correct.", {("setting_check", "as_reported", 1.0)}),
+    ("The rate of descent was a steady 600.", {("vertical_speed", "descent", 1.0)}),
+    ("The airspeed was at 90 and by a thousand feet it had gone to seventy.", {("airspeed", "falling", 1.0)}),
+    ("The airspeed came back from one sixty to one thirty, one ten, eighty.", {("airspeed", "falling", 1.0)}),
+    ("The airspeed was at 80, and now she reads a hundred and five.", {("airspeed", "rising", 1.0)}),
 ]
 
 
@@ -398,6 +413,12 @@ def test_what_is_only_referred_to_is_found(text, expected):
         ("The airspeed dropped. The altimeter was fine. Both came back.", ("airspeed", "normal", 1.0)),
         ("The altimeter was wrong, the airspeed too.", ("airspeed", "normal", 1.0)),
         ("The suction was swinging between 3 and 6.", ("suction", "low", 1.0)),
+        # a comment on what was told, a size of what was told, and what a hand did
+        ("The AI lay on its side, which is normal for this one.", ("attitude", "stable", 1.0)),
+        ("The DG spun after the loop, which was usual.", ("heading", "expected", 1.0)),
+        ("The ammeter was on the minus side, about 20 amps.", ("ammeter", "normal", 1.0)),
+        ("The altimeter was fine but the airspeed had gone to 40.", ("airspeed", "zero", 1.0)),
+        ("The suction was 5. Reducing the rpm brought no change on the gauge.", ("engine", "not_as_set", 1.0)),
     ],
 )
 def test_what_is_not_clear_is_not_taken_in(text, never):

@@ -186,6 +186,8 @@ class Clause(Accounting):
             self.gauges = ()  # "with the engine running it still showed 400 down"
             if not gauges:
                 return False
+        if self.subject == "self" and self._set_to(at):
+            return False
         if pronoun and (
             self.gauges or (self.subject in ("self", "other", "unknown") and not self._perceived(at))
         ):
@@ -209,6 +211,11 @@ class Clause(Accounting):
         for place in waiting:
             self._attach_to(place, self._behaves(place), self.gauges)
         return True
+
+    def _set_to(self, at: int) -> bool:
+        """ "I reset it to the compass": what a thing is set to or held against is not spoken of next."""
+        before = [span.text for span in self.spans[:at] if span.text not in ("the", "my", "our")]
+        return bool(before) and before[-1] in self.reader.prose["held_to"] and bool({"it", "them"} & set(before))
 
     def _calmed(self) -> tuple[str, ...]:
         """ "It calmed down": what was restless before, whatever was told of since."""
@@ -285,8 +292,15 @@ class Clause(Accounting):
             and self.spans[beside].start == self.spans[self.anchor].start
         ):
             return True  # "attitude and heading were unaffected"
+        number = self._next(at)
+        between = self.spans[at + 1 : number]
+        numbers = number < len(self.spans) and self.spans[number].number is not None
+        if numbers and all("adverb" in span.kinds for span in between):
+            return True  # "vac still 5"
         if following is not None and following.text == "itself":
             return True  # "it was the horizon itself"
+        if self.attended and following is None and sense.value not in self.reader.prose["no_needle"]:
+            return True  # "I looked at the vacuum"
         if sense.value == "outside" and not at and following is not None and "aircraft" in following.kinds:
             return True  # "outside we were level"
         if following is not None and (
@@ -354,6 +368,9 @@ class Clause(Accounting):
         if span.sense("moved") and self._has("switch") and not self.gauges:
             return False
         senses = self._stepped(at, senses)
+        outside = self.state.outside == self.state.sentence and self.gauges in ((), ("outside",))
+        if outside and "level" in span.words and self._has_word("wings"):
+            return self._say("outside", self.known.behaviours["level"], [span], denied=self.negated)
         flyable = span.words[0] in self.reader.prose["flyable"]
         if (
             flyable
@@ -445,12 +462,15 @@ class Clause(Accounting):
         return False
 
     def _stepped(self, at: int, senses: list[Sense]) -> list[Sense]:
-        """ "It jumped to 1,900" is one step up or down from where the needle was, and not restless."""
+        """ "It jumped to 1,900", "had gone to 40": up or down from where the needle was, not restless and not dead."""
         following = self.spans[at + 1 : at + 3]
-        to = len(following) == 2 and following[0].text == "to" and following[1].number is not None
-        if not to or not self.gauges or not any(s.value in ("erratic", "jerky") for s in senses):
+        to = len(following) == 2 and following[0].text == "to" and following[1].number
+        gauges = self.gauges or self.state.focus
+        if not to or not gauges or not any(s.value in ("erratic", "jerky", "dead") for s in senses):
             return senses
-        was = self.state.numbers.get(self.gauges[-1])
+        if any(p.gauge in gauges and p.value == "stuck" for p in self.reader.pieces):
+            return [Sense("behaviour", "jerky")]  # "stuck at 2,400, then jumped to 2,150"
+        was = self.state.numbers.get(gauges[-1])
         if was is None or was == following[1].number:
             return []
         return [Sense("behaviour", "rise" if (following[1].number or 0.0) > was else "fall")]
@@ -531,7 +551,7 @@ class Clause(Accounting):
         named = [
             g
             for at, span in enumerate(self.spans)
-            if span.sense("gauge") and self._meant(at)
+            if span.sense("gauge") and self._meant(at) and not (self.subject == "self" and self._set_to(at))
             for g in self.reader.gauges_of(span)
         ]
         looked = named and self.attended and not self.told

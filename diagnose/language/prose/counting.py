@@ -76,7 +76,7 @@ class Counting(Flying):
                 self._sized(gauge, self.state.sizes[gauge], at, span, unit, measured=True)
                 continue
             before, earlier = self.reader.numbers.get(gauge), self.state.numbers.get(gauge)
-            if set(prose["another"]) & {word for s in spans[:at] for word in s.words}:
+            if set(prose["another"]) & {word for s in spans[:at] if s.number is None for word in s.words}:
                 before = None  # "mine 8,200 and the right one 8,900"
             if gauge in prose["absolute"] and (self.reader.range or self._just(at, "between")):
                 self.reader.range = self._just(at, "between")
@@ -91,8 +91,8 @@ class Counting(Flying):
             if gauge == "engine":
                 continue
             if sides := prose["signed"].get(gauge):
-                if any(p.gauge == gauge and p.reading == "discharge" for p in self.told):
-                    continue  # "15 amps of discharge"
+                if any(p.gauge == gauge and p.reading == "discharge" for p in self.reader.pieces):
+                    continue  # "15 amps of discharge", "it shows minus, about 15 amps"
                 signed = span.number < 0.0 or bool(self._way(at) < 0.0)
                 self._sized(gauge, sides["less" if signed else "more"], at, span, unit)
                 continue
@@ -345,7 +345,7 @@ class Counting(Flying):
             return
         if gauge == "vertical_speed" and not way:
             rates = [p for p in self.told if p.gauge == gauge and p.reading in ("descent", "pegged_down")]
-            if rates:
+            if rates or {"descent", "sink"} & set(self.spans[max(self.anchor, 0)].words):
                 value = -abs(span.number)
             elif not [p for p in self.told if p.gauge == gauge] and span.number:
                 return

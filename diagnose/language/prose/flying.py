@@ -82,7 +82,7 @@ class Flying(Saying):
         odd = self.state.odd if "it" in span.words else []
         if (
             not gauges
-            and any(s.text == "it" for s in self.spans[:at])
+            and (any(s.text == "it" for s in self.spans[:at]) or {"same", "thing"} <= set(span.words))
             and len({p.gauge for p in self.state.odd}) == 1
         ):
             odd, gauges = [], []

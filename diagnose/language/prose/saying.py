@@ -89,6 +89,9 @@ class Saying:
     def _has(self, kind: str) -> bool:
         return any(kind in span.kinds for span in self.spans)
 
+    def _has_word(self, word: str) -> bool:
+        return any(word in span.words for span in self.spans)
+
     def _told_later(self, at: int) -> bool:
         later = (span for span in self.spans[at + 1 :] if not (names(span) or "negation" in span.kinds))
         return any(span.kinds & {"behaviour", "reading"} for span in later)
@@ -124,7 +127,7 @@ class Saying:
             not at
             and following
             and "copula" in following[0].kinds
-            and following[0].text not in ("to", "out", "up")
+            and following[0].text not in ("to", "out", "up", "there", "all")
         ):
             return False  # "static was good": a subject of its own
         if any((one := span.sense("pronoun")) and one.value == "many" for span in self.spans[:at]):

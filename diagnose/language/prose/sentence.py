@@ -41,8 +41,8 @@ class SentenceReader(Divided):
         self.supposed = False
         #: whether the sentence tells what happened again and again
         self.habit = False
-        #: whether the clause before was about a gauge
-        self.spoke = False
+        #: whether the clause before was about a gauge; about the altimeter setting
+        self.spoke = self.spoke_of_setting = False
         #: gauges that a clause named and said nothing of yet: "the airspeed, which should have risen, ..."
         self.hanging: tuple[str, ...] = ()
         #: the gauge that the clause before ends with: "the compass, which was steady"
@@ -88,6 +88,7 @@ class SentenceReader(Divided):
             self._clause(lead, clause, number)
             before = {kind for span in clause for kind in span.kinds}
         self._set_against()
+        self._in_one_step()
         return SentenceRead(text=self.text, pieces=tuple(self.pieces), unused=tuple(self.unused), slips=slips)
 
     def _set_against(self) -> None:
@@ -108,6 +109,22 @@ class SentenceReader(Divided):
                 )  # fmt: skip
                 if reading not in self.prose["fine"]:
                     self.state.topic = self.state.focus = (gauge,)
+
+    def _in_one_step(self) -> None:
+        """What a needle did in one step: a check on opening the alternate source, a jerk where it had been stuck."""
+        for at, piece in enumerate(self.pieces):
+            way = {"rising": "jumped_up", "falling": "jumped_down"}.get(piece.reading, "")
+            behind = tuple(re.findall(r"[a-z]+", self.text[max(0, self.text.find(piece.words)) :].lower()))
+            if not way or piece.facet != "altimeter.trend" or not any_of(behind, self.prose["step_words"]):
+                continue
+            before = self.pieces[:at]
+            if any((p.kind, p.value, p.position) == ("switch", "alternate_static", "on") for p in before):
+                gauge = "alternate_altimeter"
+                self.pieces[at] = replace(piece, gauge=gauge, facet=f"{gauge}.jump", reading=way)
+            elif stuck := [p for p in before if p.facet == piece.facet and p.value == "stuck"]:
+                self.pieces[at] = replace(piece, reading="jerky")
+                self.pieces[self.pieces.index(stuck[-1])] = replace(stuck[-1], kind="noted", facet="", reading="")
+                return
 
     def source(self, spans: Sequence[Span]) -> str:
         """The words of the text that these spans stand for."""
@@ -189,6 +206,11 @@ class SentenceReader(Divided):
                 ),
             ]
             return
+        if self._setting_right(lead, spans):
+            return
+        if lead == "which" and not self.antecedent and self._only_fine(spans):
+            self.pieces.append(Piece(kind="noted", words=source, value="said to be usual"))
+            return
         self._times(lead, spans, number)
         if "guess" in kinds and not self._thinks_it_showed(spans):
             self._flown_before(lead, spans, number)
@@ -265,6 +287,33 @@ class SentenceReader(Divided):
         }
         words = tuple(word for span in spans for word in span.words)
         return len(told) == 2 and any_of(words, self.prose["not_the_same"])
+
+    def _only_fine(self, spans: list[Span]) -> bool:
+        """ "It lay on its side, which is normal": nothing but that what was told is usual."""
+        told = {s.value for span in spans for s in span.senses if s.kind == "behaviour"}
+        odd = [p for p in self.pieces if p.kind == "reading" and p.reading not in self.prose["fine"]]
+        named = any(names(span) for span in spans)
+        return told == {"normal"} and bool(odd) and not named and "copula" in spans[0].kinds
+
+    def _setting_right(self, lead: str, spans: list[Span]) -> bool:
+        """ "I checked the altimeter setting and it was right": said of the setting, and of no needle."""
+        words = tuple(word for span in spans for word in span.words)
+        named = any_of(words, self.prose["setting_named"])
+        about = named or (lead in ("and", ",", "which", "but") and self.spoke_of_setting)
+        self.spoke_of_setting = named
+        told = {s.value for span in spans for s in span.senses if s.kind == "behaviour"}
+        other = any(span.sense("gauge") and "setting" not in self.source(spans) for span in spans)
+        flown = any(span.kinds & {"setting", "motion"} for span in spans)
+        if not about or other or flown or not told & {"normal", "wrong", "agree"}:
+            return False
+        wrong = any("negation" in span.kinds for span in spans) != ("wrong" in told)
+        self.pieces.append(
+            Piece(
+                kind="reading", words=self.source(spans), gauge="setting_check", facet="setting_check.state",
+                reading="mis_set" if wrong else "as_reported",
+            )
+        )  # fmt: skip
+        return True
 
     def _on_the_other_side(self, spans: list[Span]) -> bool:
         """Whether a clause tells of the other pilot's instruments; what the clause before said goes on."""
@@ -469,6 +518,9 @@ class SentenceReader(Divided):
             focus = tuple(g for g in focus if g not in lost) or tuple(
                 g for g in self.state.topic if g not in lost and pronoun.value == "any"
             )
+            if {"other", "others"} & set(span.words):  # "the altimeter leapt up and the other two came back"
+                rest = tuple(g for g in self.state.gone if g not in {p.gauge for p in self.pieces})
+                return rest if "two" not in span.words or len(rest) == 2 else ()
             if pronoun.value == "many" and "three" in span.words and len(focus) != 3:
                 static = tuple(self.known.tables["all_gauges"]["pitot_static"])
                 return static if focus and set(focus) <= set(static) else ()

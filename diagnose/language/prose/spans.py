@@ -57,10 +57,15 @@ class Divided:
             for at in range(len(words) - len(way) - 1, 0, -1):
                 if words[at - 1].text == "not" and [t.text for t in words[at : at + len(way)]] == way:
                     del words[at : at + len(way)]
+        for at in range(len(words) - 1):  # "she reads 105": the needle
+            said = [token.text for token in words[at : at + 6] if token.text not in ("is", "was", "now", "at", "to")]
+            numbered = said[2:3] and (said[2][:1].isdigit() or said[2] in self.prose["counts"] or said[2] == "a")
+            if said[0] == "she" and numbered and said[1] in self.prose["she_reads"]:
+                words[at] = Token("it", words[at].start, words[at].end)
         return [
             token
             for at, token in enumerate(words)
-            if token.text != "right"
+            if token.text not in self.prose["quite"]
             or not 0 < at < len(words) - 1
             or words[at + 1].text not in quite
             or words[at - 1].text in going
@@ -163,6 +168,15 @@ class Divided:
                 hundreds = said[at + length : at + length + 1] == ("hundred",)
                 if more * (100 if hundreds else 1) < value:
                     value, at = value + more * (100 if hundreds else 1), at + length + hundreds
+        if said[at : at + 1] == ("and",) and value >= 100 and value % 100 == 0 and said[at + 1 :]:
+            more = self.prose["counts"].get(said[at + 1], 0)  # "a hundred and five"
+            length = self._spoken_number(said, at + 1)[1] if more else 0
+            more = self._spoken_number(said, at + 1)[0] if more else 0
+            ends = said[at + 1 + length : at + 2 + length]
+            timed = ends and self.known.units.get(ends) in ("min", "s", "h")
+            between = place and said[place - 1] in ("between", "from")
+            if 0 < more < 100 and more == int(more) and not (timed or between):
+                value, at = value + more, at + 1 + length
         if (
             said[at : at + 1] == ("to",)
             and said[at + 1 : at + 2]
