@@ -10,7 +10,8 @@ import pytest
 from diagnose.practice.known import misleading, true_state
 from diagnose.practice.simulate import state_at
 from diagnose.render.pages.papers import ghost_figure
-from diagnose.render.pages.timeline import LEFT, SIGN, WIDE, Mark, chart
+from diagnose.render.pages.timeline import known_chart
+from diagnose.render.pictures.charts import LEFT, SIGN, WIDE, Mark
 from diagnose.render.pictures.panel import difference, panel_svg, shown_dials
 from tests.small import shipped
 from tests.test_scenario import flown
@@ -96,7 +97,7 @@ def test_no_label_of_the_chart_is_cut_or_lies_on_another():
         "decides to go back",
     ]
     marks = [Mark(0.3 * k, "team", said[k % 3]) for k in range(12)]
-    root = ET.fromstring(chart(followed, marks))
+    root = ET.fromstring(known_chart(followed, marks))
     labels = [
         e
         for e in root.iter(f"{SVG}text")

@@ -58,6 +58,10 @@ def test_a_page_fits_every_screen_and_asks_for_nothing(browser, tmp_path, kind):
         assert tab.evaluate("document.documentElement.scrollWidth") == width
         assert tab.evaluate(SMALL) == []
         assert tab.evaluate(TARGETS) == []
+    # nor on the narrower of the two papers
+    tab.emulate_media(media="print")
+    tab.set_viewport_size({"width": 688, "height": 1017})
+    assert tab.evaluate(SMALL) == []
     assert told == []
     assert set(asked) == {path.as_uri()}
     # every picture says in words what it shows
@@ -89,24 +93,29 @@ def test_the_debrief_flies_again_with_all_that_happened_on_the_bar(browser, tmp_
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-@pytest.mark.parametrize("name", ["clear_morning", "after_the_wash", "nothing_to_see"])
-def test_three_panels_stand_on_a_sheet_of_the_handout(browser, tmp_path, name, paper):
+@pytest.mark.parametrize(
+    ("name", "on_sheet"), [("clear_morning", 3), ("after_the_wash", 3), ("nothing_to_see", 3), ("two_of_everything", 2)]
+)
+def test_panels_to_read_fill_the_sheets_of_the_handout(browser, tmp_path, name, on_sheet, paper):
     path = tmp_path / "page.html"
     path.write_text(handout(flown(name)[0], paper), encoding="utf-8")
     tab = browser.new_page()
     tab.goto(path.as_uri())
     tab.emulate_media(media="print")
-    # the printable width of the sheet in CSS px; three figures are no higher than its printable height
+    # the printable width of the sheet in CSS px; so many figures are no higher than its printable height
     wide, high = ((210 - 28) / 25.4 * 96, (297 - 28) / 25.4 * 96) if paper == "a4" else ((8.5 - 28 / 25.4) * 96, (11 - 28 / 25.4) * 96)
     tab.set_viewport_size({"width": round(wide), "height": round(high)})
     figures = [box.bounding_box() for box in tab.query_selector_all("figure")]
     says = [box.bounding_box()["height"] for box in tab.query_selector_all(".says")]
     assert len(figures) >= 5
-    assert max(figures[k + 2]["y"] + figures[k + 2]["height"] - figures[k]["y"] for k in range(len(figures) - 2)) <= high
-    assert figures[1]["y"] + figures[1]["height"] <= high
+    assert tab.evaluate(SMALL) == []
+    more = on_sheet - 1
+    assert max(figures[k + more]["y"] + figures[k + more]["height"] - figures[k]["y"] for k in range(len(figures) - more)) <= high
+    on_first = more
+    assert figures[on_first - 1]["y"] + figures[on_first - 1]["height"] <= high
     # the notes fill what the panels leave: no third of the last sheet is empty
     last, notes = figures[-1], tab.query_selector("table.blank").bounding_box()
-    used = (len(figures) - 2) % 3
+    used = (len(figures) - on_first) % on_sheet
     room = high - used * (last["height"] + 12.0) - (sum(says) if used else 0.0)
     filled = notes["height"] + 90.0
     assert filled >= room * 2.0 / 3.0 or filled > room

@@ -34,7 +34,7 @@ from diagnose.practice.tabletop import (
 )
 from diagnose.render.pages.debrief import _after, debrief_page, debrief_text, still_used_rows
 from diagnose.render.pages.papers import handout, instructor_copy
-from diagnose.render.pages.timeline import chart, clock
+from diagnose.render.pages.timeline import clock, known_chart
 from diagnose.terminal.tabletop import Desk, run
 from tests import console
 from tests.small import shipped
@@ -454,8 +454,8 @@ def test_what_was_done_before_anything_could_be_seen_is_no_quick_answer():
 def test_the_picture_says_when_it_could_be_named_or_that_it_never_could():
     followed = flown("clear_morning")[1]
     assert followed.isolated is not None
-    assert f">to be named {clock(followed.isolated)}<" in chart(followed)
-    never = chart(replace(followed, isolated=None))
+    assert f">to be named {clock(followed.isolated)}<" in known_chart(followed)
+    never = known_chart(replace(followed, isolated=None))
     assert ">never enough to be named<" in never
     assert ">to be named" not in never
 

@@ -34,7 +34,8 @@ from diagnose.render.pages.papers import (
     seen_gauges,
     truth_marks,
 )
-from diagnose.render.pages.timeline import SYSTEM_WORDS, Mark, chart, clock, judgement
+from diagnose.render.pages.timeline import SYSTEM_WORDS, clock, judgement, known_chart
+from diagnose.render.pictures.charts import Mark
 from diagnose.render.pictures.panel import panel_halves
 from diagnose.render.plumbing import plumbing_text
 from diagnose.render.text import fill, names, percent, short_name
@@ -374,7 +375,7 @@ def debrief_page(
         body.append(table(("", "", "points"), team_rows(score, followed, simulation), numbers=1))
     body.append(heading(2, "How certain one could have been"))
     body.append(paragraph(certainty(followed)))
-    body.append(figure("What could be known, what was visible, what was called", chart(followed, marks)))
+    body.append(figure("What could be known, what was visible, what was called", known_chart(followed, marks)))
     heads = ("min", "likeliest", "something is wrong", "what is really so")
     body.append(folded("The same as a table", table(heads, known_rows(followed, simulation), numbers=2)))
     if figures:

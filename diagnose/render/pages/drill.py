@@ -35,7 +35,7 @@ from diagnose.render.pages.page import (
     table,
 )
 from diagnose.render.pages.papers import tracks_of
-from diagnose.render.pictures.faces import INK, element, number, words
+from diagnose.render.pictures.charts import Line, chart
 from diagnose.render.pictures.panel import covered_svg, panel_halves, shown_dials
 from diagnose.render.progress import answer_words, habits, leaning, share, work_on
 
@@ -211,11 +211,6 @@ def exercises_page(rounds: Sequence[Round], studio: Studio, page_id: str) -> str
     return page("Drill", body, script=part("moving.js") + part("exercises.js"), style=part("player.css"))
 
 
-WIDE, HIGH, LEFT, TOP, RIGHT = 720.0, 200.0, 60.0, 16.0, 150.0
-#: lines are told apart without color
-DASHES = ("none", "8 4", "2 3", "10 3 2 3", "5 2", "1 4", "12 6")
-
-
 def progress_page(told: Summary, kb: KnowledgeBase) -> str:
     """The page; it needs nothing else."""
     return page("Drill: progress", _body(told, kb))
@@ -291,45 +286,12 @@ def curves(
     most: float,
     label: Callable[[float], str],
 ) -> str:
-    """A line for each class over the weeks, from zero to ``most``; a single week is a dot."""
-    most = most or 1.0
-    place = {week: at for at, week in enumerate(weeks)}
-
-    def x(week: str) -> float:
-        return LEFT + (WIDE * place[week] / (len(weeks) - 1) if len(weeks) > 1 else WIDE / 2.0)
-
-    def y(value: float) -> float:
-        return TOP + HIGH * (1.0 - value / most)
-
-    drawn = [element("rect", x=LEFT, y=TOP, width=WIDE, height=HIGH, fill="none", stroke=INK)]
-    for level in (0.0, 0.5, 1.0):
-        drawn.append(words(label(level * most), LEFT - 28.0, y(level * most), 11.0))
-    step = max(1, len(weeks) // 6)
-    drawn += [words(week[5:], x(week), TOP + HIGH + 14.0, 11.0) for week in weeks[::step]]
-    taken: list[float] = []
-    for (name, cells), dash in zip(classes.items(), DASHES * 2, strict=False):
-        points = [(x(c.week), y(value)) for c in cells if (value := of(c)) is not None]
-        if not points:
-            continue
-        path = "M" + "L".join(f"{number(a)} {number(b)}" for a, b in points)
-        drawn.append(
-            element("path", d=path, fill="none", stroke=INK, stroke_width=2.0, stroke_dasharray=dash)
-        )
-        drawn += [element("circle", element("title", name), cx=a, cy=b, r=3.5, fill=INK) for a, b in points]
-        # names that would stand on each other are moved apart, those low in the picture up
-        at = points[-1][1]
-        aside = 13.0 if at < TOP + HIGH / 2.0 else -13.0
-        while any(abs(at - other) < 13.0 for other in taken):
-            at += aside
-        taken.append(at)
-        drawn.append(words(name, points[-1][0] + 10.0, at, 11.0, text_anchor="start"))
-    return element(
-        "svg",
-        element("title", "by class of failure over the weeks"),
-        *drawn,
-        xmlns="http://www.w3.org/2000/svg",
-        viewBox=f"0 0 {number(LEFT + WIDE + RIGHT)} {number(TOP + HIGH + 30.0 + 13.0 * len(classes))}",
-        width="100%",
-        role="img",
-        class_="chart",
-    )
+    """A line for each class over the weeks, from zero to ``most``; a single week is a dot in the middle."""
+    place = {week: float(at) for at, week in enumerate(weeks)}
+    lines = [
+        Line(name, [(place[c.week], value) for c in cells if (value := of(c)) is not None], stepped=False)
+        for name, cells in classes.items()
+    ]
+    across = (-0.2, len(weeks) - 0.8) if len(weeks) > 1 else (-1.0, 1.0)
+    ticks = [(place[week], week[5:]) for week in weeks]
+    return chart(lines, across, ticks, "by class of failure over the weeks", most=most or 1.0, label=label, levels=2)

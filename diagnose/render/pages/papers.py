@@ -37,16 +37,23 @@ from diagnose.render.pages.page import (
 from diagnose.render.pages.timeline import (
     COLUMNS,
     SYSTEM_WORDS,
-    Mark,
-    chart,
     clock,
     events,
     judgement,
+    known_chart,
     known_names,
     shown,
 )
+from diagnose.render.pictures.charts import Mark
 from diagnose.render.pictures.faces import Movement, movements
-from diagnose.render.pictures.panel import covered_svg, lone_svg, panel_halves, panel_svg, shown_dials
+from diagnose.render.pictures.panel import (
+    covered_svg,
+    lone_svg,
+    panel_halves,
+    panel_svg,
+    picture_size,
+    shown_dials,
+)
 from diagnose.render.text import names, percent
 
 
@@ -302,10 +309,9 @@ def player_page(simulation: Simulation, teams: tuple[str, ...] = ("team",)) -> s
 
 #: numbers of a minute that a still picture cannot show as a trend
 MOMENTS = 3
-#: panels on a printed sheet, and on the first one under the briefing; rows for notes in the room of a panel, what the
-#: heading takes of them, and the fewest that are of use
-ON_SHEET, ON_FIRST = 3, 2
-ROWS_OF_PICTURE, ROWS_OF_HEADING, LEAST_ROWS = 7, 4, 6
+#: px of a printed sheet (Letter, the lower one; A4, the narrower one), of a picture's caption, of the briefing, of a row
+#: for notes and of their heading; the fewest rows that are of use
+SHEET_HIGH, SHEET_WIDE, CAPTION_HIGH, BRIEFING_HIGH, ROW_HIGH, NOTES_HIGH, LEAST_ROWS = 950, 688, 34, 250, 43, 190, 6
 
 
 def seen_gauges(simulation: Simulation) -> tuple[str, ...]:
@@ -419,17 +425,20 @@ def picture_page(simulation: Simulation, *, every_s: int = 30) -> str:
     return page(simulation.scenario.title, body)
 
 
-def _rows(pictures: int) -> tuple[int, bool]:
-    """Rows of the sheet for notes that fill the page on which the pictures end, or (True) one of their own."""
-    left = -(pictures - ON_FIRST) % ON_SHEET if pictures > ON_FIRST else ON_FIRST - pictures
-    rows = left * ROWS_OF_PICTURE - ROWS_OF_HEADING
-    return (rows, False) if rows >= LEAST_ROWS else (ON_SHEET * ROWS_OF_PICTURE - ROWS_OF_HEADING, True)
+def _rows(pictures: int, high: float) -> tuple[int, bool]:
+    """Rows for notes that fill the sheet on which pictures so high end, or (True) a sheet of their own."""
+    first, sheet = int((SHEET_HIGH - BRIEFING_HIGH) // high), int(SHEET_HIGH // high)
+    last = (pictures - first) % sheet or sheet
+    left = SHEET_HIGH - last * high if pictures > first else SHEET_HIGH - BRIEFING_HIGH - pictures * high
+    rows = int((left - NOTES_HIGH) // ROW_HIGH)
+    return (rows, False) if rows >= LEAST_ROWS else (int((SHEET_HIGH - NOTES_HIGH) // ROW_HIGH), True)
 
 
 def handout(simulation: Simulation, paper: Paper = "a4") -> str:
     """The students' handout. It says nothing of what fails: not its name, id, time or truth."""
     body = [*_briefing(simulation), heading(2, "What you see"), *_moments(simulation, numbers=False)]
-    rows, alone = _rows(len(windows(simulation)))
+    wide, high = picture_size(_picture(simulation, 0, ""))
+    rows, alone = _rows(len(windows(simulation)), high * SHEET_WIDE / wide + CAPTION_HIGH)
     body.append(
         '<h2 class="new-page">What you think and do</h2>' if alone else heading(2, "What you think and do")
     )
@@ -520,7 +529,7 @@ def instructor_copy(simulation: Simulation, followed: Followed, paper: Paper = "
                 paragraph(f"Maintenance would look at: {'; '.join(kb.failures[failure].inspect)}.", "quiet")
             )
     body.append(failed_plumbing(simulation, followed))
-    body.append(figure("What could be known over time", chart(followed, truth_marks(simulation))))
+    body.append(figure("What could be known over time", known_chart(followed, truth_marks(simulation))))
     body.append(heading(2, "What happens"))
     happens = events(scenario, known_names(simulation), answers=True)
     body.append(table(("min", "what"), [(clock(at), says) for at, says in happens]))

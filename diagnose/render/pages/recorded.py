@@ -10,6 +10,7 @@ import numpy as np
 from diagnose.model.units import Array, min_from_s
 from diagnose.render.layout import percent
 from diagnose.render.pages.findings import at
+from diagnose.render.pictures.charts import DASHES, Frame, Line, key
 from diagnose.render.pictures.faces import FAINT, INK, RULE, SHADE, element, number, words
 from diagnose.review.causes import GAUGE_CHANNELS
 from diagnose.review.findings import Review
@@ -37,7 +38,6 @@ ROWS: tuple[tuple[str, tuple[str, ...], tuple[float, ...]], ...] = (
 )
 #: channels that a needle cannot show below zero
 NEVER_BELOW = ("airspeed_kt", "gps_speed_kt", "suction_inhg", "rpm", "volts")
-DASHES = ("", "5 3", "2 3", "8 3 2 3")
 #: residuals are drawn up to this many standard deviations; a healthy gauge lies within so many of what the others say
 MOST_SD, BAND_SD = 6.0, 3.0
 #: what was flown in a box too narrow for its name; moments of one maneuver that near are one
@@ -202,20 +202,20 @@ class _Sheet:
         if bounds != (-MOST_SD, MOST_SD):
             for value, y in ((top, self.y + 5.0), (low, self.y + high - 5.0)):
                 self.parts.append(words(f"{value:,.0f}" if abs(value) >= 10.0 else f"{value:g}", LEFT - 5.0, y, SMALL, text_anchor="end"))  # fmt: skip
-        key = self.y + 24.0
+        low_key = self.y + 24.0
         for place, (name, line) in enumerate(lines):
             style = {"stroke_dasharray": DASHES[place]} if place else {}
             if path := self._path(line, low, top, high):
                 self.parts.append(element("path", d=path, fill="none", stroke=INK, stroke_width=1.0, **style))
             if named:
-                self.parts.append(element("line", x1=4.0, y1=key, x2=20.0, y2=key, stroke=INK, **style))
-                self.parts.append(words(name, 24.0, key, SMALL, text_anchor="start"))
-                key += 13.0
+                self.parts.append(element("line", x1=4.0, y1=low_key, x2=20.0, y2=low_key, stroke=INK, **style))
+                self.parts.append(words(name, 24.0, low_key, SMALL, text_anchor="start"))
+                low_key += 13.0
         if band is not None:
             self.parts.append(
-                element("rect", x=4.0, y=key - 4.0, width=16.0, height=8.0, fill=SHADE, stroke=RULE)
+                element("rect", x=4.0, y=low_key - 4.0, width=16.0, height=8.0, fill=SHADE, stroke=RULE)
             )
-            self.parts.append(words("a healthy one", 24.0, key, SMALL, text_anchor="start"))
+            self.parts.append(words("a healthy one", 24.0, low_key, SMALL, text_anchor="start"))
         self.y += high + GAP
 
     def _area(self, least: Array, most: Array, low: float, top: float, high: float) -> str:
@@ -283,25 +283,15 @@ class _Sheet:
         self.y += 16.0 + GAP
 
     def chances(self, times: Array, lines: Sequence[tuple[str, Array]]) -> None:
-        high = 110.0
-        self.parts.append(element("rect", x=LEFT, y=self.y, width=WIDE, height=high, fill="none", stroke=RULE))  # fmt: skip
-        for share in (0.0, 0.5, 1.0):
-            y = self.y + high * (1.0 - share)
-            self.parts.append(words(f"{share * 100:.0f} %", LEFT - 5.0, y, SMALL, text_anchor="end"))
-            self.parts.append(element("line", x1=LEFT, y1=y, x2=LEFT + WIDE, y2=y, stroke=FAINT))
-        key = self.y + high + 27.0
-        for place, (name, chance) in enumerate(lines):
-            style = {"stroke_dasharray": DASHES[place % len(DASHES)]} if place else {}
-            path = f"M{number(LEFT)} {number(self.y + high * (1.0 - float(chance[0])))}"
-            for time, value in zip(times.tolist(), chance.tolist(), strict=True):
-                path += f"H{number(self.x(time))}V{number(self.y + high * (1.0 - value))}"
-            path += f"H{number(LEFT + WIDE)}"
-            self.parts.append(element("path", d=path, fill="none", stroke=INK, stroke_width=1.8, **style))
-            y = key + 13.0 * place
-            self.parts.append(element("line", x1=LEFT, y1=y, x2=LEFT + 36.0, y2=y, stroke=INK, stroke_width=1.8, **style))  # fmt: skip
-            self.parts.append(words(name, LEFT + 44.0, y, SMALL, text_anchor="start"))
-        self.bottom = self.y + high
-        self.y = key + 13.0 * len(lines) + GAP
+        frame = Frame((0.0, float(self.seconds)), left=LEFT, top=self.y, wide=WIDE, high=110.0)
+        drawn = [
+            Line(name, [(0.0, float(chance[0])), *zip(times.tolist(), chance.tolist(), strict=True)])
+            for name, chance in lines
+        ]
+        self.parts += [*frame.grid((0.0, 0.5, 1.0), "{:.0%}".format), *frame.drawn(drawn, 1.8)]
+        self.bottom = frame.bottom
+        names, self.y = key([name for name, _ in lines], LEFT, frame.bottom + 28.0, LEFT + WIDE, 1.8)
+        self.parts += names
 
     def done(self, marks: Sequence[tuple[float, str, tuple[float, float] | None]]) -> str:
         front, back = list(_axis(self)), []

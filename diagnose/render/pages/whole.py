@@ -31,10 +31,10 @@ from diagnose.render.pages.page import (
     plumbing_figure,
     table,
 )
-from diagnose.render.pages.recorded import DASHES, timeline_svg, timeline_table
+from diagnose.render.pages.recorded import timeline_svg, timeline_table
 from diagnose.render.pages.timeline import clock
 from diagnose.render.pages.writeup import DEFER, RULES, WriteUp
-from diagnose.render.pictures.faces import FAINT, INK, RULE, element, number, words
+from diagnose.render.pictures.charts import Line, chart
 from diagnose.render.pictures.panel import PLACES, moved, panel_svg, told_state, told_words
 from diagnose.render.text import GRADE_WORDS, NO_FAILURE, names, percent, screen_rows, short_name
 from diagnose.review.findings import Review
@@ -168,7 +168,7 @@ def case_page(case: CaseRecord, answer: Answer, engine: Engine, up: WriteUp | No
     ranked = [(str(n), names(kb, r.failures), percent(r.prior), percent(r.posterior)) for n, r in enumerate(answer.ranking[:8], 1)]  # fmt: skip
     body.append(table(("", "what", "before", "chance"), ranked, numbers=2))
     lines = chances_over(case, engine)
-    body.append(figure("How likely, after each moment", _steps_svg([f"{n}" for n in range(1, len(case.snapshot) + 1)], lines)))
+    body.append(figure("How likely, after each moment", _steps(lines)))
     after = [(str(n + 1), *(percent(float(chance[n])) for _, chance in lines)) for n in range(len(case.snapshot))]
     body.append(folded("The same as a table", table(("after moment", *(name for name, _ in lines)), after, numbers=len(lines))))
     body.append(_leading_plumbing(case, answer, engine))
@@ -275,34 +275,14 @@ def chances_over(case: CaseRecord, engine: Engine) -> list[tuple[str, Array]]:
     return lines
 
 
-def _steps_svg(labels: Sequence[str], lines: Sequence[tuple[str, Array]]) -> str:
-    wide, high, left, top = 700.0, 160.0, 60.0, 10.0
-    step = wide / len(labels)
-    drawn = [element("rect", x=left, y=top, width=wide, height=high, fill="none", stroke=RULE)]
-    for share in (0.0, 0.25, 0.5, 0.75, 1.0):
-        y = top + high * (1.0 - share)
-        drawn.append(element("line", x1=left, y1=y, x2=left + wide, y2=y, stroke=FAINT))
-        drawn.append(words(f"{share * 100:.0f} %", left - 24.0, y, 10.0))
-    for place, label in enumerate(labels):
-        drawn.append(words(label, left + step * (place + 0.5), top + high + 11.0, 10.0))
-    drawn.append(words("snapshot", left - 28.0, top + high + 11.0, 9.0))
-    for place, (name, chance) in enumerate(lines):
-        style = {"stroke_dasharray": DASHES[place % len(DASHES)]} if place % len(DASHES) else {}
-        heights = [top + high * (1.0 - value) for value in chance.tolist()]
-        path = f"M{number(left)} {number(heights[0])}" + "".join(
-            f"V{number(v)}H{number(left + step * (k + 1))}" for k, v in enumerate(heights)
-        )
-        drawn.append(element("path", d=path, fill="none", stroke=INK, stroke_width=2.0, **style))
-        key = top + high + 30.0 + 15.0 * place
-        drawn.append(element("line", x1=left, y1=key, x2=left + 40.0, y2=key, stroke=INK, stroke_width=2.0, **style))  # fmt: skip
-        drawn.append(
-            words(f"{name} ({percent(float(chance[-1]))})", left + 48.0, key, 11.0, text_anchor="start")
-        )
-    bottom = top + high + 30.0 + 15.0 * len(lines)
-    return element(
-        "svg", element("title", "chances after each moment"), *drawn,
-        xmlns="http://www.w3.org/2000/svg", viewBox=f"0 0 {number(left + wide + 20.0)} {number(bottom)}", width="100%", role="img", class_="chart",
-    )  # fmt: skip
+def _steps(lines: Sequence[tuple[str, Array]]) -> str:
+    """A step for each moment; what stands at its end is said in the key."""
+    said = [
+        Line(f"{name} ({percent(float(chance[-1]))})", list(enumerate(chance.tolist()))) for name, chance in lines
+    ]
+    count = len(lines[0][1])
+    ticks = [(place + 0.5, str(place + 1)) for place in range(count)]
+    return chart(said, (0.0, float(count)), ticks, "chances after each moment", name="moment")
 
 
 # ------------------------------------------------------------------ the write-up

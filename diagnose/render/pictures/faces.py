@@ -168,9 +168,12 @@ LIMIT = "var(--arc-limit,#c01010)"
 SKY, GROUND, AIRPLANE = "var(--sky,#cfe6f7)", "var(--ground,#8a6b4a)", "var(--airplane,#111)"
 ON_SKY, ON_GROUND = "var(--on-sky,#111)", "#fff"
 #: captions stand below the rim, where no hand passes
-CAPTION, CAPTION_PX, SMALL_CAPTION_PX = 115.0, 17.0, 19.0
-#: a longer caption of a small dial has its unit in a second line
-MOST_SMALL = 15
+CAPTION, CAPTION_PX, SMALL_CAPTION_PX = 115.0, 17.0, 24.0
+#: a longer caption of a small dial has its unit in a second line; no caption is wider than its dial, so many letters of
+#: this share of their size
+MOST_SMALL, LETTER = 15, 0.68
+#: a scale with so many signs on it is crowded: they are smaller
+MOST_SIGNS = 16
 #: half the size of a strip or window dial
 WIDE, LOW = 100.0, 32.0
 #: the card of a strip is drawn this many degrees beyond its ends
@@ -205,7 +208,8 @@ def _title(dial: Dial) -> str:
     if len(text) <= MOST_SMALL:
         return words(text, 0.0, CAPTION, SMALL_CAPTION_PX)
     unit = words(dial.unit, 0.0, CAPTION + SMALL_CAPTION_PX, SMALL_CAPTION_PX) if dial.unit else ""
-    return words(dial.title, 0.0, CAPTION, SMALL_CAPTION_PX) + unit
+    size = min(SMALL_CAPTION_PX, 2.0 * CAPTION / (LETTER * len(dial.title)))
+    return words(dial.title, 0.0, CAPTION, size) + unit
 
 
 def _part(movement: Movement, *inside: str, **attributes: str | float) -> str:
@@ -234,12 +238,13 @@ def _scale(dial: Dial) -> Iterator[str]:
 def _ticks(dial: Dial, ticks: Ticks) -> Iterator[str]:
     hand = dial.hands[ticks.hand]
     inner = 96.0 - 100.0 * ticks.size
-    size = 17.0 if dial.large else 21.0
-    for value in np.arange(ticks.start, ticks.end + ticks.every / 2.0, ticks.every).tolist():
+    values = np.arange(ticks.start, ticks.end + ticks.every / 2.0, ticks.every).tolist()
+    labels = [number((abs(v) if ticks.unsigned else v) / ticks.divide) if ticks.divide else "" for v in values]
+    size = 17.0 if dial.large else 24.0 if len("".join(labels)) <= MOST_SIGNS else 19.0
+    for value, label in zip(values, labels, strict=True):
         angle = hand_angle_deg(hand, value)
         yield spoke(inner, 96.0, angle, 3.0 if ticks.divide else 1.6)
-        if ticks.divide:
-            label = number((abs(value) if ticks.unsigned else value) / ticks.divide)
+        if label:
             # long numbers beside the middle need more room to the side
             room = 0.7 + 0.25 * (len(label) - 1) * abs(math.sin(math.radians(angle)))
             x, y = at_angle(inner - size * room, angle)
@@ -277,9 +282,9 @@ def _pointer(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
     # above the hands: its digits are always to be read
     for place, _ in enumerate(dial.windows):
         yield element(
-            "rect", x=43.0, y=-11.0, width=53.0, height=22.0, rx=2.0, fill=PAPER, stroke=INK, stroke_width=1.5
+            "rect", x=37.0, y=-11.0, width=59.0, height=22.0, rx=2.0, fill=PAPER, stroke=INK, stroke_width=1.5
         )
-        yield _written(moving[f"{dial.id}-window{place}"], 69.5, 0.0, 16.6)
+        yield _written(moving[f"{dial.id}-window{place}"], 66.5, 0.0, 17.0 if dial.large else 18.0)
 
 
 def _flag(dial: Dial, moving: dict[str, Movement], y: float) -> Iterator[str]:
@@ -397,7 +402,7 @@ def _strip(dial: Dial, moving: dict[str, Movement], clip: str) -> Iterator[str]:
             marks.append(words(label, x, -3.0, 18.0, font_weight="bold"))
     yield element("g", _part(moving[f"{dial.id}-part"], *marks), clip_path=f"url(#{clip})")
     yield element("line", x1=0.0, y1=-LOW + 2, x2=0.0, y2=LOW - 22, stroke=LIMIT, stroke_width=2.0)
-    yield words(dial.title, 0.0, LOW - 10.0, 17.0)
+    yield words(dial.title, 0.0, LOW - 10.0, 18.0)
 
 
 def _lamp(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
@@ -416,5 +421,5 @@ def _lamp(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
 
 def _window(dial: Dial, moving: dict[str, Movement]) -> Iterator[str]:
     yield _frame()
-    yield words(f"{dial.title} {dial.unit}".strip(), 0.0, -LOW + 15.0, 17.0)
+    yield words(f"{dial.title} {dial.unit}".strip(), 0.0, -LOW + 14.0, 18.0)
     yield _written(moving[f"{dial.id}-part"], 0.0, 13.0, 24.0)

@@ -102,15 +102,16 @@ PLACES = (
 CELL = 210.0
 #: captions stand below the dials
 CELL_HIGH = 234.0
-SMALL_CELL = 126.0
-SMALL_HIGH = 150.0
-SMALL_COLUMNS = 3
+#: small dials: the room of one as a multiple of its scale; beside the six so wide, in so many columns at most
+SMALL_CELL, SMALL_HIGH = 217.0, 258.0
+BESIDE_SIX, MOST_COLUMNS = 624.0, 4
+#: where they stand alone: so wide, and so many columns
+ALONE_WIDE, ALONE_COLUMNS = 378.0, 3
 #: dials that are no more than a plate high
 FLAT = ("strip", "ball", "lamp", "window")
 #: how far below the middle of a dial a plate with words stands
 PLATE_Y = 46.0
-SMALL = 0.58
-STRIP_ROW = 2.0 * LOW * SMALL + 8.0
+PLATE_GAP = 8.0
 
 
 def shown_dials(dials: Mapping[str, Dial], gauges: Sequence[str]) -> tuple[Dial, ...]:
@@ -227,20 +228,25 @@ def _six(shown: Mapping[str, Dial], sheet: _Sheet) -> _Drawn:
     return _Drawn(tuple(drawn), frozenset(placed), CELL * 3, CELL_HIGH * 2)
 
 
-def _others(dials: Sequence[Dial], sheet: _Sheet, left: float) -> _Drawn:
-    """Small dials, the round ones above the plates; ``left`` is where they begin."""
-    round_ones = [dial for dial in dials if dial.kind in ("pointer", "horizon", "card", "turn")]
-    plates = [dial for dial in dials if dial not in round_ones]
-    columns, drawn = min(SMALL_COLUMNS, max(len(dials), 1)), []
-    for place, dial in enumerate(round_ones):
-        x = left + SMALL_CELL * (place % columns + 0.5)
-        drawn.append(_placed(dial, sheet, x, SMALL_HIGH * (place // columns) + SMALL_CELL / 2.0, SMALL))
-    top = SMALL_HIGH * -(-len(round_ones) // columns) + 4.0
-    for place, dial in enumerate(plates):
-        x = left + SMALL_CELL * (place % columns + 0.5)
-        drawn.append(_placed(dial, sheet, x, top + STRIP_ROW * (place // columns + 0.5), SMALL))
-    height = top + STRIP_ROW * -(-len(plates) // columns)
-    return _Drawn(tuple(drawn), frozenset(dial.id for dial in dials), SMALL_CELL * columns, height)
+def _others(dials: Sequence[Dial], sheet: _Sheet, left: float, width: float, columns: int) -> _Drawn:
+    """Small dials, the round ones above the plates, in the width from ``left`` on.
+
+    ``columns`` of round ones, where they fill one row; else they stand in as many as the plates.
+    """
+    round_ones = [dial for dial in dials if dial.kind not in FLAT]
+    plates = [dial for dial in dials if dial.kind in FLAT]
+    drawn: list[str] = []
+    top = 0.0
+    for group, most in ((round_ones, columns if len(round_ones) <= columns else ALONE_COLUMNS), (plates, ALONE_COLUMNS)):
+        cell = width / most
+        scale = cell / SMALL_CELL
+        high = SMALL_HIGH * scale if group is round_ones else 2.0 * LOW * scale + PLATE_GAP
+        middle = cell / 2.0 if group is round_ones else high / 2.0
+        for place, dial in enumerate(group):
+            x = left + cell * (place % most + 0.5)
+            drawn.append(_placed(dial, sheet, x, top + high * (place // most) + middle, scale))
+        top += high * -(-len(group) // most)
+    return _Drawn(tuple(drawn), frozenset(dial.id for dial in dials), width, top + 4.0)
 
 
 def _sheet_svg(parts: Sequence[str], right: float, height: float, title: str, width: str) -> str:
@@ -289,8 +295,9 @@ def panel_svg(
     sheet = _Sheet(state, covered, key, sound, told, ways or {})
     shown = {dial.id: dial for dial in shown_dials(dials, gauges)}
     six, left = _six(shown, sheet), CELL * 3 + 6.0
-    others = _others([dial for dial in shown.values() if dial.id not in six.gauges], sheet, left)
-    right, height = left + SMALL_CELL * SMALL_COLUMNS, max(six.height, others.height)
+    rest = [dial for dial in shown.values() if dial.id not in six.gauges]
+    others = _others(rest, sheet, left, BESIDE_SIX, MOST_COLUMNS)
+    right, height = left + BESIDE_SIX, max(six.height, others.height)
     texts = {g: " and ".join(lines) for g, lines in (told or {}).items()}
     says = (
         panel_words(state, dials, gauges, covered)
@@ -300,12 +307,19 @@ def panel_svg(
     return _sheet_svg([element("desc", escape(says)), *six.parts, *others.parts], right, height, title, width)
 
 
+def picture_size(drawing: str) -> tuple[float, float]:
+    """Width and height of a picture in its own units."""
+    wide, high = drawing.partition('viewBox="')[2].partition('"')[0].split()[2:]
+    return float(wide), float(high)
+
+
 def panel_halves(state: State, dials: Mapping[str, Dial], gauges: Sequence[str]) -> tuple[str, str]:
     """The six and the others as two SVG pictures, for a page that sets them one under the other if it must."""
     sheet = _Sheet(state, (), "")
     shown = {dial.id: dial for dial in shown_dials(dials, gauges)}
     six = _six(shown, sheet)
-    others = _others([dial for dial in shown.values() if dial.id not in six.gauges], sheet, 0.0)
+    rest = [dial for dial in shown.values() if dial.id not in six.gauges]
+    others = _others(rest, sheet, 0.0, ALONE_WIDE, ALONE_COLUMNS)
     return (
         _sheet_svg(six.parts, six.width, six.height, "the six", "100%"),
         _sheet_svg(others.parts, others.width, others.height, "the other gauges", "100%"),

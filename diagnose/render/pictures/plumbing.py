@@ -25,10 +25,12 @@ STROKES: dict[str, tuple[str, float, str, tuple[str, float, str] | None]] = {
     "shut": ("var(--shut,#777)", 1.6, "3 5", None),
 }
 HURT = "var(--hurt,#b3261e)"
-CELL, FONT_PX, NOTE_PX, LINE_PX = 140.0, 12.0, 11.0, 14.0
+CELL, FONT_PX, LINE_PX = 140.0, 12.0, 14.0
+#: the picture is no wider where its boxes need not be: on a sheet of paper its type is still 9 px high
+WIDEST = 910.0
 PAD, LANE, GAP, HEADING = 7.0, 10.0, 12.0, 26.0
 #: widths of a capital and of another sign as shares of their size, in the widest of the usual fonts
-CAPITAL, OTHER = 0.76, 0.63
+CAPITAL, OTHER = 0.76, 0.67
 #: lines that come into a box are so far apart
 PORTS = 13.0
 LEAST_GUTTER = 20.0
@@ -54,7 +56,7 @@ GLYPHS: dict[str, str] = {
 def plumbing_svg(
     drawn: Schematic, kb: KnowledgeBase, *, title: str = "plumbing", says: Mapping[str, str] | None = None
 ) -> str:
-    """The picture. ``says``: gauge -> a word for its box ("use", "cover"). Texts are 11 units high or more."""
+    """The picture. ``says``: gauge -> a word for its box ("use", "cover"). Texts are 12 units high or more."""
     return _Picture(drawn, kb, says or {}).svg(title)
 
 
@@ -79,15 +81,17 @@ class _Picture:
 
     def __init__(self, drawn: Schematic, kb: KnowledgeBase, says: Mapping[str, str]) -> None:
         self.drawn, self.kb = drawn, kb
-        self.texts = {n.id: _texts(n, kb, says) for n in (*drawn.nodes.values(), *drawn.independent)}
         self.bends, self.lanes = bends(drawn)
-        self.left: list[float] = []
-        x = 10.0
-        for column in range(drawn.columns):
-            x += (LEAST_GUTTER + LANE * self.lanes.get(column, 0)) if column else 0.0
-            self.left.append(x)
-            x += CELL
-        self.width = max(x + 10.0, 10.0 + CELL)
+        gutters = [LEAST_GUTTER + LANE * self.lanes.get(column, 0) for column in range(1, drawn.columns)]
+        # dials and what depends on no line keep their room, fittings share what is left
+        room = (WIDEST - 20.0 - CELL - sum(gutters)) / max(len(gutters), 1)
+        self.cells = [*(min(CELL, room) for _ in gutters), CELL]
+        self.texts = {n.id: _texts(n, kb, says, self.cells[n.column]) for n in drawn.nodes.values()}
+        self.texts |= {n.id: _texts(n, kb, says, CELL) for n in drawn.independent}
+        self.left = [10.0]
+        for cell, gutter in zip(self.cells, gutters, strict=False):
+            self.left.append(self.left[-1] + cell + gutter)
+        self.width = self.left[-1] + CELL + 10.0
         rows = 1 + max(
             [n.row for n in drawn.nodes.values()] + [line.along for line in drawn.lines], default=-1
         )
@@ -117,7 +121,10 @@ class _Picture:
             nets.setdefault((line.flow, line.start), []).append(self.path(line))
         parts = [_stroke(paths, flow, start) for (flow, start), paths in nets.items()]
         parts += [_text(10.0, y, heading, 13.0, bold=True) for y, heading in self.headings]
-        parts += [self.box(n, self.left[n.column], self.middle[n.row]) for n in self.drawn.nodes.values()]
+        parts += [
+            self.box(n, self.left[n.column], self.middle[n.row], self.cells[n.column])
+            for n in self.drawn.nodes.values()
+        ]
         y = self.bottom
         if self.drawn.independent:
             y += HEADING
@@ -126,7 +133,7 @@ class _Picture:
             for first in range(0, len(self.drawn.independent), fit):
                 nodes = self.drawn.independent[first : first + fit]
                 high = max(self.height(n) for n in nodes)
-                parts += [self.box(n, 10.0 + (CELL + 12.0) * k, y + high / 2.0) for k, n in enumerate(nodes)]
+                parts += [self.box(n, 10.0 + (CELL + 12.0) * k, y + high / 2.0, CELL) for k, n in enumerate(nodes)]
                 y += high + GAP
         legend, y = self.legend(y + 4.0)
         return element(
@@ -146,7 +153,7 @@ class _Picture:
             class_="plumbing",
         )
 
-    def box(self, node: Node, left: float, middle: float) -> str:
+    def box(self, node: Node, left: float, middle: float, cell: float) -> str:
         high = self.height(node)
         hurt = bool(node.failed)
         style: dict[str, str | float] = {"fill": PAPER, "stroke": INK, "stroke_width": 1.5}
@@ -156,7 +163,7 @@ class _Picture:
             style |= {"stroke": STROKES[node.flow][0], "stroke_width": 3.0, "stroke_dasharray": "6 3"}
         round_ = high / 2.0 if node.gauges else 5.0
         parts = [
-            element("rect", x=left, y=middle - high / 2.0, width=CELL, height=high, rx=min(round_, 16.0),
+            element("rect", x=left, y=middle - high / 2.0, width=cell, height=high, rx=min(round_, 16.0),
                     class_="box", **style),
             element("path", d=GLYPHS[node.shape], fill="none", stroke=INK, stroke_width=1.6, class_="glyph",
                     transform=f"translate({number(left + 15.0)} {number(middle)})"),
@@ -167,7 +174,7 @@ class _Picture:
         top = middle - LINE_PX * len(self.texts[node.id]) / 2.0
         for place, (text, bold) in enumerate(self.texts[node.id]):
             y = top + LINE_PX * (place + 0.5) + 4.0
-            parts.append(_text(left + GLYPH + 4.0, y, text, FONT_PX if bold else NOTE_PX, bold=bold))
+            parts.append(_text(left + GLYPH + 4.0, y, text, FONT_PX, bold=bold))
         fed = {"data_gauges": " ".join(node.gauges)} if node.gauges else {}
         return element("g", *parts, data_node=node.id, class_="hurt" if hurt else "sound", **fed)
 
@@ -185,7 +192,7 @@ class _Picture:
         leave = self.middle[start.row] + 7.0 * (flows.index(line.flow) - (len(flows) - 1) / 2.0)
         bend = self.bends[line]
         along = port if low == end.row else leave if line.along == start.row else self.middle[line.along]
-        path = f"M{number(self.left[start.column] + CELL)} {number(leave)}"
+        path = f"M{number(self.left[start.column] + self.cells[start.column])} {number(leave)}"
         if bend.first:
             path += f"H{number(self.lane(bend.first))}V{number(along)}"
         if bend.last:
@@ -202,22 +209,22 @@ class _Picture:
         entries = [(name, flow.name) for name, flow in self.kb.flows.items() if name in used]
         parts, x = [], 10.0
         for name, words in entries:
-            room = 44.0 + wide(words, NOTE_PX) + 16.0
+            room = 44.0 + wide(words, FONT_PX) + 16.0
             if x + room > self.width and x > 10.0:
                 x, y = 10.0, y + 20.0
             parts.append(_stroke([f"M{number(x)} {number(y + 8.0)}h36"], name))
-            parts.append(_text(x + 44.0, y + 12.0, words, NOTE_PX, bold=False))
+            parts.append(_text(x + 44.0, y + 12.0, words, FONT_PX, bold=False))
             x += room
         return parts, y + (24.0 if entries else 4.0)
 
 
-def _texts(node: Node, kb: KnowledgeBase, says: Mapping[str, str]) -> list[tuple[str, bool]]:
+def _texts(node: Node, kb: KnowledgeBase, says: Mapping[str, str], cell: float) -> list[tuple[str, bool]]:
     """Lines of a box: its name, then what is wrong with it, its openings, or what comes into a dial."""
-    room = CELL - GLYPH - 8.0
+    room = cell - GLYPH - 8.0
     lines = [(text, True) for text in wrapped(node.name, FONT_PX, room)]
 
     def note(text: str) -> None:
-        lines.extend((part, False) for part in wrapped(text, NOTE_PX, room))
+        lines.extend((part, False) for part in wrapped(text, FONT_PX, room))
 
     if node.failed:
         note("FAILED: " + "; ".join(node.failed))
