@@ -9,7 +9,8 @@ from diagnose.model.systems import Cited, Record
 #: what the review knows how to compare; see ``diagnose.review.relations``
 RelationId = Literal[
     "height_rate_vsi", "height_gps", "height_rate_gps", "vsi_gps", "turn_heading", "turn_track", "bank_turn",
-    "heading_track", "heading_compass", "heading_wind", "airspeed_wind", "airspeed_energy", "suction_rpm", "volts_rpm",
+    "heading_track", "heading_compass", "heading_wind", "airspeed_wind", "airspeed_energy", "static_step", "suction_rpm",
+    "volts_rpm",
 ]  # fmt: skip
 
 
@@ -154,6 +155,11 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     freezing_s: float
     telling_gain: float
     unexplained: float
+    static_step_ft: float
+    static_step_s: float
+    static_step_ratio: tuple[float, float]
+    tolerance_kt: float
+    tolerance_ft: float
     unseen: tuple[str, ...]
 
 

@@ -30,7 +30,7 @@ from diagnose.review.compared import (
 )
 from diagnose.review.motion import Motion, bank_for, beginning, mean_over, unwrapped
 from diagnose.review.recording import Recording
-from diagnose.review.relations import Change
+from diagnose.review.relations import Residual
 from diagnose.review.windows import Said, Window, by_rule, cut
 
 # ------------------------------------------------------------------ what another source says that a gauge should have shown: its twin
@@ -253,7 +253,7 @@ class Coder:
         return sure, unsure
 
 
-def coder(network: Network, recording: Recording, motion: Motion, changes: Sequence[Change], limits: ReviewLimits) -> Coder:  # fmt: skip
+def coder(network: Network, recording: Recording, motion: Motion, found: Sequence[Residual], limits: ReviewLimits) -> Coder:  # fmt: skip
     """Find which facets of the panel this recording can tell of."""
     ch = recording.channels
     made: dict[str, Callable[[Window, Facet], Said | None]] = {}
@@ -278,7 +278,8 @@ def coder(network: Network, recording: Recording, motion: Motion, changes: Seque
     for name, (channel, rule) in BORROWED.items():
         if channel in ch and name in facets:
             made[name] = borrowed(network, name, channel, rule, recording, motion)
-    made |= compared(recording, motion, [c for c in changes if c.relation == "airspeed_wind"], limits)
+    static_ft = next((r.values for r in found if r.relation.id == "static_step"), None)
+    made |= compared(recording, motion, [c for r in found if r.relation.id == "airspeed_wind" for c in r.changes], static_ft, limits)
     made |= horizon(recording, motion, network, limits)
     made |= electrical(recording, limits)
     return Coder(

@@ -16,7 +16,7 @@ from diagnose.network.tables import Network
 from diagnose.physics.gyros import apparent_pitch_deg, horizon_error_deg
 from diagnose.review.motion import USUAL_KT, Motion, bank_for, beginning, mean_over, rate_over, unwrapped
 from diagnose.review.recording import Recording
-from diagnose.review.relations import Change, circular
+from diagnose.review.relations import Change, airspeed_by_altitude_kt, circular
 from diagnose.review.windows import Said, Window, by_rule, cut
 
 # ------------------------------------------------------------------ what a healthy horizon shows wrongly after the turns and speeds that were flown, so that it is not held against it
@@ -185,8 +185,11 @@ def borrowed(network: Network, name: str, channel: str, rule: str, recording: Re
     return read
 
 
-def compared(recording: Recording, motion: Motion, held: Sequence[Change], limits: ReviewLimits) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
-    """Facets that compare a dial with what the other channels say; ``held``: where the airspeed is known to differ."""
+def compared(recording: Recording, motion: Motion, held: Sequence[Change], static_ft: Array | None, limits: ReviewLimits) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
+    """Facets that compare a dial with what the other channels say; ``held``: where the airspeed is known to differ.
+
+    ``static_ft``: by how much the static source has stepped so far, as ``steps_of_static``; None where nothing tells.
+    """
     ch = recording.channels
     flying = motion.airborne
     made: dict[str, Callable[[Window, Facet], Said | None]] = {}
@@ -228,7 +231,12 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
         span, compared_at = round(60.0 * limits.drift_min), dict[int, Window]()
 
         def carefully(window: Window, facet: Facet) -> Said | None:
-            """To within a few knots, as often as a wind can be worked out anew: an error of the wind lasts."""
+            """To within a few knots, as often as a wind can be worked out anew: an error of the wind lasts.
+
+            But what moved with the altimeter within a second or two is no estimate.
+            """
+            if static_ft is not None and static_ft.any():
+                return by_rule(facet, cut(airspeed_by_altitude_kt(static_ft, motion.tas_kt), window))
             expected, shown = cut(motion.by_wind_kt, window), cut(speed, window)
             if expected is None or shown is None or compared_at.setdefault(window.end // span, window) != window:
                 return None
@@ -255,6 +263,9 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], limit
             said = by_rule(facet, _less_doubt(part - usual, unsure), shown)
             if said is None:
                 return None
+            stepped = 0.0 if static_ft is None else float(static_ft[window.first : window.end].mean())
+            if said.reading == facet.readings[-1].id and facet.sizes and len({int(np.digitize(ft, facet.sizes.edges)) for ft in (0.0, stepped)}) > 1:
+                return Said(reading=f"{stepped:.0f} {facet.sizes.unit}", sure=limits.sure_by_wind)
             # what is usual in this flight may be wrong all flight, and so may the air: then nothing says that it is right
             right = said.reading == facet.readings[-1].id
             if right and (by_rule(facet, part, shown) != said or by_rule(facet, part - usual, shown) != said):

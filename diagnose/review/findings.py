@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -15,7 +16,7 @@ from diagnose.advice.coverage import SOUND, Alike
 from diagnose.advice.trust import misled
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language.session import START
-from diagnose.model import CaseRecord, FailureKind, ReviewLimits
+from diagnose.model import CaseRecord, Failure, FailureKind, ReviewLimits
 from diagnose.model.answer import Answer
 from diagnose.model.errors import CaseError, ImpossibleEvidence
 from diagnose.model.units import Array, min_from_s
@@ -39,7 +40,7 @@ from diagnose.review.dialogue import guess_of
 from diagnose.review.mapping import Guess
 from diagnose.review.motion import Motion, mean_over, motion_of
 from diagnose.review.recording import Fault, Recording, read
-from diagnose.review.relations import Change, Residual, residuals
+from diagnose.review.relations import Residual, airspeed_by_altitude_kt, residuals
 from diagnose.review.table import MapRecord, layout_of
 from diagnose.review.windows import Window, manoeuvres_of, speed_of_level, windows_of
 
@@ -109,10 +110,11 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
         engine = Engine(engine.network.with_ammeter("center_zero"), engine.largest_set)
     motion = motion_of(recording, kb.review, mapping.variation_deg)
     found = residuals(recording, motion, kb)
-    changes = [change for residual in found for change in residual.changes]
     network = engine.network
     engine = _without(engine, _not_compared(network, recording))
-    coded = _likeliest(engine, recording, motion, changes, mapping, setting)
+    if any(residual.relation.id == "static_step" and residual.changes for residual in found):
+        engine = _in_flight(engine, "alternate_valve")
+    coded = _likeliest(engine, recording, motion, found, mapping, setting)
     motion, windows, maker, case, posterior = coded.motion, coded.windows, coded.maker, coded.case, coded.posterior
     remarks = not_needed(engine, case, posterior, _apart(found))
     over_time, nothing, trusts = _over_time(engine, case, remarks)
@@ -122,6 +124,8 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
     sufficed = sufficed_at(engine.network, over_time, nothing, causes, windows, kb.review.enough)
     silent = (g for g in engine.network.dial_gauges if not any(n.split(".")[0] == g for n in maker.made))
     doubted = _doubted(engine.network, recording, answer, trusts, found, windows, onsets, causes)
+    if causes and causes[0].failures:
+        doubted = (*doubted, *_stepped(found, motion, {d.gauge for d in doubted}, causes[0], network))
     return Review(
         recording=recording, motion=motion, residuals=found, windows=windows, case=case, network=network, answer=answer,
         causes=causes, remarks=remarks, unsettled=_unsettled(motion, found), onsets=onsets, sufficed=sufficed,
@@ -141,15 +145,15 @@ class _Coded:
     posterior: Posterior
 
 
-def _likeliest(engine: Engine, recording: Recording, motion: Motion, changes: Sequence[Change], mapping: MapRecord, setting: str) -> _Coded:  # fmt: skip
+def _likeliest(engine: Engine, recording: Recording, motion: Motion, found: Sequence[Residual], mapping: MapRecord, setting: str) -> _Coded:  # fmt: skip
     """The recording as a case. Where two sources of the turn contradict each other, the one is believed with which
     fewer failures explain all that was recorded; else nothing is read there that depends on the turn.
     """
-    plain = _coded(engine, recording, motion, changes, mapping, setting)
+    plain = _coded(engine, recording, motion, found, mapping, setting)
     told = [name for name, rate in motion.rates_dps.items() if np.isfinite(rate[motion.contested]).any()]
     if not told:
         return plain
-    accounts = [_coded(engine, recording, motion.believing(n), changes, mapping, setting) for n in told]
+    accounts = [_coded(engine, recording, motion.believing(n), found, mapping, setting) for n in told]
     ids, real = [failure.id for failure in engine.network.failures], real_ones(engine.network)
     needs = [sum(real[ids.index(n)] for n in c.posterior.ranking()[0].failures) for c in accounts]
     fewest = [coded for coded, count in zip(accounts, needs, strict=True) if count == min(needs)]
@@ -157,7 +161,7 @@ def _likeliest(engine: Engine, recording: Recording, motion: Motion, changes: Se
     return fewest[0] if len(fewest) == 1 and min(needs) else plain
 
 
-def _coded(engine: Engine, recording: Recording, motion: Motion, changes: Sequence[Change], mapping: MapRecord, setting: str) -> _Coded:  # fmt: skip
+def _coded(engine: Engine, recording: Recording, motion: Motion, found: Sequence[Residual], mapping: MapRecord, setting: str) -> _Coded:  # fmt: skip
     """The recording as a case under this account of the motion. Raises CaseError where there is nothing to review."""
     kb = engine.network.kb
     flown = manoeuvres_of(recording, motion, kb.review)
@@ -166,9 +170,9 @@ def _coded(engine: Engine, recording: Recording, motion: Motion, changes: Sequen
         replace(w, manoeuvre=speed_of_level(w, recording, motion, kb.review, trend))
         if w.manoeuvre == "level"
         else w
-        for w in windows_of(flown, motion.power, changes, kb.review)
+        for w in windows_of(flown, motion.power, [c for r in found for c in r.changes], kb.review)
     )
-    maker = coder(engine.network, recording, motion, changes, kb.review)
+    maker = coder(engine.network, recording, motion, found, kb.review)
     # what satellites tell is no instrument that could be judged
     judged = [name for name in maker.made if not name.startswith("gps_")]
     if not windows or not judged:
@@ -224,14 +228,17 @@ def _without(engine: Engine, failures: frozenset[str]) -> Engine:
     """The engine with these failures as unlikely as can be."""
     if not failures:
         return engine
-    network = replace(
-        engine.network,
-        failures=tuple(
-            msgspec.structs.replace(f, latent=0.0, rate_per_hour=0.0, context=()) if f.id in failures else f
-            for f in engine.network.failures
-        ),
-    )
-    return engine.with_rates_of(network)
+    return _rated(engine, lambda f: {"latent": 0.0, "rate_per_hour": 0.0, "context": ()} if f.id in failures else {})
+
+
+def _in_flight(engine: Engine, part: str) -> Engine:
+    """The engine in which what is left so before a flight came in an hour of flight instead: a hand moved the part."""
+    return _rated(engine, lambda f: {"latent": 0.0, "rate_per_hour": f.latent} if part in f.acts else {})
+
+
+def _rated(engine: Engine, others: Callable[[Failure], dict[str, Any]]) -> Engine:
+    failures = tuple(msgspec.structs.replace(f, **others(f)) for f in engine.network.failures)
+    return engine.with_rates_of(replace(engine.network, failures=failures))
 
 
 def _posterior(engine: Engine, case: CaseRecord) -> tuple[CaseRecord, Posterior]:
@@ -322,6 +329,22 @@ def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Arr
             )
         )  # fmt: skip
     return tuple(found)
+
+
+def _stepped(found: Sequence[Residual], motion: Motion, there: set[str], cause: Cause, network: Network) -> tuple[Doubted, ...]:  # fmt: skip
+    """Dials that a step of the static source puts off by more than their tolerance, if the cause touches them."""
+    limits = network.kb.review
+    blame = {gauge: name for name in cause.failures for gauge in gauges_of(network, name)}
+    more = []
+    for residual in found:
+        if residual.relation.id != "static_step":
+            continue
+        by_kt = airspeed_by_altitude_kt(residual.values, motion.tas_kt)
+        for gauge, off, most in (("airspeed", by_kt, limits.tolerance_kt), ("altimeter", residual.values, limits.tolerance_ft)):
+            places = np.flatnonzero(np.abs(np.nan_to_num(off)) > most)
+            if len(places) >= limits.contested_least_s and gauge in blame and gauge not in there:
+                more.append(Doubted(gauge=gauge, since=float(places[0]), trust=0.0, blame=blame[gauge], recorded=True))
+    return tuple(more)
 
 
 def _unexplained(causes: Sequence[Cause], found: Sequence[Residual], limits: ReviewLimits) -> tuple[Doubted, ...]:

@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Relation, ReviewLimits
-from diagnose.model.units import Array, fpm_from_kt, m_s_from_kt
+from diagnose.model.units import Array, fpm_from_kt, kt_from_m_s, m_s_from_fpm, m_s_from_kt
 from diagnose.review.motion import Motion, bank_for, beginning, mean_over, rate_over
 from diagnose.review.recording import Recording
 
@@ -109,6 +109,9 @@ def _makers(recording: Recording, motion: Motion, limits: ReviewLimits) -> Mappi
     def straight(values: Array) -> Array:
         return np.where(np.abs(motion.turn_dps) < limits.straight_dps, values, np.nan)
 
+    def static_step() -> Array:
+        return steps_of_static(ch, motion.tas_kt, limits)
+
     heights, rates = motion.heights_fpm, motion.rates_dps
 
     def vsi_lagged(name: str) -> Array:
@@ -129,9 +132,54 @@ def _makers(recording: Recording, motion: Motion, limits: ReviewLimits) -> Mappi
         "heading_wind": lambda: straight(circular(ch["heading_deg"] - motion.by_wind_deg)),
         "airspeed_wind": lambda: ch["airspeed_kt"] - motion.by_wind_kt,
         "airspeed_energy": energy,
+        "static_step": static_step,
         "suction_rpm": lambda: above_idle("suction_inhg"),
         "volts_rpm": lambda: above_idle("volts"),
     }
+
+
+def airspeed_by_altitude_kt(height_ft: Array, tas_kt: Array) -> Array:
+    """By how much the airspeed moves with the static pressure that moves the altimeter by this: g dh / V, kt."""
+    a_minute_s = 60.0
+    return np.asarray(kt_from_m_s(GRAVITY_M_S2 * a_minute_s * m_s_from_fpm(height_ft) / m_s_from_kt(tas_kt)))
+
+
+def _step(values: Array, seconds: int) -> Array:
+    """Mean over so many seconds after each second less that before it; NaN at the ends. (second,)"""
+    after = np.full(len(values), np.nan)
+    if len(values) > 2 * seconds + 1:
+        half = mean_over(values, seconds | 1)
+        far = (seconds | 1) // 2 + 1
+        after[far:-far] = half[2 * far :] - half[: -2 * far]
+    return after
+
+
+def steps_of_static(ch: Mapping[str, Array], tas_kt: Array, limits: ReviewLimits) -> Array:
+    """By how much the altimeter has stepped away from GPS so far together with the airspeed, ft; (second,).
+
+    A jump of the GPS altitude, and an altimeter that is set anew, move no airspeed.
+    """
+    span = round(limits.static_step_s)
+    apart = ch["altimeter_ft"] - ch["gps_height_ft"]
+    at_once, for_good = _step(apart, span), _step(apart, 10 * span)
+    bent = np.abs(np.diff(ch["altimeter_ft"], n=2, prepend=np.nan, append=np.nan))
+    bent = np.fmax.reduce([np.roll(bent, by) for by in (-1, 0, 1)])
+    with np.errstate(invalid="ignore", divide="ignore"):
+        stepped = (np.abs(at_once) >= limits.static_step_ft) & (bent >= 0.5 * np.abs(at_once))
+        stepped &= (for_good / at_once >= 0.5) & (for_good / at_once <= 2.0)
+        moved = np.zeros(len(apart), dtype=bool)
+        least, most = limits.static_step_ratio
+        for seconds in (1, span):
+            speed = _step(ch["airspeed_kt"], seconds) - _step(ch["gps_speed_kt"], seconds)
+            share = speed / airspeed_by_altitude_kt(at_once, tas_kt)
+            moved |= (share >= least) & (share <= most)
+        stepped &= moved
+    total, size = np.zeros(len(apart)), np.where(stepped, np.abs(at_once), 0.0)
+    while size.max(initial=0.0) > 0.0:
+        place = int(size.argmax())
+        total[place:] += at_once[place]
+        size[max(place - 10 * span, 0) : place + 10 * span] = 0.0
+    return total
 
 
 # ------------------------------------------------------------------ the detector
