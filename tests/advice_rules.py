@@ -264,6 +264,20 @@ AIMS = {
         context=("instruments_only",),
         share=0.9,
     ),
+    "airspeed out on the roll": Aim(
+        failures=(
+            "airspeed_stuck",
+            "pitot_insect_nest",
+            "pitot_static_lines_swapped",
+            "static_restricted",
+            "airspeed_overstressed",
+        ),
+        phase="roll",
+        share=0.9,
+    ),
+    "alternate static left open": Aim(
+        failures=("alternate_static_left_open", "rough_air"), off="alternate_static", share=0.5
+    ),
     "required out, roll": Aim(
         failures=("airspeed_stuck", "turn_supply_open", "turn_dead", "attitude_worn", "heading_stuck"),
         context=("instruments_only",),
@@ -784,6 +798,13 @@ def _owed(case: Tried) -> list[tuple[str, set[str]]]:
 def rule_4(case: Tried) -> Verdict:
     """Immediate actions are told while likely needed, and never when the switch is so already."""
     tried, broken = False, []
+    if case.phase == "roll" and case.grades["airspeed"] is COVER:
+        case.meets("airspeed out on the roll")
+        return (
+            ()
+            if "land" in {d.kind for d in case.answer.decisions}
+            else ("the takeoff goes on without airspeed",)
+        )
     if case.phase != "air":
         return None
     alive = case.chance("bus", "dead") <= 0.5
@@ -824,9 +845,16 @@ def rule_4(case: Tried) -> Verdict:
             case.chance("pitot", *(set(LOST["pitot"]) - {"leaking"})),
             case.chance("pitot_static_mast", "icing", "iced_shut"),
         ),
-        "alternate_static_on": case.chance("static", *CURED_BY_ALTERNATE, "cabin_high"),
+        "alternate_static_on": case.chance("static", *CURED_BY_ALTERNATE),
         "alternate_static_on_pressurized": case.chance("static", *CURED_BY_ALTERNATE),
     }
+    if "set_right_alternate_static_left_open" in case.decided:
+        tried = case.meets("alternate static left open")
+        broken += [
+            f"{order} while it is to be shut"
+            for order in case.decided
+            if order.startswith("alternate_static_on")
+        ]
     told = [(d.decision, cures[d.decision]) for d in case.answer.decisions if d.decision in cures]
     if len(told) > 1:
         tried = case.meets("two cures")
@@ -959,7 +987,11 @@ def rule_7(case: Tried) -> Verdict:
         broken += [f"{g} is used with the radios dead" for g in fed if case.grades.get(g) is USE]
     if (seen_dead or case.chance("avionics_power", "none") > 0.5) and case.phase == "air":
         tried = case.meets("radios dead in flight")
-        broken += [f"{d.decision} with dead radios" for d in case.answer.decisions if d.kind == "say"]
+        broken += [
+            f"{d.decision} with dead radios"
+            for d in case.answer.decisions
+            if d.kind == "say" or re.search("[Tt]ell ATC|[Aa]sk ATC", d.short)
+        ]
         texts = [*(a.how for a in case.answer.axes), *(n.says for n in case.answer.technique)]
         broken += [
             f"with dead radios: {text[:60]}" for text in texts if re.search("ATC|vectors|\\bask\\b", text)
@@ -1079,6 +1111,8 @@ def rule_11(case: Tried) -> Verdict:
         [case.chance(name, *states) for name, states in LOST.items()]
         + [case.chance("bus", "on_battery", "sagging", "dead"), case.chance("avionics_power", "none")]
         + [case.chance(f"{side}_pump", "stopped") for side in ("left", "right")]
+        # what comes and goes is in doubt while it is there
+        + [case.answer.failures.get(name, 0.0) for name in ("charging_wire_intermittent", "pump_intermittent")]
     )
     cured = "on" in (case.positions.get("alternate_static"), case.positions.get("standby_suction"))
     silent = case.last_reading("radios.state") or case.last_reading(

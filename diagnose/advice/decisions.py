@@ -119,11 +119,22 @@ class Told:
                 source=decision.source,
                 note=decision.note,
             )
+        slips = []
+        for acts, chance, advice in self._slips():
+            opposed = [
+                name
+                for name in found
+                if any(state in kb.decisions[name].sound.get(part, ()) for part, state in acts.items())
+            ]
+            # a lever that may have been left open is not opened: of the two orders the likelier stands
+            if all(self._chance(kb.decisions[name]) <= chance for name in opposed):
+                slips.append(advice)
+                found = {name: told for name, told in found.items() if name not in opposed}
         # among themselves cures stand by the chance of what they cure
         cures = [name for name in found if kb.decisions[name].kind == "act" and kb.decisions[name].raised]
         ranked = sorted(cures, key=lambda name: -self._chance(kb.decisions[name]))
         instead = dict(zip(cures, ranked, strict=True))
-        return (*(found[instead.get(name, name)] for name in found), *self._slips())
+        return (*(found[instead.get(name, name)] for name in found), *slips)
 
     @cached_property
     def doubted(self) -> frozenset[str]:
@@ -133,8 +144,8 @@ class Told:
     def _stands(self, gauge: str) -> bool:
         return self.grades.get(gauge, Grade.COVER) is not Grade.COVER
 
-    def _slips(self) -> Iterator[DecisionAdvice]:
-        """Slips of the pilot that the readings speak for, to be set right."""
+    def _slips(self) -> Iterator[tuple[Mapping[str, str], float, DecisionAdvice]]:
+        """Slips of the pilot that the readings speak for, to be set right: what each acts on, its chance, the order."""
         posterior, kb = self.posterior, self.posterior.space.network.kb
         failures = posterior.space.network.failures
         said: set[str] = set()
@@ -151,7 +162,7 @@ class Told:
                 and (not needs or self._stands(needs))
             ):
                 said.add(failure.set_right)
-                yield DecisionAdvice(
+                advice = DecisionAdvice(
                     decision=f"set_right_{failure.id}",
                     kind="act",
                     short=failure.set_right,
@@ -160,6 +171,7 @@ class Told:
                     source=failure.source,
                     note=failure.note,
                 )
+                yield failure.acts, chance, advice
 
     # -------------------------------------------------------------- when a prompt holds
 
