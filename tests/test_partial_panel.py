@@ -6,6 +6,7 @@ north from 037 less, left from 323 more) and ch. 7 (90 degrees in 30 s; 100 ft i
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -16,6 +17,7 @@ from diagnose import answer_case, engine_for
 from diagnose.advice.partial_panel import Standing, method_view, recover, technique
 from diagnose.knowledge.load import load_knowledge, with_only
 from diagnose.model import CaseRecord, Grade, PowerSetting, SnapshotRecord
+from diagnose.model.systems import Decision
 from diagnose.network.tables import compile_network
 from diagnose.render.advice import render_flying
 from tests.small import shipped
@@ -240,8 +242,66 @@ def test_an_upset_comes_first():
     assert answer.technique[0].topic == "recovery"
 
 
-def test_every_prompt_can_come_up_and_cites_a_document():
-    assert all(decision.source in shipped().documents for decision in shipped().decisions.values())
+#: how documents of many parts are cited: by the place that says it
+CHAPTER, NUMBER = r"\bch\. \d", r"\b\d-\d+-\d+\b"
+PLACES = {
+    "ifh": CHAPTER,
+    "phak": CHAPTER,
+    "afh": CHAPTER,
+    "aim": NUMBER,
+    "asrs": r"\bACN \d{5,}",
+    "ntsb": r"\b[A-Z]{3}\d\d[A-Z]{2}\d{3}",
+    "cfr_91": r"\b91\.\d+",
+    "cfr_91_185": r"\b91\.185\([a-z]\)",
+    "c172r_poh": r"\bsection \d",
+}
+ADVICE = ("decisions", "effects", "substitutes", "power_settings")
+
+
+def vague(record):
+    """Say why the source of an entry says too little; "" if it does not.
+
+    A document says where (an address, or from memory), its entry what is found there, at which place if it has many;
+    what else a note names must be in the bibliography.
+    """
+    documents = shipped().documents
+    if record.source in ("judgement", "common practice"):
+        return "a decision rests on a document" if isinstance(record, Decision) else ""
+    if record.source not in documents:
+        return "no such document"
+    document = documents[record.source]
+    if not (document.address or "memory" in document.note):
+        return "a document that nobody can find"
+    if not re.search(PLACES.get(record.source, r"\w{3}"), record.note) or record.note.startswith("as above"):
+        return f"the note does not say what is found there, or where: {record.note!r}"
+    named = re.findall(r"\b[a-z0-9]+(?:_[a-z0-9]+)+\b", record.note)
+    return ", ".join(name for name in named if name not in documents)
+
+
+@pytest.mark.parametrize(
+    ("table", "entry"), [(table, entry) for table in ADVICE for entry in getattr(shipped(), table)]
+)
+def test_what_is_advised_says_who_says_so(table, entry):
+    assert vague(getattr(shipped(), table)[entry]) == ""
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"source": ""},
+        {"source": "a handbook"},
+        {"source": "judgement"},
+        {"source": "ifh", "note": ""},
+        {"source": "ifh", "note": "says so"},
+        {"source": "aim", "note": "lost communication"},
+        {"source": "asrs", "note": "a report"},
+        {"source": "p_8740_52", "note": ""},
+        {"source": "kfc_200", "note": "as above"},
+        {"source": "ifh", "note": "ch. 11; also_some_page"},
+    ],
+)
+def test_an_empty_or_vague_source_would_be_found(fields):
+    assert vague(msgspec.structs.replace(shipped().decisions["cover_it"], **fields))
 
 
 # ------------------------------------------------------------------ answers that would have done harm

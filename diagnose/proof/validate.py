@@ -67,6 +67,7 @@ def sources_are_known(kb: KnowledgeBase) -> Iterator[str]:
         "quantities",
         "settings",
         "substitutes",
+        "power_settings",
         "strengths",
         "terms",
         "looks",
