@@ -9,7 +9,8 @@ import pytest
 
 from diagnose.advice.advise import advise
 from diagnose.language.case_files import load_case
-from diagnose.practice.tabletop import advance, call, score, start
+from diagnose.practice.scoring import score
+from diagnose.practice.tabletop import advance, call, start
 from diagnose.render.pages.debrief import debrief_page
 from diagnose.render.pages.papers import handout, instructor_copy
 from diagnose.render.pages.whole import case_page

@@ -14,8 +14,9 @@ import pytest
 
 from diagnose.model.case import Pause
 from diagnose.practice.known import follow
+from diagnose.practice.scoring import score
 from diagnose.practice.simulate import state_at
-from diagnose.practice.tabletop import advance, as_decided, call, look, read_session, score, start
+from diagnose.practice.tabletop import advance, as_decided, call, look, read_session, start
 from diagnose.render.pages.branches import Branches, first_moves, moved
 from diagnose.render.pages.papers import deck_data, play_data, player_page, seen_gauges, tracks_of
 from diagnose.render.pictures.panel import panel_svg, reading_words, shown_dials

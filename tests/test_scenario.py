@@ -18,6 +18,7 @@ from diagnose.cli import main
 from diagnose.language import readable
 from diagnose.model.case import FailureEvent, Leg, Pilot, ScenarioRecord
 from diagnose.model.errors import CaseError, UnknownName
+from diagnose.practice.ask import Stopped, ask_scenario
 from diagnose.practice.known import LEVELS, follow, misleading, reasoner, unusual_from
 from diagnose.practice.scenarios import (
     SYSTEMS,
@@ -30,6 +31,7 @@ from diagnose.practice.scenarios import (
 )
 from diagnose.practice.simulate import shown_histories, simulate
 from diagnose.render.pages.timeline import timeline_csv, timeline_text
+from tests import console
 from tests.examples import LONG, long_only
 from tests.small import shipped
 
@@ -241,7 +243,7 @@ def test_the_timeline_holds_what_is_shown_and_hides_what_fails():
     assert "say your heading" in plain
     assert "pump" not in plain
     assert "FAILS: vacuum pump failed" in told
-    assert "It could be named for sure at 2:30" in told
+    assert "It could be named by 2:30" in told
 
 
 def test_the_table_holds_every_second_and_the_truth_only_when_asked():
@@ -306,6 +308,7 @@ left turn 1
 pump sheared at 1
 static restricted at 1 gradual 2
 gremlin at 1
+
 
 visible moisture
 
@@ -430,3 +433,57 @@ def test_a_failure_without_a_time_is_asked_when(said):
     with pytest.raises(UnknownName):
         _failure(possible, 10.0, "flux capacitor at")
     assert _failure(possible, 10.0, "vacuum pump failed at 2 minutes").at_minutes == 2.0
+
+
+# ------------------------------------------------------------------ asking for a scenario: nothing is left out in silence
+
+
+def answered(*answers):
+    """Answer the questions; gives the scenario by then and all that was told."""
+    told, given = [], iter(answers)
+
+    def ask(question):
+        try:
+            return next(given)
+        except StopIteration:
+            raise EOFError from None
+
+    try:
+        made = ask_scenario(shipped(), ask, told.append)
+    except Stopped as stopped:
+        made = stopped.made
+    return made, " ".join(told)
+
+
+FIRST = ("Title", "Briefing", "", "", "")
+
+
+def test_a_line_with_several_legs_or_failures_takes_all_of_them_or_asks():
+    made, _ = answered(*FIRST, "climb 2, then level 3 and left turn 1:30", "", "", "pump sheared at 1, alternator failed at 2:30")
+    assert [(leg.manoeuvre, leg.minutes) for leg in made.leg] == [("climb", 2.0), ("level", 3.0), ("left_turn", 1.5)]
+    assert [(event.id, event.at_minutes) for event in made.failure] == [("pump_sheared", 1.0), ("alternator_failed", 2.5)]
+    # one of them not understood: none is taken
+    made, told = answered(*FIRST, "climb 2", "level 3, loop 1")
+    assert len(made.leg) == 1
+    assert "loop" in told
+
+
+@pytest.mark.parametrize("line", ["loop 2", "climb", "vacuum at 2"])
+def test_enter_after_what_was_not_understood_asks_once_more(line):
+    """An entry that could not be taken in is told again before the list ends; what follows goes to the same list."""
+    made, told = answered(*FIRST, "climb 2", line, "", "level 3")
+    assert [leg.manoeuvre for leg in made.leg] == ["climb", "level"]
+    assert f"Nothing was taken in for {line!r}" in told
+    ended, _ = answered(*FIRST, "climb 2", line, "", "", "0.5")
+    assert (len(ended.leg), ended.turbulence) == (1, 0.5)
+
+
+def test_an_empty_answer_is_told_what_would_do():
+    _, told = answered("", "Title", "")
+    assert told.count("cannot be empty. Try: ") == 2
+
+
+def test_what_a_scenario_holds_is_said_at_its_end(tmp_path):
+    answers = "T\nB\n\n\n\nclimb 2\nlevel 3\n\n\npump sheared at 1:30\n\nstop\n"
+    done = console.run("scenario", "new", str(tmp_path / "a.toml"), text=answers)
+    assert "2 legs, 5:00; fails: vacuum pump failed at 1:30" in " ".join(done.stdout.split())

@@ -353,7 +353,8 @@ def _scenario_page(chosen: argparse.Namespace, kb: KnowledgeBase) -> str:
         from diagnose.render.pages.papers import instructor_copy
 
         return instructor_copy(simulation, follow(simulation, engine), chosen.paper)
-    from diagnose.practice.tabletop import as_decided, read_session, score
+    from diagnose.practice.scoring import score
+    from diagnose.practice.tabletop import as_decided, read_session
     from diagnose.render.pages.debrief import debrief_page
 
     record = read_session(chosen.session, scenario)

@@ -404,7 +404,7 @@ def _new(chosen: argparse.Namespace, load: Load) -> int:
         save_scenario(scenario, chosen.file, over=chosen.over)
         print(f"{chosen.file}: {followed.level}, score {followed.score:.1f}")
         return 0
-    from diagnose.practice.ask import EMPTY, Stopped, ask_scenario
+    from diagnose.practice.ask import EMPTY, Stopped, ask_scenario, content
     from diagnose.practice.scenarios import load_scenario
     from diagnose.render.text import fill
 
@@ -427,14 +427,18 @@ def _new(chosen: argparse.Namespace, load: Load) -> int:
         over = True  # from here on it is ours
 
     try:
-        ask_scenario(kb, ask, lambda told: print(fill(told.strip(), width_now, "  ", "  ")), keep, made)
+        made = ask_scenario(kb, ask, lambda told: print(fill(told.strip(), width_now, "  ", "  ")), keep, made)
     except Stopped as stopped:
         print()
         if not stopped.made.leg:
             raise CaseError("the answers ended before the first leg; nothing was written") from None
+        print(fill(f"So far: {content(stopped.made, kb)}", width_now))
         print(f"Saved so far in {chosen.file}. Go on: diagnose scenario new {chosen.file} --continue")
         return 0
-    print(f"Saved in {chosen.file}. Fly it: diagnose tabletop {chosen.file} --answers")
+    print(fill(content(made, kb), width_now))
+    copy = f"{chosen.file.with_suffix('')}-instructor.html"
+    print(f"Saved in {chosen.file}. Fly it with students: diagnose tabletop {chosen.file}")
+    print(f"Your copy with the answers: diagnose tabletop {chosen.file} --instructor {copy}")
     return 0
 
 
@@ -449,7 +453,7 @@ def add_tabletop(commands: Subparsers, shared: Parser) -> None:
     teams = "a team; give it once for each"
     tabletop.option("--team", action="append", default=[], metavar="NAME", text=teams)
     tabletop.writes("--record", text="keep the calls in this file")
-    tabletop.flag("--answers", text="let 'notes' show what failed and what can be known")
+    tabletop.flag("--answers", text="let 'notes' show the answers here: not where students see the screen")
     tabletop.writes("--handout", text="write the students' handout instead")
     tabletop.writes("--instructor", text="write the instructor's copy instead")
     tabletop.writes("--page", text="write the page that plays instead")
@@ -483,7 +487,8 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
 
             write(chosen, chosen.page, player_page(simulation, tuple(chosen.team) or ("team",)))
         return 0
-    from diagnose.practice.tabletop import Table, score, start
+    from diagnose.practice.scoring import score
+    from diagnose.practice.tabletop import Table, start
     from diagnose.render.pages.debrief import debrief_text
     from diagnose.terminal.tabletop import Desk, run
 
@@ -512,7 +517,8 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
 
 def _debrief(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.practice.known import follow
-    from diagnose.practice.tabletop import as_decided, read_session, scenario_held, score
+    from diagnose.practice.scoring import score
+    from diagnose.practice.tabletop import as_decided, read_session, scenario_held
     from diagnose.render.pages.debrief import debrief_data, debrief_page, debrief_text
 
     kb = load()

@@ -260,7 +260,8 @@ def find(text: str, known: Forms, kind: str) -> str:
         nearest_names = tuple(map(readable, fitting[:6]))
         what, on, where = kind.partition(" on ")
         kinds = f"{what}s{on}{where}"
-        raise UnknownName(f"{text.strip()!r} can mean several {kinds}", nearest=nearest_names)
+        several = f"{text.strip()!r} can mean several {kinds}"
+        raise UnknownName(several, nearest=nearest_names, meanings=tuple(fitting))
     raise UnknownName(f"there is no {kind} {text.strip()!r}", nearest=nearest(wanted, known))
 
 

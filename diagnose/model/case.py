@@ -208,7 +208,7 @@ def leg_starts_min(legs: tuple[Leg, ...]) -> tuple[float, ...]:
 class Call(Record, frozen=True, kw_only=True):
     """What a team said at a time.
 
-    ``what``: failure ids for suspect and isolate (all of them together; suspect takes a system as well), one
+    ``what``: for suspect and isolate ids of failures, families of failures or systems (all of them together), one
     gauge for cover, doubt and trust, free words for the others; a decision that says how a switch is to stand
     ("pitot heat on") moves it. ``uncover`` is ``trust`` in older records. ``sure``: the chance that the team
     gave, 0 to 1.

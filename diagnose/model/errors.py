@@ -62,10 +62,21 @@ class TellsMore(CaseError):
 
 
 class UnknownName(DiagnoseError):
-    """A name that the knowledge base does not have; ``nearest`` lists the closest known names."""
+    """A name that the knowledge base does not have; ``nearest`` lists the closest known names.
 
-    def __init__(self, what: str, where: str = "", mend: str = "", *, nearest: tuple[str, ...] = ()) -> None:
-        self.nearest = tuple(nearest)
+    ``meanings``: ids of all entries that it can mean, where it can mean several.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        where: str = "",
+        mend: str = "",
+        *,
+        nearest: tuple[str, ...] = (),
+        meanings: tuple[str, ...] = (),
+    ) -> None:
+        self.nearest, self.meanings = tuple(nearest), tuple(meanings)
         if not mend and self.nearest:
             mend = f"{', '.join(self.nearest)}"
         super().__init__(what, where, mend)

@@ -28,6 +28,11 @@ NUMBER = r"-?\d+(?:\.\d+)?"
 TIME = r"\d+:\d\d|\d+(?:\.\d+)?"
 EMPTY = ScenarioRecord(title="", panel="single_pump", briefing="", leg=())
 BACK, HELP, LIST, STOP = ("back",), ("help",), ("?", "list"), ("stop", "quit", "exit")
+#: lists of which several may be said in one line, and what parts them
+MANY = ("leg", "failure")
+_PARTS = re.compile(r"\s*(?:[,;]|\band\b|\bthen\b)\s*(?:(?:and|then)\s+)*(?=\S)", re.IGNORECASE)
+#: entries that are offered where a name can mean several
+MOST_OFFERED = 8
 ANYWHERE = "'back' returns to the question before, 'stop' ends and keeps what you have."
 
 
@@ -64,11 +69,9 @@ def meant(text: str, known: Mapping[str, Named], kind: str, line: str) -> str:
     try:
         return find(text, entry_forms(known), kind)
     except UnknownName as error:
-        ids = {readable(entry): entry for entry in known}
-        several = [ids[name] for name in error.nearest if name in ids]
-        if "several" not in error.what or not several:
+        if not error.meanings:
             raise
-        raise Several({known[i].name: line.replace(text, i, 1) for i in several}) from None
+        raise Several({known[i].name: line.replace(text, i, 1) for i in error.meanings[:MOST_OFFERED]}) from None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,6 +112,8 @@ class _Asking:
     made: ScenarioRecord
     #: names offered to choose from: number -> the whole answer
     offered: dict[str, str] = field(default_factory=dict)
+    #: the last answer that could not be used, while its question stands
+    refused: str = ""
 
     def run(self) -> ScenarioRecord:
         asked, place = tuple(questions(self.kb)), 0
@@ -123,6 +128,11 @@ class _Asking:
             except EOFError:
                 raise Stopped(self.made) from None
             word = text.casefold()
+            if not text and self.refused and question.entries:
+                # nothing is left out in silence
+                self.tell(f"Nothing was taken in for {self.refused!r}. Say it again, or press Enter to go on without it.")
+                self.refused, self.offered = "", {}
+                continue
             if word in STOP:
                 raise Stopped(self.made)
             if word in BACK:
@@ -158,20 +168,22 @@ class _Asking:
 
     def _answered(self, question: Question, text: str) -> bool:
         """Take an answer in; whether the question is done with."""
-        self.offered = {}
+        self.offered, self.refused = {}, ""
         try:
-            taken = question.take(self.made, text)
+            taken = _taken(question, self.made, text)
             if taken is None:
                 return True
             made, said = taken
             self._keep(made)
         except Several as several:
-            self.tell("Which one?")
+            self.refused = text
+            self.tell("Which one? Type its number:")
             for number, (name, line) in enumerate(several.lines.items(), 1):
                 self.offered[str(number)] = line
                 self.tell(f"{number}  {name}")
             return False
         except DiagnoseError as error:
+            self.refused = text
             self.tell(f"{str(error)[:1].upper()}{str(error)[1:]}")
             return False
         if said:
@@ -189,6 +201,36 @@ class _Asking:
             self.save(made)
 
 
+def _taken(question: Question, made: ScenarioRecord, text: str) -> Taken | None:
+    """Take an answer in as a whole, or where a list is asked for part by part: "climb 2, then level 3"."""
+    try:
+        return question.take(made, text)
+    except UnknownName:
+        first, *others = _PARTS.split(text) if question.entries in MANY else [text]
+        if not others:
+            raise
+    told = []
+    for place, part in enumerate((first, *others)):
+        try:
+            taken = question.take(made, part)
+        except Several as several:
+            whole = (first, *others)
+            raise Several(
+                {name: ", ".join((*whole[:place], line, *whole[place + 1 :])) for name, line in several.lines.items()}
+            ) from None
+        if taken is not None:
+            made, said = taken
+            told.append(said)
+    return made, " ".join(told)
+
+
+def content(made: ScenarioRecord, kb: KnowledgeBase) -> str:
+    """What a scenario holds by now, in a line: so that nothing is missing unseen."""
+    legs = f"{len(made.leg)} leg{'s' * (len(made.leg) != 1)}, {clock(leg_starts_min(made.leg)[-1])}"
+    fails = [f"{kb.failures[event.id].name} at {clock(event.at_minutes)}" for event in made.failure]
+    return f"{legs}; {'fails: ' + ', '.join(fails) if fails else 'nothing fails'}."
+
+
 # ------------------------------------------------------------------ the questions
 
 
@@ -200,9 +242,9 @@ def _number(text: str, low: float, high: float, usual: float) -> float:
     return float(text)
 
 
-def _text(text: str, usual: str) -> str:
+def _text(text: str, usual: str, such_as: str) -> str:
     if not text and not usual:
-        raise CaseError("this cannot be empty")
+        raise CaseError("this cannot be empty", mend=f"{such_as}, or 'stop' to end")
     return text or usual
 
 
@@ -274,12 +316,12 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
     yield Question(
         text=lambda made: bracketed("Title?", made.title),
         help="A title for your list of scenarios. The students see it.",
-        take=lambda made, text: changed(made, "", title=_text(text, made.title)),
+        take=lambda made, text: changed(made, "", title=_text(text, made.title, "Night flight home")),
     )
     yield Question(
         text=lambda made: bracketed("Briefing for the students?", made.briefing),
         help="What you tell the students first: where they are and what they are doing.",
-        take=lambda made, text: changed(made, "", briefing=_text(text, made.briefing)),
+        take=lambda made, text: changed(made, "", briefing=_text(text, made.briefing, "Local flight, climbing to 3,000 ft, all well so far")),
     )
 
     def panel(made: ScenarioRecord, text: str) -> Taken:

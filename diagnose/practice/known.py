@@ -6,10 +6,11 @@ gauge of the panel can tell apart count as one: nobody at the table can do bette
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
+import networkx as nx
 import numpy as np
 
 from diagnose.advice.coverage import Alike
@@ -19,6 +20,7 @@ from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.model.case import ScenarioRecord
 from diagnose.model.units import min_from_s
 from diagnose.network.engine import Engine
+from diagnose.network.graph import lines_of
 from diagnose.network.posterior import Posterior
 from diagnose.network.tables import compile_network
 from diagnose.practice.simulate import Simulation, shown_histories, snapshots, state_at
@@ -307,3 +309,23 @@ def unusual_from(simulation: Simulation) -> float | None:
         | (course.airspeed_kt < sizes("course.stall_kt"))
     )
     return min_from_s(float(np.argmax(unusual))) if unusual.any() else None
+
+
+def odd_readings(simulation: Simulation, followed: Followed) -> Iterator[tuple[float, str, str]]:
+    """Minute, gauge and reading of all that differed from a healthy panel."""
+    for known in followed.known:
+        usual = simulation.network.expected_readings(known.snapshot.manoeuvre, known.snapshot.switches)
+        for facet, reading in known.snapshot.readings.items():
+            if usual.get(facet) != reading:
+                yield known.minutes, facet.split(".")[0], str(reading)
+
+
+def odd_gauges(simulation: Simulation, followed: Followed) -> list[str]:
+    """The gauges that the failures made odd, as far as it was seen: they hang on what has failed."""
+    kb, panel = simulation.network.kb, simulation.network.panel.id
+    since = followed.end if followed.onset is None else followed.onset - 1e-6
+    shown = {gauge for minutes, gauge, _ in odd_readings(simulation, followed) if minutes > since}
+    lines = lines_of(kb, panel)
+    acts = {part for name in followed.truth for part in kb.failures[name].acts} & set(lines)
+    touched = {node[1] for part in acts for node in nx.descendants(lines, part) if isinstance(node, tuple)}
+    return [gauge for gauge in simulation.network.dial_gauges if gauge in shown & (touched or shown)]

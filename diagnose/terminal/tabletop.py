@@ -12,7 +12,7 @@ from diagnose.language import entry_forms, find, plain
 from diagnose.language.prose import named_gauge
 from diagnose.model import Failure
 from diagnose.model.case import Call
-from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.model.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.model.files import write_whole
 from diagnose.model.units import s_from_min
 from diagnose.practice.known import Followed
@@ -33,6 +33,7 @@ from diagnose.render.pages.papers import seen_gauges
 from diagnose.render.pages.timeline import clock, events, known_names
 from diagnose.render.pictures.terminal import panel_text
 from diagnose.render.text import fill, names, percent
+from diagnose.terminal.commands.hearing import failure_named
 from diagnose.terminal.console import bounded
 
 HELP = (
@@ -40,13 +41,13 @@ HELP = (
     ("go SECONDS", "that many seconds pass"),
     ("panel", "show the panel now"),
     ("look GAUGE", "look at one gauge, even one out of view; it takes time"),
-    ("suspect FAILURE 60", "they suspect it, 60 % sure (two failures: joined with +); 'suspect vacuum 60': a system"),
-    ("name FAILURE 90", "they name it; 'name nothing': nothing has failed"),
+    ("suspect FAILURE 60", "they suspect it, 60 % sure; a system will do: 'suspect vacuum 60'"),
+    ("name FAILURE 90", "they name it (two: joined with +); 'name nothing': nothing has failed"),
     ("cover GAUGE", "they ignore a gauge; 'doubt GAUGE': they check it against others; 'trust GAUGE': they use it again"),
     ("atc WORDS, decide WORDS", "they tell ATC; they decide ('decide pitot heat on' moves the switch)"),
     ("at 4:00 CALL", "a call that you enter late"),
     ("undo", "undo the last line"),
-    ("notes", "what failed and what can be known now (with --answers)"),
+    ("notes", "the answers, on this screen (with --answers only)"),
     ("save FILE", "keep the calls"),
     ("quit", "show the scores, then end"),
 )
@@ -54,14 +55,20 @@ TEAMS_HELP = "With more than one team, begin looks and calls with the team: red 
 #: ways to say each kind of call
 VERBS = {
     "look": ("look", "check", "see"),
-    "suspect": ("suspect", "suspects", "think", "thinks", "guess"),
-    "isolate": ("name", "names", "isolate", "isolates", "call", "calls"),
+    "suspect": ("suspect", "suspects", "think", "thinks", "guess", "guesses", "believe", "believes", "reckon",
+                "reckons", "maybe", "probably"),
+    "isolate": ("name", "names", "isolate", "isolates", "call", "calls", "say", "says"),
     "cover": ("cover", "covers", "ignore", "ignores"),
     "doubt": ("doubt", "doubts", "distrust"),
     "trust": ("trust", "trusts", "uncover", "uncovers"),
     "tell_atc": ("atc", "tell", "tells"),
     "decide": ("decide", "decides", "decision"),
-}
+}  # fmt: skip
+WARNING = "Answers on: 'notes' shows them on this screen. Only where no student sees it."
+NO_ANSWERS = (
+    "The answers stay off this screen, which students may see. For yourself: --instructor FILE.html writes your "
+    "copy; --answers lets 'notes' show them here."
+)
 #: columns of what is typed
 TYPED = 25
 #: letters of a line that is kept although it was not understood
@@ -116,6 +123,8 @@ def opening(desk: Desk) -> list[str]:
     if day := "; ".join(kb.context[flag].name for flag in scenario.context if not kb.context[flag].switch):
         lines.append(fill(f"Conditions: {day}.", desk.width))
     teams = f"Teams: {', '.join(table.teams)}. " if len(table.teams) > 1 else ""
+    if desk.followed is not None:
+        lines.append(fill(WARNING, desk.width))
     lines += [f"{teams}Press Enter to let time pass; 'help' lists what else you can type.", "", *moment(desk)]
     return lines
 
@@ -141,10 +150,9 @@ def moment(desk: Desk) -> list[str]:
 def _happened(desk: Desk, before: float, after: float) -> Iterator[str]:
     """What is to be said for the time that went by."""
     simulation = desk.table.simulation
-    for at, says in events(simulation.scenario, known_names(simulation), answers=desk.followed is not None):
+    for at, says in events(simulation.scenario, known_names(simulation), answers=False):
         if before < at <= after or (before == 0.0 == at):
-            spoken = f"(not to be said) {says}" if says.startswith("FAILS") else f"Say: {says}"
-            yield fill(spoken, desk.width, f"{clock(at)}  ", " " * 6)
+            yield fill(f"Say: {says}", desk.width, f"{clock(at)}  ", " " * 6)
     for pause in desk.table.scenario.pause:
         if before < pause.at_minutes <= after:
             yield fill(f"Stop and ask: {pause.asks}", desk.width, f"{clock(pause.at_minutes)}  ", " " * 6)
@@ -168,7 +176,7 @@ def _next(desk: Desk) -> Reply:
 def notes(desk: Desk) -> list[str]:
     """What the engine knows by now: for the instructor's eyes."""
     if desk.followed is None:
-        return ["The answers are hidden. Start with --answers to see them."]
+        return [NO_ANSWERS]
     kb = desk.table.simulation.network.kb
     known = desk.followed.at(desk.table.minutes)
     second = min(round(s_from_min(desk.table.minutes)), desk.table.simulation.samples - 1)
@@ -182,16 +190,35 @@ def notes(desk: Desk) -> list[str]:
     return lines
 
 
-def _named(desk: Desk, text: str, verb: str = "isolate") -> tuple[str, ...]:
-    if verb == "suspect" and text.removesuffix(" system") in SYSTEMS:
-        return (text.removesuffix(" system"),)
-    network = desk.table.simulation.network
-    failures: dict[str, Failure] = {failure.id: failure for failure in network.failures}
+def _named(desk: Desk, text: str) -> tuple[str, ...]:
+    """What a team names: failures, families of them or systems, joined with +. Raises UnknownName."""
     if text in ("nothing", "nothing failed", "none"):
         return ()
-    return tuple(
-        find(part.strip(), entry_forms(failures), "failure on this panel") for part in text.split("+")
-    )
+    return tuple(_cause(desk, part.strip()) for part in text.split("+"))
+
+
+#: words around a system that a team blames: "it is an electrical problem"
+AROUND = re.compile(r"\b(?:the|an?|its?|is|has|have|we|some|kind|of|lost|system|line|trouble|problem|failure|issue)\b")
+
+
+def _cause(desk: Desk, text: str) -> str:
+    """One cause: a system, a failure, or what holds all that the words can mean: a family, else a system."""
+    network = desk.table.simulation.network
+    words = " ".join(AROUND.sub(" ", plain(text)).split())
+    if words in SYSTEMS:
+        return words
+    failures: dict[str, Failure] = {failure.id: failure for failure in network.failures}
+    try:
+        return find(text, entry_forms(failures), "failure on this panel")
+    except UnknownName as error:
+        meanings = set(error.meanings)
+        families = [f.id for f in network.kb.families.values() if meanings and meanings <= set(f.members)]
+        systems = {failures[name].system.value for name in meanings}
+        if families or len(systems) == 1:
+            return families[0] if families else systems.pop()
+        if found := failure_named(network.kb, network.panel, text):
+            return found
+        raise
 
 
 def _gauge(desk: Desk, text: str) -> str:
@@ -225,6 +252,10 @@ def _call(desk: Desk, line: str) -> Reply:
     said, _, text = rest.partition(" ")
     verb = next((verb for verb, ways in VERBS.items() if said.casefold() in ways), "")
     text = text.strip()
+    if verb in ("", "suspect") and team and _moves_a_switch(desk, rest):
+        verb, text = "decide", text if verb else rest
+    if verb == "" and team and (meant := _meant_cause(desk, rest)):
+        verb, text = "suspect", meant
     if not team:
         raise CaseError("which team?", mend=f"{table.teams[0]} {line}")
     if verb == "look":
@@ -236,16 +267,14 @@ def _call(desk: Desk, line: str) -> Reply:
         if not found:
             raise CaseError(f"{said} what?", mend=f"{said} pump sheared 60")
         sure = float(found.group(2)) / 100.0 if found.group(2) else 1.0
-        after = desk.to(call(table, team, verb, _named(desk, found.group(1), verb), sure, at))
+        after = desk.to(call(table, team, verb, _named(desk, found.group(1)), sure, at))
     elif verb in USING:
         after = desk.to(call(table, team, verb, (_gauge(desk, text),), minutes=at))
     elif verb in ("tell_atc", "decide"):
         text = re.sub(r"^atc\b\s*", "", text, flags=re.IGNORECASE) if verb == "tell_atc" else text
         after = desk.to(call(table, team, verb, (text,) if text else (), minutes=at))
     else:
-        raise CaseError(
-            f"{said!r} is not a call", mend=_meant(desk, rest, team if len(table.teams) > 1 else "")
-        )
+        raise CaseError(f"{said!r} is not a call", mend=CALLS)
     last = after.table.calls[-1]
     after = replace(after, table=_said_now(after.table, last, rest))
     if after.table.simulation is not table.simulation and desk.refollow is not None and desk.followed:
@@ -268,15 +297,21 @@ def _said_now(table: Table, last: Call, text: str) -> Table:
     return replace(table, unread=unread)
 
 
-def _meant(desk: Desk, text: str, team: str) -> str:
-    """A call that a team's line without one may mean: one that names a failure, or where to find help."""
+def _moves_a_switch(desk: Desk, text: str) -> bool:
+    """Whether a line without a call says how a switch is to stand: "opens the alternate static", "pitot heat on"."""
+    probe = Call(minutes=0.0, team=desk.table.teams[0], kind="decide", what=(text,))
+    return switch_decided(probe, desk.table.simulation) is not None
+
+
+def _meant_cause(desk: Desk, text: str) -> str:
+    """A cause that a line without a call speaks of, all of it or after its first word; "" if it names none."""
     for words in (text, text.partition(" ")[2]):
         try:
-            (failure,) = _named(desk, words)
-        except (DiagnoseError, ValueError):
+            if words and _named(desk, re.sub(r"\s+\d{1,3}\s*(?:%|percent)?$", "", words)):
+                return words
+        except DiagnoseError:
             continue
-        return f"{team} suspect {desk.table.simulation.network.kb.failures[failure].name}".strip()
-    return "suspect, name, cover, atc or decide; 'help' lists all"
+    return ""
 
 
 def _shown(desk: Desk, gauge: str) -> list[str]:
@@ -376,6 +411,7 @@ def _save(table: Table, path: Path, *, over: bool) -> None:
     write_whole(lambda: write_session(table.record), path, "record", over=over)
 
 
+CALLS = "suspect, name, cover, doubt, trust, atc or decide, then what; 'help' lists all"
 #: lines of the instructor's own, in which no team has said anything
 OWN = ("go", "save", "undo", "notes", "panel", "help", "look", "check", "see")
 

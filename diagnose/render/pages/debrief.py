@@ -10,9 +10,10 @@ import numpy as np
 
 from diagnose.model.case import Call, SessionRecord
 from diagnose.model.units import min_from_s, s_from_min
-from diagnose.practice.known import Followed, misleading
+from diagnose.practice.known import Followed, misleading, odd_gauges, odd_readings
+from diagnose.practice.scoring import TeamScore
 from diagnose.practice.simulate import Simulation, state_at
-from diagnose.practice.tabletop import NAMING, USING, TeamScore
+from diagnose.practice.tabletop import NAMING, USING
 from diagnose.render.pages.page import (
     Paper,
     data_script,
@@ -53,17 +54,23 @@ KIND_WORDS = {
 }
 
 def named_words(simulation: Simulation, what: Sequence[str]) -> str:
-    """What a call names: failures, or a system."""
-    systems = [f"the {SYSTEM_WORDS[name]}" for name in what if name in SYSTEM_WORDS]
-    causes = tuple(name for name in what if name not in SYSTEM_WORDS)
-    return " + ".join([*systems, *([names(simulation.network.kb, causes)] if causes or not systems else [])])
+    """What a call names: failures, families of them, or a system."""
+    kb = simulation.network.kb
+    wide = [
+        f"the {SYSTEM_WORDS[name]}" if name in SYSTEM_WORDS else kb.families[name].name
+        for name in what
+        if name not in kb.failures
+    ]
+    causes = tuple(name for name in what if name in kb.failures)
+    return " + ".join([*wide, *([names(kb, causes)] if causes or not wide else [])])
 
 
 def call_words(simulation: Simulation, call: Call) -> str:
     """A call in words."""
     kb = simulation.network.kb
     if call.kind in NAMING:
-        return f"{KIND_WORDS[call.kind]} {named_words(simulation, call.what)} ({percent(call.sure)})"
+        sure = f" ({percent(call.sure)})" if call.sure < 1.0 else ""
+        return f"{KIND_WORDS[call.kind]} {named_words(simulation, call.what)}{sure}"
     if call.kind in USING:
         return f"{KIND_WORDS[call.kind]} {', '.join(kb.gauges[gauge].name for gauge in call.what)}"
     return f"{KIND_WORDS[call.kind]} {' '.join(call.what)}".strip()
@@ -107,11 +114,16 @@ def _part_words(part: str, score: TeamScore, followed: Followed, simulation: Sim
         case "noticed" if followed.onset is None:
             return "no false alarm" if not score.false_alarm else "suspected a failure; there was none"
         case "noticed":
-            return _late(score.suspected, followed.suspected)
+            return _late(score.suspected, score.possible[0])
         case "named":
-            return _late(score.isolated, followed.isolated)
+            best, when = score.named_as, _late(score.isolated, score.possible[1])
+            if best is None or (best.kind == "isolate" and set(best.what) <= set(simulation.network.kb.failures)):
+                return when
+            return f"{'suspected' if best.kind == 'suspect' else 'named'} {named_words(simulation, best.what)} {when}"
         case "told_atc":
             return "never" if score.told_atc is None else f"at {clock(score.told_atc)}"
+        case "decided" if score.set_right is not None:
+            return f"{' '.join(score.set_right.what)} at {clock(score.set_right.minutes)}: it put the instruments right"
         case "decided":
             return "never" if score.decided is None else f"at {clock(score.decided)}"
         case "false_alarm":
@@ -139,7 +151,7 @@ def lesson(score: TeamScore, followed: Followed, simulation: Simulation) -> str:
     if not part or lost[part] < 0.5:
         return "nothing was left to gain; fly it again with less in view"
     gauges = simulation.network.kb.gauges
-    misled = [short_name(gauges[gauge]) for gauge in score.cover]
+    odd = [short_name(gauges[gauge]) for gauge in odd_gauges(simulation, followed)]
     match part:
         case "false_alarm":
             return "wait for a second witness that does not hang on the same line before you suspect a failure"
@@ -150,10 +162,14 @@ def lesson(score: TeamScore, followed: Followed, simulation: Simulation) -> str:
             first = next((m for m in reading_marks(simulation, followed) if m.minutes > followed.onset - 1e-6), None)  # type: ignore[operator]
             told = f": by {clock(first.minutes)} it was to be seen ({first.text})" if first and first.minutes < at else ""
             return f"compare dials that share no line all the time{told}"
-        case "named" if len(misled) > 1:
-            return f"ask what the doubtful dials share: {', '.join(misled)} misled together, and hang on one line"
+        case "named" if score.named_as is not None and score.named_as.kind == "suspect":
+            return "your suspicion was right: name it, so that you can act on it"
+        case "named" if len(odd) > 1:
+            return f"ask what the odd dials share: {', '.join(odd[:-1])} and {odd[-1]}"
+        case "named" if odd:
+            return f"the {odd[0]} alone is odd: read what shares its line; if that is good, the dial itself has failed"
         case "named":
-            return "one dial alone in doubt: look for what shares its line, and see whether that is sound"
+            return "name the system first, then look for what tells its causes apart"
         case "told_atc":
             return "tell ATC as soon as an instrument is in doubt; the cause can wait"
         case "decided":
@@ -246,11 +262,13 @@ def _replay(simulation: Simulation, record: SessionRecord) -> tuple[str, dict[st
 def _trusted(score: TeamScore, simulation: Simulation) -> Iterator[str]:
     """Which gauges that mislead were covered when, and which good ones were covered at the end."""
     gauges = simulation.network.kb.gauges
-    if score.cover and score.most_wrong_trust <= score.least_wrong_trust:
+    unknown = score.most_wrong_trust <= score.least_wrong_trust
+    if score.cover and unknown:
         yield "nobody could know which gauges misled before the session ended"
-        return
     for gauge, (began, when) in score.cover.items():
         name = short_name(gauges[gauge])
+        if unknown and when is None:
+            continue
         if when is None:
             yield f"never covered {name}, which misled from {clock(began)}"
         elif when <= began:
@@ -330,14 +348,12 @@ def _forecast_rows(scores: Sequence[TeamScore], simulation: Simulation) -> Itera
 
 def reading_marks(simulation: Simulation, followed: Followed) -> list[Mark]:
     """When readings first differed from those of a healthy panel."""
-    network, seen, marks = simulation.network, set(), []
-    for known in followed.known:
-        usual = network.expected_readings(known.snapshot.manoeuvre, known.snapshot.switches)
-        for facet, reading in known.snapshot.readings.items():
-            gauge = facet.split(".")[0]
-            if usual.get(facet) != reading and gauge not in seen and gauge != "wind_noise":
-                seen.add(gauge)
-                marks.append(Mark(known.minutes, "readings", f"{gauge} {reading}".replace("_", " ")))
+    seen: set[str] = set()
+    marks = []
+    for minutes, gauge, reading in odd_readings(simulation, followed):
+        if gauge not in seen and gauge != "wind_noise":
+            seen.add(gauge)
+            marks.append(Mark(minutes, "readings", f"{gauge} {reading}".replace("_", " ")))
     return marks
 
 

@@ -168,13 +168,13 @@ def judgement(simulation: Simulation, followed: Followed) -> Iterator[str]:
     kb = simulation.network.kb
 
     def said(minutes: float | None) -> str:
-        return "at no time in this flight" if minutes is None else f"at {clock(minutes)}"
+        return "at no time in this flight" if minutes is None else f"by {clock(minutes)}"
 
     yield f"What failed: {names(kb, followed.truth) if followed.truth else 'nothing'}."
     if followed.onset is not None:
-        yield f"It began {said(followed.onset)}."
+        yield f"It began at {clock(followed.onset)}."
         yield f"It could be noticed {said(followed.suspected)}."
-    yield f"It could be named for sure {said(followed.isolated)}."
+    yield f"It could be named {said(followed.isolated)}."
     yield f"Difficulty: {followed.level}."
     unusual = unusual_from(simulation)
     if unusual is not None:

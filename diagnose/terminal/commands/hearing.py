@@ -26,7 +26,7 @@ from diagnose.language.names import phrases
 from diagnose.language.prose import EVIDENCE, Piece, SentenceRead, read_story
 from diagnose.language.story import BuiltStory, build
 from diagnose.language.tokens import sentences
-from diagnose.model import SnapshotRecord
+from diagnose.model import Panel, SnapshotRecord
 from diagnose.model.answer import Answer
 from diagnose.model.errors import CaseError, DiagnoseError, ImpossibleEvidence, TellsMore, UnknownName
 from diagnose.render.text import fill, first_screen, to_data
@@ -133,12 +133,12 @@ def question_line(desk: Desk, text: str) -> str:
     verb, _, about = command.partition(" ")
     if verb == "what" or not about:
         return command
-    name = _failure_named(desk, about)
+    name = failure_named(desk.kb, desk.kb.panel(desk.case.panel), about)
     return f"{verb} {readable(name)}" if name else ""
 
 
-def _failure_named(desk: Desk, text: str) -> str:
-    """The failure that a question is about: "the pump dies", "a blocked static port look like"."""
+def failure_named(kb: KnowledgeBase, panel: Panel, text: str) -> str:
+    """The failure that people mean with "the pump dies", "a blocked static port look like"; "" if none is clear."""
     from diagnose.advice.explain.contrast import named_failure
 
     prose = story_tables()["prose"]
@@ -148,13 +148,12 @@ def _failure_named(desk: Desk, text: str) -> str:
     while words and words[-1] in prose["looks_like"]:
         words.pop()
     words = [prose["fails"].get(word, word) for word in words]
-    panel = desk.kb.panel(desk.case.panel)
     ways = (" ".join(words), " ".join((*words[-1:], *words[:-1])), " ".join(words[:-1]))
     for way in ways if words else ():
         if way in prose["failures"]:
             return str(prose["failures"][way])
         try:
-            return named_failure(desk.kb, way, panel)
+            return named_failure(kb, way, panel)
         except UnknownName:
             continue
     return ""
