@@ -104,8 +104,14 @@ class Panel:
         self.moving_parts = [
             part
             for part in dict.fromkeys(v["part"] for v in kb["variation"].values())
-            # a source that no gauge of the panel feels misleads nobody
-            if part in parts or any(part in facet.get("parents", ()) for facet in self.facets.values())
+            # a source that no gauge of the panel feels, nor what it follows from, misleads nobody
+            if part in parts
+            or any(
+                not {part, *(n for rule in kb["source"][part]["rules"] for n in rule["when"])}.isdisjoint(
+                    facet.get("parents", ())
+                )
+                for facet in self.facets.values()
+            )
         ]
         self._chances, self._conditions, self._axes = {}, {}, {}
         self._motions = {}
@@ -819,25 +825,39 @@ class Shown:
             return self.panel.condition(name, frozenset(), (), self.switches)
         return self.panel.condition(name, self.acting, self.memory, self.switches)
 
-    def flies_as_meant(self, combo):
-        """Nothing that changes the motion is there."""
-        changing = {(v["part"], v["condition"]) for v in files()["variation"].values()}
-        return not changing & set(zip(self.panel.moving_parts, combo, strict=True))
+    def varied(self):
+        """What changes the motion now."""
+        now = {(part, self.now(part)) for part in self.panel.moving_parts}
+        return [v for v in files()["variation"].values() if (v["part"], v["condition"]) in now]
 
     def motion(self, strayed):
-        """Chance of each motion; in still air with his picture right, straying from what he says counts less."""
+        """Chance of each motion; his own slips in what he says count less."""
         combo = tuple(self.now(part) for part in self.panel.moving_parts)
-        chance = self.tables[combo].copy()
-        if self.flies_as_meant(combo):
-            chance[self.strays()] *= strayed
+        chance = self.tables[combo] * np.where(self.strays(), strayed, 1.0)
         return chance / chance.sum()
 
     def strays(self):
-        """Which motions differ from what was meant in something that he says he held."""
-        expected = files()["manoeuvre"][self.snapshot.manoeuvre]["expected"]
-        held = files()["limits"].get("held", [])
+        """Which motions differ from what was meant in something that he says he held, by nothing that changes it."""
+        manoeuvre, kb = files()["manoeuvre"][self.snapshot.manoeuvre], files()
+        ways, seen = [{}], set()
+        for v in self.varied():
+            meant = v.get("meant")
+            if (
+                manoeuvre["phase"] in v["phases"]
+                and v["part"] not in seen
+                and (not meant or manoeuvre["expected"]["vertical"] in meant)
+            ):
+                seen.add(v["part"])
+                ways = [{**way, **outcome["motion"]} for way in ways for outcome in v["outcomes"]]
+        held = kb["limits"].get("held", [])
         return np.array(
-            [any(self.values[axis][m] != expected[axis] for axis in held) for m in range(self.count)],
+            [
+                not any(
+                    all(self.values[axis][m] == {**manoeuvre["expected"], **way}[axis] for axis in held)
+                    for way in ways
+                )
+                for m in range(self.count)
+            ],
             dtype=bool,
         )
 
@@ -890,8 +910,10 @@ class Shown:
         misread_, strayed = np.maximum(whole - here, 0.0), sound - benign
         if not known_effect(facet, self.panel, int(told.argmax()), self.snapshot.manoeuvre):
             misread_, benign = misread_ + benign, np.zeros(self.count)
-        alone = self.flies_as_meant(tuple(self.now(part) for part in self.panel.moving_parts))
-        counts = np.ones(self.count) if most == "benign" else self.strays() * float(alone)
+        expected = files()["manoeuvre"][self.snapshot.manoeuvre]
+        unfelt = any(v.get("unfelt") and expected["phase"] in v["phases"] and (
+            not v.get("meant") or expected["expected"]["vertical"] in v["meant"]) for v in self.varied())
+        counts = np.ones(self.count) if most == "benign" and not unfelt else self.strays()
         return misread_ + (benign if most == "benign" else 0.0) + strayed * counts
 
 

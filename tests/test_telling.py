@@ -14,6 +14,7 @@ from diagnose.model import CaseRecord, FailureKind, SnapshotRecord
 from diagnose.network.engine import Engine
 from diagnose.network.odds import odds_of
 from diagnose.network.statements import facet_chance
+from diagnose.network.telling import BENIGN, MISREADING, straying_counts
 from tests.small import shipped, small_case, small_network
 
 TOLD = shipped().settings["anomaly"].told
@@ -223,3 +224,51 @@ def test_silence_of_the_dials_of_a_blocked_static_line_speaks_for_the_probe():
 def test_silence_says_nothing_in_a_setting_that_was_not_chosen_for_what_it_shows():
     assert shipped().settings["routine"].told is None
     assert shipped().settings["watched"].told is None
+
+
+# ------------------------------------------------------------------ what is not felt
+
+
+def motion_rows(manoeuvre, **conditions):
+    """Motions of a maneuver on the usual panel, and the place of these conditions of air and pilot."""
+    network = engine().network
+    state = {
+        part: np.array([network.states[part].index(conditions.get(part, network.states[part][0]))])
+        for part in network.variation_parts
+    }
+    return network, network.motions(manoeuvre), int(network.combination(state)[0])
+
+
+@pytest.mark.parametrize("manoeuvre", ["level", "climb", "descent", "left_turn", "takeoff_roll"])
+def test_his_own_slip_is_what_he_held_and_neither_air_nor_a_wrong_picture_moves(manoeuvre):
+    """Judged motion by motion from the words of the knowledge."""
+    kb = shipped()
+    meant = kb.manoeuvres[manoeuvre]
+    for part, condition in [("", ""), *((v.part, v.condition) for v in kb.variations.values())]:
+        network, motions, row = motion_rows(manoeuvre, **({part: condition} if part else {}))
+        fitting = [
+            v
+            for v in kb.variations.values()
+            if (v.part, v.condition) == (part, condition)
+            and meant.phase in v.phases
+            and (not v.meant or meant.expected["vertical"] in v.meant)
+        ]
+        done = [dict(o.motion) for v in fitting for o in v.outcomes] or [{}]
+        for place in range(motions.chance.shape[1]):
+            moves = {a: network.states[a][motions.values[a][place]] for a in motions.axes}
+            explained = any(
+                all(moves[a] == way.get(a, meant.expected[a]) for a in kb.limits.held) for way in done
+            )
+            assert motions.slips[row, place] == (not explained), (condition, moves)
+
+
+def test_what_is_not_felt_is_told_as_a_failure_is_and_a_draft_is_not():
+    """A turn in which a pilot is astray counts in full only with explanations up to a failure; a draft is benign."""
+    for part, condition, told in (("pilot", "astray", False), ("air", "sinking", True)):
+        _, motions, row = motion_rows("level", **{part: condition})
+        slight, benign = (straying_counts(motions, np.array([row]), most)[0] for most in (MISREADING, BENIGN))
+        moved = ~motions.slips[row]
+        assert moved.any()
+        assert not slight[moved].any()
+        assert (benign[moved] == told).all()
+        assert slight[motions.slips[row]].all()

@@ -162,11 +162,13 @@ class Outcome(Record, frozen=True, kw_only=True):
 class Variation(Cited, frozen=True, kw_only=True):
     """How air or pilot change the motion: while ``part``, or a source that misleads him, is in ``condition``.
 
-    ``meant`` narrows it to maneuvers that mean to go "up", "level" or "down" (empty: all).
+    ``meant`` narrows it to maneuvers that mean to go "up", "level" or "down" (empty: all). ``unfelt``: he does not know of
+    it, so that what the dials show of it surprises him and is told as a failure is.
     """
 
     part: str
     condition: str
+    unfelt: bool = False
     phases: tuple[str, ...]
     meant: tuple[str, ...] = ()
     outcomes: tuple[Outcome, ...]

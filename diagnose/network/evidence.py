@@ -282,8 +282,8 @@ class Weighing:
         """Count of what is odd what explanations up to ``most`` make of it, and with ``also`` what silence says."""
         still, likelihood = (part.copy() for part in self._plain)
         if most != FAILURE:
-            strays = self.space.network.strays(self.snapshot.manoeuvre, self.motions)
-            counts = straying_counts(self.space.network, self.seen.state, strays, most)
+            places = self.space.network.combination(self.seen.state)
+            counts = straying_counts(self.motions, places, most)
         for moving, own, whole, shares in self._odd_parts:
             steady = shares.misread + (shares.benign if most == BENIGN else 0.0)
             if not moving:

@@ -17,7 +17,7 @@ import numpy as np
 
 from diagnose.knowledge.cache import MOST_OF_PANEL, Table, arrays, as_tables, digest, kept
 from diagnose.knowledge.load import KnowledgeBase
-from diagnose.model import Facet, Failure, Manoeuvre, Panel, Rule, SnapshotRecord
+from diagnose.model import Facet, Failure, Manoeuvre, Panel, Rule, SnapshotRecord, Variation
 from diagnose.model.errors import CaseError
 from diagnose.model.systems import CHECKS
 from diagnose.model.units import Array
@@ -44,12 +44,16 @@ class Motions:
 
     ``values``: axis -> index of its value for each motion, shape (motion,). ``chance``: shape
     (air and pilot combination, motion), rows sum to one. ``vertical``: index on the vertical axis.
-    ``alike``: for each combination the number of its kind, where those of a kind move the airplane alike.
+    ``slips``: which motions are the pilot's own slips in what he says he held, (combination, motion); ``unfelt``: where he
+    does not know of what changes the motion, (combination,). ``alike``: for each combination the number of its kind, where
+    those of a kind move the airplane alike.
     """
 
     axes: tuple[str, ...]
     values: Mapping[str, Index]
     chance: Array
+    slips: Index = field(default_factory=lambda: np.zeros((1, 1), dtype=bool))
+    unfelt: Index = field(default_factory=lambda: np.zeros(1, dtype=bool))
     alike: Index = field(default_factory=lambda: np.zeros(1, dtype=np.intp))
 
     @property
@@ -198,36 +202,45 @@ class Network:
     def motions(self, manoeuvre_id: str, strayed: float = 1.0) -> Motions:
         """Give the motions of a maneuver and their chances for each state of air and pilot.
 
-        ``strayed``: in still air with a pilot who knows how he is flying, a motion that strays in what he says that he
-        held counts so many times (likelihood of his word); chances sum to one again.
+        ``strayed``: a motion that is his own slip in what he says that he held counts so many times (likelihood of his
+        word); chances sum to one again.
         """
         key = (manoeuvre_id, strayed)
         if key not in self._motions:
             found = self._motions_of(manoeuvre_id)
             if strayed != 1.0:
-                chance = found.chance.copy()
-                chance[self.flies_as_meant()] *= np.where(self.strays(manoeuvre_id, found), strayed, 1.0)
+                chance = found.chance * np.where(found.slips, strayed, 1.0)
                 found = replace(found, chance=chance / chance.sum(axis=1, keepdims=True))
             self._motions[key] = found
         return self._motions[key]
 
-    def flies_as_meant(self, state: Mapping[str, Index] | None = None) -> Index:
-        """Where nothing changes the motion: bool, for each of these rows, or each combination of ``variation_parts``."""
-        changing = {(variation.part, variation.condition) for variation in self.kb.variations.values()}
-        still = [
-            np.array([(part, condition) not in changing for condition in self.states[part]])
-            for part in self.variation_parts
-        ]
-        if state is None:
-            return np.array([all(combo) for combo in itertools.product(*still)])
-        of_part = zip(self.variation_parts, still, strict=True)
-        return np.asarray(np.all([known.take(state[part]) for part, known in of_part], axis=0))
+    def _varied(self, manoeuvre: Manoeuvre) -> list[tuple[str, ...]]:
+        """Names of what changes the motion in each combination of ``variation_parts``."""
 
-    def strays(self, manoeuvre_id: str, motions: Motions) -> Index:
-        """Which motions differ from what was meant in something that the pilot says he held; bool (motion,)."""
-        expected = self.kb.manoeuvres[manoeuvre_id].expected
-        differs = [motions.values[a] != self.states[a].index(expected[a]) for a in self.kb.limits.held]
-        return np.asarray(np.any(differs, axis=0))
+        def fitting(part: str, condition: str) -> list[str]:
+            found = (
+                name
+                for name, variation in self.kb.variations.items()
+                if (variation.part, variation.condition) == (part, condition)
+                and manoeuvre.phase in variation.phases
+                and (not variation.meant or manoeuvre.expected["vertical"] in variation.meant)
+            )
+            return list(found)[:1]
+
+        each = [
+            [fitting(part, condition) for condition in self.states[part]] for part in self.variation_parts
+        ]
+        return [tuple(itertools.chain(*combo)) for combo in itertools.product(*each)]
+
+    def _slips(self, manoeuvre: Manoeuvre, values: Mapping[str, Index], varied: Sequence[Variation]) -> Index:
+        """Which motions differ from what was meant in something that the pilot says he held, by nothing that these
+        variations do: bool (motion,).
+        """
+        known = np.zeros(len(values["turn"]), dtype=bool)
+        for _, motion in _ways(varied):
+            done = {axis: motion.get(axis, manoeuvre.expected[axis]) for axis in self.kb.limits.held}
+            known |= np.all([values[a] == self.states[a].index(value) for a, value in done.items()], axis=0)
+        return ~known
 
     def _motions_of(self, manoeuvre_id: str) -> Motions:
         def make() -> dict[str, Table]:
@@ -236,9 +249,17 @@ class Network:
         mark = digest([self.made_from.encode(), manoeuvre_id.encode()])
         made = kept("motions", mark, dict[str, Table], make, MOST_OF_PANEL) if self.made_from else make()
         found = arrays(made)
-        chance = found.pop("")
-        _, alike = np.unique(np.column_stack([chance, self.flies_as_meant()]), axis=0, return_inverse=True)
-        return Motions(axes=tuple(self.kb.axes), values=found, chance=chance, alike=alike.ravel())
+        chance, slips, unfelt, kind = (found.pop(name) for name in ("chance", "slips", "unfelt", "kind"))
+        own = np.column_stack([chance, slips, unfelt])
+        alike = np.unique(own, axis=0, return_inverse=True)[1].ravel()[kind]
+        return Motions(
+            axes=tuple(self.kb.axes),
+            values=found,
+            chance=chance[kind],
+            slips=slips[kind],
+            unfelt=unfelt[kind],
+            alike=alike,
+        )
 
     def combination(self, state: Mapping[str, Index]) -> Index:
         """Place of each row's conditions of air and pilot among their combinations; (row,)."""
@@ -246,7 +267,7 @@ class Network:
         return np.ravel_multi_index(places, [len(self.states[part]) for part in self.variation_parts])
 
     def _motion_tables(self, manoeuvre_id: str) -> dict[str, Array]:
-        """Value of each motion on each axis, and "": its chance for each state of air and pilot."""
+        """Value of each motion on each axis; chance, slips and what is unfelt by kind, and the kind of each combination."""
         manoeuvre = self.kb.manoeuvres[manoeuvre_id]
         axes = tuple(self.kb.axes)
         usual: list[Array] = []
@@ -257,35 +278,32 @@ class Network:
                 chance[values.index(value)] = p
             chance[values.index(manoeuvre.expected[axis])] += 1.0 - chance.sum()
             usual.append(chance)
-        combinations = itertools.product(*(self.states[part] for part in self.variation_parts))
-        joint = np.array([self._joint_motion(axes, usual, manoeuvre, combo) for combo in combinations])
+        varied = self._varied(manoeuvre)
+        numbers = {combo: number for number, combo in enumerate(dict.fromkeys(varied))}
+        kinds = [[self.kb.variations[name] for name in combo] for combo in numbers]
+        joint = np.array([self._joint_motion(axes, usual, manoeuvre, kind) for kind in kinds])
         flat = joint.reshape(len(joint), -1)
         kept = np.flatnonzero(flat.max(axis=0) >= self.kb.limits.motion_floor)
         chance = flat[:, kept]
-        place = np.unravel_index(kept, joint.shape[1:])
-        return {**dict(zip(axes, place, strict=True)), "": chance / chance.sum(axis=1, keepdims=True)}
+        on_axes = dict(zip(axes, np.unravel_index(kept, joint.shape[1:]), strict=True))
+        return {
+            **on_axes,
+            "chance": chance / chance.sum(axis=1, keepdims=True),
+            "slips": np.array([self._slips(manoeuvre, on_axes, kind) for kind in kinds]),
+            "unfelt": np.array([any(variation.unfelt for variation in kind) for kind in kinds]),
+            "kind": np.array([numbers[combo] for combo in varied]),
+        }
 
     def _joint_motion(
-        self, axes: tuple[str, ...], usual: Sequence[Array], manoeuvre: Manoeuvre, combo: Sequence[str]
+        self, axes: tuple[str, ...], usual: Sequence[Array], manoeuvre: Manoeuvre, varied: Sequence[Variation]
     ) -> Array:
-        """Joint chance over all axes when air and pilot are in these conditions."""
+        """Joint chance over all axes when these change the motion."""
         rest = 1.0 - sum(outcome.chance for outcome in manoeuvre.wanders)
-        mixtures: list[tuple[float, dict[str, str]]] = [(rest, {})]
-        mixtures += [(outcome.chance, outcome.motion) for outcome in manoeuvre.wanders]
-        for part, condition in zip(self.variation_parts, combo, strict=True):
-            fitting = [
-                variation
-                for variation in self.kb.variations.values()
-                if (variation.part, variation.condition) == (part, condition)
-                and manoeuvre.phase in variation.phases
-                and (not variation.meant or manoeuvre.expected["vertical"] in variation.meant)
-            ]
-            for variation in fitting[:1]:
-                mixtures = [
-                    (weight * outcome.chance, {**motion, **outcome.motion})
-                    for weight, motion in mixtures
-                    for outcome in variation.outcomes
-                ]
+        strays: list[tuple[float, Mapping[str, str]]] = [(rest, {})]
+        strays += [(outcome.chance, outcome.motion) for outcome in manoeuvre.wanders]
+        mixtures = [
+            (weight * chance, {**motion, **way}) for chance, way in _ways(varied) for weight, motion in strays
+        ]
         # chances of each axis in each part of the mixture, then all parts summed at once
         joint = np.array([weight for weight, _ in mixtures])[:, None]
         halves = []
@@ -398,6 +416,14 @@ class Network:
         return chances
 
 
+def _ways(varied: Sequence[Variation]) -> list[tuple[float, dict[str, str]]]:
+    """What these do to the motion together, each with its chance: axis -> value."""
+    ways: list[tuple[float, dict[str, str]]] = [(1.0, {})]
+    for variation in varied:
+        ways = [(p * o.chance, {**way, **o.motion}) for p, way in ways for o in variation.outcomes]
+    return ways
+
+
 class _Made(msgspec.Struct, frozen=True):
     """What a panel's tables are made of, as plain data: what was drawn of each facet, without sizes."""
 
@@ -441,6 +467,13 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
     panel = kb.panel(panel_id)
     parts = panel.parts
     wanted = {name for _, facet in facets_of(kb, panel.gauges) for name in facet.parents}
+    # what misleads the pilot does so where a gauge shows it
+    wanted |= {
+        variation.part
+        for variation in kb.variations.values()
+        if variation.part in kb.sources
+        and any(not wanted.isdisjoint(rule.when) for rule in kb.sources[variation.part].rules)
+    }
     sources: list[str] = []
     memories: list[str] = []
 

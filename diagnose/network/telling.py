@@ -110,14 +110,15 @@ def _is_usual(network: Network, facet: str, reading: int, manoeuvre: str) -> boo
     )
 
 
-def straying_counts(network: Network, state: Mapping[str, Index], strays: Index, most: int) -> Index:
-    """Where what straying adds is an explanation up to ``most``; bool (row, motion).
+def straying_counts(motions: Motions, places: Index, most: int) -> Index:
+    """Where what straying adds is an explanation up to ``most``, of rows with these combinations of air and pilot (row,);
+    bool (row, motion).
 
-    Straying by himself in what he says that he held is as good as a misreading; what the air does, a nose that
-    he does not watch or a picture that is wrong is benign.
+    His own slip in what he says that he held is as good as a misreading; what the air does, or a nose that he does not
+    watch, is benign. What he does not know of surprises him as a failure does.
     """
-    alone = network.flies_as_meant(state)
-    return np.asarray((alone[:, None] & strays) | (most == BENIGN))
+    felt = ~motions.unfelt & (most == BENIGN)
+    return np.asarray((motions.slips | felt[:, None])[places])
 
 
 def odd_groups(

@@ -336,10 +336,7 @@ def _because(
         return strongest, 1.0
     motions = network.motions(snapshot.manoeuvre, odds.strayed)
     first = np.unique(motions.alike, return_index=True)[1]
-    sizes = [len(network.states[part]) for part in network.variation_parts]
-    combos = dict(zip(network.variation_parts, np.unravel_index(first, sizes), strict=True))
-    strays = network.strays(snapshot.manoeuvre, motions)
-    slight, benign = (straying_counts(network, combos, strays, most) for most in (MISREADING, BENIGN))
+    slight, benign = (straying_counts(motions, first, most) for most in (MISREADING, BENIGN))
     tables.add(
         at("strayed", number),
         EXPLANATIONS,

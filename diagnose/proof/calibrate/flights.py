@@ -184,10 +184,7 @@ class Flight:
             order = network.states[part]
             row = row * len(order) + order.index(parts.get(part, order[0]))
         chance = motions.chance[row].copy()
-        if network.flies_as_meant()[row]:
-            # all but the motion that was meant; moving air and a pilot astray have their own
-            meant = int(chance.argmax())
-            chance[np.arange(len(chance)) != meant] *= self.sloppy
+        chance[motions.slips[row]] *= self.sloppy
         pick = int(self.rng.choice(len(chance), p=chance / chance.sum()))
         return {axis: network.states[axis][int(motions.values[axis][pick])] for axis in motions.axes}
 
