@@ -397,6 +397,15 @@ ANAPHORA = [
     ("The rate of descent was a steady 600.", {("vertical_speed", "descent", 1.0)}),
     ("The airspeed was at 90 and by a thousand feet it had gone to seventy.", {("airspeed", "falling", 1.0)}),
     ("The airspeed came back from one sixty to one thirty, one ten, eighty.", {("airspeed", "falling", 1.0)}),
+    ("The AI leaned left. I checked the suction, 4.9. Then the instrument fell on its side.", {("attitude", "tumbling", 1.0)}),
+    ("The ammeter was low and the voltage (I carry a small meter) read 11.8.", {("voltmeter", "low", 1.0)}),
+    ("Voltage then 12.1 and falling.", {("voltmeter", "low", 1.0)}),
+    ("The horizon was still on its side.", {("attitude", "tumbling", 1.0)}),
+    ("The alt fail light came on.", {("low_voltage_light", "lit", 1.0)}),
+    ("The ammeter went all the way to the left.", {("ammeter", "discharge", 1.0)}),
+    ("The VSI sat on the bottom peg.", {("vertical_speed", "pegged_down", 1.0)}),
+    ("The DG did not move when we turn.", {("heading", "steady", 1.0)}),
+    ("The airspeed was high. I opened the alternate static and it dropped into place.", {("airspeed", "normal", 1.0)}),
     ("The airspeed was at 80, and now she reads a hundred and five.", {("airspeed", "rising", 1.0)}),
 ]
 
@@ -413,6 +422,11 @@ def test_what_is_only_referred_to_is_found(text, expected):
         ("The airspeed dropped. The altimeter was fine. Both came back.", ("airspeed", "normal", 1.0)),
         ("The altimeter was wrong, the airspeed too.", ("airspeed", "normal", 1.0)),
         ("The suction was swinging between 3 and 6.", ("suction", "low", 1.0)),
+        # of another gauge than the one it is told of
+        ("The altimeter was coming down a thousand a minute.", ("vertical_speed", "descent", 1.0)),
+        ("The low voltage light came on. It had started on the way home.", ("altimeter", "steady", 1.0)),
+        ("The suction was low and I announced a vacuum failure.", ("suction", "zero", 1.0)),
+        ("The voltmeter said 15.9. Ammeter +40.", ("ammeter", "normal", 1.0)),
         # a comment on what was told, a size of what was told, and what a hand did
         ("The AI lay on its side, which is normal for this one.", ("attitude", "stable", 1.0)),
         ("The DG spun after the loop, which was usual.", ("heading", "expected", 1.0)),

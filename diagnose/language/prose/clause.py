@@ -295,7 +295,7 @@ class Clause(Accounting):
         number = self._next(at)
         between = self.spans[at + 1 : number]
         numbers = number < len(self.spans) and self.spans[number].number is not None
-        if numbers and all("adverb" in span.kinds for span in between):
+        if numbers and all(span.kinds & {"adverb", "onward"} for span in between):
             return True  # "vac still 5"
         if following is not None and following.text == "itself":
             return True  # "it was the horizon itself"
@@ -503,11 +503,14 @@ class Clause(Accounting):
 
     def _hang(self) -> None:
         """Keep a subject of which nothing was said yet: "the airspeed, which should have risen, fell"."""
+        if self.lead in ("(", "["):
+            return  # an aside leaves it hanging
         told = any(piece.kind in EVIDENCE for piece in self.told)
         bare = all(names(s) or s.kinds & {"joins", "determiner", "onward", "breaks"} for s in self.spans)
         ends = names(self.spans[-1])
         self.reader.antecedent = self.reader.gauges_of(self.spans[-1]) if ends else ()
-        ends = ends and self._meant(len(self.spans) - 1)
+        parted = self.reader.next_lead in ("(", "[", "then")  # "the voltage (I have a meter) read 11.9"
+        ends = ends and (parted or self._meant(len(self.spans) - 1))
         if told or (self.subject in ("self", "other") and self.lead not in (",", "which")):
             self.reader.hanging = ()
         elif ends and (bare or self._has("copula")):
@@ -560,7 +563,9 @@ class Clause(Accounting):
         itself = (
             first and named and not self.told and "copula" in self.spans[1].kinds
         )  # "it was the AI itself"
+        before, self.state.looked = self.state.looked, []
         if looked or unread or itself:
+            self.state.looked = [(self.state.topic, self.state.odd_topic)]
             self.state.odd_topic = True
             self.state.topic = tuple(dict.fromkeys(named))  # "I glanced at the DG. It was spinning."
         # "pitch and power had not changed" is no topic
@@ -574,6 +579,8 @@ class Clause(Accounting):
                 p.gauge for p in self.told if p.gauge and p.gauge not in self.aside and not self._fine(p)
             )
         )
+        if before and spoken and not odd and set(self.state.topic) == set(spoken):
+            self.state.topic, self.state.odd_topic = before[0]  # looked at, and it was fine
         if odd or (spoken and not self.state.topic):
             self.state.topic, self.state.odd_topic = odd or tuple(spoken), bool(odd)
         if spoken:

@@ -94,6 +94,9 @@ class Counting(Flying):
                 if any(p.gauge == gauge and p.reading == "discharge" for p in self.reader.pieces):
                     continue  # "15 amps of discharge", "it shows minus, about 15 amps"
                 signed = span.number < 0.0 or bool(self._way(at) < 0.0)
+                if not signed and span.number >= sides["much"]:
+                    self._keep_size(gauge, at, span, unit)
+                    continue
                 self._sized(gauge, sides["less" if signed else "more"], at, span, unit)
                 continue
             if self._back_again(gauge, at, span):
@@ -218,7 +221,9 @@ class Counting(Flying):
         if gauge := prose["unit_gauge"].get(span.unit, ""):
             flies = {word for other in self.spans[:at] if "aircraft" in other.kinds for word in other.words}
             own = gauge in self.held[at] or flies <= {"i", "we", "me", "us"}
-            return gauge if own else ""  # "the airplane climbing at 700 fpm"
+            other = gauge == "vertical_speed" and {prose["bare"].get(g) for g in self.held[at]} == {"ft"}
+            # "the airplane climbing at 700 fpm", "the altimeter falling 1,000 a minute"
+            return gauge if own and not other else ""
         rates = {word for other in self.spans[at + 1 : at + 2] for word in other.words} & {
             "up",
             "down",

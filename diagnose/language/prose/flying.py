@@ -190,7 +190,7 @@ class Flying(Saying):
             else:
                 continue
             return
-        if self.state.switch and (handle := [s for s in spans if set(s.words) & {"knob", "handle", "lever"}]):
+        if self.state.switch and (handle := [s for s in spans if set(s.words) & {"knob", "handle", "lever", "switch"}]):
             said_all = tuple(word for span in spans for word in span.words)
             way = [p for p in ("on", "off") if any_of(said_all, knob[p])]
             if len(way) == 1 and not self._has("negation"):

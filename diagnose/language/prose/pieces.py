@@ -111,6 +111,8 @@ class State:
     topic: tuple[str, ...] = ()
     #: whether it was told to be odd
     odd_topic: bool = False
+    #: the topic before somebody looked at a gauge, in the clause before
+    looked: list[tuple[tuple[str, ...], bool]] = field(default_factory=list)
     #: whether a gauge was named in this sentence already
     named: bool = False
     #: every gauge told to be restless and not yet calm again

@@ -49,6 +49,8 @@ class SentenceReader(Divided):
         self.antecedent: tuple[str, ...] = ()
         #: whether the clause in hand is the last of the sentence
         self.final = False
+        #: what the next clause begins with
+        self.next_lead = ""
 
     # ------------------------------------------------------------------ from text to clauses
 
@@ -85,6 +87,7 @@ class SentenceReader(Divided):
             if lead in self.prose["no_longer_first"] and "earlier" in before:
                 self.pieces.append(Piece(kind="time", words=lead, value="now"))
             self.final = number == len(clauses) - 1
+            self.next_lead = "" if self.final else clauses[number + 1][0]
             self._clause(lead, clause, number)
             before = {kind for span in clause for kind in span.kinds}
         self._set_against()
@@ -391,6 +394,10 @@ class SentenceReader(Divided):
         denied = any("negation" in other.kinds for other in spans[max(0, at - 4) : at])
         if kind == "day":
             said = {word for other in spans for word in other.words}
+            if sense.value == "visible_moisture" and "rain" in span.text and any_of(
+                tuple(re.findall(r"[a-z]+", self.text.lower())), self.prose["while_parked"]
+            ):
+                sense = replace(sense, value="rain_parked")
             if any_of(tuple(self.text[: span.start].lower().split()[-2:]), self.prose["other_day"]):
                 return  # "missing since the winter", "last January"
             if said & set(self.prose["not_yet"]) or self.text[span.end :].lstrip().startswith("before"):

@@ -57,6 +57,13 @@ class Divided:
             for at in range(len(words) - len(way) - 1, 0, -1):
                 if words[at - 1].text == "not" and [t.text for t in words[at : at + len(way)]] == way:
                     del words[at : at + len(way)]
+        for at in range(len(words) - 2, -1, -1):  # "No. 1 ASI", "number two": which one, and no number
+            said = [token.text for token in words[at : at + 3] if token.text != "."]
+            if said[:1] and said[0] in ("no", "nr", "number") and said[1:2] and said[1] in self.prose["designators"]:
+                end = at + 2 + (words[at + 1].text == ".")
+                which = self.prose["designators"][said[1]]
+                kept = [Token("number", words[at].start, words[at].end), Token(which, words[end - 1].start, words[end - 1].end)]
+                words[at:end] = kept if which == "two" else []
         for at in range(len(words) - 1):  # "she reads 105": the needle
             said = [token.text for token in words[at : at + 6] if token.text not in ("is", "was", "now", "at", "to")]
             numbered = said[2:3] and (said[2][:1].isdigit() or said[2] in self.prose["counts"] or said[2] == "a")
@@ -81,11 +88,9 @@ class Divided:
                 place += 1
                 continue
             length, senses = self.known.at(said, place)
-            if token.text == "the" and length > 1 and self.known.at(said, place + 1)[0] >= length:
-                length, senses = (
-                    1,
-                    self.known.at(("the",), 0)[1],
-                )  # "the vertical | speed", "the | vertical speed"
+            inner = self.known.at(said, place + 1)[0] if length > 1 else 0
+            if inner >= length and token.text in self.prose["loose_head"]:
+                length, senses = 1, self.known.at((token.text,), 0)[1]  # "the | vertical speed", "still | on its side"
             number, unit, used = self._number(said, place)
             if not used:
                 longer, senses_of_it = self._without_adverb(said, place, length)
