@@ -609,7 +609,8 @@ def rule_1(case: Tried) -> Verdict:
         sure = [value for value, chance in case.posterior.motion[axis].items() if chance >= 0.8]
         for gauge, value in values.items():
             if (
-                axis != "speed"
+                case.phase == "air"
+                and axis != "speed"
                 and sure not in ([], [value])
                 and gauge in ("attitude", "altimeter", "turn_coordinator")
             ):
@@ -685,7 +686,7 @@ def taken_wrongly(case: Tried, text: str) -> Iterator[str]:
 
 def rule_2(case: Tried) -> Verdict:
     """No number, rule or technique is taken from an instrument that is covered, not fitted, lit or powered."""
-    if all(case.stands(gauge) for gauges in TAKEN.values() for gauge in gauges):
+    if all(case.stands(gauge) for gauges in TAKEN.values() for gauge in gauges if gauge != "outside"):
         return None
     broken = []
     for axis in case.answer.axes:
@@ -696,6 +697,22 @@ def rule_2(case: Tried) -> Verdict:
     for note in case.answer.technique:
         broken += taken_wrongly(case, note.says)
         broken += [f"{note.topic} uses {gauge}" for gauge in note.uses if not case.stands(gauge)]
+    lines = {axis.axis: axis for axis in case.answer.axes}
+    if "turn" in case.last.manoeuvre and "bank" in lines:
+        case.meets("bank in a turn")
+        bank = lines["bank"]
+        broken += [
+            f"the {g} supports the bank in a turn" for g in ("compass", "gps_track") if g in bank.supporting
+        ]
+        others = [g for g in ("turn_coordinator", *HORIZONS, "heading") if case.grades.get(g) is USE]
+        if bank.primary in ("compass", "gps_track") and others:
+            broken.append(f"the bank of a turn is held by the {bank.primary}, not the {others[0]}")
+    if {g for g, grade in case.grades.items() if grade is COVER} & REQUIRED and case.phase == "air":
+        calls = [d.decision for d in case.answer.decisions if d.kind == "say" or d.decision == "cover_it"]
+        if calls[1:]:
+            case.meets("a call with something to cover")
+        if not calls or calls[0] != "cover_it":
+            broken.append(f"the call comes before covering: {calls}")
     if case.answer.method:
         shown = (*case.answer.method.control, *case.answer.method.performance)
         broken += [f"{gauge} stands among the instruments" for gauge in shown if not case.stands(gauge)]
@@ -1112,7 +1129,10 @@ def rule_11(case: Tried) -> Verdict:
         + [case.chance("bus", "on_battery", "sagging", "dead"), case.chance("avionics_power", "none")]
         + [case.chance(f"{side}_pump", "stopped") for side in ("left", "right")]
         # what comes and goes is in doubt while it is there
-        + [case.answer.failures.get(name, 0.0) for name in ("charging_wire_intermittent", "pump_intermittent")]
+        + [
+            case.answer.failures.get(name, 0.0)
+            for name in ("charging_wire_intermittent", "pump_intermittent")
+        ]
     )
     cured = "on" in (case.positions.get("alternate_static"), case.positions.get("standby_suction"))
     silent = case.last_reading("radios.state") or case.last_reading(

@@ -150,14 +150,17 @@ def test_an_instrument_is_graded_by_what_it_will_show_and_not_by_what_it_shows()
     assert found["airspeed"].grade is Grade.USE
 
 
-def test_results_of_checks_are_no_instruments():
+def test_results_of_checks_are_no_instruments_and_a_horizon_that_nobody_saw_is_none():
     engine = engine_for(shipped(), "single_pump")
     case = CaseRecord(title="", panel="single_pump", snapshot=(SnapshotRecord(manoeuvre="level"),))
     gauges = [one.gauge for one in trust(engine.posterior(case))]
     panel = engine.network.panel.gauges
     checks = [gauge for gauge in panel if shipped().gauges[gauge].group == "checks"]
     assert checks
-    assert gauges == [gauge for gauge in panel if gauge not in checks]
+    assert gauges == [gauge for gauge in panel if gauge not in {*checks, "outside"}]
+    seen = SnapshotRecord(manoeuvre="level", readings={"outside.bank": "level"})
+    told = CaseRecord(title="", panel="single_pump", snapshot=(seen,))
+    assert "outside" in [one.gauge for one in trust(engine.posterior(told))]
 
 
 # ------------------------------------------------------------------ what to fly on

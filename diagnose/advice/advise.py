@@ -37,6 +37,8 @@ def partial_panel(
         if use is None:
             continue
         stand_ins = [s for s in kb.substitutes.values() if s.axis == axis]
+        turning = manoeuvre.expected["turn"] != "straight"
+        straight = {s.gauge for s in stand_ins if s.straight and turning}
         usual = (use.primary, *use.supporting)
         # an instrument that is all but surely right, or wrong by a setting alone, is not given up for less
         good = [g for g in usual if grades.get(g) is Grade.USE or g in nearly]
@@ -50,7 +52,7 @@ def partial_panel(
             ]
         else:
             doubtful = []
-        primary = (good or doubtful or [""])[0]
+        primary = ([g for g in good if g not in straight] or doubtful or good or [""])[0]
         hows = (
             s.how
             for s in stand_ins
@@ -62,7 +64,7 @@ def partial_panel(
                 axis=axis,
                 usual=use.primary,
                 primary=primary,
-                supporting=tuple(g for g in good if g != primary)[:3],
+                supporting=tuple(g for g in good if g != primary and g not in straight)[:3],
                 out=tuple(g for g in usual if g not in grades or grades[g] is Grade.COVER),
                 how=how if primary != use.primary or primary in doubtful else "",
             )

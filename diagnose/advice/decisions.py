@@ -183,6 +183,7 @@ class Told:
         read = {facet for snapshot in case.snapshot for facet in (*snapshot.readings, *snapshot.unsure)}
         return (
             network.kb.manoeuvres[last.manoeuvre].phase in decision.phases
+            and (not decision.manoeuvres or last.manoeuvre in decision.manoeuvres)
             and (bool(self.upset) or not decision.upset)
             and self._by_instruments(decision)
             and (not decision.conditions or bool(conditions & set(decision.conditions)))

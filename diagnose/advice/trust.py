@@ -258,12 +258,12 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
     for gauge, (_, says) in warned.items():
         why.setdefault(gauge, says)
     at_its_word = {name for name, _ in warned.values()} | by_hand.keys()
-    met = set(posterior.case.context)
     answers = []
     for place, told in enumerate(found):
         known = network.kb.gauges[told.gauge]
         read = any(facet.split(".")[0] == told.gauge for facet in (*last.readings, *last.unsure))
-        if known.group == CHECKS or (met & set(known.unseen_in) and not read):
+        # nobody said that a horizon is in sight: what depends on it is not flown by
+        if known.group == CHECKS or (known.unseen_in and not read):
             continue
         reason, grade = why.get(told.gauge, ""), told.grade
         if not reason and grade is Grade.USE and _weak(posterior, known.power) >= suspicion(network):

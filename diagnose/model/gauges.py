@@ -213,7 +213,8 @@ class Substitute(Cited, frozen=True, kw_only=True):
     """For an axis of control, the gauges that can stand in, best first, and how to use each.
 
     ``second_to``: it is a second one of that gauge, and takes its very place when it is out. ``uses``: gauges
-    that ``how`` names; it is said only where they stand.
+    that ``how`` names; it is said only where they stand. ``straight``: it serves in straight flight, and in a turn
+    only where nothing else is left.
     """
 
     axis: Literal["pitch", "bank", "power", "heading"]
@@ -221,6 +222,7 @@ class Substitute(Cited, frozen=True, kw_only=True):
     how: str
     second_to: str = ""
     uses: tuple[str, ...] = ()
+    straight: bool = False
 
 
 class NormalEffect(Cited, frozen=True, kw_only=True):

@@ -419,7 +419,7 @@ class Decision(Cited, frozen=True, kw_only=True):
     ``move``: the panel has one of these switches and it is not in that position yet; ``moved``: it is.
     ``parts``, ``without``: parts or switches that the panel has, or lacks. ``unless``: decisions before it that
     say it better; ``unless_read``: facets whose reading says that it was done. ``upset``: the aircraft must be
-    recovered first. ``urgency``: 3 at once, 2 soon, 1 when convenient.
+    recovered first. ``manoeuvres``: one of these is flown. ``urgency``: 3 at once, 2 soon, 1 when convenient.
     """
 
     id: str
@@ -452,3 +452,4 @@ class Decision(Cited, frozen=True, kw_only=True):
     unless_read: tuple[str, ...] = ()
     upset: bool = False
     phases: tuple[str, ...] = ("ground", "roll", "air")
+    manoeuvres: tuple[str, ...] = ()

@@ -293,7 +293,8 @@ def partial_panel_misses(network: Network, row: dict[str, Any]) -> Iterator[tupl
     """
     kinds, _ = lost_rows()
     lost = set(row["lost"])
-    grades = {g: Grade.COVER if g in lost else Grade.USE for g in network.dial_gauges}
+    seen = [g for g in network.dial_gauges if not network.kb.gauges[g].unseen_in]
+    grades = {g: Grade.COVER if g in lost else Grade.USE for g in seen}
     trusts = tuple(Trust(gauge=g, now=1.0, soon=1.0, grade=grade) for g, grade in grades.items())
     usual = {published["manoeuvre"]: published for published in scan_rows()}
     for kind, manoeuvres in kinds.items():
