@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from diagnose.cli import main
+from diagnose.language import readable
 from diagnose.model import Grade
 from diagnose.model.case import Call, Pause, SessionRecord, scenario_mark
 from diagnose.model.errors import CaseError, UnknownName
@@ -30,10 +31,11 @@ from diagnose.practice.tabletop import (
     call,
     look,
     read_session,
+    scenario_held,
     start,
     write_session,
 )
-from diagnose.render.pages.debrief import _after, debrief_page, debrief_text, still_used_rows
+from diagnose.render.pages.debrief import _after, debrief_page, debrief_text, still_used_rows, winner_line
 from diagnose.render.pages.papers import handout, instructor_copy
 from diagnose.render.pages.timeline import clock, known_chart
 from diagnose.terminal.tabletop import Desk, run
@@ -232,7 +234,8 @@ def points(name, *calls):
 def test_points_rank_better_play_higher():
     """Sooner is worth more than later, naming more than not, and covering what misleads more than trusting it.
 
-    Best is to cover each dial as it begins to mislead: one covered before is missed while it still tells the truth.
+    What hangs on the failed line may be covered from the failure on (FAA Instrument Flying Handbook: cover what has
+    failed at once); before anything has failed it is a guess and costs.
     """
     simulation, followed = flown("clear_morning")
     begun = followed.suspected
@@ -245,7 +248,8 @@ def test_points_rank_better_play_higher():
     leads = {gauge: misleads.argmax() / 60.0 for gauge, misleads in misleading(simulation).items() if misleads.any()}
     assert set(leads) == {"attitude", "heading"}
     assert all(minutes > begun for minutes in leads.values())
-    best, early, trusts = named(**leads), named(attitude=begun, heading=begun), named()
+    best, at_once, trusts = named(**leads), named(attitude=begun, heading=begun), named()
+    early = named(attitude=0.2, heading=0.2)
     late = points("clear_morning", said(begun + 2.0, "suspect", "pump_sheared"))
     never = points("clear_morning", said(begun, "tell_atc"))
     wrong = points(
@@ -254,6 +258,7 @@ def test_points_rank_better_play_higher():
         said(0.5, "suspect", "pump_sheared"),
         said(0.5, "cover", "altimeter"),
     )
+    assert at_once.total == pytest.approx(best.total)
     assert best.total > early.total > trusts.total > late.total > never.total > wrong.total >= 0.0
     assert best.total > 95.0
     # with nothing failed, silence is right and an alarm is not
@@ -699,3 +704,99 @@ def test_the_debrief_says_who_used_what_and_what_to_learn():
     assert "With perfect reasoning" in page
     text = debrief_text(simulation, followed, scores)
     assert text.count("To learn: ") == 2
+
+
+def test_nothing_is_scored_that_could_not_be_done_yet():
+    """A session that ends before anything has failed has no score, however little a team did."""
+    simulation, followed = flown("clear_morning")
+    held = advance(start(simulation, ("ann", "ben")), 60)
+    held = call(held, "ann", "cover", ("attitude",))
+    scores = score(simulation, engine("single_pump"), followed, held.record)
+    assert [one.points for one in scores] == [{}, {}]
+    assert winner_line(scores).startswith("No score")
+    # gauges that nobody could know to mislead give nothing to who did nothing
+    short = advance(start(simulation, ("ann",)), 125)
+    (one,) = score(simulation, engine("single_pump"), followed, short.record)
+    assert "trusted" not in one.points
+    assert "named" not in one.points
+
+
+def test_a_wrong_system_is_half_noticed_and_told_what_spoke_against_it():
+    simulation, followed = flown("clear_morning")
+    right = points("clear_morning", said(3.0, "suspect", "pump_sheared"))
+    wrong = points("clear_morning", said(3.0, "suspect", "alternator_failed"))
+    assert wrong.points["noticed"][0] == pytest.approx(right.points["noticed"][0] * simulation.sizes("points.wrong_system_share"))
+    text = " ".join(debrief_text(simulation, followed, [wrong]).split())
+    assert "blamed a system that was sound" in text
+    assert "To learn: you blamed alternator failed; ammeter" in text
+    assert "low voltage light, which hang on it, read as usual" in text
+    # the right system later makes good for it
+    both = points("clear_morning", said(3.0, "suspect", "alternator_failed"), said(3.1, "suspect", "vacuum"))
+    assert wrong.points["noticed"][0] < both.points["noticed"][0] <= right.points["noticed"][0]
+
+
+def test_a_decision_counts_where_it_can_bear_on_what_failed():
+    worth = flown("clear_morning")[0].sizes("points.decided")
+
+    def decided(name, *call):
+        return points(name, said(3.0, *call)).points["decided"][0]
+
+    assert decided("clear_morning", "decide", "land at Karelund") == worth
+    assert decided("clear_morning", "decide", "alternate static on") == 0.0
+    assert decided("clear_morning", "decide", "pitot heat on") == 0.0
+    assert decided("freezing_level", "decide", "pitot heat on") == worth
+    # who asks ATC for what he needs has decided
+    assert decided("clear_morning", "tell_atc", "no-gyro vectors please") == worth
+    assert decided("clear_morning", "tell_atc") == 0.0
+
+
+@pytest.mark.parametrize(
+    ("line", "teams", "calls"),
+    [
+        ("ann covers the horizon and the DG", ("ann", "ben"), [("cover", ("attitude", "heading"))]),
+        ("everyone covers the horizon", ("ann", "ben"), [("cover", ("attitude",))] * 2),
+        ("ben thinks it is the vacuum pump, 60 % sure", ("ann", "ben"), [("suspect", ("pump_sheared",))]),
+        ("ann asks for no-gyro vectors", ("ann", "ben"), [("tell_atc", ("for no-gyro vectors",))]),
+        ("ben uses the compass", ("ann", "ben"), [("trust", ("compass",))]),
+    ],
+)
+def test_calls_are_taken_as_an_instructor_types_them(line, teams, calls):
+    said, desk = lead([line], teams=teams)
+    assert [(one.kind, one.what) for one in desk.table.calls] == calls, said[-300:]
+    # what was said in one line is undone in one, and told
+    said, back = lead([line, "undo"], teams=teams)
+    assert back.table.calls == ()
+    assert "undone: " in said.splitlines()[-1] + said.splitlines()[-2]
+
+
+@pytest.mark.parametrize(("typed", "seconds"), [("60", 60), ("5 minutes", 300), ("1:30", 90), ("2 min", 120), ("45 s", 45)])
+def test_time_goes_on_as_people_say_it(typed, seconds):
+    _, desk = lead([f"go {typed}"])
+    assert desk.table.minutes == pytest.approx(seconds / 60.0)
+
+
+@pytest.mark.parametrize("line", ["ann the suction is gone", "ann turns", "ann alternate static", "ann suspects the thing", "ann names the thing over there"])
+def test_a_refusal_names_no_failure(line):
+    """Students read the screen: what they have not said is not put there."""
+    said, desk = lead([line], teams=("ann", "ben"))
+    told = " ".join(said.split()).partition(" next? ")[2].lower()
+    assert desk.table.calls == ()
+    for failure in shipped().failures.values():
+        for way in {failure.name.lower(), readable(failure.id)} - {"suspect"}:
+            assert way not in told or way in line, way
+
+
+def test_every_line_not_understood_stays_until_it_is_said_anew():
+    _, desk = lead(["go 60", "ann mumbles", "ben hums", "ann suspects vacuum", "ben shrugs", "ben cover attitude"], teams=("ann", "ben"))
+    assert [line.text for line in desk.table.unread] == ["mumbles", "hums"]
+
+
+def test_the_scenario_of_a_record_is_found_under_any_name(tmp_path):
+    simulation, _ = flown("clear_morning")
+    own = msgspec.structs.replace(simulation.scenario, seed=77)
+    record = tmp_path / "monday.json"
+    record.write_text(write_session(msgspec.structs.replace(start(simulation).record, mark=scenario_mark(own))))
+    save_scenario(own, tmp_path / "own.txt")
+    (tmp_path / "large.txt").write_bytes(b"x" * 200_000)
+    (tmp_path / "noise.txt").write_text("no scenario")
+    assert scenario_held(record, shipped()) == str(tmp_path / "own.txt")

@@ -509,7 +509,7 @@ def _tabletop(chosen: argparse.Namespace, load: Load) -> int:
         """The scores so far."""
         known = follow(table.simulation, engine)
         scores = score(table.simulation, engine, known, table.record)
-        return debrief_text(table.simulation, known, scores, text_width(chosen))
+        return debrief_text(table.simulation, known, scores, text_width(chosen), until=table.minutes)
 
     run(desk, sys.stdin, lambda text: print(text, flush=True), chosen.record, ask, debriefed)
     return 0
@@ -520,6 +520,7 @@ def _debrief(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.practice.scoring import score
     from diagnose.practice.tabletop import as_decided, read_session, scenario_held
     from diagnose.render.pages.debrief import debrief_data, debrief_page, debrief_text
+    from diagnose.terminal.tabletop import unread_lines
 
     kb = load()
     scenario, simulation, engine = flown(chosen.scenario or scenario_held(chosen.record, kb), kb)
@@ -535,5 +536,10 @@ def _debrief(chosen: argparse.Namespace, load: Load) -> int:
     return show(
         chosen,
         lambda: debrief_data(simulation, followed, scores),
-        lambda wide: debrief_text(simulation, followed, scores, wide, figures=figures),
+        lambda wide: "\n".join(
+            [
+                debrief_text(simulation, followed, scores, wide, until=record.minutes, figures=figures),
+                *unread_lines(record.unread, wide),
+            ]
+        ),
     )

@@ -6,7 +6,7 @@ gauge of the panel can tell apart count as one: nobody at the table can do bette
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
@@ -84,6 +84,12 @@ class Followed:
     isolated: float | None
     score: float
     level: str
+
+    def until(self, minutes: float) -> Followed:
+        """What could be known by a time, as if the flight had ended then."""
+        known = tuple(known for known in self.known if known.minutes <= minutes + 1e-9)
+        first, second = (when if when is not None and when <= minutes else None for when in (self.suspected, self.isolated))
+        return replace(self, known=known, end=min(self.end, minutes), suspected=first, isolated=second)
 
     def at(self, minutes: float) -> Known | None:
         """What could be known at a time, None before the first snapshot has ended."""
@@ -322,10 +328,19 @@ def odd_readings(simulation: Simulation, followed: Followed) -> Iterator[tuple[f
 
 def odd_gauges(simulation: Simulation, followed: Followed) -> list[str]:
     """The gauges that the failures made odd, as far as it was seen: they hang on what has failed."""
-    kb, panel = simulation.network.kb, simulation.network.panel.id
     since = followed.end if followed.onset is None else followed.onset - 1e-6
     shown = {gauge for minutes, gauge, _ in odd_readings(simulation, followed) if minutes > since}
-    lines = lines_of(kb, panel)
-    acts = {part for name in followed.truth for part in kb.failures[name].acts} & set(lines)
-    touched = {node[1] for part in acts for node in nx.descendants(lines, part) if isinstance(node, tuple)}
+    touched = set(hanging(simulation, followed.truth))
     return [gauge for gauge in simulation.network.dial_gauges if gauge in shown & (touched or shown)]
+
+
+def hanging(simulation: Simulation, failures: Iterable[str]) -> list[str]:
+    """The gauges that hang on the parts on which these failures act, by the lines of the panel; nearest first."""
+    network = simulation.network
+    lines = lines_of(network.kb, network.panel.id)
+    away: dict[str, int] = {}
+    for part in {part for name in failures for part in network.kb.failures[name].acts} & set(lines):
+        for node, steps in nx.single_source_shortest_path_length(lines, part).items():
+            if isinstance(node, tuple):
+                away[node[1]] = min(steps, away.get(node[1], steps))
+    return sorted(away, key=lambda gauge: away[gauge])

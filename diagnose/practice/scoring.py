@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import msgspec
+import networkx as nx
 import numpy as np
 
 from diagnose.advice.coverage import Alike
@@ -14,9 +15,10 @@ from diagnose.model import AxisUse, Grade
 from diagnose.model.case import Call, SessionRecord
 from diagnose.model.units import min_from_s, s_from_min
 from diagnose.network.engine import Engine
-from diagnose.practice.known import Followed, Known, know_at, misleading
+from diagnose.network.graph import lines_of
+from diagnose.practice.known import Followed, Known, hanging, know_at, misleading
 from diagnose.practice.simulate import Simulation, simulate
-from diagnose.practice.tabletop import NAMING, SYSTEMS, switch_decided, used
+from diagnose.practice.tabletop import NAMING, SYSTEMS, USING, switch_decided, used
 
 #: a forecast of 0 or 1 that turns out wrong would cost without end
 SURELY = 0.99
@@ -27,7 +29,7 @@ class Forecast:
     """A call that named failures with a chance; ``true`` if all of them, or ones alike, were there.
 
     ``engine`` is the chance that the engine gave the same statement then, ``something`` that anything was
-    wrong, ``kin`` that of the families of what was named. Scores: Brier (square of what
+    wrong, ``kin`` that of the systems of what was named. Scores: Brier (square of what
     is missing, 0 best) and log (bits, 0 best).
     """
 
@@ -79,7 +81,7 @@ class TeamScore:
     the table of grades (unit: looks) and minute. ``least_wrong_trust``: the same for somebody who covers
     at once whatever the engine would not trust; ``most_wrong_trust``: for somebody who covers nothing.
     ``possible``: when it could have been noticed and named, by the engine at the team's own calls as well.
-    ``named_as``: the call that named it best. ``set_right``: the decision that put instruments right.
+    ``blamed_wrong``: the credited suspicion was of a system that was sound. ``named_as``: the call that named it best. ``set_right``: the decision that put instruments right.
     ``still_used``: gauge that misleads -> minutes in which it misled and the team neither covered nor doubted it.
     ``points``: what -> (points, of how many), for what counts in this scenario.
     """
@@ -102,12 +104,13 @@ class TeamScore:
     possible: tuple[float | None, float | None] = (None, None)
     named_as: Call | None = None
     set_right: Call | None = None
+    blamed_wrong: bool = False
 
     @property
     def total(self) -> float:
-        """Points of 100, whatever counts in this scenario."""
+        """Points of 100, whatever counts in this session; 0 where nothing does."""
         reached = sum(points for points, _ in self.points.values())
-        return max(0.0, 100.0 * reached / sum(most for _, most in self.points.values()))
+        return max(0.0, 100.0 * reached / max(sum(most for _, most in self.points.values()), 1e-9))
 
     @property
     def brier(self) -> float | None:
@@ -152,9 +155,15 @@ def _forecast(call: Call, simulation: Simulation, engine: Engine, alike: Alike) 
     known = know_at(simulation, engine, call.minutes, alike)
     true = _holds(known.truth, call.what, alike) if call.what else not known.truth
     chance = _chance_of(known, alike, call.what)
-    families = {f: record.id for record in simulation.network.kb.families.values() for f in record.members}
-    kin = max(chance, _chance_of(known, alike, tuple(families.get(name, name) for name in call.what)))
+    kin = max(chance, _chance_of(known, alike, systems_of(call.what, simulation)))
     return Forecast(call=call, true=true, engine=chance, something=known.something, kin=kin)
+
+
+def systems_of(named: Sequence[str], simulation: Simulation) -> tuple[str, ...]:
+    """The systems of what was named."""
+    kb = simulation.network.kb
+    failures = (kb.families[name].members[0] if name in kb.families else name for name in named)
+    return tuple(dict.fromkeys(f if f in SYSTEMS else kb.failures[f].system.value for f in failures))
 
 
 def _exactness(call: Call, simulation: Simulation, alike: Alike) -> float:
@@ -198,6 +207,19 @@ def _set_right(calls: Sequence[Call], simulation: Simulation) -> Call | None:
     return None
 
 
+def concerns(call: Call, simulation: Simulation, failures: Sequence[str]) -> bool:
+    """Whether a decision can bear on what failed: one about a switch must feed a gauge that hangs on it."""
+    moved = switch_decided(call, simulation)
+    network = simulation.network
+    cures = [network.kb.failures[name].cured_by for name in failures]
+    if moved is None or any(cure is not None and cure.switch == moved.switch for cure in cures):
+        return True
+    lines = lines_of(network.kb, network.panel.id)
+    fed = {source.id for source in network.kb.sources.values() if any(moved.switch in rule.when for rule in source.rules)}
+    reached = {node[1] for source in fed & set(lines) for node in nx.descendants(lines, source) if isinstance(node, tuple)}
+    return bool(reached & set(hanging(simulation, failures)))
+
+
 def _misled_s(simulation: Simulation) -> int:
     return sum(int(wrong.sum()) for wrong in misleading(simulation).values())
 
@@ -220,8 +242,14 @@ def _costs(
     wrong: Mapping[str, np.ndarray],
     used_at: Callable[[float], Mapping[str, Grade]],
     until: float,
+    spoilt: Collection[str] = (),
+    onset: float | None = None,
 ) -> tuple[float, float]:
-    """Cost of trusting a bad gauge and of wrong doubt over the flight, in looks."""
+    """Cost of trusting a bad gauge and of wrong doubt over the flight, in looks.
+
+    To doubt a gauge of ``spoilt``, which hang on what has failed, costs nothing from the onset on: who sees that
+    the suction is gone covers both gyros at once, while they still coast.
+    """
     grades = {cost.grade: cost for cost in simulation.network.kb.grade_costs.values()}
     step = 5
     minutes = min_from_s(float(step))
@@ -234,7 +262,7 @@ def _costs(
                 # who covers what misleads has done all that can be done
                 cost = 0.0 if grade is Grade.COVER else grades[grade].if_misleading
                 false_trust += cost * weight * minutes
-            elif grade is not Grade.USE:
+            elif grade is not Grade.USE and not (gauge in spoilt and onset is not None and sample >= s_from_min(onset)):
                 false_doubt += grades[grade].if_true * weight * minutes
     return false_trust, false_doubt
 
@@ -245,10 +273,14 @@ def score(
     """Score every team of a session."""
     alike = Alike(engine.network)
     wrong = misleading(simulation)
+    spoilt = hanging(simulation, followed.truth)
 
     def engine_covers(minutes: float) -> dict[str, Grade]:
         known = followed.at(minutes)
-        return {g: Grade.COVER for g, true in known.trust.items() if true < 0.5} if known else {}
+        doubted = [g for g, true in known.trust.items() if true < 0.5] if known else []
+        # what can be named is known to spoil all that hangs on it
+        named = followed.isolated is not None and minutes >= followed.isolated
+        return dict.fromkeys([*doubted, *(spoilt if named else ())], Grade.COVER)
 
     least, _ = _costs(simulation, wrong, engine_covers, record.minutes)
     most, _ = _costs(simulation, wrong, lambda minutes: {}, record.minutes)
@@ -257,7 +289,7 @@ def score(
         calls = sorted((c for c in record.calls if c.team == team), key=lambda c: c.minutes)
         found.append(
             _score_team(
-                team, calls, simulation, engine, followed, alike, wrong, record.minutes, (least, most)
+                team, calls, simulation, engine, followed, alike, wrong, record.minutes, (least, most), spoilt
             )
         )
     return tuple(found)
@@ -273,6 +305,7 @@ def _score_team(
     wrong: Mapping[str, np.ndarray],
     until: float,
     bounds: tuple[float, float],
+    spoilt: Sequence[str],
 ) -> TeamScore:
     forecasts = tuple(_forecast(c, simulation, engine, alike) for c in calls if c.kind in NAMING)
     onset, network = followed.onset, simulation.network
@@ -285,7 +318,8 @@ def _score_team(
         naming.append(msgspec.structs.replace(set_right, kind="isolate", what=systems, sure=1.0))
     # a suspicion is one from the onset on; one before that is a false alarm
     suspicions = sorted(c.minutes for c in naming if c.what)
-    after = [m for m in suspicions if onset is not None and m >= onset]
+    noticing = [c for c in naming if c.what and onset is not None and c.minutes >= onset]
+    after = [c.minutes for c in noticing]
     named = [c for c in naming if (onset is None) == (not c.what) and c.minutes >= (onset or 0.0)]
     limits = {what: simulation.sizes(f"known.{what}") for what in ("suspected", "isolated")}
     best, exact = _best_named(named, followed.isolated, simulation, alike)
@@ -299,12 +333,24 @@ def _score_team(
             began = min_from_s(float(np.argmax(misleads)))
             when = next((c.minutes for c in calls if c.kind == "cover" and gauge in c.what), None)
             covers[gauge] = (began, when)
-    trust, doubt = _costs(simulation, wrong, lambda minutes: used(calls, team, minutes), until)
+    trust, doubt = _costs(simulation, wrong, lambda minutes: used(calls, team, minutes), until, spoilt, onset)
     at_end = [gauge for gauge, grade in used(calls, team, until).items() if grade is Grade.COVER]
     still_used = {gauge: _still_used(gauge, wrong[gauge], calls, team, until) for gauge in covers}
-    suspected, isolated = (after[0] if after else None), (best.minutes if best else None)
-    good_covered = tuple(gauge for gauge in at_end if gauge not in wrong or not wrong[gauge].any())
-    told_atc, decided = _first(calls, "tell_atc"), _first(calls, "decide")
+    # who sees that something is wrong and blames another system has noticed, and is worth less
+    blamed = {
+        call.minutes: bool(set(systems_of(call.what, simulation)) & set(systems_of(followed.truth, simulation)))
+        for call in reversed(noticing)
+    }
+    share = {when: 1.0 if right else simulation.sizes("points.wrong_system_share") for when, right in blamed.items()}
+    suspected = max(share, key=lambda when: share[when] * _in_time(when, possible[0], simulation), default=None)
+    isolated = best.minutes if best else None
+    spoiled = set(spoilt) if onset is not None and onset <= until else set()
+    good_covered = tuple(g for g in at_end if g not in spoiled and not (g in wrong and wrong[g].any()))
+    told_atc = _first(calls, "tell_atc")
+    deciding = [c for c in calls if (c.kind == "decide" and concerns(c, simulation, followed.truth)) or (c.kind == "tell_atc" and c.what)]
+    decided = deciding[0].minutes if deciding else None
+    misled = any(bool(array[: round(s_from_min(until))].any()) for array in wrong.values())
+    handled = any(c.kind in USING for c in calls)
     false_alarm = bool(suspicions) and (onset is None or suspicions[0] < onset)
     return TeamScore(
         team=team,
@@ -323,15 +369,19 @@ def _score_team(
         still_used=still_used,
         possible=possible,
         named_as=best,
+        blamed_wrong=suspected is not None and not blamed[suspected],
         set_right=set_right,
         points=_points(
             simulation,
             followed.onset,
             possible,
+            until=until,
             suspected=suspected,
+            suspected_share=share[suspected] if suspected is not None else 0.0,
             isolated=isolated,
             exact=exact,
             false_alarm=false_alarm,
+            gauges_count=onset is None or handled or (misled and bounds[1] > bounds[0]),
             trusted=_trusted_share(trust, doubt, bounds, simulation, until),
             good_covered=len(good_covered),
             told_atc=told_atc,
@@ -392,16 +442,22 @@ def _points(
     onset: float | None,
     possible: tuple[float | None, float | None],
     *,
+    until: float,
     suspected: float | None,
+    suspected_share: float,
     isolated: float | None,
     exact: float,
     false_alarm: bool,
+    gauges_count: bool,
     trusted: float,
     good_covered: int,
     told_atc: float | None,
     decided: float | None,
 ) -> dict[str, tuple[float, float]]:
-    """Points by ``points.*`` of knowledge/flown.toml, for what counts in this scenario."""
+    """Points by ``points.*`` of knowledge/flown.toml, for what could be done until the session ended."""
+    if onset is not None and onset > until:
+        # nothing has failed yet
+        return {"false_alarm": (-float(simulation.sizes("points.false_alarm")), 0.0)} if false_alarm else {}
 
     def worth(what: str) -> float:
         return float(simulation.sizes(f"points.{what}"))
@@ -414,11 +470,12 @@ def _points(
     if onset is None:
         found["noticed"] = (0.0 if false_alarm else worth("noticed"), worth("noticed"))
     else:
-        found["noticed"] = soon("noticed", suspected, possible[0])
-    if possible[1] is not None or isolated is not None:
+        found["noticed"] = soon("noticed", suspected, possible[0], suspected_share)
+    if isolated is not None or (possible[1] is not None and possible[1] <= until):
         found["named"] = soon("named", isolated, possible[1], exact)
-    kept = max(worth("trusted") * trusted - worth("good_covered") * good_covered, 0.0)
-    found["trusted"] = (kept, worth("trusted"))
+    if gauges_count:
+        kept = max(worth("trusted") * trusted - worth("good_covered") * good_covered, 0.0)
+        found["trusted"] = (kept, worth("trusted"))
     if onset is not None:
         found["told_atc"] = (worth("told_atc") * (told_atc is not None), worth("told_atc"))
         found["decided"] = (worth("decided") * (decided is not None), worth("decided"))

@@ -20,7 +20,7 @@ from diagnose.knowledge.load import KnowledgeBase, record_problems, unknown_name
 from diagnose.language.switches import switched
 from diagnose.model import Grade
 from diagnose.model.case import Action, Asked, Call, ScenarioRecord, SessionRecord, Unread, scenario_mark
-from diagnose.model.errors import CaseError
+from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.model.files import escaped, json_of
 from diagnose.model.systems import System
 from diagnose.model.units import min_from_s, s_from_min
@@ -213,17 +213,23 @@ def write_session(record: SessionRecord) -> str:
     return escaped(json.dumps(msgspec.to_builtins(record), ensure_ascii=False, indent=1)) + "\n"
 
 
+#: bytes; a larger file is no scenario
+LARGEST_SCENARIO = 100_000
+
+
 def scenario_held(path: Path, kb: KnowledgeBase) -> str:
     """The scenario that a session was held with, by the record alone: a shipped one, or a file beside the record.
 
     Raises CaseError if the record cannot be read or none of these scenarios is the one.
     """
     record = _record(path)
-    beside = [str(file) for file in sorted(path.parent.glob("*.toml"))]
+    others = [file for file in path.parent.iterdir() if file.is_file() and file != path and file.suffix != ".json"]
+    small = [file for file in others if file.stat().st_size <= LARGEST_SCENARIO]
+    beside = [str(file) for file in sorted(small, key=lambda file: (file.suffix != ".toml", file.name))]
     for name in (*scenario_paths(), *beside):
         try:
             found = scenario_mark(load_scenario(name, kb)) == record.mark
-        except CaseError:
+        except DiagnoseError:
             continue
         if found:
             return name

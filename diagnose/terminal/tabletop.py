@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TextIO
@@ -11,7 +11,7 @@ from typing import TextIO
 from diagnose.language import entry_forms, find, plain
 from diagnose.language.prose import named_gauge
 from diagnose.model import Failure
-from diagnose.model.case import Call
+from diagnose.model.case import Call, Unread
 from diagnose.model.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.model.files import write_whole
 from diagnose.model.units import s_from_min
@@ -28,11 +28,12 @@ from diagnose.practice.tabletop import (
     switch_decided,
     write_session,
 )
+from diagnose.render.layout import chance_words
 from diagnose.render.pages.debrief import call_words
 from diagnose.render.pages.papers import seen_gauges
 from diagnose.render.pages.timeline import clock, events, known_names
 from diagnose.render.pictures.terminal import panel_text
-from diagnose.render.text import fill, names, percent
+from diagnose.render.text import fill, names
 from diagnose.terminal.commands.hearing import failure_named
 from diagnose.terminal.console import bounded
 
@@ -54,14 +55,14 @@ HELP = (
 TEAMS_HELP = "With more than one team, begin looks and calls with the team: red suspect pump sheared 60"
 #: ways to say each kind of call
 VERBS = {
-    "look": ("look", "check", "see"),
+    "look": ("look", "looks", "check", "checks", "see", "sees", "cross-check", "cross-checks"),
     "suspect": ("suspect", "suspects", "think", "thinks", "guess", "guesses", "believe", "believes", "reckon",
                 "reckons", "maybe", "probably"),
     "isolate": ("name", "names", "isolate", "isolates", "call", "calls", "say", "says"),
     "cover": ("cover", "covers", "ignore", "ignores"),
     "doubt": ("doubt", "doubts", "distrust"),
-    "trust": ("trust", "trusts", "uncover", "uncovers"),
-    "tell_atc": ("atc", "tell", "tells"),
+    "trust": ("trust", "trusts", "uncover", "uncovers", "use", "uses"),
+    "tell_atc": ("atc", "tell", "tells", "ask", "asks", "declare", "declares", "request", "requests"),
     "decide": ("decide", "decides", "decision"),
 }  # fmt: skip
 WARNING = "Answers on: 'notes' shows them on this screen. Only where no student sees it."
@@ -100,6 +101,8 @@ class Desk:
     score: Callable[[Table], str] | None = None
     scored: Table | None = None
     refollow: Callable[[Table], Followed] | None = None
+    #: whether the line before could not be carried out: the next one may say it anew
+    refused: bool = False
 
     @property
     def names(self) -> dict[str, str]:
@@ -150,7 +153,7 @@ def moment(desk: Desk) -> list[str]:
 def _happened(desk: Desk, before: float, after: float) -> Iterator[str]:
     """What is to be said for the time that went by."""
     simulation = desk.table.simulation
-    for at, says in events(simulation.scenario, known_names(simulation), answers=False):
+    for at, says in events(desk.table.scenario, known_names(simulation), answers=False):
         if before < at <= after or (before == 0.0 == at):
             yield fill(f"Say: {says}", desk.width, f"{clock(at)}  ", " " * 6)
     for pause in desk.table.scenario.pause:
@@ -181,11 +184,11 @@ def notes(desk: Desk) -> list[str]:
     known = desk.followed.at(desk.table.minutes)
     second = min(round(s_from_min(desk.table.minutes)), desk.table.simulation.samples - 1)
     lines = [f"What has failed: {names(kb, desk.table.simulation.active_at(second))}."]
-    if known is None:
-        return [*lines, "Nothing can be known yet."]
-    first = "; ".join(f"{percent(chance)} {names(kb, members)}" for members, chance in known.ranking[:3])
+    if known is None or known.something < 0.5:
+        return [*lines, "So far nothing shows."]
+    first = "; ".join(f"{names(kb, members)} {chance_words(chance, kb)}" for members, chance in known.ranking[:3])
+    lines.append(f"Can be known: {first}.")
     doubtful = ", ".join(kb.gauges[g].name for g, true in known.trust.items() if true < 0.5)
-    lines.append(f"Can be known: something wrong {percent(known.something)}; {first}.")
     lines.append(f"Misleading: {doubtful or 'nothing'}.")
     return lines
 
@@ -194,6 +197,7 @@ def _named(desk: Desk, text: str) -> tuple[str, ...]:
     """What a team names: failures, families of them or systems, joined with +. Raises UnknownName."""
     if text in ("nothing", "nothing failed", "none"):
         return ()
+    text = re.sub(r"^(?:it is|it's|its|it was|that|there is|the)\s+", "", text.strip(), flags=re.IGNORECASE)
     return tuple(_cause(desk, part.strip()) for part in text.split("+"))
 
 
@@ -218,7 +222,9 @@ def _cause(desk: Desk, text: str) -> str:
             return families[0] if families else systems.pop()
         if found := failure_named(network.kb, network.panel, text):
             return found
-        raise
+        # students read this screen: no failure is named that nobody has named
+        which = "can mean several" if meanings else "is none known here"
+        raise CaseError(f"as a failure {text!r} {which}", mend="a system will do: suspect vacuum") from None
 
 
 def _gauge(desk: Desk, text: str) -> str:
@@ -238,6 +244,14 @@ def _team(desk: Desk, line: str) -> tuple[str, str]:
 
 
 def _call(desk: Desk, line: str) -> Reply:
+    who, _, rest = line.partition(" ")
+    if who.casefold().rstrip(":,") in EVERYONE and rest and len(desk.table.teams) > 1:
+        before, told = desk, []
+        for team in desk.table.teams:
+            desk, said_back = _call(desk, f"{team} {rest}")
+            told += said_back
+        # what was said in one line is undone in one
+        return replace(desk, past=(*before.past, before.table)), told
     team, rest = _team(desk, line)
     at, table = None, desk.table
     dials = (
@@ -254,6 +268,8 @@ def _call(desk: Desk, line: str) -> Reply:
     text = text.strip()
     if verb in ("", "suspect") and team and _moves_a_switch(desk, rest):
         verb, text = "decide", text if verb else rest
+    if verb == "" and team and (switch := _switch_named(desk, rest)):
+        raise CaseError(f"{switch} how?", mend=f"{team} decide {switch} {_positions(desk, switch)}")
     if verb == "" and team and (meant := _meant_cause(desk, rest)):
         verb, text = "suspect", meant
     if not team:
@@ -263,20 +279,22 @@ def _call(desk: Desk, line: str) -> Reply:
         after = desk.to(look(table, team, gauge))
         return after, [*_happened(after, table.minutes, after.table.minutes), *_shown(after, gauge)]
     if verb in ("suspect", "isolate"):
-        found = re.fullmatch(r"(.+?)(?:\s+(\d{1,3})\s*(?:%|percent)?)?", text)
+        found = re.fullmatch(r"(.+?)(?:,?\s+(\d{1,3})\s*(?:%|percent)?(?:\s*sure)?)?", text)
         if not found:
             raise CaseError(f"{said} what?", mend=f"{said} pump sheared 60")
         sure = float(found.group(2)) / 100.0 if found.group(2) else 1.0
         after = desk.to(call(table, team, verb, _named(desk, found.group(1)), sure, at))
     elif verb in USING:
-        after = desk.to(call(table, team, verb, (_gauge(desk, text),), minutes=at))
+        gauges = [_gauge(desk, part) for part in re.split(r"\s*(?:,|\+|\band\b)\s*", text) if part]
+        after = desk.to(call(table, team, verb, gauges, minutes=at))
     elif verb in ("tell_atc", "decide"):
         text = re.sub(r"^atc\b\s*", "", text, flags=re.IGNORECASE) if verb == "tell_atc" else text
         after = desk.to(call(table, team, verb, (text,) if text else (), minutes=at))
     else:
         raise CaseError(f"{said!r} is not a call", mend=CALLS)
     last = after.table.calls[-1]
-    after = replace(after, table=_said_now(after.table, last, rest))
+    if desk.refused or at is not None:
+        after = replace(after, table=_said_now(after.table, last, rest, late=at is not None))
     if after.table.simulation is not table.simulation and desk.refollow is not None and desk.followed:
         after = replace(after, followed=desk.refollow(after.table))
     words = f"{clock(last.minutes)}  {team} {call_words(after.table.simulation, last)}"
@@ -285,22 +303,31 @@ def _call(desk: Desk, line: str) -> Reply:
     return after, [fill(words, desk.width, "", " " * 6), *lines]
 
 
-def _said_now(table: Table, last: Call, text: str) -> Table:
-    """Drop the lines that were not understood at the time of a call and that it says now."""
+def _said_now(table: Table, last: Call, text: str, *, late: bool) -> Table:
+    """Drop the line that a call says anew: the one refused just before, or of that team at a ``late`` call's time."""
     alone = len(table.teams) == 1
-    unread = tuple(
-        line
-        for line in table.unread
-        if line.minutes != last.minutes
-        or not (alone or line.team == last.team or line.text.casefold() == text.casefold())
-    )
-    return replace(table, unread=unread)
+    for line in reversed(table.unread if late else table.unread[-1:]):
+        if line.minutes == last.minutes and (alone or line.team == last.team or line.text.casefold() == text.casefold()):
+            return replace(table, unread=tuple(one for one in table.unread if one is not line))
+    return table
 
 
 def _moves_a_switch(desk: Desk, text: str) -> bool:
     """Whether a line without a call says how a switch is to stand: "opens the alternate static", "pitot heat on"."""
     probe = Call(minutes=0.0, team=desk.table.teams[0], kind="decide", what=(text,))
     return switch_decided(probe, desk.table.simulation) is not None
+
+
+def _switch_named(desk: Desk, text: str) -> str:
+    """The switch that a line speaks of; "" if it names none."""
+    network = desk.table.simulation.network
+    ways = entry_forms(network.kb.switches)
+    return next((desk.names[s] for s in network.panel.switches if any(way in plain(text) for way in ways[s])), "")
+
+
+def _positions(desk: Desk, name: str) -> str:
+    switches = desk.table.simulation.network.kb.switches
+    return " or ".join(next(switch.positions for switch in switches.values() if switch.name == name))
 
 
 def _meant_cause(desk: Desk, text: str) -> str:
@@ -338,6 +365,25 @@ def _spoken(desk: Desk, gauge: str, second: int) -> str:
     return "; ".join(said).replace("_", " ")
 
 
+def _seconds(text: str) -> float:
+    """Seconds of "60", "5 minutes" or "1:30". Raises CaseError."""
+    if found := re.fullmatch(r"(\d+):(\d\d)", text):
+        return 60.0 * int(found[1]) + int(found[2])
+    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|sec|seconds?|m|min|minutes?)?", text)
+    if not found:
+        raise CaseError("go how far?", mend="go 60 (seconds), go 5 minutes or go 1:30")
+    return float(found[1]) * (60.0 if (found[2] or "s").startswith("m") else 1.0)
+
+
+def _undone(desk: Desk) -> str:
+    """What an undo takes back, in words."""
+    now, before = desk.table, desk.past[-1]
+    gone = [call_words(now.simulation, c) for c in now.calls[len(before.calls) :]]
+    gone += [f"look at {now.simulation.network.kb.gauges[look.gauge].name}" for look in now.looks[len(before.looks) :]]
+    back = [f"clock back at {clock(before.minutes)}"] if before.minutes != now.minutes else []
+    return "; ".join(["undone: " + (", ".join(gone) or "the last step"), *back])
+
+
 def answer(desk: Desk, line: str) -> Reply:
     """Carry out one line. Raises DiagnoseError for one that cannot be understood."""
     line = " ".join(bounded(line).split())
@@ -346,9 +392,7 @@ def answer(desk: Desk, line: str) -> Reply:
         case "" | "next" | "n":
             return _next(desk) if not desk.table.over else (desk, moment(desk))
         case "go":
-            if not re.fullmatch(r"\d+(\.\d+)?", rest):
-                raise CaseError("go how far?", mend="go 60 (seconds)")
-            return _go(desk, float(rest))
+            return _go(desk, _seconds(rest))
         case "panel":
             return desk, moment(desk)
         case "notes":
@@ -362,9 +406,8 @@ def answer(desk: Desk, line: str) -> Reply:
             followed = desk.followed
             if followed and desk.refollow and before.simulation is not desk.table.simulation:
                 followed = desk.refollow(before)
-            return replace(desk, table=before, past=desk.past[:-1], followed=followed), [
-                f"{clock(desk.past[-1].minutes)}  undone"
-            ]
+            said = fill(_undone(desk), desk.width, f"{clock(before.minutes)}  ", " " * 6)
+            return replace(desk, table=before, past=desk.past[:-1], followed=followed), [said]
         case "save":
             if not rest.removesuffix("over").strip():
                 raise CaseError("save where?", mend="save monday.json")
@@ -380,7 +423,7 @@ def answer(desk: Desk, line: str) -> Reply:
 def _quit(desk: Desk) -> Reply:
     """The end: the scores, and once more a chance to save what is not saved."""
     if desk.score is not None and not desk.table.calls:
-        return replace(desk, done=True), ["No calls, so no score.", *unread_lines(desk)]
+        return replace(desk, done=True), ["No calls, so no score.", *unread_lines(desk.table.unread, desk.width)]
     said = []
     if desk.score is not None and desk.scored != desk.table and desk.table.calls:
         said = ["", desk.score(desk.table)]
@@ -388,23 +431,20 @@ def _quit(desk: Desk) -> Reply:
     if said and desk.saved != desk.table:
         return desk, [
             *said,
-            *unread_lines(desk),
+            *unread_lines(desk.table.unread, desk.width),
             "",
             "The calls are not saved. 'save FILE' keeps them; 'quit' again ends.",
         ]
-    return replace(desk, done=True), [*said, *(unread_lines(desk) if said else [])]
+    return replace(desk, done=True), [*said, *(unread_lines(desk.table.unread, desk.width) if said else [])]
 
 
-def unread_lines(desk: Desk) -> list[str]:
+def unread_lines(unread: Sequence[Unread], width: int) -> list[str]:
     """Lines that were not understood, with how to enter them after all."""
-    if not desk.table.unread:
+    if not unread:
         return []
-    lines = [
-        fill(f"{clock(u.minutes)}  {f'{u.team} {u.text}'.strip()}", desk.width, "  ", "    ")
-        for u in desk.table.unread
-    ]
+    lines = [fill(f"{clock(u.minutes)}  {f'{u.team} {u.text}'.strip()}", width, "  ", "    ") for u in unread]
     lead = "Not understood, so not scored. Enter them as: at 4:00 red suspect pump sheared 60"
-    return ["", fill(lead, desk.width), *lines]
+    return ["", fill(lead, width), *lines]
 
 
 def _save(table: Table, path: Path, *, over: bool) -> None:
@@ -413,7 +453,9 @@ def _save(table: Table, path: Path, *, over: bool) -> None:
 
 CALLS = "suspect, name, cover, doubt, trust, atc or decide, then what; 'help' lists all"
 #: lines of the instructor's own, in which no team has said anything
-OWN = ("go", "save", "undo", "notes", "panel", "help", "look", "check", "see")
+OWN = ("go", "save", "undo", "notes", "panel", "help", *VERBS["look"])
+#: words for every team at once
+EVERYONE = ("everyone", "everybody", "all", "both")
 
 
 def kept(desk: Desk, line: str, error: DiagnoseError) -> Reply:
@@ -424,7 +466,7 @@ def kept(desk: Desk, line: str, error: DiagnoseError) -> Reply:
     if not rest or rest.partition(" ")[0].casefold() in OWN:
         return desk, said
     team = team if len(desk.table.teams) > 1 else ""
-    return replace(desk, table=not_understood(desk.table, team, rest)), [
+    return replace(desk, table=not_understood(desk.table, team, rest), refused=True), [
         *said,
         f"Kept as a note at {clock(desk.table.minutes)}.",
     ]
@@ -456,6 +498,7 @@ def run(
             break
         try:
             desk, said = answer(desk, line)
+            desk = replace(desk, refused=False)
         except DiagnoseError as error:
             desk, said = kept(desk, line, error)
         for text in said:

@@ -10,7 +10,7 @@ import numpy as np
 
 from diagnose.model.case import Call, SessionRecord
 from diagnose.model.units import min_from_s, s_from_min
-from diagnose.practice.known import Followed, misleading, odd_gauges, odd_readings
+from diagnose.practice.known import Followed, hanging, misleading, odd_gauges, odd_readings
 from diagnose.practice.scoring import TeamScore
 from diagnose.practice.simulate import Simulation, state_at
 from diagnose.practice.tabletop import NAMING, USING
@@ -35,7 +35,7 @@ from diagnose.render.pages.papers import (
     seen_gauges,
     truth_marks,
 )
-from diagnose.render.pages.timeline import SYSTEM_WORDS, clock, judgement, known_chart
+from diagnose.render.pages.timeline import SYSTEM_WORDS, certainty, clock, judgement, known_chart, known_rows
 from diagnose.render.pictures.charts import Mark
 from diagnose.render.pictures.panel import panel_halves
 from diagnose.render.plumbing import plumbing_text
@@ -73,7 +73,7 @@ def call_words(simulation: Simulation, call: Call) -> str:
         return f"{KIND_WORDS[call.kind]} {named_words(simulation, call.what)}{sure}"
     if call.kind in USING:
         return f"{KIND_WORDS[call.kind]} {', '.join(kb.gauges[gauge].name for gauge in call.what)}"
-    return f"{KIND_WORDS[call.kind]} {' '.join(call.what)}".strip()
+    return ": ".join([KIND_WORDS[call.kind], *call.what])
 
 
 def _after(minutes: float | None, reference: float | None) -> str:
@@ -100,6 +100,8 @@ def winner_line(scores: Sequence[TeamScore]) -> str:
     """Who has most points, or that it is a tie; with one team its points."""
     ranked = sorted(scores, key=lambda score: -score.total)
     told = ", ".join(f"{score.team} {score.total:.0f}" for score in ranked)
+    if not any(most for score in ranked for _, most in score.points.values()):
+        return "No score: the session ended before anything had failed."
     if len(ranked) == 1:
         return f"Score: {ranked[0].total:.0f} of 100."
     first = [score.team for score in ranked if round(score.total) == round(ranked[0].total)]
@@ -114,7 +116,8 @@ def _part_words(part: str, score: TeamScore, followed: Followed, simulation: Sim
         case "noticed" if followed.onset is None:
             return "no false alarm" if not score.false_alarm else "suspected a failure; there was none"
         case "noticed":
-            return _late(score.suspected, score.possible[0])
+            wrong = ", but blamed a system that was sound" if score.blamed_wrong else ""
+            return _late(score.suspected, score.possible[0]) + wrong
         case "named":
             best, when = score.named_as, _late(score.isolated, score.possible[1])
             if best is None or (best.kind == "isolate" and set(best.what) <= set(simulation.network.kb.failures)):
@@ -124,11 +127,13 @@ def _part_words(part: str, score: TeamScore, followed: Followed, simulation: Sim
             return "never" if score.told_atc is None else f"at {clock(score.told_atc)}"
         case "decided" if score.set_right is not None:
             return f"{' '.join(score.set_right.what)} at {clock(score.set_right.minutes)}: it put the instruments right"
+        case "decided" if score.decided is not None:
+            return f"at {clock(score.decided)}" + (", with the call to ATC" if score.decided == score.told_atc else "")
         case "decided":
-            return "never" if score.decided is None else f"at {clock(score.decided)}"
+            return "never, or about a switch that has no part in this"
         case "false_alarm":
             return "suspected a failure before anything had failed"
-    return "; ".join(_trusted(score, simulation)) or "no gauge misled, and none was covered"
+    return "; ".join(_trusted(score, followed.onset, simulation)) or "no gauge misled, and none was covered"
 
 
 def _late(when: float | None, possible: float | None) -> str:
@@ -151,6 +156,8 @@ def lesson(score: TeamScore, followed: Followed, simulation: Simulation) -> str:
     if not part or lost[part] < 0.5:
         return "nothing was left to gain; fly it again with less in view"
     gauges = simulation.network.kb.gauges
+    if score.blamed_wrong and (against := _against(score, followed, simulation)):
+        return against
     odd = [short_name(gauges[gauge]) for gauge in odd_gauges(simulation, followed)]
     match part:
         case "false_alarm":
@@ -176,9 +183,20 @@ def lesson(score: TeamScore, followed: Followed, simulation: Simulation) -> str:
             return "say what you will do with what is left, even before the cause is known"
     used = max(score.still_used, key=lambda gauge: score.still_used[gauge], default="")
     if used and score.still_used[used] > 0.0 and score.wrong_trust - score.least_wrong_trust >= score.wrong_doubt:
-        return f"cover what you doubt: the {short_name(gauges[used])} misled for {clock(score.still_used[used])} while you still used it"
+        return f"cover what you doubt: the {short_name(gauges[used])} misled for {clock(score.still_used[used])} in all while you still used it"
     good = ", ".join(short_name(gauges[gauge]) for gauge in score.good_covered) or "a dial"
     return f"cover only what a witness speaks against: {good} told the truth"
+
+
+def _against(score: TeamScore, followed: Followed, simulation: Simulation) -> str:
+    """What spoke against a wrong suspicion: gauges that hang on what was blamed, and read as usual."""
+    gauges, call = simulation.network.kb.gauges, next(f.call for f in score.forecasts if f.call.minutes == score.suspected)
+    causes = [name for name in call.what if name in simulation.network.kb.failures]
+    odd = set(odd_gauges(simulation, followed))
+    good = [g for g in hanging(simulation, causes) if g in simulation.network.dial_gauges and g not in odd]
+    sound = [short_name(gauges[gauge]) for gauge in good[:2]]
+    blamed = f"you blamed {named_words(simulation, call.what)}"
+    return f"{blamed}; {' and '.join(sound)}, which hang{'s' * (len(sound) == 1)} on it, read as usual" if sound else ""
 
 
 def still_used_rows(
@@ -204,39 +222,6 @@ def still_used_rows(
     return rows
 
 
-def certainty(followed: Followed) -> str:
-    """How certain perfect reasoning could have been, in a line."""
-    if not followed.known:
-        return ""
-    last = followed.known[-1]
-    if followed.onset is None:
-        return f"With perfect reasoning the same readings would have made one {percent(last.right)} sure at the end that nothing had failed."
-    best = max(followed.known, key=lambda known: known.right)
-    told = (
-        f"With perfect reasoning the same readings could make one {percent(best.right)} sure of what had really failed, at "
-        f"best ({clock(best.minutes)})"
-    )
-    if followed.isolated is not None and followed.isolated == followed.suspected:
-        return f"{told}. From {clock(followed.isolated)} on it could be known what had failed."
-    if followed.suspected is not None:
-        told += f". That something was wrong could be known from {clock(followed.suspected)} on"
-    return told + (f", what it was from {clock(followed.isolated)} on." if followed.isolated is not None else "; what it was, never for certain.")
-
-
-def known_rows(followed: Followed, simulation: Simulation) -> list[tuple[str, ...]]:
-    """The chart of what could be known as a table: minute, something wrong, the truth, likeliest."""
-    kb = simulation.network.kb
-    return [
-        (
-            clock(known.minutes),
-            f"{names(kb, known.ranking[0][0])} ({percent(known.ranking[0][1])})" if known.ranking else "-",
-            percent(known.something),
-            percent(known.right),
-        )
-        for known in followed.known
-    ]
-
-
 def _replay(simulation: Simulation, record: SessionRecord) -> tuple[str, dict[str, Any]]:
     """The flight again with calls, failures and what misled on the bar; what its script needs."""
     kb = simulation.network.kb
@@ -259,7 +244,7 @@ def _replay(simulation: Simulation, record: SessionRecord) -> tuple[str, dict[st
     )
 
 
-def _trusted(score: TeamScore, simulation: Simulation) -> Iterator[str]:
+def _trusted(score: TeamScore, onset: float | None, simulation: Simulation) -> Iterator[str]:
     """Which gauges that mislead were covered when, and which good ones were covered at the end."""
     gauges = simulation.network.kb.gauges
     unknown = score.most_wrong_trust <= score.least_wrong_trust
@@ -271,8 +256,10 @@ def _trusted(score: TeamScore, simulation: Simulation) -> Iterator[str]:
             continue
         if when is None:
             yield f"never covered {name}, which misled from {clock(began)}"
+        elif when < (onset or 0.0):
+            yield f"covered {name} at {clock(when)}, before anything had failed: a guess"
         elif when <= began:
-            yield f"covered {name} at {clock(when)}, before it misled: a guess"
+            yield f"covered {name} at {clock(when)}, before it misled: well done"
         else:
             yield f"covered {name} {clock(when - began)} after it began to mislead"
     if score.good_covered:
@@ -390,7 +377,7 @@ def debrief_page(
         body.append(paragraph(f"To learn: {lesson(score, followed, simulation)}.", "says"))
         body.append(table(("", "", "points"), team_rows(score, followed, simulation), numbers=1))
     body.append(heading(2, "How certain one could have been"))
-    body.append(paragraph(certainty(followed)))
+    body.append(paragraph(certainty(followed.until(record.minutes))))
     body.append(figure("What could be known, what was visible, what was called", known_chart(followed, marks)))
     heads = ("min", "likeliest", "something is wrong", "what is really so")
     body.append(folded("The same as a table", table(heads, known_rows(followed, simulation), numbers=2)))
@@ -430,9 +417,13 @@ def debrief_text(
     scores: Sequence[TeamScore],
     width: int = 80,
     *,
+    until: float | None = None,
     figures: bool = False,
 ) -> str:
-    """Who won, what each team did and when, as text; ``figures`` adds penalties and scores of confidence."""
+    """Who won, what each team did and when, as text. ``until``: when the session ended.
+
+    ``figures`` adds penalties and scores of confidence.
+    """
     title = f"Debrief: {simulation.scenario.title}"
     lines = [
         title,
@@ -450,7 +441,7 @@ def debrief_text(
         ]
         lines += ["", f"{score.team}: {score.total:.0f} of 100", layout_table(rows, width)]
         lines.append(fill(f"To learn: {lesson(score, followed, simulation)}.", width))
-    if told := certainty(followed):
+    if told := certainty(followed if until is None else followed.until(until)):
         lines += ["", fill(told, width)]
     if not figures:
         return "\n".join(lines)

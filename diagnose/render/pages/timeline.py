@@ -163,6 +163,34 @@ def known_lines(simulation: Simulation, followed: Followed, width: int) -> Itera
     yield from (fill(line, width) for line in judgement(simulation, followed))
 
 
+def certainty(followed: Followed) -> str:
+    """How certain perfect reasoning could have been, in a line."""
+    if not followed.known:
+        return ""
+    last = followed.known[-1]
+    if followed.onset is None:
+        return f"With perfect reasoning one could have been {percent(last.right)} sure at the end that nothing had failed."
+    best = max(followed.known, key=lambda known: known.right)
+    told = f"With perfect reasoning one could have been at most {percent(best.right)} sure of what had failed ({clock(best.minutes)})"
+    if followed.isolated is None:
+        return f"{told}: it could not be named in this session."
+    return f"{told}; it could be named from {clock(followed.isolated)} on."
+
+
+def known_rows(followed: Followed, simulation: Simulation) -> list[tuple[str, ...]]:
+    """The chart of what could be known as a table: minute, something wrong, the truth, likeliest."""
+    kb = simulation.network.kb
+    return [
+        (
+            clock(known.minutes),
+            f"{names(kb, known.ranking[0][0])} ({percent(known.ranking[0][1])})" if known.ranking else "-",
+            percent(known.something),
+            percent(known.right),
+        )
+        for known in followed.known
+    ]
+
+
 def judgement(simulation: Simulation, followed: Followed) -> Iterator[str]:
     """Onset, suspicion, isolation and difficulty in sentences."""
     kb = simulation.network.kb
@@ -174,11 +202,27 @@ def judgement(simulation: Simulation, followed: Followed) -> Iterator[str]:
     if followed.onset is not None:
         yield f"It began at {clock(followed.onset)}."
         yield f"It could be noticed {said(followed.suspected)}."
+    if (family := _family(simulation, followed)) and family[1] != followed.isolated:
+        yield f"That it was {family[0]} could be known {said(family[1])}."
     yield f"It could be named {said(followed.isolated)}."
     yield f"Difficulty: {followed.level}."
     unusual = unusual_from(simulation)
     if unusual is not None:
         yield f"Unusual attitude from {clock(unusual)}."
+
+
+def _family(simulation: Simulation, followed: Followed) -> tuple[str, float] | None:
+    """The family of the one failure that is there, and when one of its members was as good as certain."""
+    kb = simulation.network.kb
+    enough = simulation.sizes("known.isolated")
+    for family in kb.families.values():
+        if len(followed.truth) != 1 or not set(followed.truth) <= set(family.members):
+            continue
+        for known in followed.known:
+            chance = sum(share for members, share in known.ranking if members and set(members) <= set(family.members))
+            if followed.onset is not None and known.minutes > followed.onset and chance >= enough:
+                return family.name, known.minutes
+    return None
 
 
 def timeline_csv(simulation: Simulation, *, answers: bool) -> str:
