@@ -30,6 +30,7 @@ from diagnose.practice.scenarios import (
     scenario_problems,
 )
 from diagnose.practice.simulate import shown_histories, simulate
+from diagnose.practice.simulate.plan import filled_legs
 from diagnose.render.pages.timeline import timeline_csv, timeline_text
 from tests import console
 from tests.examples import LONG, long_only
@@ -385,7 +386,7 @@ def test_back_help_and_what_was_understood_are_said(tmp_path, capsys, monkeypatc
     assert made.briefing == "Right"
     assert [leg.manoeuvre for leg in made.leg] == ["climb", "descent"]
     assert "where they are and what they are doing" in told
-    assert "Leg 2: straight and level, constant airspeed, 1:30." in told
+    assert "Leg 2: straight and level, constant airspeed, 1:30; then " in told
 
 
 def test_a_failure_that_can_mean_several_is_asked_about(tmp_path, capsys, monkeypatch):
@@ -487,3 +488,33 @@ def test_what_a_scenario_holds_is_said_at_its_end(tmp_path):
     answers = "T\nB\n\n\n\nclimb 2\nlevel 3\n\n\npump sheared at 1:30\n\nstop\n"
     done = console.run("scenario", "new", str(tmp_path / "a.toml"), text=answers)
     assert "2 legs, 5:00; fails: vacuum pump failed at 1:30" in " ".join(done.stdout.split())
+
+
+def test_a_leg_leads_to_an_altitude_or_a_heading():
+    """Its minutes are the way to go over the rate of the maneuver; where it ends is said back."""
+    made, told = answered("T", "B", "", "1500", "090", "climb to 5,000, then left turn to heading 360", "climb 1 minute 90 knots 700 fpm")
+    climb, turn, again = filled_legs(shipped(), made)
+    assert climb.rate_fpm * climb.minutes == pytest.approx(3500.0)
+    assert turn.turn_dps * 60.0 * turn.minutes == pytest.approx(-90.0)
+    assert (again.airspeed_kt, again.rate_fpm) == (90.0, 700.0)
+    assert "then 5,000 ft, heading 090" in told
+    assert "then 5,000 ft, heading 360" in told
+    assert "then 5,700 ft" in told
+    none, told = answered("T", "B", "", "3000", "", "climb to 2000", "level to 4000")
+    assert none.leg == ()
+    assert told.count("leads nowhere from 3,000 ft") == 2
+
+
+@pytest.mark.parametrize("line", ["the vacuum pump dies 2 minutes in", "vacuum pump fails at 2", "pump sheared at 2:00", "vacuum pump quits at 2 min"])
+def test_a_failure_is_taken_as_people_say_it(line):
+    made, _ = answered(*FIRST, "climb 3", "", "", line)
+    assert [(event.id, event.at_minutes) for event in made.failure] == [("pump_sheared", 2.0)]
+
+
+def test_a_failure_fails_once_and_what_is_removed_is_told():
+    made, told = answered(*FIRST, "climb 3", "level 2", "undo", "", "light", "pump sheared at 1", "pump sheared at 2")
+    assert len(made.failure) == 1
+    assert "fails already" in told
+    assert "Removed: straight and level" in told
+    assert made.turbulence == shipped().flown_quantities["turbulence.light"].low
+    assert answered(*FIRST, "climb 3", "", "rough")[0].turbulence == 1.0

@@ -108,6 +108,7 @@ class Parser(argparse.ArgumentParser):
         known = f"{self.prog} --help"
         if missing := re.fullmatch(r"the following arguments are required: (.*)", told):
             told = f"{missing[1]} is missing"
+            known = "diagnose scenario list" if missing[1].startswith("scenario") else known
         elif extra := re.fullmatch(r"unrecognized arguments: (.*)", told):
             told = f"{shortened(extra[1])!r} is not known here"
         elif choice := re.fullmatch(r"(.*): invalid choice: '(.*)' \(choose from (.*)\)", told, re.DOTALL):

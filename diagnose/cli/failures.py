@@ -163,7 +163,7 @@ def add_help(commands: Subparsers, shared: Parser) -> None:
 
 def _help(commands: Subparsers, chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.render.layout import fill, table
-    from diagnose.render.manual import TOPICS, as_text, title
+    from diagnose.render.manual import TOPICS, as_text, title, topic_of
     from diagnose.terminal.commands import COMMANDS
     from diagnose.terminal.commands.answers import about, command_rows
     from diagnose.terminal.commands.desk import Desk
@@ -175,8 +175,8 @@ def _help(commands: Subparsers, chosen: argparse.Namespace, load: Load) -> int:
             "a term; diagnose COMMAND --help lists the options; diagnose manual -o FILE.html writes all as one page."
         )
         print(fill(lead, wide), table([(f"  {topic}", title(topic)) for topic in TOPICS], wide), sep="\n\n")
-    elif asked in TOPICS:
-        print(as_text(asked, command_rows(COMMANDS), wide))
+    elif topic := topic_of(asked):
+        print(as_text(topic, command_rows(COMMANDS), wide))
     elif asked in commands.choices:
         print(commands.choices[asked].format_help(), end="")
     else:

@@ -353,8 +353,12 @@ def _list(chosen: argparse.Namespace, load: Load) -> int:
 
     from diagnose.practice.scenarios import scenario_paths
 
+    print(f"{'NAME':<20} {'MIN':>3}  {'PANEL':<16} TITLE")
     for name, path in scenario_paths().items():
-        print(f"{name:<32} {tomllib.loads(path.read_text(encoding='utf-8')).get('title', '')}")
+        held = tomllib.loads(path.read_text(encoding="utf-8"))
+        minutes = sum(leg["minutes"] for leg in held["leg"])
+        print(f"{name:<20} {minutes:>3.0f}  {held['panel'].replace('_', ' '):<16} {held['title']}")
+    print("What fails and how hard it is (answers): diagnose scenario check NAME. Lead one: diagnose tabletop NAME")
     return 0
 
 

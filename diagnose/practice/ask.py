@@ -16,6 +16,7 @@ from diagnose.model.case import FailureEvent, Inject, Leg, Pilot, ScenarioRecord
 from diagnose.model.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.practice.scenarios import scenario_problems
 from diagnose.practice.simulate import FOLLOWED
+from diagnose.practice.simulate.plan import filled_legs
 
 Ask = Callable[[str], str]
 Tell = Callable[[str], None]
@@ -27,7 +28,7 @@ NUMBER = r"-?\d+(?:\.\d+)?"
 #: minutes as people say them: 1.5, or 1:30
 TIME = r"\d+:\d\d|\d+(?:\.\d+)?"
 EMPTY = ScenarioRecord(title="", panel="single_pump", briefing="", leg=())
-BACK, HELP, LIST, STOP = ("back",), ("help",), ("?", "list"), ("stop", "quit", "exit")
+BACK, HELP, LIST, STOP = ("back", "undo"), ("help",), ("?", "list"), ("stop", "quit", "exit")
 #: lists of which several may be said in one line, and what parts them
 MANY = ("leg", "failure")
 _PARTS = re.compile(r"\s*(?:[,;]|\band\b|\bthen\b)\s*(?:(?:and|then)\s+)*(?=\S)", re.IGNORECASE)
@@ -158,7 +159,7 @@ class _Asking:
         name = asked[place].entries
         if name and (entries := getattr(self.made, name)):
             self._keep(msgspec.structs.replace(self.made, **{name: entries[:-1]}), check=False)
-            self.tell("The last one is removed.")
+            self.tell(f"Removed: {_entry_words(entries[-1], self.kb)}. {len(entries) - 1} left.")
             return place
         before = [k for k in range(place) if asked[k].wanted(self.made)]
         if not before:
@@ -203,6 +204,7 @@ class _Asking:
 
 def _taken(question: Question, made: ScenarioRecord, text: str) -> Taken | None:
     """Take an answer in as a whole, or where a list is asked for part by part: "climb 2, then level 3"."""
+    text = re.sub(r"(?<=\d),(?=\d{3}\b)", "", text) if question.entries in MANY else text
     try:
         return question.take(made, text)
     except UnknownName:
@@ -222,6 +224,18 @@ def _taken(question: Question, made: ScenarioRecord, text: str) -> Taken | None:
             made, said = taken
             told.append(said)
     return made, " ".join(told)
+
+
+def _entry_words(entry: Any, kb: KnowledgeBase) -> str:
+    """An entry of a list as it was said back."""
+    match entry:
+        case Leg():
+            return f"{kb.manoeuvres[entry.manoeuvre].name}, {clock(entry.minutes)}"
+        case FailureEvent():
+            return f"{kb.failures[entry.id].name} at {clock(entry.at_minutes)}"
+        case Inject():
+            return f"{clock(entry.at_minutes)} {entry.who}: {entry.says}"
+    return kb.context[entry].name if entry in kb.context else str(entry)
 
 
 def content(made: ScenarioRecord, kb: KnowledgeBase) -> str:
@@ -248,29 +262,70 @@ def _text(text: str, usual: str, such_as: str) -> str:
     return text or usual
 
 
-def _leg(kb: KnowledgeBase, text: str) -> Leg:
-    """ "climb 2" or "climb 2 80 kt 500 fpm": maneuver, minutes, and what is not usual."""
-    numbers = rf"((?:\s+{NUMBER}\s*(?:kt|fpm|dps))*)"
-    found = re.fullmatch(rf"(.+?)\s+(?:for\s+)?({TIME})(?:\s*(?:min|minutes?))?{numbers}", text)
+@dataclass(frozen=True, slots=True)
+class _At:
+    """Where a flight is after the legs so far: feet, degrees."""
+
+    altitude_ft: float
+    heading_deg: float
+
+
+def _after(kb: KnowledgeBase, made: ScenarioRecord) -> _At:
+    """Where the flight is meant to be after its legs."""
+    altitude, heading = made.start.altitude_ft, made.start.heading_deg
+    for leg in filled_legs(kb, made):
+        altitude += (leg.rate_fpm or 0.0) * leg.minutes
+        heading += (leg.turn_dps or 0.0) * 60.0 * leg.minutes
+    return _At(altitude, heading % 360.0)
+
+
+def _until(kb: KnowledgeBase, made: ScenarioRecord, leg: Leg, text: str, to: float) -> Leg:
+    """The leg with the minutes that it takes to an altitude, or where it only turns to a heading. Raises CaseError."""
+    now = _after(kb, made)
+    flown = filled_legs(kb, msgspec.structs.replace(made, leg=(*made.leg, leg)))[-1]
+    if flown.rate_fpm:
+        minutes = (to - now.altitude_ft) / flown.rate_fpm
+    elif flown.turn_dps:
+        minutes = ((to - now.heading_deg) * (1.0 if flown.turn_dps > 0.0 else -1.0) % 360.0 or 360.0) / abs(flown.turn_dps) / 60.0
+    else:
+        minutes = 0.0
+    if minutes <= 0.0:
+        raise CaseError(f"{text!r} leads nowhere from {now.altitude_ft:,.0f} ft, heading {now.heading_deg:03.0f}", mend="climb 2")
+    return msgspec.structs.replace(leg, minutes=minutes)
+
+
+def _leg(kb: KnowledgeBase, made: ScenarioRecord, text: str) -> Leg:
+    """ "climb 2", "climb 2 80 kt 500 fpm", "climb to 5000", "left turn to 360": maneuver, how long, what is not usual."""
+    text = re.sub(r"\bknots?\b|\bkts\b", "kt", text)
+    numbers = rf"((?:,?\s+(?:at\s+)?{NUMBER}\s*(?:kt|fpm|dps))*)"
+    lasts = rf"(?:for\s+)?(?P<lasts>{TIME})(?:\s*(?:min|minutes?))?"
+    reaches = r"to\s+(?:heading\s+)?(?P<to>\d{2,5})(?:\s*(?:ft|feet|degrees))?"
+    found = re.fullmatch(rf"(.+?)\s+(?:{lasts}|{reaches}){numbers}", text)
     if not found:
-        raise CaseError(f"{text!r} is not a leg", mend="climb 2, or: climb 1:30 85 kt 700 fpm")
-    units = re.findall(rf"({NUMBER})\s*(kt|fpm|dps)", found.group(3))
+        raise CaseError(f"{text!r} is not a leg", mend="climb 2, climb to 5000, or: climb 1:30 85 kt 700 fpm")
+    units = re.findall(rf"({NUMBER})\s*(kt|fpm|dps)", found.group(found.lastindex or 0))
     given = {unit: float(value) for value, unit in units}
-    return Leg(
+    leg = Leg(
         manoeuvre=meant(found.group(1), kb.manoeuvres, "maneuver", text),
-        minutes=minutes_of(found.group(2)),
+        minutes=minutes_of(found["lasts"]) if found["lasts"] else 1.0,
         airspeed_kt=given.get("kt"),
         rate_fpm=given.get("fpm"),
         turn_dps=given.get("dps"),
     )
+    return _until(kb, made, leg, text, float(found["to"])) if found["to"] else leg
+
+
+#: what a failure is said to do, between its name and its time
+_FAILS = r"(?:\s+(?:fails|dies|quits|stops|breaks))?"
 
 
 def _failure(possible: Mapping[str, Named], end: float, text: str) -> FailureEvent:
-    """ "pump sheared at 2" or "static restricted at 1:30 gradual 3": failure, minute, progression."""
+    """ "pump sheared at 2", "pump dies 2 minutes in", "static restricted at 1:30 gradual 3": failure, minute, progression."""
     how = rf"(?:\s+(sudden|intermittent|gradual)(?:\s+(?:over\s+)?({TIME}))?)?"
-    found = re.fullmatch(rf"(.+?)(?:\s+fails)?\s+at\s+({TIME})(?:\s*min(?:utes?)?)?{how}", text)
+    text = re.sub(rf"\s+({TIME})\s*(?:min|minutes?)\s+in\b", r" at \1", text)
+    found = re.fullmatch(rf"(.+?){_FAILS}\s+at\s+({TIME})(?:\s*min(?:utes?)?)?{how}", text)
     if not found:
-        named = re.sub(r"\s+(?:fails|at)\b.*", "", text)
+        named = re.sub(r"\s+(?:fails|dies|quits|stops|breaks|at)\b.*", "", text)
         name = readable(meant(named, possible, "failure", text))
         raise CaseError("when does it fail?", mend=f"{name} at 1:30, or: {name} at 2 gradual 3")
     at = minutes_of(found.group(2))
@@ -314,8 +369,8 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
         return f"{text} [{usual}]" if usual else text
 
     yield Question(
-        text=lambda made: bracketed("Title?", made.title),
-        help="A title for your list of scenarios. The students see it.",
+        text=lambda made: bracketed("Title (students see it: no answer in it)?", made.title),
+        help="A title for your list of scenarios. It heads the screen and the handout.",
         take=lambda made, text: changed(made, "", title=_text(text, made.title, "Night flight home")),
     )
     yield Question(
@@ -362,10 +417,13 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
             if not made.leg:
                 raise CaseError("at least one leg is needed", mend="climb 2")
             return None
-        entry = _leg(kb, text)
+        entry = _leg(kb, made, text)
         given = ((entry.airspeed_kt, "kt"), (entry.rate_fpm, "fpm"), (entry.turn_dps, "deg/s"))
         besides = "".join(f", {value:g} {unit}" for value, unit in given if value is not None)
-        said = f"Leg {len(made.leg) + 1}: {kb.manoeuvres[entry.manoeuvre].name}, {clock(entry.minutes)}{besides}."
+        at = _after(kb, msgspec.structs.replace(made, leg=(*made.leg, entry)))
+        then = f"then {at.altitude_ft:,.0f} ft, heading {round(at.heading_deg) % 360 or 360:03d}"
+        named = f"{kb.manoeuvres[entry.manoeuvre].name}, {clock(entry.minutes)}{besides}"
+        said = f"Leg {len(made.leg) + 1}: {named}; {then}."
         return added(made, "leg", entry, said)
 
     yield Question(
@@ -379,12 +437,13 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
     )
 
     def rough(made: ScenarioRecord, text: str) -> Taken:
-        much = _number(text, 0.0, 1.0, made.turbulence)
+        word = kb.flown_quantities.get(f"turbulence.{text.casefold()}")
+        much = word.low if word else _number(text, 0.0, 1.0, made.turbulence)
         return changed(made, f"Turbulence {much:g}.", turbulence=much)
 
     yield Question(
-        text=lambda made: f"Turbulence, 0 smooth to 1 rough? [{made.turbulence:g}]",
-        help="How rough the air is: 0.2 is light chop, 1 is rough.",
+        text=lambda made: f"Turbulence: smooth, light, moderate, rough? [{made.turbulence:g}]",
+        help="How rough the air is, in a word or from 0 (smooth) to 1 (rough).",
         take=rough,
     )
 
@@ -392,13 +451,15 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
         if not text:
             return None
         entry = _failure(possible(made), end(made), text)
+        if any(event.id == entry.id for event in made.failure):
+            raise CaseError(f"{kb.failures[entry.id].name} fails already", mend="'back' removes it")
         how = f", gradual over {clock(entry.over_minutes)}" if entry.progression == "gradual" else ""
         how = ", comes and goes" if entry.progression == "intermittent" else how
         said = f"Fails at {clock(entry.at_minutes)}: {kb.failures[entry.id].name}{how}."
         return added(made, "failure", entry, said)
 
     yield Question(
-        text=lambda made: "Next failure, such as: pump sheared at 1:30 (Enter = done)?",
+        text=lambda made: f"{'Next' if made.failure else 'First'} failure, such as: pump sheared at 1:30 (Enter = {'done' if made.failure else 'none'})?",
         help="What fails and when: 'pump sheared at 2', 'pump weak at 1:30 gradual 3', 'alternator failed at 4'.",
         take=failure,
         entries="failure",
@@ -430,7 +491,7 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
 
     yield Question(
         text=lambda made: (
-            f"Which bad gauge does the pilot believe? [{readable(made.pilot.follows) or 'none'}]"
+            f"Does the pilot in it fly after a bad gauge? Which? [{readable(made.pilot.follows) or 'none'}]"
         ),
         help="The pilot in the scenario flies by this gauge, right or wrong, so that the flight goes where it leads.",
         take=pilot,
@@ -475,7 +536,7 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
             entries=name,
         )
     yield Question(
-        text=lambda made: f"Seed? [{made.seed}]",
+        text=lambda made: f"Number of the draw: another gives other bumps and details [{made.seed}]",
         help="Any whole number. Another one draws other details, such as bumps; keep it to get the same flight again.",
         take=lambda made, text: changed(made, "", seed=int(_number(text, 0.0, 1e9, float(made.seed)))),
     )

@@ -143,6 +143,16 @@ def advance(table: Table, seconds: float) -> Table:
     return replace(table, minutes=min(table.minutes + min_from_s(seconds), table.end))
 
 
+def seconds_of(text: str) -> float:
+    """Seconds of "60", "5 minutes" or "1:30". Raises CaseError."""
+    if found := re.fullmatch(r"(\d+):(\d\d)", text):
+        return 60.0 * int(found[1]) + int(found[2])
+    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|sec|seconds?|m|min|minutes?)?", text)
+    if not found:
+        raise CaseError("go how far?", mend="go 60 (seconds), go 5 minutes or go 1:30")
+    return float(found[1]) * (60.0 if (found[2] or "s").startswith("m") else 1.0)
+
+
 def look(table: Table, team: str, gauge: str) -> Table:
     """A team asks for a gauge: it costs time, and is seen as it stands then. Raises UnknownName."""
     _known_team(table, team)

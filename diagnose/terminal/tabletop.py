@@ -10,7 +10,7 @@ from typing import TextIO
 
 from diagnose.language import entry_forms, find, plain
 from diagnose.language.prose import named_gauge
-from diagnose.model import Failure
+from diagnose.model import Failure, Switch
 from diagnose.model.case import Call, Unread
 from diagnose.model.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.model.files import write_whole
@@ -25,6 +25,7 @@ from diagnose.practice.tabletop import (
     call,
     look,
     not_understood,
+    seconds_of,
     switch_decided,
     write_session,
 )
@@ -269,7 +270,7 @@ def _call(desk: Desk, line: str) -> Reply:
     if verb in ("", "suspect") and team and _moves_a_switch(desk, rest):
         verb, text = "decide", text if verb else rest
     if verb == "" and team and (switch := _switch_named(desk, rest)):
-        raise CaseError(f"{switch} how?", mend=f"{team} decide {switch} {_positions(desk, switch)}")
+        raise CaseError(f"{switch.name} how?", mend=f"{team} decide {switch.name} {' or '.join(switch.positions)}")
     if verb == "" and team and (meant := _meant_cause(desk, rest)):
         verb, text = "suspect", meant
     if not team:
@@ -318,16 +319,11 @@ def _moves_a_switch(desk: Desk, text: str) -> bool:
     return switch_decided(probe, desk.table.simulation) is not None
 
 
-def _switch_named(desk: Desk, text: str) -> str:
-    """The switch that a line speaks of; "" if it names none."""
+def _switch_named(desk: Desk, text: str) -> Switch | None:
+    """The switch that a line speaks of; None if it names none."""
     network = desk.table.simulation.network
-    ways = entry_forms(network.kb.switches)
-    return next((desk.names[s] for s in network.panel.switches if any(way in plain(text) for way in ways[s])), "")
-
-
-def _positions(desk: Desk, name: str) -> str:
-    switches = desk.table.simulation.network.kb.switches
-    return " or ".join(next(switch.positions for switch in switches.values() if switch.name == name))
+    known, ways = network.kb.switches, entry_forms(network.kb.switches)
+    return next((known[s] for s in network.panel.switches if any(way in plain(text) for way in ways[s])), None)
 
 
 def _meant_cause(desk: Desk, text: str) -> str:
@@ -365,16 +361,6 @@ def _spoken(desk: Desk, gauge: str, second: int) -> str:
     return "; ".join(said).replace("_", " ")
 
 
-def _seconds(text: str) -> float:
-    """Seconds of "60", "5 minutes" or "1:30". Raises CaseError."""
-    if found := re.fullmatch(r"(\d+):(\d\d)", text):
-        return 60.0 * int(found[1]) + int(found[2])
-    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|sec|seconds?|m|min|minutes?)?", text)
-    if not found:
-        raise CaseError("go how far?", mend="go 60 (seconds), go 5 minutes or go 1:30")
-    return float(found[1]) * (60.0 if (found[2] or "s").startswith("m") else 1.0)
-
-
 def _undone(desk: Desk) -> str:
     """What an undo takes back, in words."""
     now, before = desk.table, desk.past[-1]
@@ -392,7 +378,7 @@ def answer(desk: Desk, line: str) -> Reply:
         case "" | "next" | "n":
             return _next(desk) if not desk.table.over else (desk, moment(desk))
         case "go":
-            return _go(desk, _seconds(rest))
+            return _go(desk, seconds_of(rest))
         case "panel":
             return desk, moment(desk)
         case "notes":

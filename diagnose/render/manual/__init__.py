@@ -20,6 +20,13 @@ from diagnose.render.pages.page import heading, page
 #: in the order of the manual
 TOPICS = ("prompt", "story", "guide", "worksheet", "why", "failures", "looks", "scenario", "drill", "review", "files", "proof")  # fmt: skip
 
+#: other words for a topic
+MEANT = {
+    "scenario": ("instructor", "teaching", "teach", "students", "tabletop", "debrief", "handout", "scenarios", "team", "teams"),
+    "drill": ("student", "practice", "practise", "learn", "learning", "exercise", "exercises", "quiz"),
+    "review": ("flight", "recording", "csv", "recorded"),
+}  # fmt: skip
+
 Rows = Sequence[tuple[str, ...]]
 
 
@@ -37,6 +44,11 @@ def source(topic: str) -> str:
     if topic not in TOPICS:
         raise KeyError(topic)
     return (resources.files(__name__) / f"{topic}.md").read_text(encoding="utf-8")
+
+
+def topic_of(asked: str) -> str:
+    """The topic that a word means; "" for none."""
+    return asked if asked in TOPICS else next((topic for topic, ways in MEANT.items() if asked in ways), "")
 
 
 def title(topic: str) -> str:
