@@ -24,7 +24,7 @@ KEPT = {
     "message": 180,
     "misleading": 8,
     "pairs concerned": 32,
-    "pattern": 8,
+    "pattern": 16,
     "prior": 4,
     "set classes": 16,
     "set chances": 100,

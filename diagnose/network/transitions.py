@@ -73,9 +73,10 @@ def _transitions(space: HiddenSpace, earlier: Step, later: Step, begins: Array |
     kernels = [memory_kernel(space, name, earlier, later) for name in space.memory_names]
     masks = [_mask(kernel) for kernel in kernels]
     pattern = _fitting_pattern(space, earlier, later, masks, staying=begins is None)
-    moves = _cure_moves(space, pattern.cures, pattern.in_kernel.shape[1], later)
-    for kernel, place in zip(kernels, pattern.in_kernel, strict=True):
-        moves *= taken(kernel.ravel(), place)
+    moves = taken(_cure_moves(space, pattern.cures, pattern.cure_ways, later), pattern.in_cures)
+    for in_group, group in zip(pattern.in_group, pattern.groups, strict=True):
+        some = (taken(kernels[memory].ravel(), places) for memory, places in group.items())
+        moves *= taken(reduce(np.multiply, some), in_group)
     weight = taken(moves, pattern.of_move)
     if begins is not None:
         weight *= taken(set_chance(space, begins), pattern.of_pair)
@@ -215,16 +216,21 @@ class _Pattern:
     """Where the entries of the transitions stand.
 
     ``source``, ``target``, ``of_pair`` (pair of sets) and ``of_move``: each (entry,). A move is an
-    entry of one pair of sets of each kind: ``in_kernel`` its place in the kernel of each memory
-    (memory, move), ``cures`` as ``_cures`` gives them. ``key``, ``masks`` and ``switches``: what it was made for.
+    entry of one pair of sets of each kind. Moves share most of what they are made of: ``groups`` are memories with
+    the places in their kernels that go together, (way,) each, and ``in_group`` says which way a move goes, (move,)
+    each; ``cures``, as ``_cures`` gives them, ``cure_ways`` and ``in_cures`` are the same of cures.
+    ``key``, ``masks`` and ``switches``: what it was made for.
     """
 
     source: Index
     target: Index
     of_pair: Index
     of_move: Index
-    in_kernel: Index
+    groups: tuple[dict[int, Index], ...]
+    in_group: tuple[Index, ...]
     cures: tuple[Cured, ...]
+    cure_ways: int
+    in_cures: Index
     key: tuple[object, ...]
     masks: tuple[Index, ...]
     switches: tuple[object, ...]
@@ -262,8 +268,11 @@ def _fitting_pattern(
             target=made["target"],
             of_pair=made["of_pair"],
             of_move=made["of_move"],
-            in_kernel=made["in_kernel"],
+            groups=tuple({m: made[f"places {m}"] for m in group} for group in _groups(space)),
+            in_group=tuple(made[f"in group {n}"] for n, _ in enumerate(_groups(space))),
             cures=cures,
+            cure_ways=int(made["in cures"].max(initial=0)) + 1,
+            in_cures=made["in cures"],
             key=key,
             masks=tuple(wide),
             switches=switches,
@@ -344,19 +353,41 @@ def _pattern(
     of_move = first_move.astype(np.int32)[kind_of_pair].take(of_pair) + number
     from_first, to_first = (space.first_row.astype(np.int32)[pairs[:, place]] for place in (0, 1))
     motion = column % ANY_VERTICAL
-    in_kernel = np.empty((len(places), len(source)), dtype=np.int32)
-    for own, (from_row, to_row) in zip(in_kernel, places, strict=True):
-        own[:] = (from_row.take(source) + to_row.take(target)) * 3 + motion
-    cured = enumerate(_cures(space, source, target, later))
+    arrays = {}
+    for number_of_group, group in enumerate(_groups(space)):
+        # told apart row by row first, of which there are fewer than moves
+        sizes = {memory: masks[memory].size for memory in group}
+        before, after = (
+            number_codes([(places[m][side], size) for m, size in sizes.items()], space.count)[0] for side in (0, 1)
+        )
+        sides = [(before.take(source), int(before.max()) + 1), (after.take(target), int(after.max()) + 1)]
+        arrays[f"in group {number_of_group}"], first = number_codes([*sides, (motion, 3)], len(source))
+        for memory in group:
+            from_row, to_row = places[memory]
+            own = (from_row.take(source[first]) + to_row.take(target[first])) * 3 + motion[first]
+            arrays[f"places {memory}"] = own
+    columns = []
+    for there, how in _cures(space, source, target, later):
+        columns.append((np.zeros(len(source), dtype=np.int8), 7))
+        columns[-1][0][there] = how + 1
+    arrays["in cures"], first = number_codes(columns, len(source))
+    for number_of_cure, (own, _) in enumerate(columns):
+        there = np.flatnonzero(own[first])
+        arrays |= {f"cured {number_of_cure}": there.astype(np.int32), f"how {number_of_cure}": own[first[there]] - 1}
     return {
         "source": from_first.take(of_pair) * COLUMNS
         + (own_source * COLUMNS + column).astype(np.int32).take(of_move),
         "target": to_first.take(of_pair) + own_target.astype(np.int32).take(of_move),
         "of_pair": np.zeros(0, dtype=np.int32) if staying else of_pair,
         "of_move": of_move.astype(np.int32),
-        "in_kernel": in_kernel,
-        **{f"{name} {n}": one for n, pair in cured for name, one in zip(("cured", "how"), pair, strict=True)},
+        **{name: found.astype(np.min_scalar_type(int(found.max(initial=0)))) for name, found in arrays.items()},
     }
+
+
+def _groups(space: HiddenSpace) -> tuple[tuple[int, ...], ...]:
+    """Memories whose kernels are multiplied before moves are told apart, by place: halves, each of some thousand ways."""
+    half = len(space.memory_names) // 2
+    return tuple(filter(None, (tuple(range(half)), tuple(range(half, len(space.memory_names))))))
 
 
 def _places_in_kernels(
