@@ -1,7 +1,5 @@
 """Settings of the engine, of the advice and of the drill; and what an answer is: immutable records that text, JSON and screens show."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import Enum
 

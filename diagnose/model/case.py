@@ -4,8 +4,6 @@ Times of a scenario are minutes from its start. Only what a person wants to set 
 usual values, some of them from ``knowledge/flown.toml``.
 """
 
-from __future__ import annotations
-
 import hashlib
 from typing import Literal
 

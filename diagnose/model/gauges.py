@@ -5,8 +5,6 @@ Angles of dials in degrees clockwise from the top. A hand ``reads`` one name of 
 and held at both ends as at a stop, or ``per_turn``, the value of one whole turn.
 """
 
-from __future__ import annotations
-
 import math
 from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
 
@@ -137,6 +135,13 @@ class AxisUse(Record, frozen=True, kw_only=True):
     supporting: tuple[str, ...] = ()
 
 
+class Outcome(Record, frozen=True, kw_only=True):
+    """One way in which the motion differs from what was meant."""
+
+    chance: float
+    motion: dict[str, str]
+
+
 class Manoeuvre(Cited, frozen=True, kw_only=True):
     """What the pilot is flying: expected motion, how far it strays, and which gauges serve."""
 
@@ -150,13 +155,6 @@ class Manoeuvre(Cited, frozen=True, kw_only=True):
     pitch: AxisUse | None = None
     bank: AxisUse | None = None
     power: AxisUse | None = None
-
-
-class Outcome(Record, frozen=True, kw_only=True):
-    """One way in which the motion differs from what was meant."""
-
-    chance: float
-    motion: dict[str, str]
 
 
 class Variation(Cited, frozen=True, kw_only=True):

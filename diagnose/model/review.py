@@ -1,7 +1,5 @@
 """What the review of a recorded flight works with: channels, relations, numbers, tests on the ground."""
 
-from __future__ import annotations
-
 from typing import Literal
 
 from diagnose.model.systems import Cited, Record

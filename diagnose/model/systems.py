@@ -1,7 +1,5 @@
 """What a panel is made of and what can fail, what to look at, say and decide; and what all records have in common."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Collection, Iterator, Mapping
 from enum import Enum

@@ -7,8 +7,6 @@ Sources: "SP 811" is NIST Special Publication 811 (2008), Guide for the Use of t
 System of Units, appendix B.
 """
 
-from __future__ import annotations
-
 from typing import TypeAlias, TypeVar
 
 import numpy as np

@@ -8,12 +8,13 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
-from multiprocessing import get_context
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from diagnose.model.errors import CaseError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor, Future
 
 Job = TypeVar("Job")
 Result = TypeVar("Result")
@@ -33,6 +34,8 @@ def results(
     ``cluster``: address of a running dask scheduler, "" for processes of this machine. Raises CaseError if it cannot
     be reached, and whatever a job raises; then nothing more is started.
     """
+    from concurrent.futures import FIRST_COMPLETED, wait  # late: most commands need no workers
+
     if not jobs:
         return
     with _cluster(cluster) if cluster else _processes(workers, len(jobs)) as (pool, many):
@@ -59,12 +62,14 @@ def _alone(work: Callable[[Job], Result], job: Job) -> Result:
         return work(job)
 
 
-Pool = tuple[Executor, int]
 _LOCK = threading.Lock()
 
 
 @contextmanager
-def _processes(workers: int | None, jobs: int) -> Iterator[Pool]:
+def _processes(workers: int | None, jobs: int) -> Iterator[tuple[Executor, int]]:
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
     many = min(workers or os.cpu_count() or 1, jobs)
     # "spawn" starts each worker clean, whatever threads the caller runs
     with ProcessPoolExecutor(many, mp_context=get_context("spawn")) as pool:
@@ -72,7 +77,7 @@ def _processes(workers: int | None, jobs: int) -> Iterator[Pool]:
 
 
 @contextmanager
-def _cluster(address: str) -> Iterator[Pool]:
+def _cluster(address: str) -> Iterator[tuple[Executor, int]]:
     try:
         from distributed import Client
     except ImportError:

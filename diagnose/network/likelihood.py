@@ -18,7 +18,6 @@ import os
 import zipfile
 import zlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -412,6 +411,8 @@ def derive(
 
     Raises CaseError if they cannot be written; the tables that were there then stay.
     """
+    from concurrent.futures import ThreadPoolExecutor  # late: an answer needs no workers
+
     file = knowledge_root() / "derived" / TABLES_FILE if path is None else path
     stored = read_counts(file)
     known = stored.of(kb, kb.gauges)
