@@ -14,7 +14,6 @@ import types
 import typing
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
-from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar, cast, get_args, get_origin, get_type_hints
 
@@ -177,7 +176,7 @@ def cases_root() -> Path:
 
 
 def _data_folder(name: str, packaged: str) -> Path:
-    package = Path(str(resources.files("diagnose")))
+    package = Path(__file__).parent.parent
     inside = package / packaged
     return inside if inside.is_dir() else package.parent / name
 
