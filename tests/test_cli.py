@@ -257,7 +257,7 @@ def test_failures_are_listed_and_have_a_page_each():
     assert shown.returncode == 0
     # without --panel the first panel that has the part; with it, said when it has not
     assert "six round dials, two vacuum pumps" in " ".join(
-        run("failures", "left_pump_stopped").stdout.split()
+        run("failures", "left_pump_stopped", "--full").stdout.split()
     )
     assert "Not on this panel" in run("failures", "left_pump_stopped", "--panel", "single_pump").stdout
     page = json.loads(run("failures", "pump_sheared", "--json").stdout)

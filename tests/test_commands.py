@@ -158,7 +158,7 @@ def test_lists_of_what_there_is():
 
 
 def test_a_failure_is_explained():
-    text = answer_to("snapshot level", "suction zero", "failure wasp nest")
+    text = answer_to("snapshot level", "suction zero", "failure wasp nest full")
     for part in (
         "how it shows no ram air",
         "Tell-tale: airspeed ",

@@ -15,7 +15,16 @@ from diagnose.advice.explain.pictures import Album, Condition, conditions_of
 from diagnose.advice.explain.signature import signature
 from diagnose.model import CaseRecord, FailureKind, SnapshotRecord
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.render.signature import comparison, comparison_data, failure_page, manoeuvre_words, page_data
+from diagnose.render.plumbing import plumbing_text
+from diagnose.render.signature import (
+    comparison,
+    comparison_data,
+    failure_page,
+    failure_screen,
+    manoeuvre_words,
+    page_data,
+    todo_rows,
+)
 from tests.small import shipped
 
 
@@ -185,6 +194,38 @@ def test_every_page_fits_and_is_plain_data(panel):
         json.dumps(page_data(failure, found, kb, kb.panel(panel)))
         if not failure.silent and failure.kind is FailureKind.FAILURE and found.mostly.conditions:
             assert found.mostly.changed or found.pictures, failure.id
+
+
+@pytest.mark.parametrize("name", ["pump_sheared", "pitot_ram_iced", "static_ports_taped", "alternator_failed", "turn_dead", "altimeter_stuck"])
+def test_the_lesson_of_a_failure_fits_a_screen_and_says_what_to_do(engine, name):
+    """What it shows, what to ignore and fly by, what to do, what it is confused with: 24 lines of 80 columns."""
+    kb = shipped()
+    found = signature(engine, name)
+    drawn = plumbing_text(engine.network, (name,), only_concerned=True)
+    screen = failure_screen(kb.failures[name], found, engine, 80, drawn, "failure NAME full")
+    lines = screen.splitlines()
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80
+    labels = [line.partition(" ")[0] for line in lines]
+    for label in ("HOW", "SHOWS", "FLY", "DO", "LIKE"):
+        assert labels.count(label) == 1, label
+    assert lines[-1] == "More: failure NAME full"
+    # what misleads with it is not flown by: from the trust of the very case that is told
+    rows = dict(todo_rows(engine, found))
+    for gauge in filter(None, rows.get("IGNORE", "").split(", ")):
+        assert gauge not in rows["FLY BY"].split("; ")
+
+
+@pytest.mark.parametrize("name", ["pitot_ram_iced", "pump_sheared"])
+def test_what_is_usual_in_a_few_maneuvers_is_not_told_for_all(engine, name):
+    """A reading told as usual for several maneuvers is expected in most of them where any is."""
+    network = engine.network
+    found = signature(engine, name)
+    for difference in found.mostly.changed:
+        expected = [network.expected_readings(c.manoeuvre, {}).get(difference.shows.facet) for c in found.mostly.conditions]
+        most = max(map(expected.count, set(expected)))
+        if most > 0.6 * len(expected):
+            assert difference.usual.named & {e for e in expected if expected.count(e) == most}, difference
 
 
 # ------------------------------------------------------------------ comparisons

@@ -23,6 +23,7 @@ from diagnose.cli.command import (
     write,
 )
 from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.terminal.console import paged
 
 if TYPE_CHECKING:
     from diagnose import Looks
@@ -112,7 +113,7 @@ def _rank(chosen: argparse.Namespace, load: Load) -> int:
                 else why_short(because, kb, columns)
             )
             shown = render(answer, case, kb, columns, why=told, all_looks=chosen.looks)
-            print("\n" * bool(number) + shown, flush=True)
+            paged("\n" * bool(number) + shown)
         if chosen.cross_check:
             from diagnose.proof import cross_check
 

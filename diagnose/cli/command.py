@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.model.files import check_output, write_whole
+from diagnose.terminal.console import paged
 
 if TYPE_CHECKING:
     from diagnose.knowledge.load import KnowledgeBase
@@ -162,7 +163,10 @@ def command(
 
 def show(chosen: argparse.Namespace, data: Callable[[], Any], text: Callable[[int], str]) -> int:
     """Print the answer as JSON where that is asked for, else as text of the width asked for; gives exit code 0."""
-    print(json.dumps(data(), ensure_ascii=False, indent=1) if chosen.json else text(text_width(chosen)))
+    if chosen.json:
+        print(json.dumps(data(), ensure_ascii=False, indent=1))
+    else:
+        paged(text(text_width(chosen)))
     return 0
 
 

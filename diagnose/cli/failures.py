@@ -19,6 +19,7 @@ def add_failures(commands: Subparsers, shared: Parser) -> None:
     about = "list the failures, or one failure's page; also: diagnose compare, diagnose plumbing"
     failures = command(commands, shared, "failures", _failures, about)
     failures.add_argument("name", nargs="*", help="a failure, in words or by its id")
+    failures.flag("--full", text="every maneuver and switch, what looks like it, what to inspect, sources")
     about = "where and by which look failures part, and which look alike"
     compare = command(commands, shared, "compare", _compare, about, listed=False)
     compare.add_argument(
@@ -62,7 +63,7 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.advice.explain.signature import signature
     from diagnose.language import entry_forms, find
     from diagnose.render.plumbing import plumbing_text
-    from diagnose.render.signature import failure_list, failure_page, list_data, page_data
+    from diagnose.render.signature import failure_list, failure_page, failure_screen, list_data, page_data
 
     kb = load()
     if not chosen.name:
@@ -80,7 +81,10 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
         drawn = ""
         if found:
             drawn = plumbing_text(engine_for(kb, panel.id).network, (name,), width=wide, only_concerned=True)
-        return failure_page(failure, found, kb, panel, wide, drawn=drawn)
+        if chosen.full or not found:
+            return failure_page(failure, found, kb, panel, wide, drawn=drawn)
+        more = f"diagnose failures {name} --full"
+        return failure_screen(failure, found, engine_for(kb, panel.id), wide, drawn, more)
 
     return show(chosen, lambda: page_data(failure, found, kb, panel), text)
 

@@ -14,7 +14,7 @@ import shutil
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, TextIO
 
 from diagnose.model.errors import CaseError
@@ -183,3 +183,27 @@ def give_up_output() -> None:
     """Send what is left for an output that cannot be written nowhere, so that ending says no more of it."""
     with contextlib.suppress(OSError, ValueError, AttributeError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+#: what ends a text of several pages; any other word is the next line
+STOPS = ("q", "quit", "exit", "stop", "n", "no")
+
+
+def paged(text: str, ask: Callable[[str], str] = input) -> str:
+    """Print a text; on a terminal one that is longer than the screen stops after each page.
+
+    Gives what was typed there instead of going on: it ends the text and is meant for the prompt.
+    """
+    lines = text.splitlines()
+    rows = shutil.get_terminal_size((80, 24)).lines - 2
+    while len(lines) > rows > 3 and sys.stdout.isatty():
+        print("\n".join(lines[:rows]))
+        lines = lines[rows:]
+        try:
+            if typed := ask(f"-- {len(lines)} more lines: Enter, q to stop, or your next line -- ").strip():
+                return "" if typed.lower() in STOPS else typed
+        except (EOFError, KeyboardInterrupt):
+            print()
+            return ""
+    print("\n".join(lines))
+    return ""

@@ -6,9 +6,8 @@ import contextlib
 import itertools
 import os
 import shutil
-import sys
 import threading
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -25,7 +24,7 @@ from diagnose.terminal.commands import HINT, Desk, next_step, obey
 from diagnose.terminal.commands.desk import Left, never_taken_in
 from diagnose.terminal.commands.files import left_over
 from diagnose.terminal.commands.guide import put
-from diagnose.terminal.console import LONGEST_LINE, pause
+from diagnose.terminal.console import LONGEST_LINE, paged, pause
 from diagnose.terminal.screen import complete, summary
 
 # ------------------------------------------------------------------ the unsaved case of each running prompt, kept in a file of its own, and those of prompts that have ended
@@ -328,30 +327,6 @@ def _answer(desk: Desk, line: str) -> tuple[Desk, str]:
         print("Stopped; nothing was changed.")
         return desk, ""
     return after, paged(text) if text else ""
-
-
-#: what ends a text of several pages; any other word is the next line
-STOPS = ("q", "quit", "exit", "stop", "n", "no")
-
-
-def paged(text: str, ask: Callable[[str], str] = input) -> str:
-    """Print a text; on a terminal one that is longer than the screen stops after each page.
-
-    Gives what was typed there instead of going on: it ends the text and is meant for the prompt.
-    """
-    lines = text.splitlines()
-    rows = shutil.get_terminal_size((80, 24)).lines - 2
-    while len(lines) > rows > 3 and sys.stdout.isatty():
-        print("\n".join(lines[:rows]))
-        lines = lines[rows:]
-        try:
-            if typed := ask(f"-- {len(lines)} more lines: Enter, or q to stop -- ").strip():
-                return "" if typed.lower() in STOPS else typed
-        except (EOFError, KeyboardInterrupt):
-            print()
-            return ""
-    print("\n".join(lines))
-    return ""
 
 
 def _reader(folder: Path | None, options: Options, desk: Any, more: dict[str, Any]) -> Any:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -23,6 +23,7 @@ from diagnose.advice.explain.pictures import (
     told_by,
 )
 from diagnose.knowledge.load import unknown_name
+from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.network.engine import Engine
 from diagnose.network.tables import Network
 
@@ -107,17 +108,16 @@ def _mostly(found: Sequence[tuple[Condition, tuple[Difference, ...]]]) -> Pictur
         if len(same) < MOSTLY * len(found):
             continue
         shows = same[0].shows
-        usual: dict[str, float] = {}
+        usual: dict[str, list[float]] = {}
         for difference in same:
             for reading, chance in difference.usual.readings:
-                usual[reading] = max(chance, usual.get(reading, 0.0))
-        others = tuple((reading, chance) for reading, chance in usual.items() if reading not in shows.named)
-        common.append(
-            Difference(
-                shows=shows,
-                usual=Shown(facet=shows.facet, readings=others) if others else same[0].usual,
-            )
-        )
+                usual.setdefault(reading, []).append(chance)
+        # what is usual in a few of these maneuvers only is not told for all of them
+        often = {reading: max(c) for reading, c in usual.items() if len(c) >= MOSTLY * len(same)}
+        often = often or {reading: max(chances) for reading, chances in usual.items()}
+        others = {reading: chance for reading, chance in often.items() if reading not in shows.named}
+        readings = tuple((others or often).items())
+        common.append(Difference(shows=shows, usual=Shown(facet=shows.facet, readings=readings)))
     return Picture(conditions=tuple(condition for condition, _ in found), changed=tuple(common))
 
 
@@ -277,3 +277,16 @@ def _shares(network: Network, plain: Sequence[Pictures], tale: TellTale, name: s
         if p.condition.manoeuvre in tale.manoeuvres
     ]
     return sum(chances) >= 0.5 * len(chances)
+
+
+def typical_cases(network: Network, found: Signature) -> Iterator[CaseRecord]:
+    """Cases in which a pilot has read what the failure shows, one for each maneuver in the air, the most telling first."""
+    shows: dict[str, dict[str, str]] = {}
+    for picture in (found.mostly, *found.pictures):
+        for condition in picture.conditions:
+            if not condition.switches and network.kb.manoeuvres[condition.manoeuvre].phase == "air":
+                readings = shows.setdefault(condition.manoeuvre, {})
+                readings.update({d.shows.facet: d.shows.readings[0][0] for d in picture.changed})
+    for manoeuvre in sorted(shows, key=lambda name: (-len(shows[name]), list(network.kb.manoeuvres).index(name))):
+        moment = SnapshotRecord(manoeuvre=manoeuvre, readings=shows[manoeuvre])
+        yield CaseRecord(title=found.failure, panel=network.panel.id, snapshot=(moment,))

@@ -38,8 +38,11 @@ def failure_shown(desk: Desk, text: str) -> tuple[Desk, str]:
     """A failure's page; without a name all that this panel can have."""
     from diagnose.advice.explain.signature import signature
     from diagnose.render.plumbing import plumbing_text
-    from diagnose.render.signature import failure_page
+    from diagnose.render.signature import failure_page, failure_screen
 
+    name, _, last = text.rpartition(" ")
+    whole = last.lower() in ("full", "more")
+    text = name if whole else text
     kb, parts = desk.kb, desk.kb.panel(desk.case.panel).parts
     if not text:
         systems: dict[str, list[str]] = {}
@@ -59,7 +62,9 @@ def failure_shown(desk: Desk, text: str) -> tuple[Desk, str]:
     def shown(width: int) -> str:
         network = desk.engine.network
         drawn = plumbing_text(network, (failure.id,), width=width, only_concerned=True) if found else ""
-        return failure_page(failure, found, kb, panel, width, chance, drawn)
+        if whole or not found:
+            return failure_page(failure, found, kb, panel, width, chance, drawn)
+        return failure_screen(failure, found, desk.engine, width, drawn, f"failure {readable(failure.id)} full")
 
     return desk, desk.page(shown)
 
@@ -111,9 +116,10 @@ ANSWERS: tuple[Command, ...] = (
     command(
         failure_shown,
         "failure",
-        "[NAME]",
-        "a failure's page: what every gauge shows, what looks like it, what to inspect",
-        "'failure' alone lists those that this panel can have.",
+        "[NAME] [full]",
+        "a failure: what it shows, what to ignore and fly by, what to do",
+        "'full' adds every maneuver and switch, what looks like it, what to inspect; 'failure' alone lists those that "
+        "this panel can have.",
         ("about",),
         tells=True,
     ),
