@@ -272,7 +272,8 @@ def trust(posterior: Posterior) -> tuple[Trust, ...]:
             reason = _shared_source(posterior, told.gauge)
         if (reason and grade is Grade.USE) or (told.gauge in at_its_word and grade is Grade.COVER):
             grade = Grade.VERIFY
-        if told.gauge in unlit and not read:
+        moving = any(f.split(".")[0] == told.gauge and network.facets[f].axes for f in last.readings)
+        if told.gauge in unlit and not moving:
             grade = Grade.COVER
         answers.append(
             replace(

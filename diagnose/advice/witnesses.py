@@ -144,7 +144,8 @@ def held(
     """Name what is to be covered on the word of the instruments that the bank is held by alone, and these.
 
     With no horizon in sight a gyro that dies is followed, and so it goes on showing what was meant: that it does
-    is no word against an instrument on another supply that shows another turn, until a third one decides.
+    is no word against an instrument on another supply that shows another turn, until a third one decides; less still
+    is it if nothing else was read.
     """
     kb, last = network.kb, case.snapshot[-1]
     manoeuvre = kb.manoeuvres[last.manoeuvre]
@@ -152,16 +153,22 @@ def held(
     if manoeuvre.bank is None or manoeuvre.phase != "air" or not blind:
         return {}
     flown_by, meant = {manoeuvre.bank.primary, *manoeuvre.bank.supporting}, manoeuvre.expected["turn"]
+    usual = network.expected_readings(last.manoeuvre, last.switches)
+    odd = [facet for facet, reading in last.readings.items() if usual.get(facet) != reading]
     said = {
-        facet.split(".")[0]: turn
+        facet: turn
         for facet, reading in last.readings.items()
         if facet in network.dials
         and facet.split(".")[0] not in dead
         and (turn := tells(network, last.manoeuvre, facet, reading).get("turn")) is not None
     }
-    shows_it = {gauge: measures_by(network, gauge) for gauge, turn in said.items() if turn == meant}
+    shows_it = {
+        gauge: measures_by(network, gauge)
+        for gauge in dict.fromkeys(facet.split(".")[0] for facet, turn in said.items() if turn == meant)
+    }
     found: dict[str, str] = {}
-    for gauge in (g for g, turn in said.items() if turn != meant and grades.get(g) is Grade.COVER):
+    others = dict.fromkeys(facet.split(".")[0] for facet, turn in said.items() if turn != meant)
+    for gauge in (gauge for gauge in others if grades.get(gauge) is Grade.COVER):
         rests_on = measures_by(network, gauge)
         power = kb.gauges[gauge].power
         # what warned that its supply is lost contradicts it as well
@@ -173,6 +180,8 @@ def held(
         holding = {g for g, on in shows_it.items() if g in flown_by and not on & rests_on}
         supply = set().union(*(shows_it[g] for g in holding))
         third = any(not on & supply for g, on in shows_it.items() if g not in holding)
+        if not shows_it and all(facet in said and facet.startswith(f"{gauge}.") for facet in odd):
+            found[gauge] = "nothing contradicts it but what was meant"
         if not holding or third:
             continue
         named = " and the ".join(kb.gauges[g].name for g in sorted(holding))
