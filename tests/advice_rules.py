@@ -111,6 +111,8 @@ TELLING = (
 #: so many cases share a flight, and with it what the engine has worked out for it
 SHARE = 6
 AIR = 0.8
+#: after so many cases of each panel what was found is stored
+ROUND = 30
 #: of so many flights all but one are drawn to meet a rule's premise, and are random in all else
 AIMED = 3
 
@@ -1201,11 +1203,11 @@ class Counts:
         )
 
 
-def run_panel(panel: str, cases: int, seed: int = SEED) -> Counts:
+def run_panel(panel: str, cases: int, seed: int = SEED, first: int = 0) -> Counts:
     """Draw cases of one panel and hold rules 1 to 11 against their answers."""
     engine = engine_for(shipped(), panel)
     counts = Counts()
-    for number in range(cases):
+    for number in range(first, cases):
         case = drawn(engine, number, seed, zlib.crc32(panel.encode()))
         try:
             posterior = engine.posterior(case)
@@ -1220,7 +1222,7 @@ def run_panel(panel: str, cases: int, seed: int = SEED) -> Counts:
     return counts
 
 
-def run_ammeters(panel: str, cases: int, seed: int = SEED) -> Counts:
+def run_ammeters(panel: str, cases: int, seed: int = SEED, first: int = 0) -> Counts:
     """Rule 12: the ammeter's type decides what it says; one that is not known lies between the two."""
     kb, counts = shipped(), Counts()
     engines = []
@@ -1228,7 +1230,7 @@ def run_ammeters(panel: str, cases: int, seed: int = SEED) -> Counts:
         changed = msgspec.structs.replace(kb.panels[panel], ammeter=fitted)
         engines.append(engine_for(with_only(kb, panels={**kb.panels, panel: changed}), panel))
     out = [any(p == "alternator" for p in f.acts) for f in engines[0].network.failures]
-    for number in range(cases):
+    for number in range(first, cases):
         flown = drawn(engines[0], number, seed, 12, zlib.crc32(panel.encode()))
         last = flown.snapshot[-1]
         reading = ("zero", "discharge")[number % 2]
@@ -1256,9 +1258,9 @@ def _without_ammeter(snapshot: SnapshotRecord) -> SnapshotRecord:
     return msgspec.structs.replace(snapshot, readings=kept(snapshot.readings), unsure=kept(snapshot.unsure))
 
 
-def run_all(panel: str, cases: int, seed: int) -> Counts:
-    """Hold all rules on one panel; the ammeter's on a tenth as many cases, as each takes three engines."""
-    return run_panel(panel, cases, seed).merge(run_ammeters(panel, max(cases // 10, 2), seed))
+def run_all(panel: str, cases: int, seed: int, first: int) -> Counts:
+    """Hold all rules on one panel's cases from a number on; the ammeter's on a tenth, as each takes three engines."""
+    return run_panel(panel, cases, seed, first).merge(run_ammeters(panel, cases // 10, seed, first // 10))
 
 
 def titles() -> dict[str, str]:
@@ -1277,38 +1279,36 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--panel", action="append", help="this panel only; nothing is stored then")
     parser.add_argument("--jobs", type=int, default=1, help="processes at once (default 1)")
     chosen = parser.parse_args(arguments)
-    kb, counts = shipped(), Counts()
-    panels = chosen.panel or list(kb.panels)
+    counts, panels = Counts(), chosen.panel or list(shipped().panels)
     with ProcessPoolExecutor(chosen.jobs) as pool:
-        for panel, found in zip(
-            panels, pool.map(run_all, panels, repeat(chosen.cases), repeat(chosen.seed)), strict=True
-        ):
-            print(
-                panel,
-                found.cases,
-                dict(found.tried),
-                {premise: times for (_, premise), times in found.met.items()},
-                {r: len(b) for r, b in found.broken.items()},
-                flush=True,
-            )
-            for rule, broken in found.broken.items():
-                print(*(f"  rule {rule}, {text}" for text in broken[:8]), sep="\n", flush=True)
-            counts = counts.merge(found)
-    if not chosen.panel:
-        stored = AdviceRules(
-            command=f"python -m tests.advice_rules --cases {chosen.cases} --seed {chosen.seed}",
-            date=date.today().isoformat(),
-            panels=len(kb.panels),
-            cases=counts.cases,
-            rules=tuple(
-                (n, says, counts.tried[n], len(counts.broken.get(n, ()))) for n, says in titles().items()
-            ),
-            premises=tuple((n, premise, times) for (n, premise), times in sorted(counts.met.items())),
-        )
-        (knowledge_root() / ADVICE).write_bytes(
-            msgspec.json.format(msgspec.json.encode(stored), indent=1) + b"\n"
-        )
+        for first in range(0, chosen.cases, ROUND):
+            done = min(first + ROUND, chosen.cases)
+            drawn_ones = pool.map(run_all, panels, repeat(done), repeat(chosen.seed), repeat(first))
+            for panel, found in zip(panels, drawn_ones, strict=True):
+                for rule, broken in found.broken.items():
+                    print(*(f"{panel}: rule {rule}, {text}" for text in broken[:8]), sep="\n", flush=True)
+                counts = counts.merge(found)
+            print(done, counts.cases, dict(counts.tried), dict(counts.met), flush=True)
+            if not chosen.panel:
+                store(counts, done, chosen.seed)
     return 1 if counts.broken else 0
+
+
+def store(counts: Counts, cases: int, seed: int) -> None:
+    """Store what was found so far for the evidence page."""
+    stored = AdviceRules(
+        command=f"python -m tests.advice_rules --cases {cases} --seed {seed}",
+        date=date.today().isoformat(),
+        panels=len(shipped().panels),
+        cases=counts.cases,
+        rules=tuple(
+            (n, says, counts.tried[n], len(counts.broken.get(n, ()))) for n, says in titles().items()
+        ),
+        premises=tuple((n, premise, times) for (n, premise), times in sorted(counts.met.items())),
+    )
+    (knowledge_root() / ADVICE).write_bytes(
+        msgspec.json.format(msgspec.json.encode(stored), indent=1) + b"\n"
+    )
 
 
 if __name__ == "__main__":
