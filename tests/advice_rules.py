@@ -1098,6 +1098,9 @@ def rule_10(case: Tried) -> Verdict:
     for note in notes:
         broken += taken_wrongly(case, note.says)
         broken += [f"uses the {gauge}" for gauge in note.uses if not case.stands(gauge)]
+        banks = [g for g in ("turn_coordinator", *HORIZONS) if case.grades.get(g) is USE]
+        if banks and not set(banks) & set(note.uses):
+            broken.append(f"the wings are not leveled by the {banks[0]}: {note.says[:60]}")
         if case.last.readings.get("stall_warner.state") == "sounding":
             case.meets("stall warner sounds")
             if re.search("[Pp]ower off", note.says) or "lower the nose" not in note.says.split(",")[0]:

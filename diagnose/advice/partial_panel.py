@@ -299,12 +299,13 @@ NAMES = {
 
 def _wings(left: Standing) -> tuple[str, list[str]]:
     """Say by what the wings are leveled, and which instrument that is; none if nothing shows the bank."""
-    turn, bank = left.first("turn_coordinator"), left.first(*HORIZONS)
     steady = left.first("heading", "gps_track", "compass")
-    if turn:
-        return "wings level by turn coordinator and ball", [turn]
-    if bank:
-        return f"wings level by the {NAMES[bank]}", [bank]
+    # what may simply be used comes before what is in doubt
+    shows = left.first("turn_coordinator", *HORIZONS, surely=True) or left.first("turn_coordinator", *HORIZONS)
+    if shows == "turn_coordinator":
+        return "wings level by turn coordinator and ball", [shows]
+    if shows:
+        return f"wings level by the {NAMES[shows]}", [shows]
     if steady:
         return f"wings level by the {NAMES[steady]} standing still", [steady]
     return "ball centered and light control pressures, no bank reference", []
