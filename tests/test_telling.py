@@ -272,3 +272,40 @@ def test_what_is_not_felt_is_told_as_a_failure_is_and_a_draft_is_not():
         assert not slight[moved].any()
         assert (benign[moved] == told).all()
         assert slight[motions.slips[row]].all()
+
+
+def held_level():
+    """The cells of the bank shown in which its picture is held level, and those in which it is free."""
+    network = engine().network
+    table = network.facets["attitude.bank"]
+    assert table.axes[-1] == "picture"
+    return table.chance[..., network.states["picture"].index("held_level"), :], table
+
+
+def test_a_horizon_that_is_held_level_shows_level_whatever_the_airplane_does():
+    """By what it means to follow a horizon (common practice): its picture is what stays put."""
+    held, table = held_level()
+    listed = [s != "unlisted" for s in engine().network.states["attitude_part"]]
+    assert held[listed][..., table.readings.index("level")].min() > 0.98
+
+
+GYROS = {"engine_pump", "suction_line", "regulator", "gyro_filter", "attitude_hose", "attitude_part"}
+
+
+def of_gyros(given):
+    """Chance of anything that makes the attitude indicator lean."""
+    acts = {name: set(failure.acts) for name, failure in shipped().failures.items()}
+    return sum(r.posterior for r in given.ranking if any(acts[name] & GYROS for name in r.failures))
+
+
+def test_a_turn_beside_a_level_horizon_speaks_for_what_makes_it_lean():
+    """Rate of turn and card agree on a turn, the horizon shows none: he follows it (aopa_vacuum_failure)."""
+    agreed = {"turn_coordinator__turn": "left", "heading__trend": "left"}
+    assert of_gyros(answer("level", attitude__bank="level", **agreed)) > 0.8
+    # a horizon that shows the turn as well is not being followed
+    assert of_gyros(answer("level", attitude__bank="left", **agreed)) < 0.2
+
+
+@pytest.mark.parametrize("readings", [{"altimeter__trend": "falling", "vertical_speed__rate": "descent"}])
+def test_lost_altitude_alone_accuses_no_gyro(readings):
+    assert of_gyros(answer("level", **readings)) < 0.2

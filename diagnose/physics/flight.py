@@ -30,7 +30,8 @@ class Flights:
     """True motion of many flights of one snapshot each, or of one whole flight; arrays (flight, time) unless said.
 
     ``pace`` (a word of that axis) and ``power`` may have shape (flight, 1) where they do not change. ``gained``: change
-    of airspeed in kt per s where it is known without the bumps.
+    of airspeed in kt per s where it is known without the bumps. ``held_level``: where the pilot follows his horizon so
+    that its picture stays level, bool (flight, 1) or one for all.
     """
 
     time_s: Array
@@ -45,6 +46,7 @@ class Flights:
     pace: np.ndarray
     power: np.ndarray
     gained: Array | None = None
+    held_level: np.ndarray | bool = False
 
     @property
     def count(self) -> int:
@@ -101,6 +103,7 @@ USUAL_MOTION: Mapping[str, str] = {
     "turn": "straight",
     "nose": "level",
     "power": "cruise",
+    "picture": "free",
 }
 
 
@@ -185,4 +188,5 @@ def draw_flights(cells: Mapping[str, np.ndarray], count: int, draws: Draws, air:
         bumps=bumps[:, None],
         pace=axes["pace"][:, None],
         power=axes["power"][:, None],
+        held_level=axes["picture"][:, None] == "held_level",
     )

@@ -196,8 +196,9 @@ def _wander_deg(flown: Flown, which: str, speed: Array, starved: Array) -> Array
 
 
 def attitude_bank_deg(flown: Flown, which: str = "attitude") -> Array:
-    """Bank that an attitude indicator shows."""
-    return flown.motion.bank_deg + attitude_errors_deg(flown, which)[0]
+    """Bank that an attitude indicator shows; none where the pilot holds the picture of the air-driven one level."""
+    shown = flown.motion.bank_deg + attitude_errors_deg(flown, which)[0]
+    return np.where(flown.motion.held_level & (which == "attitude"), 0.0, shown)
 
 
 def attitude_pitch_deg(flown: Flown, which: str = "attitude") -> Array:
