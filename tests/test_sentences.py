@@ -259,3 +259,29 @@ def test_words_of_a_name_may_stand_in_any_order(text, found):
     assert find(text, entry_forms(table), "entry") == found
     with pytest.raises(UnknownName, match="can mean several"):
         find("line static", entry_forms(shipped().failures), "failure")
+
+
+def said_to(*lines):
+    """What the prompt answers to the last of these lines, as it stands on the screen."""
+    return obey(desk_after(*lines[:-1]), lines[-1])[1]
+
+
+STORY = "In the climb the airspeed fell to 60. We were in cloud. The altimeter stayed where it was. My wife was bored."
+
+
+def test_the_answer_to_a_story_comes_first_and_what_was_heard_in_two_lines():
+    """The first screen, then a readback of two lines at most; 'what was taken in' gives all of it, with its words."""
+    said = said_to(STORY)
+    lines = said.splitlines()
+    labels = [line.partition(" ")[0] for line in lines]
+    assert labels.index("LIKELY") == 0 < labels.index("DO") < labels.index("Heard:")
+    heard = said[said.index("Heard:") :]
+    assert len(heard.partition("\nNot used")[0].splitlines()) <= 2
+    assert "airspeed falling" in heard
+    assert "altimeter steady" in heard
+    assert "'My wife was bored'" in heard
+    whole = said_to(STORY, "what was taken in")
+    assert "from 'airspeed fell'" in whole
+    assert said_to("what was taken in").startswith("No story yet")
+    long = said_to(" Then ".join([STORY.replace(" My wife was bored.", "")] + [f"in the {m} the airspeed rose, the vsi showed zero and the horizon was level." for m in ("descent", "climb", "left turn", "right turn")]))
+    assert len(long[long.index("Heard:") :].partition("\nNot used")[0].splitlines()) <= 3

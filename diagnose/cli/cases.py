@@ -151,11 +151,11 @@ MOST_READ = 200_000
 
 def add_story(commands: Subparsers, shared: Parser) -> None:
     """Add the command to the parser."""
-    about = "read a pilot's own story: what was taken in, what was not used, then the answer"
+    about = "read a pilot's own story: the answer, then what was taken in and what was not used"
     story = command(commands, shared, "story", _story, about)
     story.add_argument("file", metavar="FILE", help="a text file, or - for what is typed or piped in")
     story.option("--panel", metavar="NAME", text="the panel, where the story does not tell it")
-    story.flag("--full", text="the whole answer, not its first screen")
+    story.flag("--full", text="all that was taken in, from which words, and the whole answer")
     story.asks_form()
 
 
@@ -184,18 +184,18 @@ def _story(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose.language import entry_forms, find
     from diagnose.render.text import brief, render
     from diagnose.terminal.commands.desk import Desk
-    from diagnose.terminal.commands.hearing import hear_story, story_data, taken_lines
+    from diagnose.terminal.commands.hearing import hear_story, heard_lines, story_data, taken_lines
 
     desk = Desk(kb=kb)
     if chosen.panel:
         desk = desk.change(panel=find(chosen.panel, entry_forms(kb.panels), "panel"))
     heard = hear_story(desk, told)
-    shown = render if chosen.full else brief
 
     def text(columns: int) -> str:
-        return "\n".join(
-            [*taken_lines(heard, columns), "", shown(heard.answer, heard.desk.case, kb, columns)]
-        )
+        answer, case = heard.answer, heard.desk.case
+        if chosen.full:
+            return "\n".join([*taken_lines(heard, columns), "", render(answer, case, kb, columns)])
+        return "\n".join([brief(answer, case, kb, columns), "", *heard_lines(heard, columns, "--full")])
 
     return show(chosen, lambda: story_data(heard), text)
 

@@ -12,7 +12,7 @@ from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable, with_doubt
 from diagnose.model import CaseRecord, FailureKind
 from diagnose.render.layout import HARD_SPACE, chance_words
-from diagnose.render.text import NARROWEST, factor, fill, names, percent, reading_words, short_name, table
+from diagnose.render.text import NARROWEST, factor, fill, names, reading_words, short_name, table
 
 #: columns of a factor with its word, and of a factor alone where there is no room for words
 COLUMN, NARROW_COLUMN = 22, 15
@@ -336,7 +336,7 @@ def _changes(reasons: Reasons, kb: KnowledgeBase, width: int) -> Iterator[str]:
         was = with_doubt(readable(statement.reading), statement.sure)
         yield fill(
             f"with {had_been}{f' instead of {was}' if statement.positive else ''} (moment {statement.snapshot + 1}): "
-            f"{names(kb, change.leading)} ({percent(change.posterior)})",
+            f"{names(kb, change.leading)} ({chance_words(change.posterior, kb)})",
             width,
             "  ",
             "    ",

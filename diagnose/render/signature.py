@@ -24,8 +24,6 @@ from diagnose.render.text import LABEL, NARROWEST, fill, percent, screen_rows, t
 SAID_BY_READING = ("trend", "value", "rate", "state", "behaviour", "turn", "position", "pitch")
 #: most maneuvers that "all flight except" names
 MOST_EXCEPTIONS = 2
-#: chances that differ by fewer per cent are told as one
-SAME_PERCENT = 3
 #: most looks listed in a comparison
 MOST_LOOKS = 8
 
@@ -123,7 +121,7 @@ def failure_page(
     about = list(_about(failure, kb))
     if chance is not None:
         about.append(
-            ("  chance", f"{percent(chance[0])} before the readings, {percent(chance[1])} with them")
+            ("  chance", f"{chance_words(chance[0], kb)} before the readings, {chance_words(chance[1], kb)} with them")
         )
     lines = [fill(f"{failure.name} ({failure.id})", width), table(about, width)]
     if found is None:
@@ -308,14 +306,14 @@ def _parted(parting: Parting | None, kb: KnowledgeBase) -> str:
     this, other = (reading_words(shown) for shown in parting.shows)
     return (
         f"told apart by {gauge_words(kb, parting.facet)} ({condition_words(kb, parting.conditions)}): "
-        f"{this} with this one, {other} with the other; right in {_told(parting)}"
+        f"{this} with this one, {other} with the other; right: {_told(parting, kb)}"
     )
 
 
-def _told(parting: Parting) -> str:
-    """How often a look is right: "97 %", or "84 to 97 %" where that depends on the maneuver."""
-    least, most = round(100 * parting.least), round(100 * parting.told)
-    return percent(parting.told) if most - least < SAME_PERCENT else f"{least} to {most} %"
+def _told(parting: Parting, kb: KnowledgeBase) -> str:
+    """How often a look is right, as people say it: "about 9 in 10", or from one to another by the maneuver."""
+    least, most = chance_words(parting.least, kb), chance_words(parting.told, kb)
+    return most if least == most else f"{least.removeprefix('about ')} to {most.removeprefix('about ')}"
 
 
 def _after(failure: Failure, kb: KnowledgeBase, width: int) -> Iterator[str]:
@@ -401,7 +399,7 @@ def _lines_of_partings(
     )
     for parting in found.partings[:MOST_LOOKS]:
         where = condition_words(kb, parting.conditions)
-        yield fill(f"{gauge_words(kb, parting.facet)} ({_told(parting)}): {where}", width, "  ", "    ")
+        yield fill(f"{gauge_words(kb, parting.facet)} ({_told(parting, kb)}): {where}", width, "  ", "    ")
         told = "; ".join(
             f"{letter} {reading_words(shown)}"
             for letter, shown in zip(letters.values(), parting.shows, strict=False)

@@ -94,6 +94,10 @@ def explain_gauge(desk: Desk, chosen: str) -> str:
     return "\n".join(lines)
 
 
+def _taken(desk: Desk, _: str) -> tuple[Desk, str]:
+    return desk, desk.taken or fill("No story yet. 'show' tells the case so far.", desk.width)
+
+
 def _show(desk: Desk, text: str) -> tuple[Desk, str]:
     if plain(text):
         raise CaseError(
@@ -128,6 +132,7 @@ ANSWERS: tuple[Command, ...] = (
         _readings, "readings", "GAUGE", "what can be said of a gauge, and what counts as what", tells=True
     ),
     command(_show, "show", "", "the case so far", tells=True),
+    command(_taken, "taken", "", "what was taken in from your last story, and from which words", tells=True),
 )
 
 
@@ -370,7 +375,7 @@ TOPICS: Mapping[str, tuple[str, tuple[str, ...]]] = {
         "what it was, why, what to look at next, what to fly by",
         ("rank", "why", "next", "fly", "failure", "compare", "alike", "plumbing"),
     ),
-    "moments": ("go back to an earlier moment, correct, undo", ("go", "copy", "delete", "maneuver", "show", "undo", "redo")),
+    "moments": ("go back to an earlier moment, correct, undo", ("go", "copy", "delete", "maneuver", "show", "taken", "undo", "redo")),
     "trying": ("try readings, keep copies side by side", ("what", "keep", "drop", "branch", "compare")),
     "files": ("save, load, reports for yourself and the mechanic", ("save", "load", "new", "restore", "report", "writeup")),
     "screens": ("be asked one question at a time; the full screen", ("guide", "back", "stop", "worksheet", "lines", "quiz", "quit")),

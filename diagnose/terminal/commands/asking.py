@@ -18,7 +18,8 @@ from diagnose.model import CaseRecord
 from diagnose.model.answer import LookAdvice
 from diagnose.model.errors import ImpossibleEvidence
 from diagnose.network.engine import Engine
-from diagnose.render.text import names, percent
+from diagnose.render.layout import chance_words
+from diagnose.render.text import names
 
 #: likeliest readings of a silent gauge whose effect is told
 READINGS_TOLD = 3
@@ -85,9 +86,9 @@ def why(engine: Engine, case: CaseRecord, at: int, facet: str) -> Iterator[str]:
         was = next((r.posterior for r in bare.ranking() if r.failures == with_it.failures), 0.0)
         leading = names(kb, with_it.failures)
         if abs(with_it.posterior - was) < SAME:
-            yield f"{name}: changes little; {leading} stands at {percent(with_it.posterior)} with or without it"
+            yield f"{name}: changes little; {leading} stands at {chance_words(with_it.posterior, kb)} with or without it"
         else:
-            yield f"{name}: brings {leading} from {percent(was)} to {percent(with_it.posterior)}"
+            yield f"{name}: brings {leading} from {chance_words(was, kb)} to {chance_words(with_it.posterior, kb)}"
         return
     would: list[tuple[float, str]] = []
     for reading in engine.network.facets[facet].readings:
@@ -97,7 +98,7 @@ def why(engine: Engine, case: CaseRecord, at: int, facet: str) -> Iterator[str]:
             continue
         yield ""
         chance, best = math.exp(after.log_evidence - bare.log_evidence), after.ranking()[0]
-        means = f"{names(kb, best.failures)} {percent(best.posterior)}"
-        would.append((chance, f"if {readable(reading)} ({percent(chance)}): {means}"))
+        means = f"{names(kb, best.failures)} {chance_words(best.posterior, kb)}"
+        would.append((chance, f"if {readable(reading)} ({chance_words(chance, kb)}): {means}"))
     would.sort(key=lambda outcome: -outcome[0])
     yield f"{name}: " + "; ".join(text for _, text in would[:READINGS_TOLD])

@@ -65,7 +65,7 @@ class Desk:
     there to be asked when ``asks``; ``pending`` is the line that waits for a yes. ``left``: what earlier
     prompts have left behind. ``later``: the ranking is worked out elsewhere, so that no command waits
     for it. ``face``: where the next line comes from. ``guide``: the guided entry, if it is asking;
-    ``guided``: where it stood before the answer that ended it.
+    ``guided``: where it stood before the answer that ended it. ``taken``: what was heard of the last story.
     """
 
     kb: KnowledgeBase
@@ -81,6 +81,7 @@ class Desk:
     face: Literal["lines", "worksheet"] = "lines"
     guide: Guide | None = None
     guided: Guide | None = None
+    taken: str = ""
 
     @property
     def case(self) -> CaseRecord:

@@ -473,7 +473,7 @@ def _on_to_gauges(desk: Desk) -> tuple[Desk, str]:
     if says_anything(desk.case):
         given = desk.answer()
         desk = replace(desk, answered=given)
-        told = f"{fill(f'So far: {given.verdict}', desk.width)}\n"
+        told = f"{fill(given.verdict, desk.width)}\n"
     ask = phrases().guide
     asked_first = questions(desk.engine, desk.case, guide.skipped)
     best = next((q for q in asked_first if q.suspect_bits >= ask["least_bits"]), None)

@@ -29,7 +29,7 @@ from diagnose.language.tokens import sentences
 from diagnose.model import Panel, SnapshotRecord
 from diagnose.model.answer import Answer
 from diagnose.model.errors import CaseError, DiagnoseError, ImpossibleEvidence, TellsMore, UnknownName
-from diagnose.render.text import fill, first_screen, to_data
+from diagnose.render.text import fill, first_screen, reading_words, to_data
 from diagnose.terminal.commands.desk import Desk
 from diagnose.terminal.commands.entry import hear
 from diagnose.terminal.commands.guide import hear_scene, hold
@@ -111,9 +111,37 @@ def tell_story(desk: Desk, text: str) -> tuple[Desk, str] | None:
             elif piece.kind in ("guess", "silence", "question"):
                 lines.append(fill(f"{says(piece, kb)}: {piece.words!r}", desk.width, "  . ", "    "))
     said = "\n".join(["Heard:", *lines, *noted_lines(heard, desk.width)])
+    after = replace(heard.desk, taken=said)
     if desk.later:
-        return replace(heard.desk, answered=desk.answered), said
-    return heard.desk, f"{said}\n{first_screen(heard.answer, heard.desk.case, kb, desk.width)}"
+        return replace(after, answered=desk.answered), said
+    screen = first_screen(heard.answer, after.case, kb, desk.width)
+    return after, "\n".join([screen, "", *heard_lines(heard, desk.width, "what was taken in")])
+
+
+#: lines that what was heard may take behind an answer
+MOST_HEARD = 2
+
+
+def heard_lines(heard: HeardStory, width: int, door: str) -> list[str]:
+    """What was taken in, in a line or two, and what was not; ``door`` is what to type for all of it."""
+    kb, case = heard.desk.kb, heard.desk.case
+    told = []
+    for moment in case.snapshot:
+        flown = kb.manoeuvres[moment.manoeuvre]
+        readings = [reading_words(kb, facet, reading) for facet, reading in moment.readings.items()]
+        told.append(f"{(flown.words or (flown.name,))[0]}: {', '.join(readings) or 'nothing odd'}")
+    told += [kb.context[flag].name for flag in case.context]
+    whole = fill(f"Heard: {'; '.join(told)}. (All of it: {door})", width)
+    if len(whole.splitlines()) > MOST_HEARD > 0 < width:
+        count = sum(len(moment.readings) for moment in case.snapshot)
+        moments = f"{len(case.snapshot)} moment{'s' * (len(case.snapshot) > 1)}"
+        whole = fill(f"Heard: {count} readings in {moments}. (All of it: {door})", width)
+    lost = [clause.words for sentence in heard.read for clause in sentence.unused]
+    lost += [left.piece.words for left in heard.built.left_out]
+    unused = [fill(f"Not used: {'; '.join(map(repr, lost))}.", width, "", "  ")] if lost else []
+    slips = [f"{slip.typed!r} = {slip.meant!r}" for sentence in heard.read for slip in sentence.slips]
+    read_as = [fill(f"Read as: {'; '.join(slips)}.", width)] if slips else []
+    return [whole, *read_as, *said_lines(heard, width), *unused]
 
 
 def ask_which(text: str, kb: KnowledgeBase) -> None:
@@ -223,6 +251,21 @@ def taken_lines(heard: HeardStory, width: int) -> Iterator[str]:
 
 def noted_lines(heard: HeardStory, width: int) -> Iterator[str]:
     """What is asked, assumed, put right and not used."""
+    built, kb = heard.built, heard.desk.kb
+    yield from said_lines(heard, width)
+    for left in built.left_out:
+        yield fill(f"Not used: {left.piece.words!r}: {left.why}.", width, "", "  ")
+    unused = [clause for sentence in heard.read for clause in sentence.unused]
+    if unused:
+        yield "Not used:"
+    for clause in unused:
+        gauge = f" (the {kb.gauges[clause.gauge].name}?)" if clause.gauge else ""
+        why = f": {clause.why}" if clause.why else ""
+        yield fill(f"{clause.words!r}{gauge}{why}", width, "  - ", "    ")
+
+
+def said_lines(heard: HeardStory, width: int) -> Iterator[str]:
+    """What is asked, assumed and put right."""
     kb, built = heard.desk.kb, heard.built
     if built.panel:
         yield fill(f"Panel, from the story: {kb.panels[built.panel].name}.", width)
@@ -238,15 +281,6 @@ def noted_lines(heard: HeardStory, width: int) -> Iterator[str]:
     asked = [piece for sentence in heard.read for piece in sentence.pieces if piece.kind == "asked"]
     for piece in asked:
         yield fill(f"Which is meant by {piece.words!r}? {'; or: '.join(piece.asks)}", width, "", "  ")
-    for left in built.left_out:
-        yield fill(f"Not used: {left.piece.words!r}: {left.why}.", width, "", "  ")
-    unused = [clause for sentence in heard.read for clause in sentence.unused]
-    if unused:
-        yield "Not used:"
-    for clause in unused:
-        gauge = f" (the {kb.gauges[clause.gauge].name}?)" if clause.gauge else ""
-        why = f": {clause.why}" if clause.why else ""
-        yield fill(f"{clause.words!r}{gauge}{why}", width, "  - ", "    ")
 
 
 # ------------------------------------------------------------------ as data

@@ -13,7 +13,8 @@ from diagnose.language.session import says_anything
 from diagnose.model import CaseRecord
 from diagnose.model.answer import Answer
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.render.text import GRADE_WORDS, columns, fill, names, percent
+from diagnose.render.layout import chance_words
+from diagnose.render.text import GRADE_WORDS, columns, fill, names
 from diagnose.terminal.commands.answers import failure_shown
 from diagnose.terminal.commands.desk import Command, Desk, command
 from diagnose.terminal.commands.entry import hear
@@ -187,7 +188,7 @@ def _cases(desk: Desk, first: str, second: str) -> str:
     for failures in dict.fromkeys(leading):
         before, after = (chance.get(failures, 0.0) for chance in chances)
         moved = "up" if after > before + 0.005 else "down" if after < before - 0.005 else "as it was"
-        rows.append((names(desk.kb, failures), percent(before), percent(after), moved))
+        rows.append((names(desk.kb, failures), chance_words(before, desk.kb), chance_words(after, desk.kb), moved))
     rows += _instruments(desk, one, other)
     lines = [
         fill(f"{first.strip()}: {one.verdict}", desk.width),
