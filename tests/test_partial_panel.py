@@ -595,3 +595,71 @@ def test_all_that_agree_on_an_unmeant_turn_are_said_to_agree():
     turning = (("attitude.bank", "right"), ("turn_coordinator.turn", "right"), ("heading.trend", "right"))
     answer, _ = flown(look(*turning), context=BLIND)
     assert "the instruments agree, you are turning right" in answer.verdict
+
+
+# ------------------------------------------------------------------ answers that would have done harm, found by hand
+
+
+def test_the_likeliest_cure_comes_first():
+    """A static line that is shut is cured by the alternate source (PHAK ch. 8), not first by heating the pitot tube."""
+    shut = (("altimeter.trend", "steady"), ("vertical_speed.rate", "zero"), ("airspeed.trend", "rising"))
+    told = decided(answered(*shut, manoeuvre="descent", context=("visible_moisture", "below_freezing")))
+    assert told[:2] == ["alternate_static_on", "pitot_heat_on"]
+    iced = (("airspeed.trend", "falling"), ("altimeter.trend", "rising"), ("vertical_speed.rate", "climb"))
+    told = decided(answered(*iced, manoeuvre="climb", context=("visible_moisture", "below_freezing")))
+    assert told[0] == "pitot_heat_on"
+
+
+def test_a_horizon_level_in_a_spiral_is_not_used():
+    spiral = {"turn_coordinator.turn": "left", "altimeter.trend": "falling", "airspeed.trend": "rising"}
+    answer, trust = flown(look(*spiral.items(), ("attitude.bank", "level")), context=("instruments_only",))
+    assert answer.upset
+    assert trust["attitude"].grade is not Grade.USE
+    assert "you are turning left" in trust["attitude"].why
+    assert "watch_bank" in decided(answer)
+
+
+def test_a_needle_that_nothing_contradicts_is_not_covered_for_what_was_meant():
+    _, trust = flown(look(("attitude.bank", "left")), context=CLOUD)
+    assert trust["attitude"].grade is Grade.VERIFY
+    _, trust = flown(look(("attitude.bank", "left"), ("attitude.behaviour", "leaning")), context=CLOUD)
+    assert trust["attitude"].grade is Grade.COVER
+
+
+def test_a_flag_in_view_is_taken_at_its_word():
+    lost = (("suction.value", "zero"), ("attitude.behaviour", "leaning"), ("turn_coordinator.flag", "showing"))
+    answer, trust = flown(look(*lost, manoeuvre="left_turn"), context=CLOUD)
+    assert trust["turn_coordinator"].grade is Grade.COVER
+    assert "emergency_no_bank" in decided(answer)
+
+
+def test_a_lever_that_may_have_been_left_open_is_not_opened():
+    rough = (("airspeed.trend", "erratic"), ("vertical_speed.rate", "erratic"))
+    told = decided(answered(*rough, manoeuvre="approach", context=("turbulence",)))
+    assert "set_right_alternate_static_left_open" in told
+    assert "alternate_static_on" not in told
+
+
+def test_the_cabin_is_dumped_once_the_alternate_source_has_changed_nothing():
+    shut = (("altimeter.trend", "steady"), ("vertical_speed.rate", "zero"), ("airspeed.trend", "falling"))
+    first = look(*shut, manoeuvre="climb")
+    then = look(*shut[:2], manoeuvre="climb", switches={"alternate_static": "on"})
+    icing = ("visible_moisture", "below_freezing", "pressurized")
+    assert "dump_cabin" not in decided(flown(first, panel="pressurised", context=icing)[0])
+    assert "dump_cabin" in decided(flown(first, then, panel="pressurised", context=("pressurized",))[0])
+
+
+def test_no_compass_supports_the_bank_in_a_turn():
+    lost = (("suction.value", "zero"), ("attitude.behaviour", "leaning"))
+    for manoeuvre, steady in (("left_turn", False), ("level", True)):
+        answer, _ = flown(look(*lost, manoeuvre=manoeuvre), context=CLOUD)
+        (bank,) = [axis for axis in answer.axes if axis.axis == "bank"]
+        assert bank.primary == "turn_coordinator"
+        assert ("compass" in bank.supporting) is steady
+
+
+def test_radios_that_are_dead_ask_for_no_call_in_any_order():
+    dead = (("radios.state", "dead"), ("lights.state", "dead"), ("turn_coordinator.flag", "showing"))
+    answer, _ = flown(look(*dead), context=("instruments_only",))
+    assert "handheld" in decided(answer)
+    assert not [one for one in answer.decisions if one.kind == "say" or "ATC" in one.short]
