@@ -22,6 +22,7 @@ import pytest
 
 from diagnose.model.case import FailureEvent, Leg, ScenarioRecord
 from diagnose.network.tables import compile_network
+from diagnose.physics.flight import USUAL_MOTION
 from diagnose.practice.simulate import simulate, windows
 from diagnose.practice.simulate.coding import STEADY_ONLY, reading_in
 from diagnose.practice.simulate.shown import motion_in
@@ -101,7 +102,7 @@ def chance_in_table(simulation, name, reading, window, ways):
         place.append(net.states[parent].index(str(inside[0])))
     found = 0.0
     for way in ways:
-        axes = tuple(net.states[axis].index(way[axis]) for axis in table.axes)
+        axes = tuple(net.states[axis].index({**USUAL_MOTION, **way}[axis]) for axis in table.axes)
         found = max(found, float(np.max(table.at((*place, *axes))[..., table.readings.index(reading)])))
     return found
 
