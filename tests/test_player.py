@@ -17,7 +17,7 @@ from diagnose.practice.known import follow
 from diagnose.practice.scoring import score
 from diagnose.practice.simulate import state_at
 from diagnose.practice.tabletop import advance, as_decided, call, look, read_session, start
-from diagnose.render.pages.branches import Branches, first_moves, moved
+from diagnose.render.pages.branches import Branches, first_moves, moved, second_moves
 from diagnose.render.pages.papers import deck_data, play_data, player_page, seen_gauges, tracks_of
 from diagnose.render.pictures.panel import panel_svg, reading_words, shown_dials
 from tests.small import shipped
@@ -277,8 +277,34 @@ def test_a_switch_is_decided_by_its_button_and_not_in_words(strict):
     assert strict.locator("#calls tbody tr").count() == 0
     strict.click('[data-switch="alternate_static on"]')
     assert strict.inner_text("#said") == "0:00 alternate static source on"
+
+
+def test_a_switch_that_was_moved_is_moved_back_and_the_flight_is_as_the_physics_has_it(strict):
+    simulation, _ = flown("clear_morning")
+
+    def decide(second, switch):
+        strict.evaluate(f"deck.to({second})")
+        strict.click('[data-sheet="decide"]')
+        strict.click(f'[data-switch="{switch}"]')
+
+    decide(60, "alternate_static on")
+    decide(150, "alternate_static off")
+    assert strict.inner_text("#said") == "2:30 alternate static source off"
+    after = moved(simulation, [("alternate_static", "on", 60), ("alternate_static", "off", 150)])
+    for second in (30, 90, 149, 153, 300):
+        strict.evaluate(f"deck.to({second})")
+        for part in ("airspeed-hand0", "altimeter-hand2"):
+            track = tracks_of(after, simulation.network.panel.gauges)[part]["values"][second]
+            there = float(re.search(r"-?[\d.]+", strict.get_attribute(f'[data-part="{part}"]', "transform")).group())
+            assert (there - track + 180.0) % 360.0 - 180.0 == pytest.approx(0.0, abs=0.6), (second, part)
+    # with two moves the page has flown all that it holds, and says so
     strict.click('[data-sheet="decide"]')
-    assert strict.is_disabled('[data-switch="alternate_static off"]')
+    assert strict.is_disabled('[data-switch="alternate_static on"]')
+    assert "terminal" in strict.get_attribute('[data-switch="alternate_static on"]', "title")
+    strict.click("#close")
+    strict.click("#undo")
+    strict.click('[data-sheet="decide"]')
+    assert strict.is_enabled('[data-switch="alternate_static off"]')
 
 
 def test_causes_are_found_by_system_and_by_words(strict):
@@ -392,6 +418,14 @@ def test_branches_are_the_flights_with_the_switch_moved(name):
             # pointers may lead from flight to flight, each within what nobody sees
             assert np.abs(apart).max() <= 0.6, (move, part)
     assert seen
+
+
+def test_a_switch_can_be_moved_again_until_it_stands_as_it_stood():
+    simulation, _ = flown("after_the_wash")
+    again = list(second_moves(simulation, ("alternate_static", "on", 60), [("pitot_heat", "on", 30), ("pitot_heat", "on", 90)]))
+    assert again[0] == ("pitot_heat", "on", 90)
+    step = round(simulation.sizes("table.step_s"))
+    assert again[1:] == [("alternate_static", "off", second) for second in range(60 + step, simulation.samples, step)]
 
 
 def _singles(simulation, gauges, tracks):

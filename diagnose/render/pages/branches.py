@@ -1,13 +1,13 @@
 """What a playing page shows once a decision has moved a switch: the flight flown anew, kept as what is different.
 
 A switch moves at a step of the clock (``tabletop.switch_decided``). Every first move at every step is flown, and
-every second move of another switch after it. Of each flight a page holds only the seconds that are like neither
+every second move after it, of another switch or of the same one again. Of each flight a page holds only the seconds that are like neither
 the flight as planned nor one that it holds already, so that most of a branch is a pointer to its neighbor.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,7 +17,8 @@ import numpy as np
 from diagnose.model.case import Action
 from diagnose.model.gauges import Dial, needed
 from diagnose.model.units import Array, min_from_s
-from diagnose.practice.simulate import Simulation, shown_histories, simulate
+from diagnose.practice.simulate import Simulation, channel, shown_histories, simulate
+from diagnose.practice.simulate.shown import DIALS
 from diagnose.render.pictures.faces import movements
 from diagnose.render.pictures.panel import shown_dials
 
@@ -42,6 +43,21 @@ def first_moves(simulation: Simulation) -> tuple[tuple[Move, ...], ...]:
     return tuple(found)
 
 
+def second_moves(simulation: Simulation, first: Move, others: Iterable[Move]) -> Iterator[Move]:
+    """What can be moved after a first move: ``others`` from then on, and the switch itself, again."""
+    switch, position, since = first
+    yield from (other for other in others if other[0] != switch and other[2] >= since)
+    planned, step = simulation.switches[switch], round(simulation.sizes("table.step_s"))
+    # it stays as it was moved until the flight as planned moves it
+    later = since + 1 + np.flatnonzero(planned[since + 1 :] != planned[since:-1])
+    until = int(later[0]) if len(later) else simulation.samples
+    for second in range(since + step, simulation.samples, step):
+        stands = position if second < until else str(planned[second])
+        for to in simulation.network.kb.switches[switch].positions:
+            if to != stands:
+                yield (switch, to, second)
+
+
 def moved(simulation: Simulation, moves: Sequence[Move]) -> Simulation:
     """The flight with these switches moved as well."""
     scenario = simulation.scenario
@@ -63,10 +79,15 @@ class Branches:
     places: dict[tuple[Move, ...], int] = field(default_factory=dict)
     flights: list[dict[str, Track]] = field(default_factory=list)
     kept: list[dict[str, Any]] = field(default_factory=list)
+    #: what the first moves change: a second one changes nothing else
+    names: set[str] = field(default_factory=set)
 
     def add(self, moves: tuple[Move, ...], beside: Sequence[tuple[Move, ...]]) -> bool:
         """Fly a sequence of moves; False if nothing on the panel shows it."""
-        changed = changed_tracks(self.simulation, moved(self.simulation, moves), self.gauges, self.tracks)
+        other = moved(self.simulation, moves)
+        after = shown_histories(other) if len(moves) == 1 else _only(other, self.names)
+        changed, names = changed_tracks(self.simulation, after, self.gauges, self.tracks)
+        self.names |= names
         if not changed:
             return False
         candidates = [0, *(self.places[near] for near in beside if near in self.places)]
@@ -95,19 +116,25 @@ def branches_of(
     A part's entry is a list of changes (words and lamps), or runs: [second, place of a flight or rows of numbers];
     place 0 is the planned flight. A sequence that is not there shows nothing.
     """
+    if "branches" not in simulation.kept:
+        simulation.kept["branches"] = _branches(simulation, gauges, tracks)
+    return simulation.kept["branches"]
+
+
+def _branches(
+    simulation: Simulation, gauges: Sequence[str], tracks: dict[str, Track]
+) -> list[dict[str, Any]]:
     held = Branches(simulation, gauges, tracks)
     step = round(simulation.sizes("table.step_s"))
     singles = [moves for moves in first_moves(simulation) if held.add(moves, [_earlier(moves, 0, step)])]
     if simulation.scenario.pilot.follows:
         # a flight in which the pilot follows an instrument takes too long to fly so many times
         return held.kept
-    for first in singles:
-        for second in singles:
-            if first[0][0] == second[0][0] or second[0][2] < first[0][2]:
-                continue
-            pair = (*first, *second)
-            near = [first, second, _earlier(pair, 0, step), _earlier(pair, 1, step)]
-            held.add(pair, near)
+    alone = [move for (move,) in singles]
+    for first in alone:
+        for second in second_moves(simulation, first, alone):
+            pair = (first, second)
+            held.add(pair, [(first,), (second,), _earlier(pair, 0, step), _earlier(pair, 1, step)])
     return held.kept
 
 
@@ -119,11 +146,22 @@ def _earlier(moves: tuple[Move, ...], which: int, step: int) -> tuple[Move, ...]
     return tuple(changed)
 
 
+def _only(simulation: Simulation, names: set[str]) -> Mapping[str, np.ndarray]:
+    """What these dials show, which takes a part of the time of the whole panel; the whole panel where they are others."""
+    if any(name not in DIALS or name in ("heading_deg", "compass_deg") for name in names):
+        return shown_histories(simulation)
+    return {name: channel(simulation, DIALS[name])[0] for name in names}
+
+
 def changed_tracks(
-    simulation: Simulation, other: Simulation, gauges: Sequence[str], tracks: dict[str, Track]
-) -> dict[str, Track]:
-    """Tracks of the parts that stand otherwise at some second, whole, in the form of ``tracks``."""
-    before, after = shown_histories(simulation), shown_histories(other)
+    simulation: Simulation, after: Mapping[str, np.ndarray], gauges: Sequence[str], tracks: dict[str, Track]
+) -> tuple[dict[str, Track], set[str]]:
+    """Tracks of the parts that stand otherwise at some second, whole, in the form of ``tracks``, and what they read.
+
+    ``after``: what is shown with a switch moved; what does not stand there is as it was.
+    """
+    before = shown_histories(simulation)
+    after = {**before, **after}
     differ = {name for name, values in after.items() if _apart(before[name], values).any()}
     found: dict[str, Track] = {}
     for dial in shown_dials(simulation.network.kb.dials, gauges):
@@ -134,7 +172,7 @@ def changed_tracks(
         for part, track in _dial_tracks(dial, after, int(apart[0]), int(apart[-1]) + 1, tracks):
             if track != tracks[part]:
                 found[part] = track
-    return found
+    return found, differ
 
 
 def _apart(one: np.ndarray, other: np.ndarray) -> np.ndarray:

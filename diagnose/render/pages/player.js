@@ -40,7 +40,7 @@
       // as the record is read: at the next step of the clock; a time with three digits may lie a little after it
       const second = Math.ceil((at * 60) / data.step_s - 1e-3) * data.step_s;
       if (second >= data.seconds || at_(stands[name], second) === position) continue;
-      stands[name] = [...stands[name].filter(([when]) => when < second), [second, position]];
+      stands[name] = [...stands[name].filter(([when]) => when < second), [second, position], ...stands[name].filter(([when]) => when > second)];
       found.push([name, position, second]);
     }
     return found;
@@ -73,17 +73,14 @@
   }
   function fly() {
     const all = moves();
-    // a move that shows on no dial has no flight of its own
-    const place = branches.get(key(all.filter((move) => branches.has(key([move]))))) || 0;
+    // a switch that shows on no dial has no flight of its own
+    const shows = (name) => all.some((move) => move[0] === name && branches.has(key([move])));
+    const place = branches.get(key(all.filter(([name]) => shows(name)))) || 0;
     state.tracks = place ? Object.fromEntries(Object.keys(data.tracks).map((part) => [part, track(place, part)])) : data.tracks;
     state.says = [...data.says, ...all.map(([name, position, second]) => [second / 60, `${data.switches.names[name]} ${position}`])].sort((a, b) => a[0] - b[0]);
     for (const button of document.querySelectorAll("[data-switch]")) {
-      const [name, position] = button.dataset.switch.split(" ");
-      const more = [...all, [name, position, 0]];
-      const again = all.some(([moved]) => moved === name);
-      const flies = !again && more.length <= (data.switches.pairs ? 2 : 1);
-      button.disabled = !flies;
-      button.title = again ? "this page moves a switch once" : flies ? "" : "this page flies no more switches; the terminal does";
+      button.disabled = all.length >= (data.switches.pairs ? 2 : 1);
+      button.title = button.disabled ? "this page flies no more switches: undo one, or use the terminal" : "";
     }
   }
 
