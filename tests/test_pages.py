@@ -82,6 +82,13 @@ def test_the_debrief_flies_again_with_all_that_happened_on_the_bar(browser, tmp_
     assert tab.locator("#rows .misleads").count() == 2
     tab.click("#marks .fails")
     assert tab.inner_text("#clock") == "1:45"
+    # the lines beside the panel are those of the time: the pump fails at 1:45
+    assert tab.locator("#lines .hurt:visible").count() == 1
+    tab.focus("#scrub")
+    tab.keyboard.press("ArrowLeft")
+    assert tab.inner_text("#clock") == "1:44"
+    assert tab.locator("#lines svg:visible").count() == 1
+    assert tab.locator("#lines .hurt:visible").count() == 0
     before = tab.get_attribute('#six [data-part="altimeter-hand2"]', "transform")
     tab.focus("#scrub")
     tab.keyboard.press("End")

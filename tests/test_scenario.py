@@ -30,7 +30,9 @@ from diagnose.practice.scenarios import (
     scenario_problems,
 )
 from diagnose.practice.simulate import shown_histories, simulate
+from diagnose.practice.simulate.flight import sound
 from diagnose.practice.simulate.plan import filled_legs
+from diagnose.render.pages.branches import moved
 from diagnose.render.pages.timeline import timeline_csv, timeline_text
 from tests import console
 from tests.examples import LONG, long_only
@@ -109,6 +111,13 @@ def test_instruments_that_mislead_are_those_on_the_failed_source():
     assert found == {"airspeed", "altimeter", "vertical_speed"}
     assert not any(wrong.any() for wrong in misleading(flown("nothing_to_see")[0]).values())
     assert not any(wrong.any() for wrong in misleading(flown("lee_side")[0]).values())
+
+
+def test_the_jump_of_a_dial_whose_source_was_switched_misleads_nobody():
+    switched = moved(flown("clear_morning")[0], [("alternate_static", "on", 300)])
+    apart = np.abs(shown_histories(switched)["vertical_speed_fpm"] - shown_histories(sound(switched))["vertical_speed_fpm"])
+    assert (apart > switched.sizes("mislead.vertical_speed")).any()
+    assert not misleading(switched)["vertical_speed"].any()
 
 
 def test_alike_are_those_that_do_the_same_to_every_gauge():

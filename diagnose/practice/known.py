@@ -257,7 +257,8 @@ def misleading(simulation: Simulation) -> dict[str, np.ndarray]:
     """Instrument -> whether it misleads at each second, bool (time,).
 
     It misleads where it differs from a healthy one in the same flight by more than ``mislead.*`` of
-    knowledge/flown.toml. The suction gauge misleads where it does not show the suction that there is.
+    knowledge/flown.toml, for longer than a look takes: the jump of a dial whose source was switched misleads nobody.
+    The suction gauge misleads where it does not show the suction that there is.
     """
     shown = shown_histories(simulation)
     healthy = shown_histories(sound(simulation))
@@ -276,6 +277,9 @@ def misleading(simulation: Simulation) -> dict[str, np.ndarray]:
                 apart = (apart + 180.0) % 360.0 - 180.0
             off = np.maximum(off, np.abs(apart))
         found[gauge] = off > limit
+        edges = np.flatnonzero(np.diff(found[gauge], prepend=False, append=False))
+        for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            found[gauge][begin:end] = end - begin > simulation.sizes("table.look_s")
     return found
 
 

@@ -32,6 +32,7 @@ from diagnose.render.pages.papers import (
     deck_data,
     failed_plumbing,
     ghost_figure,
+    plumbing_over_time,
     seen_gauges,
     truth_marks,
 )
@@ -222,8 +223,10 @@ def still_used_rows(
     return rows
 
 
-def _replay(simulation: Simulation, record: SessionRecord) -> tuple[str, dict[str, Any]]:
-    """The flight again with calls, failures and what misled on the bar; what its script needs."""
+def _replay(
+    simulation: Simulation, followed: Followed, record: SessionRecord
+) -> tuple[str, dict[str, Any]]:
+    """The flight again with calls, failures and what misled on the bar, and the lines; what its script needs."""
     kb = simulation.network.kb
     six, more = panel_halves(state_at(simulation, 0.0), kb.dials, seen_gauges(simulation))
     spans = []
@@ -237,7 +240,9 @@ def _replay(simulation: Simulation, record: SessionRecord) -> tuple[str, dict[st
     }
     return (
         f'<section class="screen"><h2>The flight again</h2><div id="stage">{deck_bar(simulation.samples)}'
-        f'<div id="panel"><div id="six">{six}</div><div id="more">{more}</div></div></div>'
+        f'<div id="beside">'
+        f'<div id="panel"><div id="six">{six}</div><div id="more">{more}</div></div>'
+        f"{plumbing_over_time(simulation, followed)}</div></div>"
         + paragraph("Bar: round, radio; diamond, a call; solid, a failure; hatched below, an instrument that misleads.", "quiet")
         + f"{READINGS}</section>",
         data,
@@ -366,7 +371,7 @@ def debrief_page(
     body.append(listed(judgement(simulation, followed)))
     body.append(paragraph(f"Session of {clock(record.minutes)}; teams: {', '.join(record.teams)}.", "quiet"))
     body += [failed_plumbing(simulation, followed), ghost_figure(simulation)]
-    again, data = _replay(simulation, record)
+    again, data = _replay(simulation, followed, record)
     body.append(again)
     if rows := still_used_rows(simulation, scores, record.minutes):
         body.append(heading(2, "Which instrument misled, and who still used it"))

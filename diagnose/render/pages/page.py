@@ -5,13 +5,14 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from functools import cache
 from html import escape
 from importlib import resources
 from typing import Any, Literal
 
 from diagnose.advice.explain.schematic import concerned, schematic
+from diagnose.model import System
 from diagnose.network.tables import Network
 from diagnose.render.pictures.plumbing import plumbing_svg
 from diagnose.render.plumbing import in_words
@@ -120,14 +121,15 @@ def plumbing_figure(
     *,
     says: Mapping[str, str] | None = None,
     caption: str = "",
+    systems: Collection[System] = (),
 ) -> str:
-    """The plumbing with these failures: the systems that they reach, or all of them where they reach none.
+    """The plumbing with these failures: ``systems``, else those that they reach, or all of them where they reach none.
 
     ``says``: gauge -> a word for its box.
     """
     failures = tuple(failures)
     drawn = schematic(network, failures, switches, memories)
-    if reached := concerned(drawn):
+    if reached := systems or concerned(drawn):
         drawn = schematic(network, failures, switches, memories, systems=reached)
     told = names(network.kb, failures) if failures else "nothing failed"
     title = caption or f"The plumbing with {told}"

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from diagnose.advice.explain.schematic import SYSTEMS, concerned, schematic
 from diagnose.model.case import scenario_mark
 from diagnose.model.gauges import Dial
 from diagnose.model.systems import System
@@ -54,6 +55,7 @@ from diagnose.render.pictures.panel import (
     picture_size,
     shown_dials,
 )
+from diagnose.render.pictures.plumbing import plumbing_svg
 from diagnose.render.text import names, percent
 
 
@@ -386,6 +388,25 @@ def failed_plumbing(simulation: Simulation, followed: Followed) -> str:
     begun = 0 if followed.onset is None else round(s_from_min(followed.onset))
     switches = simulation.switches_at(min(begun, simulation.samples - 1))
     return plumbing_figure(simulation.network, followed.truth, switches)
+
+
+def plumbing_over_time(simulation: Simulation, followed: Followed) -> str:
+    """The lines that the truth reaches, anew whenever something fails, is cured or a switch moves (``data-from``: s)."""
+    network = simulation.network
+    reached = concerned(schematic(network, followed.truth)) or SYSTEMS
+    there = {failure: degree > 0.0 for failure, degree in simulation.degrees.items()}
+    changes = {0}
+    for stands in (*there.values(), *simulation.switches.values()):
+        changes |= {*(np.flatnonzero(stands[1:] != stands[:-1]) + 1).tolist()}
+    drawn, before = "", ""
+    for second in sorted(changes):
+        failed = [failure for failure in followed.truth if failure in there and there[failure][second]]
+        lines = schematic(network, failed, simulation.switches_at(second), systems=reached)
+        picture = plumbing_svg(lines, network.kb, title=f"the lines from {clock(second / 60.0)} on")
+        if picture.partition("</title>")[2] != before:
+            drawn += f'<div data-from="{second}">{picture}</div>'
+            before = picture.partition("</title>")[2]
+    return f'<div id="lines" class="wide" tabindex="0" role="region" aria-label="the lines at this time">{drawn}</div>'
 
 
 def ghost_figure(simulation: Simulation) -> str:

@@ -301,7 +301,7 @@ class _Sheet:
                 low, high = self.x(span[0]), self.x(span[1])
                 back.append(element("rect", x=low, y=28.0, width=max(high - low, 1.0), height=self.bottom - 28.0, fill="var(--mark,#f3e3b3)"))  # fmt: skip
             front.append(element("line", x1=x, y1=28.0, x2=x, y2=self.bottom, stroke=INK, stroke_dasharray="3 3"))  # fmt: skip
-            front.append(words(f"{text} {at(second, self.recording)}", x, 10.0 + 11.0 * (place % 2), 10.0))
+            front.append(words(f"{text} {at(second, self.recording)}", x, 9.0 + 12.0 * (place % 2), SMALL))
         return element(
             "svg",
             element("title", "the recorded flight over time"),

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import msgspec
 import numpy as np
 
+from diagnose.advice.explain.schematic import concerned, schematic
 from diagnose.advice.explain.why import states_under
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable, with_doubt
@@ -33,7 +34,7 @@ from diagnose.render.pages.page import (
 )
 from diagnose.render.pages.recorded import timeline_svg, timeline_table
 from diagnose.render.pages.timeline import clock
-from diagnose.render.pages.writeup import DEFER, RULES, WriteUp
+from diagnose.render.pages.writeup import DEFER, RULES, WriteUp, recorded_moments
 from diagnose.render.pictures.charts import Line, chart
 from diagnose.render.pictures.panel import PLACES, moved, panel_svg, told_state, told_words
 from diagnose.render.text import GRADE_WORDS, NO_FAILURE, names, percent, screen_rows, short_name
@@ -85,7 +86,7 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
         for c in review.causes
     ]  # fmt: skip
     body.append(table(("what", "can't be told from", "before", "chance"), rows, numbers=2))
-    body.append(plumbing_figure(review.network, review.causes[0].failures))
+    body += _recorded_moments(review)
     body.append(heading(2, "Not to be believed"))
     doubted = [
         (kb.gauges[d.gauge].name, at(d.since, recording), kb.failures[d.blame].name if d.blame else "-", "yes" if d.recorded else "no")
@@ -110,6 +111,22 @@ def review_page(review: Review, up: WriteUp | None = None, paper: Paper = "a4") 
     if up is not None:
         body += ['<div class="new-page"></div>', *_write_up_body(up, 2)]
     return page(f"Recorded flight {recording.name}", body, paper)
+
+
+def _recorded_moments(review: Review) -> Iterator[str]:
+    """Panel and lines before it showed, when it did and when it was farthest off; the lines alone where nothing began."""
+    network, failures = review.network, review.causes[0].failures
+    if not review.onsets:
+        yield plumbing_figure(network, failures)
+        return
+    yield heading(2, "The panel as recorded, and the lines then")
+    reached, drawn = concerned(schematic(network, failures)), ""
+    for place, (second, caption, state, gauges) in enumerate(recorded_moments(review)):
+        picture = panel_svg(state, network.kb.dials, gauges, title=f"the panel at {caption}", key=f"r{place}-")
+        later = {onset.failure for onset in review.onsets if onset.showed > second + 0.5}
+        lines = plumbing_figure(network, [f for f in failures if f not in later], systems=reached)
+        yield figure(caption, picture) + (lines if lines != drawn else paragraph("The lines as before.", "quiet"))
+        drawn = lines
 
 
 def _wide(label: str, picture: str) -> str:

@@ -6,7 +6,7 @@ tried and what it changed, what the causes are likely to be, and which tests on 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,7 +19,7 @@ from diagnose.model.answer import Answer
 from diagnose.network.engine import Engine
 from diagnose.render.pages.findings import apart_words, at, onset_words, unread
 from diagnose.render.pages.timeline import clock
-from diagnose.render.pictures.panel import panel_svg
+from diagnose.render.pictures.panel import dials_svg
 from diagnose.render.text import CAUTION, fill, names, percent
 from diagnose.review.causes import GAUGE_CHANNELS
 from diagnose.review.findings import Review
@@ -221,21 +221,28 @@ DRAWN = {
 }  # fmt: skip
 #: so long before it showed stands the first picture, s
 BEFORE_S = 60.0
+#: dials of one picture on the sheet
+MOST_DIALS = 2
 
 
-def _pictures(review: Review) -> Iterable[tuple[str, str]]:
-    """The recorded instruments before it showed, when it did, and when they were farthest off."""
-    recording, onset, kb = review.recording, review.onsets[0], review.network.kb
+def recorded_moments(review: Review) -> Iterator[tuple[float, str, dict[str, float], list[str]]]:
+    """Second, caption, the panel's state and the dials that were recorded: before it showed, when it did, at its worst."""
+    recording, onset = review.recording, review.onsets[0]
     drawn = {channel for channel in DRAWN if channel in recording.channels}
     gauges = [g for g in review.network.dial_gauges if drawn & set(GAUGE_CHANNELS.get(g, ()))]
-    last = float(recording.seconds - 1)
-    for key, (second, says) in enumerate(
-        ((max(onset.showed - BEFORE_S, 0.0), "before"), (onset.showed, "when it first showed"), (onset.worst, "at its worst"))
-    ):
-        moment = round(min(second, last))
+    for second, says in ((onset.showed - BEFORE_S, "before"), (onset.showed, "when it first showed"), (onset.worst, "at its worst")):
+        moment = round(max(0.0, min(second, float(recording.seconds - 1))))
         state = {DRAWN[channel]: float(recording.channels[channel][moment]) for channel in drawn}
-        at_time = at(moment, recording)
-        yield f"{at_time}, {says}", panel_svg(state, kb.dials, gauges, title=f"the panel at {at_time}", key=f"w{key}-")
+        yield float(moment), f"{at(moment, recording)}, {says}", state, gauges
+
+
+def _pictures(review: Review) -> Iterator[tuple[str, str]]:
+    """The recorded dials that are doubted most, as they stood then: few enough to be read on paper."""
+    doubted = [d.gauge for d in review.doubted if d.recorded]
+    for place, (_, caption, state, gauges) in enumerate(recorded_moments(review)):
+        shown = [g for g in (*doubted, *gauges) if g in gauges][:MOST_DIALS]
+        shown = [g for g in gauges if g in shown]
+        yield caption, dials_svg(state, review.network.kb.dials, shown, title=f"the dials at {caption}", key=f"w{place}-")
 
 
 def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, Mapping[str, float]]], review: Review | None) -> tuple[Moment, ...]:  # fmt: skip

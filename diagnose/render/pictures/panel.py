@@ -100,6 +100,8 @@ PLACES = (
     ("vertical_speed",),
 )
 CELL = 210.0
+#: where every px counts
+CLOSE = 204.0
 #: captions stand below the dials
 CELL_HIGH = 234.0
 #: small dials: the room of one as a multiple of its scale; beside the six so wide, in so many columns at most
@@ -324,6 +326,16 @@ def panel_halves(state: State, dials: Mapping[str, Dial], gauges: Sequence[str])
         _sheet_svg(six.parts, six.width, six.height, "the six", "100%"),
         _sheet_svg(others.parts, others.width, others.height, "the other gauges", "100%"),
     )
+
+
+def dials_svg(
+    state: State, dials: Mapping[str, Dial], gauges: Sequence[str], *, title: str, key: str = ""
+) -> str:
+    """A few dials side by side, all of one size."""
+    sheet, shown = _Sheet(state, (), key), shown_dials(dials, gauges)
+    parts = [_placed(dial, sheet, CLOSE * (place + 0.5), CELL / 2.0, 1.0) for place, dial in enumerate(shown)]
+    says = element("desc", escape(panel_words(state, dials, gauges)))
+    return _sheet_svg([says, *parts], CLOSE * len(shown), CELL_HIGH, title, "100%")
 
 
 def lone_svg(state: State, dials: Mapping[str, Dial], gauge: str, *, key: str = "") -> str:
