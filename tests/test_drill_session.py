@@ -21,10 +21,10 @@ from diagnose.practice.drill.scan import Scan, scan_review
 from diagnose.practice.drill.session import DrillSession, Round, cards_in_order, make
 from diagnose.practice.drill.store import Store
 from diagnose.practice.drill.studio import LETTERS, OPEN, Card, Kind
-from diagnose.render.drill_feedback import feedback
-from diagnose.render.drill_question import question
+from diagnose.render.drill_feedback import feedback, lesson
+from diagnose.render.drill_question import answering, option_words, question
 from diagnose.render.text import CAUTION
-from diagnose.terminal.drill import Talk, looks_known, looks_meant
+from diagnose.terminal.drill import Talk, letter_meant, looks_known, looks_meant
 from tests.console import PYTHON, run
 from tests.drilled import made, named, studio
 from tests.examples import part
@@ -293,20 +293,19 @@ def test_a_scan_without_a_call_ends_with_the_flight(tmp_path):
 
 
 def test_an_early_call_is_told_what_comes_later_and_is_not_counted(tmp_path):
+    """Nor does it end the exercise: who is told to keep looking can."""
     text, answers = talk(
         tmp_path / "a.sqlite",
-        ["alt asi", "f", "quit"],
+        ["alt asi", "f", "suct", "quit"],
         order=(Card("pump_sheared", "level", "scan"),),
         kinds=(Kind.SCAN,),
     )
     told = " ".join(text.split())
-    (answer,) = answers
-    assert (answer.given, answer.correct, answer.counts) == (SOUND, False, False)
+    assert answers == ()
     assert "count only from 2:15 on" in told
-    assert "Too early to be right or wrong" in told
-    assert "The failure came later" in told
+    assert "Too early to say that: it counts from 2:15 on. Keep looking." in told
+    assert "0:09 suction" in told
     assert not re.search(r"Correct|No,|It was |It began|Why", told)
-    assert " of 1 correct" not in told
 
 
 def test_what_was_there_from_the_start_is_told_so(tmp_path):
@@ -323,7 +322,7 @@ def test_what_was_there_from_the_start_is_told_so(tmp_path):
 def test_an_empty_line_takes_the_same_looks_again_and_waiting_may_be_long(tmp_path):
     text, answers = talk(
         tmp_path / "a.sqlite",
-        ["ai tc hdg", "", "wait 4", "wait long", *[""] * 27],
+        ["ai tc hdg", "", "wait 12", "wait long", *[""] * 27],
         order=(Card("pump_sheared", "level", "scan"),),
         kinds=(Kind.SCAN,),
     )
@@ -507,3 +506,39 @@ def test_what_was_chosen_to_fly_on_is_told_why_it_does_not_do():
     everything = LETTERS[: len(cover.gauges)]
     text = feedback(exercise, exercise.mark(" ".join([everything, *letters[1:]])), studio(), 80)
     assert "the altimeter is good" in " ".join(text.split())
+
+
+def test_waiting_is_in_seconds_and_told_once(tmp_path):
+    text, _ = talk(
+        tmp_path / "a.sqlite",
+        ["alt", "wait 30", "wait 1 minute", "quit"],
+        order=(Card("pump_sheared", "level", "scan"),),
+        kinds=(Kind.SCAN,),
+    )
+    assert re.findall(r"waited until (\d:\d\d)", text) == ["0:33", "1:33"]
+
+
+def test_an_answer_may_be_given_in_its_own_words(tmp_path):
+    """By the name of the failure, or that one does not know where that is an answer."""
+    exercise = made("pump_sheared", "level", "name", level=2)
+    for place, option in enumerate(exercise.options):
+        assert letter_meant(option_words(option, studio().kb), exercise, studio()) == LETTERS[place]
+        if option.id == OPEN:
+            assert letter_meant("I don't know", exercise, studio()) == LETTERS[place]
+    for other in ("b", "b 70", "the left wing", ""):
+        assert letter_meant(other, exercise, studio()) == ""
+
+
+def test_why_after_an_answer_gives_the_lesson():
+    for kind, maneuver in (("name", "level"), ("predict", "level")):
+        exercise = made("pump_sheared", maneuver, kind, level=1)
+        told = lesson(exercise, studio(), 80)
+        assert told.startswith("vacuum pump failed")
+        assert "DO " in told
+        assert "FLY BY" in told
+
+
+def test_an_example_of_an_answer_names_no_letter_that_takes_no_percentage():
+    exercise = made("pump_sheared", "level", "name", level=2)
+    letters = re.search(r"'([a-z]) 70 ([a-z]) 30'", answering(exercise)).groups()
+    assert all(exercise.options[LETTERS.index(letter)].id != OPEN for letter in letters)

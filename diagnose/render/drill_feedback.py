@@ -8,6 +8,7 @@ from dataclasses import replace
 from diagnose.advice.advise import partial_panel
 from diagnose.advice.coverage import SOUND
 from diagnose.advice.explain.contrast import compare
+from diagnose.advice.explain.signature import signature
 from diagnose.advice.explain.weights import contrasts, statements_of
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable
@@ -20,6 +21,7 @@ from diagnose.practice.drill.studio import OPEN, Marked, Option, Studio
 from diagnose.render.drill_question import clock, facet_words, option_words, upper
 from diagnose.render.plumbing import WIDEST_DRAWN, plumbing_text
 from diagnose.render.reasons import plain_lines, strength
+from diagnose.render.signature import failure_screen
 from diagnose.render.text import fill, percent, reading_words, table
 
 #: most readings named as telling, and most failures named as not ruled out
@@ -59,6 +61,15 @@ def feedback(
         case Scan():
             lines = _scanned(exercise, marked, looked, studio, width)
     return "\n".join(lines)
+
+
+def lesson(exercise: Exercise, studio: Studio, width: int) -> str:
+    """The page of what failed, on one screen; nothing failed: what its look-alike would have shown."""
+    failure = exercise.flown.truth if isinstance(exercise, NameIt | Scan) else exercise.card.failure
+    if failure == SOUND:
+        return "Nothing had failed: all readings are what this flight gives with healthy instruments."
+    found = signature(studio.engine, failure)
+    return failure_screen(studio.kb.failures[failure], found, studio.engine, width)
 
 
 def _verdict(marked: Marked, right: str) -> str:
@@ -409,13 +420,15 @@ def _sequence(looks: Sequence[Glance], short: Callable[[str], str]) -> str:
 
 
 def _fault(found: Found, short: Callable[[str], str]) -> str:
-    tells = f"the {short(found.instead)} at {clock(found.second)} was worth {found.bits:.1f} bits"
+    tells = f"the {short(found.instead)} at {clock(found.second)} would have told you more"
     match found.fault:
         case "fixation":
             return (
                 f"Fixation: {found.seconds} s on the {short(found.gauge)} without a break; a look at {tells}."
             )
         case "omission":
-            return f"Omission: you never looked at the {short(found.gauge)}; {tells}."
+            never = "did not look again" if found.since else "never looked"
+            when = " once it had begun" if found.since else ""
+            return f"Omission: you {never} at the {short(found.gauge)}{when}; a look at {tells}."
         case _:
             return f"Emphasis: {percent(found.share)} of your looks went to the {short(found.gauge)}; a look at {tells}."

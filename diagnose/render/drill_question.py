@@ -321,7 +321,7 @@ def _predict_question(exercise: PredictIt, studio: Studio, width: int, *, first:
         yield fill(f"New to you: {failure.name}. {upper(failure.mechanism)}.", width)
     it = "" if first else f"The failure: {failure.name}. "
     flown = kb.manoeuvres[card.manoeuvre].name
-    yield fill(f"{it}This happened several minutes ago. You fly: {flown}. What does each gauge show?", width)
+    yield fill(f"{it}It has been so for several minutes. You fly: {flown}. What does each gauge show?", width)
     for number, asked in enumerate(exercise.asked, 1):
         readings = "   ".join(
             bound(f"{letter} {readable(r)}") for letter, r in zip(LETTERS, asked.readings, strict=False)
@@ -372,7 +372,7 @@ def _scan_question(exercise: Scan, studio: Studio, width: int, pattern: ScanPatt
     yield fill(
         f"All gauges are hidden. Each look takes {exercise.look_s} s while the flight goes on; it ends after "
         f"{minutes:.1f} min. At most one thing fails, at the start or later. Name gauges to look at ('alt vsi asi'), "
-        "or 'wait'. Answer with a letter as soon as you know. 'No failure' and 'can't tell' count only from "
+        "or 'wait 30' (seconds). Answer with a letter as soon as you know. 'No failure' and 'can't tell' count only from "
         f"{clock(exercise.patience_s)} on.",
         width,
     )
@@ -394,9 +394,13 @@ def clock(second: int) -> str:
 
 def look_line(scan: Scan, before: str) -> str:
     """What the last look showed, below the maneuver if it is another one than before."""
-    at = clock(scan.second)
-    new = f"{at} You now fly: {scan.studio.kb.manoeuvres[scan.manoeuvre].name}\n"
-    return f"{new if scan.manoeuvre != before else ''}{at} {look_words(scan)}"
+    new = f"{new_leg_line(scan)}\n" if scan.manoeuvre != before else ""
+    return f"{new}{clock(scan.second)} {look_words(scan)}"
+
+
+def new_leg_line(scan: Scan) -> str:
+    """What is flown from now on."""
+    return f"{clock(scan.second)} You now fly: {scan.studio.kb.manoeuvres[scan.manoeuvre].name}"
 
 
 def look_words(scan: Scan) -> str:
@@ -417,7 +421,7 @@ def look_words(scan: Scan) -> str:
         for facet, reading in look.readings.items()
         if readable(reading) != shown
     ]
-    return text + (f": {', '.join(done)}" if done else "" if look.readings else ": too soon to judge")
+    return text + (f": {', '.join(done)}" if done else "" if look.readings else f"{' (' if shown else ': '}too soon to say what it does{')' if shown else ''}")
 
 
 def _done(gauge: Gauge, facet: str, reading: str, words: str) -> str:
@@ -444,8 +448,7 @@ READING = (
 LOOKING = (
     ("att alt asi", "look at these gauges, in this order; one or more"),
     ("Enter", "the same looks again, or the next look of the pattern you practice"),
-    ("wait", "let the time of one look pass; 'wait 5' of five. After a maneuver change needles take a few seconds to settle"),
-    ("bits", "how much a look tells: 1 bit settles one even yes-or-no question"),
+    ("wait", "let the time of one look pass; 'wait 30' thirty seconds. After a maneuver change needles take a few seconds to settle"),
 )  # fmt: skip
 
 
@@ -457,7 +460,8 @@ def answering(exercise: Exercise) -> str:
         case FlyOn():
             return "Answer all, in order: letters for what to cover (or -), then one letter per axis."
         case _:
-            return "Answer with a letter, or with percentages such as 'b 70 d 30'."
+            claims = [letter for letter, option in zip(LETTERS, exercise.options, strict=False) if option.id != OPEN]
+            return f"Answer with a letter, or with percentages such as '{claims[0]} 70 {claims[-1]} 30'."
 
 
 def help_text(exercise: Exercise, studio: Studio, width: int) -> str:

@@ -299,7 +299,8 @@ def screen_rows(answer: Answer, case: CaseRecord, kb: KnowledgeBase) -> tuple[tu
     if not answer.decided:
         do += [f"Look at: {look.name}" for look in worth_while(answer, kb)[:1]]
     other = [
-        f"{cause.name or NO_FAILURE} {chance_words(cause.chance, kb).removeprefix('about ')}"
+        # entries are parted by semicolons
+        f"{(cause.name or NO_FAILURE).replace('; ', ', ')} {chance_words(cause.chance, kb).removeprefix('about ')}"
         for cause in others[: limits.most_else]
         if cause.chance >= limits.least_else
     ]

@@ -2,20 +2,34 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TextIO
 
-from diagnose.language import find, gauge_forms, plain
+from diagnose.advice.coverage import SOUND
+from diagnose.language import find, forms, gauge_forms, plain
+from diagnose.language.names import phrases
 from diagnose.model import ScanPattern
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.practice.drill.kinds import NameIt
 from diagnose.practice.drill.scan import Scan, cycle, scan_review
-from diagnose.practice.drill.session import DrillSession, Round
-from diagnose.practice.drill.studio import LETTERS, Marked, Studio
-from diagnose.render.drill_feedback import feedback
-from diagnose.render.drill_question import answering, drawn, heading, help_text, look_line, question
+from diagnose.practice.drill.session import DrillSession, Exercise, Round
+from diagnose.practice.drill.studio import LETTERS, OPEN, Marked, Studio
+from diagnose.practice.tabletop import seconds_of
+from diagnose.render.drill_feedback import feedback, lesson
+from diagnose.render.drill_question import (
+    answering,
+    clock,
+    drawn,
+    heading,
+    help_text,
+    look_line,
+    new_leg_line,
+    option_words,
+    question,
+)
 from diagnose.render.layout import sentence
 from diagnose.render.text import CAUTION, fill
 from diagnose.terminal.console import bounded
@@ -129,7 +143,7 @@ class Talk:
                 if isinstance(exercise, Scan):
                     exercise, marked = self._scan(exercise, text)
                 elif text:
-                    marked = exercise.mark(text)
+                    marked = exercise.mark(letter_meant(text, exercise, studio) or text)
                 else:
                     self.say(fill(answering(exercise), self.width))
             except DiagnoseError as error:
@@ -142,18 +156,25 @@ class Talk:
         if marked.counts:
             self.results.append(marked.correct)
         self.say(feedback(exercise, marked, studio, self.width, looked, met=done.first))
-        if self.pause:
-            self.hear("Enter for the next> ")
+        while self.pause and (text := self.hear("Enter for the next, why for more> ").lower()):
+            if text not in ("why", "why?", "more"):
+                break
+            self.say(lesson(exercise, studio, self.width))
 
     def _scan(self, scan: Scan, text: str) -> tuple[Scan, Marked | None]:
         """Carry out a line of a scan: looks, waiting, or the call."""
         gauges = looks_known(scan.studio)
+        text = letter_meant(text, scan, scan.studio) or text
         words = text.lower().replace(",", " ").split()
         if words and (len(words[0]) == 1 and words[0] in LETTERS):
+            if not scan.looks:
+                self.say("Look at a gauge first, then answer.")
+                return scan, None
             marked = scan.mark(text)
-            if scan.looks:
+            if marked.counts:
                 return scan, marked
-            self.say("Look at a gauge first, then answer.")
+            when = f": it counts from {clock(scan.patience_s)} on" if scan.second < scan.patience_s else ""
+            self.say(fill(f"Too early to say that{when}. Keep looking.", self.width))
             return scan, None
         if not words and self.pattern:
             order = cycle(scan, self.pattern)
@@ -162,22 +183,49 @@ class Talk:
         elif not words:
             chosen = self.looked
         elif words[0] == "wait":
-            chosen = [""] * waits_meant(words)
+            return self._wait(scan, waits_meant(words, scan.look_s))
         else:
             chosen = self.looked = looks_meant(text, gauges)
         if not chosen:
             self.say("Name a gauge to look at, or answer with a letter.")
         for gauge in chosen:
             before = scan.manoeuvre
-            scan = scan.look(gauge) if gauge else scan.wait()
-            self.say(
-                look_line(scan, before)
-                if gauge
-                else f"(waited until {scan.second // 60}:{scan.second % 60:02d})"
-            )
+            scan = scan.look(gauge)
+            self.say(look_line(scan, before))
             if scan.over:
                 return scan, scan.ran_out()
         return scan, None
+
+    def _wait(self, scan: Scan, looks: int) -> tuple[Scan, Marked | None]:
+        """Let the time of so many looks pass; what is flown anew is told."""
+        for _ in range(looks):
+            before = scan.manoeuvre
+            scan = scan.wait()
+            if scan.over:
+                return scan, scan.ran_out()
+            if scan.manoeuvre != before:
+                self.say(new_leg_line(scan))
+        self.say(f"(waited until {clock(scan.second)})")
+        return scan, None
+
+
+def letter_meant(text: str, exercise: Exercise, studio: Studio) -> str:
+    """The letter of an answer that is given in words: "attitude indicator worn", "I don't know"; "" for anything else."""
+    words, kb = plain(text), studio.kb
+    if not isinstance(exercise, NameIt | Scan) or len(words) < 2:
+        return ""
+    for letter, option in zip(LETTERS, exercise.options, strict=False):
+        names = {plain(option_words(option, kb))}
+        if option.id == OPEN:
+            names |= phrases().unknown
+        elif option.id != SOUND:
+            failure = kb.failures[option.id]
+            names |= {*forms(option.id, failure.name, failure.words)}
+        else:
+            names |= {"nothing", "nothing failed", "no failure"}
+        if words in names:
+            return letter
+    return ""
 
 
 def looks_known(studio: Studio) -> dict[str, tuple[str, ...]]:
@@ -187,14 +235,18 @@ def looks_known(studio: Studio) -> dict[str, tuple[str, ...]]:
     return {gauge: ways + titles.get(gauge, ()) for gauge, ways in known.items() if gauge in studio.seen}
 
 
-def waits_meant(words: list[str]) -> int:
-    """Give for how many looks to wait: "wait", "wait 5". Raises CaseError."""
+def waits_meant(words: list[str], look_s: int) -> int:
+    """Give for how many looks of ``look_s`` seconds to wait: "wait", "wait 30", "wait 1 minute". Raises CaseError."""
     if len(words) == 1:
         return 1
-    if len(words) > 2 or not words[1].isdecimal() or int(words[1]) < 1:
-        raise CaseError(f"{' '.join(words)!r} does not say how long", mend="wait 5")
+    try:
+        seconds = seconds_of(" ".join(words[1:]))
+    except CaseError:
+        seconds = 0.0
+    if seconds <= 0.0:
+        raise CaseError(f"{' '.join(words)!r} does not say how long", mend="wait 30 (seconds)")
     # no flight has more looks
-    return min(int(words[1]), 1000)
+    return min(math.ceil(seconds / look_s), 1000)
 
 
 def looks_meant(text: str, gauges: dict[str, tuple[str, ...]]) -> list[str]:

@@ -85,12 +85,12 @@ def _options(entries: Mapping[str, Named]) -> Options:
 def summary(desk: Desk) -> str:
     """Panel, snapshot, odds and the leading answer in one line."""
     case = desk.case
-    place = "no moment"
+    place = "nothing said yet"
     if case.snapshot:
         at, count = desk.session.now.at, len(case.snapshot)
         which = f"moment {at + 1}" + (f" of {count}" if at + 1 < count else "")
         place = f"{which}: {readable(case.snapshot[at].manoeuvre)}"
-    parts = [readable(case.panel), place, f"odds: {case.setting}"]
+    parts = [readable(case.panel), place, desk.kb.settings[case.setting].name]
     if desk.session.now.base:
         parts.insert(0, "WHAT IF")
     if desk.answered is not None and says_anything(case):

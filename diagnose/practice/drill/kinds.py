@@ -62,8 +62,8 @@ def stated(text: str, options: Sequence[Option]) -> tuple[float, ...] | int:
         place = place_of(letter, len(options))
         if options[place].id == OPEN:
             raise CaseError(
-                f"{letter} cannot have a percentage",
-                mend="answer with this letter alone, or spread the percentages over the others",
+                f"{letter} says that you can't tell: it takes no percentage",
+                mend=f"{letter} alone, or percentages for the others",
             )
         given[place] = float(number)
     claims = [place for place, option in enumerate(options) if option.id != OPEN]

@@ -58,7 +58,7 @@ _LEAVING: tuple[Command, ...] = (
     *help_commands(lambda: COMMANDS),
     command(_yes, "yes", "", "do what was asked about", also=("y",), ranked=True, way_out=True),
     command(_no, "no", "", "leave what was asked about as it is", also=("n",)),
-    command(_quit, "quit", "", "leave; an unsaved case is offered next time", also=("exit", "bye")),
+    command(_quit, "quit", "", "leave; an unsaved case is offered next time", also=("exit", "bye", "q")),
 )
 
 COMMANDS: dict[str, Command] = {
@@ -162,7 +162,7 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
             return replace(after, guide=None), f"{said}\n{waiting}"
         after, answered = say_held(after)
         return after, f"{said}\n{answered}"
-    if desk.guide and after.guide and after.guide is desk.guide and not after.pending:
+    if desk.guide and after.guide and after.guide is desk.guide and not after.pending and not after.done:
         said = f"{said}\n\n{put(after)}"
     return after, said
 

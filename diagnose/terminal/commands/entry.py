@@ -27,7 +27,7 @@ from diagnose.language.case_files import LONGEST_MINUTES
 from diagnose.language.session import fewer_readings
 from diagnose.model import SnapshotRecord
 from diagnose.model.errors import CaseError
-from diagnose.render.text import fill, first_screen, snapshot_lines, table
+from diagnose.render.text import fill, first_screen, reading_words, snapshot_lines, table
 from diagnose.terminal.commands.desk import Command, Desk, command, marked
 
 
@@ -77,6 +77,8 @@ def _context(desk: Desk, text: str) -> tuple[Desk, str]:
     return desk, fill(f"Conditions: {conditions(desk)}.", desk.width)
 
 
+#: entries that an undo names
+MOST_TOLD = 4
 #: "for 2 minutes", "after 1.5 h": word -> minutes
 _MINUTES = re.compile(
     r"\b(for|after)\s+(-?\d+(?:\.\d+)?)\s*(s|secs?|seconds?|h|hrs?|hours?|m|mins?|minutes?)?\b"
@@ -178,12 +180,29 @@ def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
 
 
 def _undo(desk: Desk, _: str) -> tuple[Desk, str]:
-    return replace(desk, session=desk.session.undo()), "Undone."
+    return _told_back(desk, replace(desk, session=desk.session.undo()), "Undone")
 
 
 def _redo(desk: Desk, _: str) -> tuple[Desk, str]:
-    return replace(desk, session=desk.session.redo()), "Redone."
+    return _told_back(desk, replace(desk, session=desk.session.redo()), "Redone")
 
+
+def _told_back(desk: Desk, after: Desk, done: str) -> tuple[Desk, str]:
+    """What an undo or redo changed, in words: readings, moments or conditions that went or came."""
+    def held(one: Desk) -> list[str]:
+        kb, said = one.kb, []
+        for number, moment in enumerate(one.case.snapshot, 1):
+            place = f" (moment {number})" if len(one.case.snapshot) > 1 else ""
+            said.append(f"moment {number}: {readable(moment.manoeuvre)}")
+            said += [f"{reading_words(kb, facet, reading)}{place}" for facet, reading in moment.readings.items()]
+        return said + [kb.context[flag].name for flag in one.case.context]
+
+    before, now = held(desk), held(after)
+    gone = [text for text in before if text not in now]
+    come = [text for text in now if text not in before]
+    told = [f"taken out: {'; '.join(gone[:MOST_TOLD])}"] if gone else []
+    told += [f"back again: {'; '.join(come[:MOST_TOLD])}"] if come else []
+    return after, fill(f"{done}{': ' if told else ''}{'. '.join(told)}.", desk.width)
 
 def left_out(desk: Desk, flags: tuple[str, ...]) -> str:
     """Say which conditions do not count because the pilot was not sure of them, and how to see what they do."""
