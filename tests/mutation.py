@@ -14,6 +14,7 @@ import ast
 import contextlib
 import difflib
 import importlib
+import itertools
 import json
 import os
 import random
@@ -82,8 +83,8 @@ def _left_out(
     """Begin and end of what no test can notice: (line, column) as parso counts them.
 
     Annotations, decorators, assertions (they tell the type checker what holds already), the values of these
-    ``keywords`` of a call, how much is ``kept`` (where these names get their value or are compared, and what they are
-    called with), and the size below zero of ``reshape``, which stands for what is left, whichever it is.
+    ``keywords`` of a call, how much is ``kept`` (where these names get their value, are compared or reckoned with, and
+    what they are called with), and the size below zero of ``reshape``, which stands for what is left, whichever it is.
     So are functions ``by_reviews``, which only whole reviews test.
     """
     spans = []
@@ -98,10 +99,12 @@ def _left_out(
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.arg | ast.AnnAssign):
             add(node.annotation)
-        elif isinstance(node, ast.Assert) or (isinstance(node, ast.Assign | ast.Compare | ast.Call) and names(node)):
+        elif isinstance(node, ast.Assert) or (
+            isinstance(node, ast.Assign | ast.Compare | ast.Call | ast.BinOp) and names(node)
+        ):
             add(node)
         elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "reshape":
-            for size in node.args:
+            for size in itertools.chain.from_iterable(getattr(a, "elts", (a,)) for a in node.args):
                 add(size if isinstance(size, ast.UnaryOp) else None)
         elif isinstance(node, ast.keyword) and node.arg in keywords:
             add(node.value)

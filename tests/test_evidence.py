@@ -15,7 +15,7 @@ from diagnose.network.evidence import Emission, emission, opened
 from diagnose.network.hidden import HiddenSpace
 from diagnose.network.statements import agreement, group_likelihood, groups_of, reading_index
 from diagnose.network.tables import Motions
-from diagnose.network.telling import BENIGN, MISREADING, Shares, odd_groups
+from diagnose.network.telling import BENIGN, FAILURE, MISREADING, Shares, odd_groups
 from tests.small import showing, small_network
 
 NETWORK = small_network()
@@ -156,6 +156,19 @@ def test_opening_a_facet_splits_what_was_said_by_its_reading():
         opened(space, shot, switches, "suction.value")
 
 
+def test_opening_what_no_motion_touches_sums_the_motions():
+    """Bank left 0.7 or level 0.3, turn left 0.2 or level 0.8 in every state and motion; said to disagree.
+
+    Left: 0.7 * (0.2 * 0.005 + 0.8 * 0.995); level: 0.3 * (0.2 * 0.995 + 0.8 * 0.005); never right.
+    """
+    tables = {BANK: flat(BANK, left=0.7, level=0.3), TURN: flat(TURN, left=0.2, level=0.8)}
+    space = HiddenSpace(replace(NETWORK, facets={**NETWORK.facets, **tables}), ((), (0,), (1,)))
+    found = opened(space, said(disagree=[("attitude", "turn_coordinator")]), NETWORK.switch_positions({}), BANK)
+    expected = {"left": 0.5579, "level": 0.0609, "right": 0.0}
+    for reading, chances in zip(NETWORK.facets[BANK].readings, found, strict=True):
+        assert chances == pytest.approx(np.full(space.count, expected[reading])), reading
+
+
 @pytest.mark.parametrize(
     ("reading", "explanation", "share"),
     [
@@ -179,6 +192,34 @@ def test_of_an_odd_reading_only_what_the_explanation_makes_of_it_counts(reading,
     silent = emission(space, said(), switches).columns[:, 3]
     found = emission(space, said(reading), switches, explanation).columns[:, 3]
     assert found == pytest.approx(share * silent)
+
+
+def test_what_one_space_is_asked_in_turn_is_what_each_new_one_says():
+    """All explanations or some, silence heard or not: in either order, each its own answer."""
+    ways = list(itertools.product((FAILURE, MISREADING), (None, 0.1, 0.9)))
+    shot, switches = said({"airspeed.trend": "falling"}), NETWORK.switch_positions({})
+    sets = ((), (0,), (1,), (2,), (3,))
+    alone = {way: emission(HiddenSpace(NETWORK, sets), shot, switches, *way).columns for way in ways}
+    for one, other in itertools.combinations(ways, 2):
+        assert alone[one] != pytest.approx(alone[other], rel=1e-3), (one, other)
+    for order in (ways, ways[::-1]):
+        space = HiddenSpace(NETWORK, sets)
+        for way in order:
+            assert emission(space, shot, switches, *way).columns == pytest.approx(alone[way]), way
+
+
+def test_the_motions_are_summed_by_the_vertical_one():
+    """Motions up, down, up; two states. Of the second: up 0.5 + 0.25; of the first: up 0.1 + 0.3, down 0.2."""
+    motions = Motions(axes=("vertical",), values={"vertical": np.array([2, 0, 2])}, chance=np.ones((1, 3)))
+    seen = evidence.Seen(of_row=np.array([1, 0, 1]), state={})
+    made = Emission(
+        motions=motions, seen=seen, likelihood=np.array([[0.1, 0.2, 0.3], [0.5, 0.0, 0.25]]),
+        still=np.array([1.0, 0.5, 0.1]),
+    )  # fmt: skip
+    assert NETWORK.states["vertical"] == ("down", "level", "up")
+    assert made.columns == pytest.approx(
+        np.array([[0.0, 0.0, 0.75, 0.75], [0.1, 0.0, 0.2, 0.3], [0.0, 0.0, 0.075, 0.075]])
+    )
 
 
 def test_rows_that_cannot_be_tell_of_no_motion():

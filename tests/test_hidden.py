@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from diagnose.model import FailureKind
-from diagnose.network.hidden import HiddenSpace, Step, enumerate_sets, number_codes
+from diagnose.network import hidden
+from diagnose.network.hidden import HiddenSpace, Step, number_codes
 from diagnose.network.kernels import moved
 from diagnose.network.memo import Recent
 from tests.small import shipped, small_network
@@ -47,29 +48,38 @@ def first(space, names, at, since=30.0):
     return found
 
 
-# ------------------------------------------------------------------ which sets there are
-
-
-def test_all_small_sets_then_the_likeliest_larger_ones():
-    """Odds 1, 1/4, 1/9, 1/99; of the four triples those with the largest products of odds come first."""
-    chances = [0.5, 0.2, 0.1, 0.01]
-    sets = enumerate_sets(4, 2, chances, 0.0, 2)
-    assert sets[:11] == tuple(s for size in range(3) for s in itertools.combinations(range(4), size))
-    assert sets[11:] == ((0, 1, 2), (0, 1, 3))
-    # nothing fails in 0.5 * 0.8 * 0.9 * 0.99 = 0.3564. Triples 012, 013, 023, 123 have 1/36, 1/396, 1/891 and
-    # 1/3564 of it, four at once the same 1/3564: 99, 9, 4, 1 and 1 ten-thousandths. So 114 of them are missing
-    # without triples, then 15, 6, 2 and 1
-    for missing, expected in ((115, 11), (113, 12), (16, 12), (14, 13), (7, 13), (5, 14), (3, 14), (1.5, 15)):
-        limit = missing * 1e-4
-        assert len(enumerate_sets(4, 2, chances, limit, 600)) == expected, limit
-    assert len(enumerate_sets(4, 4, chances, 0.5, 600)) == 16
-    assert enumerate_sets(2, 5, [0.1, 0.1], 0.0, 600) == ((), (0,), (1,), (0, 1))
+# ------------------------------------------------------------------ which rows there are
 
 
 def test_a_set_needs_its_subsets():
     lonely = HiddenSpace(NETWORK, ((), (0, 1)))
     with pytest.raises(ValueError, match="lack the subset"):
         lonely.count  # noqa: B018
+
+
+def test_rows_of_a_changed_network_are_its_own(monkeypatch):
+    """Nothing tells changed ones apart, so nothing of them is kept. Taped: three altitudes; sheared: three states of
+    two rotors each; and one row with nothing failed.
+    """
+    monkeypatch.setattr(hidden, "FEW_SETS", 1)
+    for name, rows in (("static_ports_taped", 1 + 3), ("pump_sheared", 1 + 3 * 3)):
+        network = small_network((name,))
+        assert network.made_from == ""
+        assert HiddenSpace(network, ((), (0,))).count == rows
+
+
+def test_no_row_holds_what_a_memory_cannot_come_to():
+    """systems.toml: an inlet that ice is closing lets air in partly, has just shut or has been shut, but never "most";
+    weak suction slows a rotor and does not stop it.
+    """
+    for failure, name, states in (
+        ("pitot_ram_iced", "pitot_passes", {"part", "falls", "gone"}),
+        ("pump_weak", "attitude_rotor", {"up_to_speed", "slowing"}),
+        ("pump_sheared", "attitude_rotor", {"up_to_speed", "slowing", "stopped"}),
+    ):
+        space = space_of(failure)
+        held = space.memory_states[space.acting.any(axis=1), space.memory_names.index(name)]
+        assert {NETWORK.states[name][state] for state in held} == states, failure
 
 
 def test_rows_are_told_apart_by_their_columns():

@@ -39,6 +39,10 @@ def test_chances_that_differ_by_rounding_count_as_equal():
     assert rounded[0] == rounded[1] != rounded[2]
     assert rounded == pytest.approx(values, rel=1e-11)
     assert rounded[4] == 0.0
+    # twelve digits, however small: the twelfth counts, the thirteenth does not
+    for size in (1.0, 2.0**-40):
+        one, close, apart = to_twelve_digits(size * np.array([0.6, 0.6 + 3e-13, 0.6 + 3e-12])).tolist()
+        assert one == close < apart
 
 
 def test_the_ranking_holds_every_set_once_the_likeliest_first():
@@ -56,6 +60,15 @@ def test_the_ranking_holds_every_set_once_the_likeliest_first():
     for place, name in enumerate(IDS):
         alone = sum(chance for names, chance in held.items() if name in names)
         assert posterior.marginals[place] == pytest.approx(alone)
+
+
+def test_that_one_of_some_is_there_is_the_sum_over_the_sets_that_hold_any_of_them():
+    posterior = ENGINE.posterior(small_case(FALLING, LEANING))
+    held = dict(zip(posterior.space.set_names, posterior.sets.tolist(), strict=True))
+    for wanted in (IDS[:1], IDS[1:3], IDS[::3], IDS):
+        some = sum(chance for names, chance in held.items() if {*wanted} & {*names})
+        assert posterior.any_of([name in wanted for name in IDS]) == pytest.approx(some)
+    assert posterior.any_of([False] * len(IDS)) == 0.0
 
 
 # ------------------------------------------------------------------ passes that must agree

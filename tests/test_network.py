@@ -111,6 +111,18 @@ def test_what_the_case_says_of_a_snapshot():
     assert lengths == ["minutes", "quarter_hour", "quarter_hour"]
 
 
+def test_a_moment_of_which_nothing_is_told_follows_steady_flight_and_lasts_minutes():
+    """systems.toml: the first position of a circumstance is the usual one; only the others leave anything."""
+
+    def left(**told):
+        found = NETWORK.conditions({}, NETWORK.switch_positions({}) | told, 1)
+        return [NETWORK.states[name][found[name].item()] for name in ("erection", "card_time")]
+
+    assert left() == left(flown_before="steady", snapshot_length="minutes") == ["settled", "minutes"]
+    assert left(flown_before="turn") == ["after_turn", "minutes"]
+    assert left(flown_before="acceleration", snapshot_length="quarter_hour") == ["after_acceleration", "quarter_hour"]
+
+
 # ------------------------------------------------------------------ motion
 
 
@@ -238,6 +250,13 @@ def test_a_panel_holds_the_failures_of_its_parts_only():
     panel = replace_panel(parts=parts)
     network = compile_network(with_only(NETWORK.kb, panels={"small": panel}), "small")
     assert {f.id for f in NETWORK.failures} - {f.id for f in network.failures} == {"pump_sheared"}
+
+
+def test_a_panel_can_have_what_acts_on_its_parts_even_on_all_of_them():
+    acts = {"one": "a", "both": "ab", "more": "abc", "elsewhere": "c"}
+    pump = KB.failures["pump_sheared"]
+    made = {name: msgspec.structs.replace(pump, id=name, acts=dict.fromkeys(parts, "x")) for name, parts in acts.items()}
+    assert [f.id for f in with_only(KB, failures=made).failures_of(("b", "a"))] == ["one", "both"]
 
 
 def replace_panel(**changes):

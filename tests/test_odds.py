@@ -13,7 +13,7 @@ from diagnose.knowledge.load import with_only
 from diagnose.model import ContextEffect, FailureKind, SnapshotRecord
 from diagnose.model.errors import UnknownName
 from diagnose.network.engine import Engine
-from diagnose.network.odds import failure_rates, odds_of, survival
+from diagnose.network.odds import enumerate_sets, failure_rates, odds_of, survival
 from diagnose.network.tables import compile_network
 from tests.small import shipped, small_case, small_network
 
@@ -209,6 +209,8 @@ def test_a_cause_that_hastens_nothing_and_certain_onsets():
     was, comes = survival(1.0, 5.0, 0.4)
     assert was == 0.0
     assert 0.0 <= comes < 1e-5
+    # both have the mean number ln 2, twice as likely: half is left, and ln 2 e^-(ln 2) / (1 - e^-(ln 2)) = ln 2
+    assert survival(0.5, 2.0, 0.5) == pytest.approx((0.5, np.log(2.0)))
     # the cause begins at once
     assert survival(0.3, 3.0, 1.0)[1] == pytest.approx(0.7**2, rel=1e-4)
 
@@ -244,3 +246,39 @@ def test_a_silent_look_alike_that_no_condition_speaks_of_is_unsaid():
         ((), {0, 1}), (("washed",), {0}), (("visible_moisture",), {0, 1}), (("visible_moisture", "below_freezing"), {0}),
     ):  # fmt: skip
         assert odds_of(network, case((1.0, 0.0), context=context)).unsaid == places, context
+
+
+# ------------------------------------------------------------------ which sets are looked at
+
+
+def test_all_small_sets_then_the_likeliest_larger_ones():
+    """Odds 1, 1/4, 1/9, 1/99; of the four triples those with the largest products of odds come first."""
+    chances = [0.5, 0.2, 0.1, 0.01]
+    sets = enumerate_sets(4, 2, chances, 0.0, 2)
+    assert sets[:11] == tuple(s for size in range(3) for s in itertools.combinations(range(4), size))
+    assert sets[11:] == ((0, 1, 2), (0, 1, 3))
+    # nothing fails in 0.5 * 0.8 * 0.9 * 0.99 = 0.3564. Triples 012, 013, 023, 123 have 1/36, 1/396, 1/891 and
+    # 1/3564 of it, four at once the same 1/3564: 99, 9, 4, 1 and 1 ten-thousandths. So 114 of them are missing
+    # without triples, then 15, 6, 2 and 1
+    for missing, expected in ((115, 11), (113, 12), (16, 12), (14, 13), (7, 13), (5, 14), (3, 14), (1.5, 15)):
+        limit = missing * 1e-4
+        assert len(enumerate_sets(4, 2, chances, limit, 600)) == expected, limit
+    assert len(enumerate_sets(4, 4, chances, 0.5, 600)) == 16
+    assert enumerate_sets(2, 5, [0.1, 0.1], 0.0, 600) == ((), (0,), (1,), (0, 1))
+
+
+@pytest.mark.parametrize("spread", [0.0, 0.5, 2.0, 4.0])
+def test_the_larger_sets_are_the_likeliest_of_all_whatever_their_members(spread):
+    """Two that are far likelier than all others make a triple with each of them: no failure is too rare to be looked at.
+
+    All triples are weighed here, and the largest products of odds must be those that were added.
+    """
+    random = np.random.default_rng(int(10 * spread))
+    for most in (1, 7, 60, 2000):
+        odds = np.exp(random.normal(-6.0, spread, 20))
+        odds[random.permutation(20)[:2]] *= 50.0
+        sets = enumerate_sets(20, 2, (odds / (1.0 + odds)).tolist(), 0.0, most)
+        assert len(set(sets)) == len(sets) == 211 + min(most, 1140)
+        every = sorted((odds[[*three]].prod() for three in itertools.combinations(range(20), 3)), reverse=True)
+        assert [odds[[*three]].prod() for three in sets[211:]] == pytest.approx(every[:most], rel=1e-9)
+        assert all(three == tuple(sorted(three)) for three in sets[211:])

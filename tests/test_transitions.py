@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 
 from diagnose.model import SnapshotRecord
+from diagnose.network import transitions as module
 from diagnose.network.engine import Engine
 from diagnose.network.hidden import ANY_VERTICAL, COLUMNS, HiddenSpace, Step
 from diagnose.network.kernels import memory_kernel
-from diagnose.network.transitions import ragged, set_chance, set_pairs, transitions
+from diagnose.network.transitions import _holds, ragged, set_chance, set_pairs, transitions
 from tests.small import small_case, small_network
 
 FAILURES = ("static_ports_taped", "pump_weak", "pump_sheared", "pitot_ram_iced")
@@ -267,6 +268,32 @@ def test_heat_melts_ice_by_the_middle_of_the_later_snapshot(minutes, gap):
         for staying in (np.zeros(len(IDS)), None):
             stays = carried(space, gone, step(), step(pitot_heat=heat), staying)
             assert stays[gone] == pytest.approx(kept)
+
+
+def test_a_wider_pattern_serves_where_it_has_every_move_and_no_likeness_of_its_own():
+    """Bits: 1, 2, 4: moves with this vertical motion; 8: alike with all. What counts as alike must be so."""
+    for wide, mask, holds in (
+        (7, 7, True), (7, 3, True), (3, 7, False), (0, 4, False), (7, 0, True), (15, 15, True),
+        (15, 7, False), (7, 15, True), (8, 0, False), (0, 8, True),
+    ):  # fmt: skip
+        assert _holds(np.array([7, wide], dtype=np.uint8), np.array([7, mask], dtype=np.uint8)) is holds, (wide, mask)
+
+
+def test_other_times_share_a_pattern_and_change_no_chance(monkeypatch):
+    """Two patterns, and one for all further times; each answer is that of a space that was asked nothing before, and
+    of one that looks at its cells a few at a time.
+    """
+    shared, begins = space_of("pump_sheared", "static_ports_taped"), np.full(len(IDS), 0.1)
+    joint = np.random.default_rng(1).random((shared.count, COLUMNS))
+    joint[:, ANY_VERTICAL] = joint[:, :ANY_VERTICAL].sum(axis=1)
+    for minutes, gap in ((0.1, 0.0), (0.5, 0.0), (1.0, 1.0), (3.0, 0.0), (8.0, 0.5), (15.0, 30.0), (0.2, 2.0), (60.0, 0.0)):
+        steps = step(minutes), step(1.0, gap)
+        found = transitions(shared, *steps, begins).forward(joint)
+        for cells in (1 << 18, 5):
+            monkeypatch.setattr(module, "CELLS_AT_ONCE", cells)
+            alone = transitions(space_of("pump_sheared", "static_ports_taped"), *steps, begins).forward(joint)
+            assert found == pytest.approx(alone, abs=1e-12), (minutes, gap, cells)
+    assert len(shared.all_remembered("pattern")) <= 3
 
 
 def test_counting_through_groups():

@@ -91,6 +91,10 @@ class KnowledgeBase:
         gauge, _, own = name.partition(".")
         return next(facet for facet in self.gauges[gauge].facets if facet.id == own)
 
+    def failures_of(self, parts: Iterable[str]) -> tuple[m.Failure, ...]:
+        """Failures that a panel of these parts can have: they act on no other."""
+        return tuple(failure for failure in self.failures.values() if {*failure.acts}.issubset(parts))
+
     def at(self, table: str, entry: str) -> str:
         """Give where an entry stands, as a problem names it: its file and its id."""
         return f"{self.origin.get((table, entry), table)}, {entry}"

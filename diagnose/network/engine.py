@@ -18,9 +18,9 @@ from diagnose.model import CaseRecord, SnapshotRecord
 from diagnose.model.errors import CaseError, ImpossibleEvidence
 from diagnose.model.units import Array
 from diagnose.network.evidence import Emission, emission, motion_chance, opened
-from diagnose.network.hidden import ANY_VERTICAL, FailureSet, HiddenSpace, Step, enumerate_sets
+from diagnose.network.hidden import ANY_VERTICAL, FailureSet, HiddenSpace, Step
 from diagnose.network.memo import Recent, short
-from diagnose.network.odds import Odds, odds_of
+from diagnose.network.odds import Odds, enumerate_sets, odds_of
 from diagnose.network.posterior import Outcomes, Posterior
 from diagnose.network.statements import (
     facet_chance,
@@ -154,7 +154,7 @@ class Engine:
             space=space,
             facet=facet,
             readings=self.network.facets[facet].readings,
-            chance=totals / totals.sum(),
+            chance=totals,
             rows=rows / np.where(totals > 0.0, totals, 1.0)[:, None],
         )
 
@@ -292,9 +292,9 @@ class Engine:
             told = told_by_explanation(space, odds, min(here))
         passes = [(most, silence) for most, _ in told for _, silence in pilots]
         found = self._messages(space, case, steps, odds, only, passes)
-        if passes[0] not in found:
+        if not found:
             return None, -np.inf
-        rows, reference = np.zeros(space.count), found[passes[0]][1]
+        rows, reference = np.zeros(space.count), max(log_chance for _, log_chance in found.values())
         for (most, coefficient), (share, silence) in itertools.product(told, pilots):
             if (most, silence) in found:
                 message, log_chance = found[most, silence]

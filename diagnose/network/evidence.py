@@ -61,7 +61,7 @@ def _tell_apart(
         columns.append((motions.alike[network.combination(states)], int(motions.alike.max()) + 1))
         kept += network.variation_parts
     of_row, first = number_codes(columns, rows)
-    kept = kept or list(states)[:1]  # one name at least tells how many combinations there are
+    kept = kept or [next(iter(states))]  # one name at least tells how many combinations there are
     return Seen(of_row=of_row, state={name: states[name][first] for name in kept})
 
 
@@ -94,8 +94,7 @@ class Emission:
     @cached_property
     def columns(self) -> Array:
         """P(what was said, vertical motion | row), and their sum; (row, column) as in ``COLUMNS``."""
-        vertical = np.zeros((self.likelihood.shape[1], COLUMNS))
-        vertical[np.arange(len(vertical)), self.motions.vertical] = 1.0
+        vertical = np.eye(COLUMNS)[self.motions.vertical]
         vertical[:, ANY_VERTICAL] = 1.0
         return np.asarray((self.likelihood @ vertical).take(self.seen.of_row, axis=0) * self.still[:, None])
 
@@ -120,17 +119,19 @@ def emission(
     says nothing.
     """
 
+    silence = also is not None
+    why = silence or most != FAILURE
+
     def weighing() -> Weighing:
-        odd = odd_groups(space, snapshot, switches) if most != FAILURE or also is not None else {}
+        odd = odd_groups(space, snapshot, switches) if why else {}
         told = [facet for facets in odd for facet in facets]
-        silent = untold(space, snapshot, switches, told) if also is not None and told else NOTHING_UNTOLD
+        silent = untold(space, snapshot, switches, told) if silence and told else NOTHING_UNTOLD
         groups = groups_of(space.network, snapshot)
         return Weighing(
             space=space, snapshot=snapshot, switches=switches, groups=groups, odd=frozenset(odd), silent=silent
         )
 
-    asked = (most != FAILURE, also is not None)
-    key = (said(snapshot), tuple(sorted(switches.items())), *asked)
+    key = (said(snapshot), tuple(sorted(switches.items())), why, silence)
     # the passes of a case ask for one snapshot after the other, each in several ways
     found: Weighing = space.remembered("weighing", key, weighing)
     return found.up_to(most, also)
@@ -168,11 +169,9 @@ def opened(space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, 
         likelihood = weighed.likelihood @ np.eye(chance.shape[1])[place]
     else:
         chance, likelihood = group_likelihood(network, own, state, motions, (facet,)), weighed.likelihood
-    joint = (
-        (likelihood[:, None] @ chance)[:, 0]
-        if chance.shape[1] > 1
-        else (likelihood.sum(axis=1)[:, None] * chance[:, 0])
-    )
+    if chance.shape[1] == 1:
+        likelihood = likelihood.sum(axis=1, keepdims=True)
+    joint = (likelihood[:, None] @ chance).squeeze(axis=1)
     return np.asarray(joint.T.take(weighed.seen.of_row, axis=1) * weighed.still)
 
 

@@ -102,8 +102,7 @@ def _carried(space: HiddenSpace, name: str, carry: str | None, earlier: Step, la
         back[:, :, space.at_start(name)] = 1.0
         return back
     if memory.kind is not MemoryKind.HEIGHT:
-        flat = tables.carry_at(carry, earlier.minutes + later.minutes_before)
-        return np.repeat(flat[:1], 3, axis=0) if len(flat) == 1 else flat
+        return np.broadcast_to(tables.carry_at(carry, earlier.minutes + later.minutes_before), (3, count, count))
     moved = tables.carry_at(carry, earlier.minutes)
     if later.minutes_before >= 1.0:
         moved = moved @ gap_matrix(space.network.kb, tables, carry)

@@ -1,11 +1,14 @@
-"""Prior chances of a case: of each failure, by its rates, the conditions and the setting.
+"""Prior chances of a case: of each failure, by its rates, the conditions and the setting; and the sets worth a look.
 
 Arrays of chances have shape (failure,).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import heapq
+import itertools
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
@@ -14,6 +17,7 @@ import numpy as np
 from diagnose.knowledge.load import KnowledgeBase, unknown_name
 from diagnose.model import CaseRecord, Failure, FailureKind, Setting, Telling
 from diagnose.model.units import Array
+from diagnose.network.hidden import FailureSet
 from diagnose.network.tables import Network
 
 
@@ -119,9 +123,7 @@ def odds_of(network: Network, case: CaseRecord) -> Odds:
     if setting.chance is None:
         return plain
     # all that the panel can have counts, so that a network of a few failures has the weight of the whole one
-    parts = set(network.parts)
-    able = tuple(failure for failure in kb.failures.values() if set(failure.acts) <= parts)
-    whole = _plain_odds(able, case, setting, kb.limits.largest_latent)
+    whole = _plain_odds(kb.failures_of(network.parts), case, setting, kb.limits.largest_latent)
     nothing = whole.nothing_loud
     if nothing >= 1.0:
         return plain
@@ -177,3 +179,60 @@ def survival(begins: float, times: float, cause_begins: float) -> tuple[float, f
     mean = np.exp(-min(extra, cause)) * (-np.expm1(-apart) / apart if apart > 0.0 else 1.0)
     share = cause / -np.expm1(-cause) if cause > 0.0 else 1.0
     return float(np.exp(-extra)), float(min(mean * share, 1.0))
+
+
+# ------------------------------------------------------------------ which sets are looked at
+
+
+def enumerate_sets(
+    count: int, largest: int, chances: Sequence[float], uncovered_limit: float, most_triples: int
+) -> tuple[FailureSet, ...]:
+    """Give all sets up to ``largest``, then the likeliest sets of one more failure.
+
+    ``chances``: prior chance of each failure. Larger sets are added in order of prior until what is
+    left out is less than ``uncovered_limit`` or ``most_triples`` are added.
+    """
+    sets: list[FailureSet] = []
+    for size in range(min(largest, count) + 1):
+        sets.extend(itertools.combinations(range(count), size))
+    if largest >= count:
+        return tuple(sets)
+    odds = np.array(chances) / (1.0 - np.array(chances))
+    nothing = float(np.prod(1.0 - np.array(chances)))
+    covered = nothing * _sums_of_products(odds, largest)
+    missing = 1.0 - covered
+    if missing <= uncovered_limit:
+        return tuple(sets)
+    for members, product in itertools.islice(_likeliest(odds, largest + 1), most_triples):
+        if missing <= uncovered_limit:
+            break
+        sets.append(members)
+        missing -= nothing * product
+    return tuple(sets)
+
+
+def _likeliest(odds: Array, size: int) -> Iterator[tuple[FailureSet, float]]:
+    """Give all sets of a size with the product of their odds, the likeliest first.
+
+    What comes next differs from one that has come by a member, which is the next less likely failure instead.
+    """
+    order = np.argsort(-odds, kind="stable")
+    falling, first = odds[order].tolist(), tuple(range(size))
+    waiting, met = [(-math.prod(falling[:size]), first)], {first}
+    while waiting:
+        product, ranks = heapq.heappop(waiting)
+        yield tuple(sorted(order[[*ranks]].tolist())), -product
+        for place, end in enumerate((*ranks[1:], len(falling))):
+            following = (*ranks[:place], ranks[place] + 1, *ranks[place + 1 :])
+            if following[place] < end and following not in met:
+                met.add(following)
+                heapq.heappush(waiting, (-math.prod(falling[rank] for rank in following), following))
+
+
+def _sums_of_products(odds: Array, largest: int) -> float:
+    """Sum over all sets up to ``largest`` of the product of their odds (elementary symmetric sums)."""
+    sums = np.zeros(largest + 1)
+    sums[0] = 1.0
+    for one in odds:
+        sums[1:] += one * sums[:-1]
+    return float(sums.sum())

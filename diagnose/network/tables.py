@@ -99,7 +99,7 @@ class Network:
         """The rules of each source that speak only of what this panel has."""
         known = {*self.parts, *self.sources, *self.memories, *self.panel.switches, *self.kb.circumstances}
         return {
-            source: tuple(r for r in self.kb.sources[source].rules if set(r.when) <= known)
+            source: tuple(r for r in self.kb.sources[source].rules if known.issuperset(r.when))
             for source in self.sources
         }
 
@@ -374,7 +374,7 @@ class Network:
     def healthy_chance(self, facet_id: str) -> Array:
         """Chances of a facet's readings with everything healthy; shape (axes…, readings)."""
         table, state = self.facets[facet_id], self._healthy
-        index = tuple(int(state[name][0]) if name in state else 0 for name in table.parents)
+        index = tuple(state[name].item() if name in state else 0 for name in table.parents)
         return table.at(index)
 
     def sound_chance(self, facet_id: str) -> Array:
@@ -384,7 +384,7 @@ class Network:
         table = self.facets[facet_id]
         told, state = self.kb.gauges[facet_id.split(".")[0]].tells_of, self._healthy
         index = tuple(
-            slice(None) if name in told else slice(at := int(state[name][0]) if name in state else 0, at + 1)
+            slice(None) if name in told else slice(at := state[name].item() if name in state else 0, at + 1)
             for name in table.parents
         )
         return table.at(index)
@@ -409,7 +409,7 @@ class Network:
         state = self.sound(self.switch_positions(switches))
         chances = {}
         for name, table in self.facets.items():
-            parents = tuple(int(state[p][0]) if p in state else 0 for p in table.parents)
+            parents = tuple(state[p].item() if p in state else 0 for p in table.parents)
             motion = tuple(self.states[axis].index(expected[axis]) for axis in table.axes)
             row = table.at((*parents, *motion))
             chances[name] = dict(zip(table.readings, row.tolist(), strict=True))
@@ -515,7 +515,7 @@ def compile_network(kb: KnowledgeBase, panel_id: str, stored: StoredCounts | Non
     network = Network(
         kb=kb,
         panel=panel,
-        failures=tuple(f for f in kb.failures.values() if set(f.acts) <= set(parts)),
+        failures=kb.failures_of(parts),
         parts=parts,
         sources=tuple(sources),
         memories={
