@@ -296,7 +296,7 @@ def test_an_early_call_is_told_what_comes_later_and_is_not_counted(tmp_path):
     """Nor does it end the exercise: who is told to keep looking can."""
     text, answers = talk(
         tmp_path / "a.sqlite",
-        ["alt asi", "f", "suct", "quit"],
+        ["alt asi", "f", "suction", "quit"],
         order=(Card("pump_sheared", "level", "scan"),),
         kinds=(Kind.SCAN,),
     )

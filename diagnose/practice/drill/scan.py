@@ -359,7 +359,7 @@ Fault = Literal["fixation", "omission", "emphasis"]
 class Found:
     """A fault of the scan: on which gauge, which look would have told more, how much and when.
 
-    ``since``: counted from the onset on. ``seconds`` is how long the gauge was stared at, ``share`` its share of the looks; ``bits`` what
+    ``since``: it was looked at before the onset only. ``seconds`` is how long the gauge was stared at, ``share`` its share of the looks; ``bits`` what
     ``instead`` would have told, ``second`` when.
     """
 
@@ -445,8 +445,8 @@ def _fixation(judged: Sequence[Judged], scan: Scan) -> Found | None:
 
 def _omission(judged: Sequence[Judged], scan: Scan) -> Found | None:
     """The gauge not looked at that would have told most: since the failure began, where any look was taken then."""
-    since = [j for j in judged if scan.onset_s is None or j.look.second >= scan.onset_s]
-    judged = since or judged
+    before = {j.look.gauge for j in judged if scan.onset_s is not None and j.look.second < scan.onset_s}
+    judged = [j for j in judged if scan.onset_s is None or j.look.second >= scan.onset_s] or judged
     seen = {j.look.gauge for j in judged}
     if len(judged) < scan.studio.number("scan.fewest_looks"):
         return None
@@ -456,7 +456,7 @@ def _omission(judged: Sequence[Judged], scan: Scan) -> Found | None:
     bits, second, gauge = max(missed, default=(0.0, 0, ""))
     if bits < scan.studio.number("scan.omission_bits"):
         return None
-    return Found(fault="omission", gauge=gauge, instead=gauge, bits=bits, second=-second, since=bool(since) and bool(scan.onset_s))
+    return Found(fault="omission", gauge=gauge, instead=gauge, bits=bits, second=-second, since=gauge in before)
 
 
 def _emphasis(judged: Sequence[Judged], scan: Scan) -> Found | None:
