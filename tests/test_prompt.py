@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -12,7 +14,7 @@ from prompt_toolkit.input import create_pipe_input
 from prompt_toolkit.output import DummyOutput
 
 from diagnose.render.text import CAUTION
-from diagnose.terminal import prompt
+from diagnose.terminal import console, prompt
 from diagnose.terminal.commands import HINT, Desk, obey
 from diagnose.terminal.prompt import Options, left_behind, open_keeper, run_lines, run_terminal
 from tests.small import shipped
@@ -221,3 +223,25 @@ def test_a_low_terminal_keeps_its_lines_for_the_answer(lines, kept_free, monkeyp
     monkeypatch.setenv("LINES", str(lines))
     monkeypatch.setenv("COLUMNS", "80")
     assert prompt.lines_for_completion() == kept_free
+
+
+def test_what_is_typed_between_two_pages_is_read_by_the_guarded_stream_and_given_back(monkeypatch, capsys):
+    """No news of work while somebody types there; the typed line ends the text and is carried out next."""
+    text = "\n".join(f"line {number}" for number in range(60))
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("shutil.get_terminal_size", lambda *_: os.terminal_size((80, 24)))
+    idle = []
+
+    class Stream(io.StringIO):
+        def readline(self, size=-1):
+            idle.append(working._idle)
+            return super().readline(size)
+
+    working = console.Working(io.StringIO())
+    for typed, back, shown in (("\nwhy nothing\n", "why nothing", 44), ("q\n", "", 22), ("\n\n", "", 60), ("", "", 22)):
+        working._idle = False
+        monkeypatch.setattr("sys.stdin", console.Typed(Stream(typed), working))
+        assert console.paged(text) == back
+        assert len(re.findall(r"^line \d|(?<=-- )line \d", capsys.readouterr().out, re.MULTILINE)) == shown
+    assert idle
+    assert all(idle)

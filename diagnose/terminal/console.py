@@ -189,7 +189,15 @@ def give_up_output() -> None:
 STOPS = ("q", "quit", "exit", "stop", "n", "no")
 
 
-def paged(text: str, ask: Callable[[str], str] = input) -> str:
+def asked(prompt: str) -> str:
+    """Give the next line that is typed. Read as a line of the guarded stream, so that no news of work falls into it."""
+    print(prompt, end="", flush=True)
+    if not (line := sys.stdin.readline()):
+        raise EOFError
+    return line
+
+
+def paged(text: str, ask: Callable[[str], str] = asked) -> str:
     """Print a text; on a terminal one that is longer than the screen stops after each page.
 
     Gives what was typed there instead of going on: it ends the text and is meant for the prompt.
