@@ -1,8 +1,8 @@
 """What all tests share, and how many examples they take.
 
-Four amounts: the usual one, always and everywhere the same; ``--all``, every case of the long tables that
-``data/thinned.toml`` names, and what takes long alone; ``--long``, more examples too; HYPOTHESIS_PROFILE=full, thousands
-at random (``tests.examples`` has what a test needs for it). One engine for each panel (``tests.small.engine``),
+Five amounts: the usual one, always and everywhere the same; ``--wide``, what CI takes; ``--all``, every case of the long
+tables that ``data/thinned.toml`` names, and what takes long alone; ``--long``, more examples too;
+HYPOTHESIS_PROFILE=full, thousands at random (``tests.examples`` has what a test needs for it). One engine for each panel (``tests.small.engine``),
 which ``diagnose.engine_for`` gives to the command line as well (``tests.console.run``).
 
 The browser of the tests is any Chromium of the machine, or the one named in DIAGNOSE_CHROMIUM.
@@ -33,6 +33,7 @@ settings.register_profile("full", deadline=None, max_examples=2000, suppress_hea
 
 
 def pytest_addoption(parser):
+    parser.addoption("--wide", action="store_true", help="more cases of the long tables: what CI takes")
     parser.addoption("--all", action="store_true", help="every case of every table")
     parser.addoption("--long", action="store_true", help="every case, and more examples and exercises")
 
@@ -90,14 +91,22 @@ def told_in(name):
     return tomllib.loads((Path(__file__).parent / "data" / f"{name}.toml").read_text(encoding="utf-8"))
 
 
+#: processor seconds for the cases of one test, and the longest that a single case may take
+AMOUNTS = {"usual": (1.5, 3.5), "wide": (3.0, 12.0)}
+
+
 def thin_out(config, items):
-    """Keep one case in so many of each test that ``data/thinned.toml`` names; what was asked for by name stays."""
-    one_in, place, kept, left = told_in("thinned"), collections.Counter(), [], []
+    """Keep as many cases of a test as its processor seconds allow (``data/thinned.toml``); what was asked for by name stays."""
+    seconds, longest = AMOUNTS["wide" if config.getoption("--wide") else "usual"]
+    takes, place, kept, left = told_in("thinned"), collections.Counter(), [], []
     asked = {argument for argument in config.args if "::" in argument}
+    cases = collections.Counter(item.nodeid.partition("[")[0] for item in items)
     for item in items:
         test = item.nodeid.partition("[")[0]
-        many = one_in.get(test, 1)
-        spared = (not many or place[test] % many) and not any(one.startswith(test) for one in asked)
+        each = takes.get(test, 0.0)
+        most = max(1, int(seconds / each)) if each else cases[test]
+        one_in = -(-cases[test] // most)
+        spared = (each > longest or place[test] % one_in) and not any(one.startswith(test) for one in asked)
         place[test] += 1
         (left if spared else kept).append(item)
     config.hook.pytest_deselected(items=left)
