@@ -115,7 +115,7 @@ class Accounting(Counting):
         """Whether a particle belongs to the verb of behavior right before it."""
         before = self.spans[at - 1] if at else None
         if before is None or self.spans[at].text in ("up", "down"):
-            return False
+            return before is not None and before.words[-1] in ("open", "opened", "opening")  # "was opened up"
         return "behaviour" in before.kinds and not before.kinds & {"copula", "adverb", "gauge", "pronoun"}
 
     def _of_a_noun(self, at: int) -> bool:

@@ -141,7 +141,7 @@ class Clause(Accounting):
         span = self.spans[at]
         gauges = self.reader.gauges_of(span)
         pronoun = span.sense("pronoun") is not None and span.sense("gauge") is None
-        if pronoun and not gauges and not self.gauges and "the" in span.words:
+        if pronoun and not gauges and not self.gauges and {"the", "one"} & set(span.words):
             self.subject = "unknown"  # a light or a card of which nothing was said yet
         if not gauges or not self._meant(at):
             return False

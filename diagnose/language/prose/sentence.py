@@ -74,13 +74,16 @@ class SentenceReader(Divided):
         self.state.sides = self.state.sides or any_of(said, self.prose["two_seats"])
         self.side = False
         clauses: list[tuple[str, list[Span]]] = []
+        parted = False
         for lead, clause in self._clauses(spans):
-            if clauses and clause and all({"hedge", "guess"} & set(span.kinds) for span in clause):
-                clauses[-1][1].extend(
-                    clause
-                )  # "we were in cloud, I think": the doubt is about what stands before it
+            hedge = all({"hedge", "guess"} & set(span.kinds) for span in clause)
+            if clauses and (hedge or (parted and lead in (",", ")"))):
+                # "we were in cloud, I think": the doubt is about what stands before it; "the VSI, I think, rose": all one
+                clauses[-1][1].extend(clause)
+                parted = hedge and not any(span.kinds & {"behaviour", "reading"} for span in clauses[-1][1])
             else:
                 clauses.append((lead, clause))
+                parted = False
         self.state.subject, self.state.named = "", False
         before: set[str] = set()
         for number, (lead, clause) in enumerate(clauses):
@@ -103,7 +106,11 @@ class SentenceReader(Divided):
                 continue
             off = self.numbers[gauge] - self.numbers[witness]
             off = (off + 180.0) % 360.0 - 180.0 if gauge == "heading" else off
-            if reading := where(self.kb, gauge, facet, off):
+            reading = where(self.kb, gauge, facet, off)
+            if witness in self.prose["second"].values():  # which of the two is wrong is not said
+                if reading in ("low", "high") and not any(p.kind == "disagree" for p in self.pieces):
+                    self.pieces += [Piece(kind="disagree", words=self.text, gauge=g) for g in (gauge, witness)]
+            elif reading:
                 self.pieces.append(
                     Piece(
                         kind="reading", words=self.text, gauge=gauge, facet=f"{gauge}.{facet}", reading=reading,
@@ -192,6 +199,10 @@ class SentenceReader(Divided):
             return
         if self._intended(spans):
             self.unused.append(Unused(words=source, gauge=self._likely(spans), why="only intended"))
+            return
+        if flag := self._known_before(spans):
+            self.pieces.append(Piece(kind="condition", words=source, value=flag))
+            self._spoken_of(spans)
             return
         if self._found(spans):
             self.pieces.append(Piece(kind="noted", words=source, value=f"found afterwards: {source}"))
@@ -358,6 +369,19 @@ class SentenceReader(Divided):
             self.state.focus, self.state.named = named, True
             self.state.seen += named
 
+    def _known_before(self, spans: list[Span]) -> str:
+        """The condition that a clause tells: what was known not to work, work on the pitot-static system; "" if none."""
+        words = tuple(word for span in spans for word in span.words)
+        table, work = self.known.tables["inop"], self.known.tables["worked_on"]
+        if any("negation" in span.kinds for span in spans):
+            return ""
+        for flag, texts in table["names"].items():
+            dead = any_of(words, table["dead"]) and (flag not in table["needle"] or "known" in words)
+            if any_of(words, texts) and (any_of(words, table["marked"]) or dead):
+                return str(flag)
+        done = any_of(words, work["done"]) and set(words) & set(work["had"])
+        return "probe_work" if done and any_of(words, work["parts"]) else ""
+
     def _found(self, spans: list[Span]) -> bool:
         """Whether a clause tells what was found on the ground: a part or a fault, and no needle."""
         table, words = self.known.tables["finding"], tuple(w for span in spans for w in span.words)
@@ -516,7 +540,11 @@ class SentenceReader(Divided):
             # in a new sentence "it" is what the story is about; later in it, what was named last
             topic = self.state.topic if self.state.odd_topic else ()
             focus = self.state.focus if self.state.named else topic or self.state.focus
+            if pronoun.value == "unclear":
+                return ()  # "only one came alive"
             if pronoun.value in ("mine", "theirs"):
+                if "one" in span.words and not self.state.sides:
+                    return ()  # one of what is not clear
                 pairs = self.prose["second"]
                 last = self.state.last_of((*pairs, *pairs.values()))
                 first = tuple(one for one, two in pairs.items() if last and last[0] in (one, two))
