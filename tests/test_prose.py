@@ -406,6 +406,18 @@ ANAPHORA = [
     ("The VSI sat on the bottom peg.", {("vertical_speed", "pegged_down", 1.0)}),
     ("The DG did not move when we turn.", {("heading", "steady", 1.0)}),
     ("The airspeed was high. I opened the alternate static and it dropped into place.", {("airspeed", "normal", 1.0)}),
+    ("The VSI, if I remember right, was at zero.", {("vertical_speed", "zero", 0.85)}),
+    ("The altimeter (I think) was low.", {("altimeter", "low", 0.9)}),
+    ("The altimeter stuck, or at least I think it did.", {("altimeter", "steady", 0.85)}),
+    ("There were two altimeters and the other one was fine.", {("second_altimeter", "expected", 1.0)}),
+    ("The other pilot's altimeter was stuck.", {("second_altimeter", "steady", 1.0)}),
+    ("On the run the airspeed came up to 45 and quit there.", {("airspeed", "steady", 1.0)}),
+    ("The airspeed read 60, then 180, then 70.", {("airspeed", "erratic", 1.0)}),
+    ("The height one and the up-and-down one were fine.", {("altimeter", "right", 1.0), ("vertical_speed", "expected", 1.0)}),
+    ("Suction was 1.5. I looked at the AI. Then it was showing a left bank.", {("attitude", "left", 1.0)}),
+    ("The heading stopped turning.", {("heading", "steady", 1.0)}),
+    ("Heading not changing.", {("heading", "steady", 1.0)}),
+    ("Approach weren't getting my altitude.", {("atc_height", "no_height", 1.0)}),
     ("The airspeed was at 80, and now she reads a hundred and five.", {("airspeed", "rising", 1.0)}),
 ]
 
@@ -422,6 +434,15 @@ def test_what_is_only_referred_to_is_found(text, expected):
         ("The airspeed dropped. The altimeter was fine. Both came back.", ("airspeed", "normal", 1.0)),
         ("The altimeter was wrong, the airspeed too.", ("airspeed", "normal", 1.0)),
         ("The suction was swinging between 3 and 6.", ("suction", "low", 1.0)),
+        # where a needle stood, a number in a list, people, a restless needle's numbers
+        ("The altimeter was stuck on field elevation.", ("altimeter", "right", 1.0)),
+        ("1. Suction was fine. 4. VSI 300 up.", ("suction", "low", 1.0)),
+        ("The altimeter was fine and ATC was great.", ("atc_height", "agrees", 1.0)),
+        ("The airspeed read 60, then 180, then 60.", ("airspeed", "normal", 1.0)),
+        ("The height one was fine and the up-and-down one was fine.", ("airspeed", "erratic", 1.0)),
+        # one of several, and what was done to a thing
+        ("The altimeter was fine. I had two airspeed indicators and only one came alive.", ("airspeed", "rising", 1.0)),
+        ("The suction was 5. The static system had been opened up.", ("altimeter", "rising", 1.0)),
         # of another gauge than the one it is told of
         ("The altimeter was coming down a thousand a minute.", ("vertical_speed", "descent", 1.0)),
         ("The low voltage light came on. It had started on the way home.", ("altimeter", "steady", 1.0)),
@@ -456,3 +477,29 @@ def test_a_question_at_the_end_casts_no_doubt_on_what_was_told(text, sure):
     told = [p for s in read_story(text, shipped()) for p in s.pieces if p.facet == "airspeed.trend"]
     assert told
     assert all((p.sure >= 1.0) is sure for p in told)
+
+
+@pytest.mark.parametrize(
+    ("text", "flag"),
+    [
+        ("The pitot heat was known to be inop.", "pitot_heat_inop"),
+        ("Pitot heat MEL'd.", "pitot_heat_inop"),
+        ("The pitot heater is inoperative.", "pitot_heat_inop"),
+        ("The turn coordinator was placarded.", "turn_coordinator_inop"),
+        ("Our DG is on the MEL.", "heading_inop"),
+        ("The alternate static had been deferred.", "alternate_static_inop"),
+        ("They had worked on the pitot tube since the last flight.", "probe_work"),
+        ("The static lines were opened up last week.", "probe_work"),
+    ],
+)
+def test_what_was_known_or_done_before_the_flight_is_a_condition(text, flag):
+    pieces = [piece for sentence in read_story(text, shipped()) for piece in sentence.pieces]
+    assert [p.value for p in pieces if p.kind == "condition"] == [flag]
+    assert not readings(text)
+
+
+@pytest.mark.parametrize(
+    "text", ["The turn coordinator was dead.", "The pitot heat was not inop.", "The altimeter had been right."]
+)
+def test_what_failed_in_flight_was_not_known_before(text):
+    assert "condition" not in kinds(text)

@@ -67,6 +67,35 @@ def test_what_is_held_is_said_back_and_lost_only_aloud():
     assert after.guide is None
 
 
+@pytest.mark.parametrize("said", ["no, I got that wrong", "wait, that was wrong", "sorry, my mistake", "undo"])
+def test_what_is_held_can_be_taken_back(said):
+    desk, text = asked_for("airspeed fell to zero", said)
+    assert text == "Taken back: airspeed fell to zero."
+    assert desk.guide is None
+    assert obey(desk, "climb, altimeter stuck")[0].case == desk_after("climb, altimeter stuck").case
+
+
+@pytest.mark.parametrize(
+    ("asked", "failure"),
+    [
+        ("how do I know the vacuum pump failed?", "pump sheared"),
+        ("how would I know that the static port is blocked?", "static ports taped"),
+        ("what do I do if the static port freezes?", "static line iced"),
+        ("what should I do when the alternator quits?", "alternator failed"),
+    ],
+)
+def test_a_question_about_a_failure_is_answered_and_reads_nothing(asked, failure):
+    desk, text = asked_for(asked)
+    assert text == asked_for(f"failure {failure}")[1]
+    assert not desk.case.snapshot
+
+
+def test_the_higher_i_go_says_when():
+    desk, _ = asked_for("the airspeed keeps increasing the higher I go")
+    (snapshot,) = desk.case.snapshot
+    assert (snapshot.manoeuvre, snapshot.readings["airspeed.trend"]) == ("climb", "rising")
+
+
 def test_two_things_are_shown_side_by_side_in_whichever_words():
     plainly = asked_for("compare static ports taped, pitot insect nest")[1]
     assert "A static ports blocked (tape, paint, wax, dirt)" in plainly

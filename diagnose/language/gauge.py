@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, replace
 
+from diagnose.language.lexicon import story_tables
 from diagnose.language.names import (
     Words,
     core,
@@ -220,7 +221,9 @@ def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:
             others = [reading.id for reading in facet.readings if reading.id not in begun]
             if len(others) == 1 < len(facet.readings) - 1 == len(begun):
                 near += f"; if you do not know which: {gauge.words[0]} not {readable(others[0])}"
-        return CaseError(f"{text!r} can mean several readings of the {gauge.name}", mend=near)
+        # "the higher I go": a verb of any sentence, and no beginning of "going up"
+        kind = TellsMore if text in story_tables()["copula"] else CaseError
+        return kind(f"{text!r} can mean several readings of the {gauge.name}", mend=near)
     known = {readable(reading): (" ".join(way),) for way, (_, reading) in ways.items()}
     return UnknownName(
         f"there is no reading of the {gauge.name} {text!r}", mend=options, nearest=nearest(text, known)

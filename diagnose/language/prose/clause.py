@@ -269,6 +269,10 @@ class Clause(Accounting):
         """Whether a loose name such as "altitude" names its gauge here."""
         span = self.spans[at]
         sense = span.sense("gauge")
+        if sense is not None and "others" in span.kinds:  # "ATC was great": people, unless a number or a comparison follows
+            said = {s.value for other in self.spans for s in other.senses if s.kind == "behaviour"}
+            numbered = any(other.number is not None for other in self.spans)
+            return numbered or bool(said & {"agree", "disagree", "off_by"})
         if sense is None or not sense.weak:
             return True
         before = self.spans[at - 1] if at else None
@@ -305,6 +309,7 @@ class Clause(Accounting):
             return True  # "outside we were level"
         if following is not None and (
             following.kinds & {"copula", "earlier", "report", "behaviour", "reading"}
+            or (following.text in ("not", "never") and bool(self.spans[at + 2 : at + 3]) and bool(self._behaves(at + 2)))
             or following.number is not None
         ):
             return True
@@ -329,6 +334,9 @@ class Clause(Accounting):
             return False  # "it did it all over again"
         before_it = [other.text for other in self.spans[max(0, at - 4) : at]]
         simile = "like" in before_it and set(before_it[before_it.index("like") :]) & {"a", "an"}
+        adjective = determined(self.spans[:at], at) and bool(behind_it := self.spans[at + 1 : at + 2])
+        if adjective and at and "determiner" in self.spans[at - 1].kinds and behind_it[0].text in ("one", "thing"):
+            return True  # "the up-and-down one was fine"
         if self._of_a_noun(at) or (simile and self.told):
             return True  # "leaning like a drunk", "bouncing like a pogo stick"
         if span.text in self.reader.prose["colors"] and names(self.spans[min(at + 1, len(self.spans) - 1)]):
@@ -403,6 +411,11 @@ class Clause(Accounting):
             return True
         if self.gauges and self._reach(at, senses) and self._attach_to(at, senses, self.gauges):
             return True
+        if self.pronoun and not any(sense.weak for sense in senses) and not self._can(self.gauges, senses):
+            able = [g for g in reversed(self.state.seen[-6:]) if self._can((g,), senses)]
+            if able and self._reported(at):  # "it was showing a right bank": the one that can
+                self.gauges, self.state.topic, self.state.odd_topic = (able[0],), (able[0],), True
+                return self._attach_to(at, senses, self.gauges)
         for sense in senses:
             if sense.value in self.reader.prose["telling"] and not self.gauges:
                 wanted = self.known.behaviours[sense.value].only
@@ -466,6 +479,11 @@ class Clause(Accounting):
         following = self.spans[at + 1 : at + 3]
         to = len(following) == 2 and following[0].text == "to" and following[1].number
         gauges = self.gauges or self.state.focus
+        stands = bool(following) and (
+            following[0].text in ("there", "right there") or (following[0].text in ("at", "on") and len(following) > 1 and following[1].number)
+        )
+        if stands and gauges and any(s.value == "dead" for s in senses) and self.spans[at].text in self.reader.prose["ceased"]:
+            return [Sense("behaviour", "stuck")]  # "came up to 50 and quit there"
         if not to or not gauges or not any(s.value in ("erratic", "jerky", "dead") for s in senses):
             return senses
         if any(p.gauge in gauges and p.value == "stuck" for p in self.reader.pieces):

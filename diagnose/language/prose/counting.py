@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language.lexicon import GLUE, Sense
@@ -99,6 +100,14 @@ class Counting(Flying):
                     continue
                 self._sized(gauge, sides["less" if signed else "more"], at, span, unit)
                 continue
+            listed = self.reader.listed.setdefault(gauge, [])
+            listed.append(span.number)
+            if self._to_and_fro(gauge, listed):
+                ways = [p for p in self.reader.pieces if p.facet == f"{gauge}.trend"]
+                self.reader.pieces = [p for p in self.reader.pieces if p not in ways]
+                self.told = [p for p in self.told if p not in ways]
+                self._sized(gauge, "trend.erratic", at, span, unit)
+                continue
             if self._back_again(gauge, at, span):
                 continue
             if gauge == "atc_height" and self._against_altitude(at, span, unit):
@@ -152,6 +161,14 @@ class Counting(Flying):
         """ "20 degrees off, and later it was 40": how far off again, and no heading that it read."""
         goes_on = self.pronoun or not any(names(span) for span in self.spans[:at])
         return goes_on and gauge in self.held[at] and self._next(at) >= len(self.spans)
+
+    def _to_and_fro(self, gauge: str, listed: list[float]) -> bool:
+        """ "It read 60 and then 200 and then 60": up and down in one sentence, and nothing says that it came back."""
+        if len(listed) < 3 or {"back", "again", "returned", "recovered"} & set(self.reader.text.lower().split()):
+            return False
+        ways = [after - before for before, after in pairwise(listed) if after != before]
+        turns = any(a * b < 0.0 for a, b in pairwise(ways))
+        return turns and has_reading(self.kb, gauge, "trend", "erratic")
 
     def _back_again(self, gauge: str, at: int, span: Span) -> bool:
         """Whether a number is that of the gauge before it went wrong: "110 ... 0 ... 108", "it read 90 again"."""

@@ -302,7 +302,7 @@ class Saying:
             return True
         stopped = self.negated and self.negator in ("stopped", "stops", "quit")
         if stopped and any(
-            sense.value in ("rise", "fall") for sense in senses
+            sense.value in ("rise", "fall", "spin", "drift", "banked") for sense in senses
         ):  # "stopped climbing": it stands
             senses, self.negated = [Sense("behaviour", "stuck")], False
         for gauge in gauges:
@@ -473,6 +473,9 @@ class Saying:
 
     def _put(self, piece: Piece) -> None:
         if piece.kind == "reading":
+            stuck = [p for p in self.told if p.gauge == piece.gauge and p.value == "stuck"]
+            if stuck and piece.reading == "right":
+                return  # "stuck on field elevation": where it stood
             if piece.reading == "zero":  # "sitting at zero": at its stop, and not stuck anywhere
                 for other in [p for p in self.told if p.gauge == piece.gauge and p.value == "stuck"]:
                     self.told.remove(other)

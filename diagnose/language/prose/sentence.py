@@ -37,6 +37,8 @@ class SentenceReader(Divided):
         self.unused: list[Unused] = []
         self.repeated: Sequence[Piece] = ()
         self.numbers: dict[str, float] = {}
+        #: every number told of a gauge in this sentence
+        self.listed: dict[str, list[float]] = {}
         self.range = False
         self.supposed = False
         #: whether the sentence tells what happened again and again
@@ -163,6 +165,8 @@ class SentenceReader(Divided):
             if said[: len(parts)] == parts and (ends or len(parts) > 2 or parts[0] in ("what", "why")):
                 if not ends and "*" not in table[lead] and len(said) > len(parts) + 2:
                     continue  # "what happened is the altimeter quit"
+                if table[lead] == "failure *" and not rest:
+                    continue  # "how do I know?"
                 command = table[lead].replace("*", rest).strip()
                 return (Piece(kind="question", words=self.text, value=command),)
         if ends and said[0] in self.known.tables["plain_question"]:

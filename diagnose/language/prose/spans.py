@@ -32,6 +32,8 @@ class Divided:
         """Leave out a "right" that names no side: "rolled right over", "went right down"."""
         quite, going = set(self.prose["right_before"]), set(self.prose["right_after"])
         words = list(words)
+        if len(words) > 3 and words[0].text.isdigit() and words[1].text == "." and words[2].text.isalpha():
+            del words[:2]  # "4. VSI 100 up": which one of a list
         for at in range(len(words) - 3):  # "the higher we got": in the climb
             said = [token.text for token in words[at : at + 3]]
             way = (

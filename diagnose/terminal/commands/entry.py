@@ -180,6 +180,8 @@ def _forget(desk: Desk, text: str) -> tuple[Desk, str]:
 
 
 def _undo(desk: Desk, _: str) -> tuple[Desk, str]:
+    if desk.guide and desk.guide.held and not desk.session.past:  # said, and it waits for what was flown
+        return replace(desk, guide=None), fill(f"Taken back: {desk.guide.held}.", desk.width)
     return _told_back(desk, replace(desk, session=desk.session.undo()), "Undone")
 
 

@@ -171,7 +171,7 @@ def failure_named(kb: KnowledgeBase, panel: Panel, text: str) -> str:
 
     prose = story_tables()["prose"]
     words = [
-        word for word in plain(text).split() if word not in ("a", "an", "the", "my", "our", "if", "when")
+        word for word in plain(text).split() if word not in prose["passed_over"]
     ]
     while words and words[-1] in prose["looks_like"]:
         words.pop()
