@@ -826,9 +826,19 @@ class Shown:
         return self.panel.condition(name, self.acting, self.memory, self.switches)
 
     def varied(self):
-        """What changes the motion now."""
-        now = {(part, self.now(part)) for part in self.panel.moving_parts}
-        return [v for v in files()["variation"].values() if (v["part"], v["condition"]) in now]
+        """What changes the motion now: of each part the first that fits the maneuver."""
+        manoeuvre, found = files()["manoeuvre"][self.snapshot.manoeuvre], {}
+        for part in self.panel.moving_parts:
+            for v in files()["variation"].values():
+                meant = v.get("meant") or [manoeuvre["expected"]["vertical"]]
+                fits = manoeuvre["phase"] in v["phases"] and manoeuvre["expected"]["vertical"] in meant
+                if (v["part"], v["condition"]) == (part, self.now(part)) and fits:
+                    found.setdefault(part, v)
+        return list(found.values())
+
+    def unfelt(self):
+        """Whether he does not know of something that changes the motion."""
+        return any(v.get("unfelt") for v in self.varied())
 
     def motion(self, strayed):
         """Chance of each motion; his own slips in what he says count less."""
@@ -838,18 +848,10 @@ class Shown:
 
     def strays(self):
         """Which motions differ from what was meant in something that he says he held, by nothing that changes it."""
-        manoeuvre, kb = files()["manoeuvre"][self.snapshot.manoeuvre], files()
-        ways, seen = [{}], set()
+        manoeuvre, ways = files()["manoeuvre"][self.snapshot.manoeuvre], [{}]
         for v in self.varied():
-            meant = v.get("meant")
-            if (
-                manoeuvre["phase"] in v["phases"]
-                and v["part"] not in seen
-                and (not meant or manoeuvre["expected"]["vertical"] in meant)
-            ):
-                seen.add(v["part"])
-                ways = [{**way, **outcome["motion"]} for way in ways for outcome in v["outcomes"]]
-        held = kb["limits"].get("held", [])
+            ways = [{**way, **outcome["motion"]} for way in ways for outcome in v["outcomes"]]
+        held = files()["limits"].get("held", [])
         return np.array(
             [
                 not any(
@@ -910,10 +912,7 @@ class Shown:
         misread_, strayed = np.maximum(whole - here, 0.0), sound - benign
         if not known_effect(facet, self.panel, int(told.argmax()), self.snapshot.manoeuvre):
             misread_, benign = misread_ + benign, np.zeros(self.count)
-        expected = files()["manoeuvre"][self.snapshot.manoeuvre]
-        unfelt = any(v.get("unfelt") and expected["phase"] in v["phases"] and (
-            not v.get("meant") or expected["expected"]["vertical"] in v["meant"]) for v in self.varied())
-        counts = np.ones(self.count) if most == "benign" and not unfelt else self.strays()
+        counts = np.ones(self.count) if most == "benign" and not self.unfelt() else self.strays()
         return misread_ + (benign if most == "benign" else 0.0) + strayed * counts
 
 
@@ -997,7 +996,8 @@ def said_chance(panel, snapshot, acting, memory, strayed, most, odd, also):
             here, sound = (
                 shown.by_motion(facet, panel.table(facet), s) @ np.array(usual) for s in (False, True)
             )
-            dials[facet.split(".")[0]] *= 1.0 - np.maximum(sound - here, 0.0)
+            surprising = shown.unfelt() & ~shown.strays()
+            dials[facet.split(".")[0]] *= np.where(surprising, here, 1.0 - np.maximum(sound - here, 0.0))
         named = len({facet.split(".")[0] for facets in odd for facet in facets})
         left_out = np.zeros(shown.count)
         for is_odd in itertools.product((False, True), repeat=len(dials)):

@@ -309,3 +309,23 @@ def test_a_turn_beside_a_level_horizon_speaks_for_what_makes_it_lean():
 @pytest.mark.parametrize("readings", [{"altimeter__trend": "falling", "vertical_speed__rate": "descent"}])
 def test_lost_altitude_alone_accuses_no_gyro(readings):
     assert of_gyros(answer("level", **readings)) < 0.2
+
+
+@pytest.mark.parametrize("context", [(), ("visible_moisture",), ("visible_moisture", "below_freezing")])
+def test_a_stall_warning_is_believed_against_an_airspeed_that_rises_in_a_climb(context):
+    """Who pulls up after a needle that rises in a climb stalls (phak, ch. 8, blocked pitot tube and drain)."""
+    snapshot = SnapshotRecord(
+        manoeuvre="climb", readings={"airspeed.trend": "rising", "stall_warner.state": "sounding"}
+    )
+    case = CaseRecord(title="", panel="single_pump", setting="anomaly", context=context, snapshot=(snapshot,))
+    chance = answer_case(shipped(), case, engine()).failures
+    assert chance["pitot_and_drain_blocked"] + chance["pitot_and_drain_iced"] > chance["stall_warner_sounding"]
+
+
+def test_who_is_surprised_by_the_motion_would_have_told_of_every_dial():
+    """Silence about the dials on the same line speaks against a descent that he does not feel; a draft he feels."""
+    alone, with_altimeter = (
+        answer("climb", **told)
+        for told in ({"airspeed__trend": "rising"}, {"airspeed__trend": "rising", "altimeter__trend": "falling"})
+    )
+    assert alone.failures["disoriented"] < 0.1 < with_altimeter.failures["disoriented"]

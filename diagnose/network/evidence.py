@@ -35,6 +35,7 @@ from diagnose.network.telling import (
     odd_groups,
     sound_states,
     straying_counts,
+    surprising,
     untold,
 )
 
@@ -265,6 +266,7 @@ class Weighing:
     def _none_odd(self) -> list[Array]:
         """P(the failures of the row make nothing odd on it) of each dial that was left out; (state, motion)."""
         network, found = self.space.network, []
+        surprised = surprising(self.motions, network.combination(self.seen.state))
         for groups in self.silent.usual:
             usual = np.ones_like(self._plain[1])
             for group in groups:
@@ -273,7 +275,8 @@ class Weighing:
                     group_likelihood(network, group, states, self.motions)
                     for states in (own.state, sound_states(network, own.state, self.switches))
                 )
-                usual *= 1.0 - np.maximum(healthy - here, 0.0)[own.of_row]
+                by_failures = 1.0 - np.maximum(healthy - here, 0.0)
+                usual *= np.where(surprised, here[own.of_row], by_failures[own.of_row])
             found.append(usual)
         return found
 

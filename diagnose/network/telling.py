@@ -121,6 +121,13 @@ def straying_counts(motions: Motions, places: Index, most: int) -> Index:
     return np.asarray((motions.slips | felt[:, None])[places])
 
 
+def surprising(motions: Motions, places: Index) -> Index:
+    """Where the pilot does not know of what moves the airplane, of rows with these combinations of air and pilot (row,);
+    bool (row, motion).
+    """
+    return np.asarray((motions.unfelt[:, None] & ~motions.slips)[places])
+
+
 def odd_groups(
     space: HiddenSpace, snapshot: SnapshotRecord, switches: Mapping[str, str]
 ) -> dict[tuple[str, ...], float]:
@@ -216,7 +223,7 @@ class Untold:
     and then he chooses once, in the first snapshot of which something odd was told (``pilots_of``).
     ``usual``: for each silent dial its facets, each with those of its readings that are not odd. What a healthy dial
     shows in the motion of the row is no oddity of its own: a draft or a turn is told once, by whichever dial. So only
-    what the failures of the row make odd counts.
+    what the failures of the row make odd counts, and of a motion that he does not know of (``surprising``) all that is.
     """
 
     usual: tuple[tuple[Group, ...], ...] = ()

@@ -419,8 +419,11 @@ def _silence(
                     System.PILOT,
                 ):
                     sound = sound.take([int(network.sound(step.switches)[parent][0])], axis=axis)
-            usual = 1.0 - np.maximum(sound - usual, 0.0)  # broadcast: the same for all that is set right
+            by_failures = 1.0 - np.maximum(sound - usual, 0.0)  # broadcast: the same for all that is set right
+            # what he does not know of is odd on every dial
+            usual = np.stack([by_failures, by_failures, usual], axis=-1)
             parents = [at(n, number) for n in (*table.parents, *table.axes) if at(n, number) in tables.states]
+            parents.append(at("strayed", number))
             facets.append(at(f"{table.facet}.odd", number))
             tables.add(facets[-1], NO_YES, parents, np.stack([usual, 1.0 - usual], axis=-1))
         dials.append(at(f"{groups[0].facets[0].split('.')[0]}_odd", number))
