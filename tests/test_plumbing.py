@@ -19,7 +19,7 @@ from diagnose.advice.explain.why import plumbing as reached
 from diagnose.advice.witnesses import measures_by
 from diagnose.model import System
 from diagnose.render.pictures.plumbing import plumbing_svg, wide
-from diagnose.render.plumbing import in_words, plumbing_text
+from diagnose.render.plumbing import in_words, plumbing_text, shows_it
 from tests.console import run
 from tests.desks import answer_to, refusal
 from tests.small import engine, shipped
@@ -218,6 +218,19 @@ def test_the_text_fits_eighty_columns_whatever_has_failed(panel):
         assert "…" not in text
 
 
+def test_a_dial_that_is_there_to_show_a_line_is_not_called_lost_with_it_and_the_others_stand_apart():
+    network = engine("single_pump").network
+    drawn = schematic(network, ["pump_sheared"], systems=(System.VACUUM,))
+    by_name = {node.name: node for node in (*drawn.nodes.values(), *drawn.independent)}
+    kb = network.kb
+    assert {name for name, node in by_name.items() if shows_it(node, kb)} == {"SUCTION", "LOW VAC"}
+    said = in_words(drawn, kb)
+    assert "Shows it: LOW VAC, SUCTION." in said or "Shows it: SUCTION, LOW VAC." in said
+    assert "What comes is lost: ATTITUDE, HEADING." in said
+    # what is flown on then: FAA-H-8083-15B, ch. 5, partial panel
+    assert {"AIRSPEED", "ALTITUDE", "VERT SPEED", "TURN COORDINATOR", "COMPASS"} <= {n.name for n in drawn.independent}
+
+
 def test_only_what_is_concerned_is_drawn_on_request():
     text = plumbing_text(on("single_pump"), ["pump_sheared"], only_concerned=True)
     assert text.startswith("VACUUM\n")
@@ -294,12 +307,13 @@ def test_the_prompt_draws_the_leading_explanation_and_a_named_failure():
     assert "X static ports" in answer_to(
         "snapshot climb", "airspeed falling; altimeter steady; vsi zero", "why"
     )
-    assert "X vacuum pump" in answer_to("failure pump sheared")
+    assert "X vacuum pump" in answer_to("failure pump sheared full")
     assert "no failure" in refusal("plumbing flux capacitor")
 
 
 def test_plain_text_tells_the_diagram_in_words():
     network = on("single_pump")
     told = plumbing_text(network, ["pump_sheared"], width=10_000)
-    assert "What comes is lost: ATTITUDE, HEADING, SUCTION, LOW VAC." in told
+    assert "What comes is lost: ATTITUDE, HEADING." in told
+    assert "Shows it: SUCTION, LOW VAC." in told
     assert "==" not in told

@@ -108,6 +108,9 @@ def span(values: np.ndarray, dial: Dial, studio: Studio) -> str:
     beyond_both = low < min(first, last) - beyond or high > max(first, last) + beyond
     if beyond_both and abs(last - first) < (high - low) * studio.number("swings"):
         return f"swings {value_words(low, dial, studio)}/{value_words(high, dial, studio)}"
+    if card and abs(last - first) > 180.0:
+        # the long way round is said, or it would be taken for the short one
+        return f"{begins} by the {'left' if last < first else 'right'} to {ends}"
     return f"{begins} to {ends}" if begins != ends else ends
 
 
@@ -376,7 +379,7 @@ def _scan_question(exercise: Scan, studio: Studio, width: int, pattern: ScanPatt
         f"{clock(exercise.patience_s)} on.",
         width,
     )
-    names = [kb.gauges[g].words[0] if kb.gauges[g].words else g for g in studio.seen]
+    names = [kb.gauges[g].words[0] if kb.gauges[g].words else g for g in studio.seen if g in kb.dials]
     yield fill(f"Gauges: {', '.join(names)}.", width)
     if pattern:
         yield fill(f"Practice: {pattern.name}, {pattern.says}. An empty line takes its next look.", width)

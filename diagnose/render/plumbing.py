@@ -21,6 +21,8 @@ from diagnose.network.tables import Network
 from diagnose.render.text import fill
 
 FAILED = "X "
+#: of a dial that is there to show what a line carries
+SHOWS_IT = "shows it"
 #: what is set out for no screen at all is told in words
 WIDEST_DRAWN = 1000
 
@@ -53,7 +55,7 @@ def plumbing_text(
             flows |= dict.fromkeys(line.flow for line in drawn.lines)
             notes = (fill(note, width, "  ", "    ") for note in _notes(drawn.nodes.values()))
             blocks.append("\n".join([system.value.upper(), *_drawing(drawn, kb, width), *notes]))
-    alone = schematic(network, failures, systems=()).independent
+    alone = schematic(network, failures).independent
     hurt = list(_notes(alone))
     if alone and (hurt or not only_concerned):
         listed = ", ".join((FAILED if node.failed else "") + node.name for node in alone)
@@ -75,6 +77,13 @@ def short_flow(kb: KnowledgeBase, flow: str) -> str:
     return kb.flows[flow].name.partition(" (")[0].partition(",")[0]
 
 
+def shows_it(node: Node, kb: KnowledgeBase) -> bool:
+    """Whether a dial into which something else comes is there to show that, and so tells the truth."""
+    carried = {fitting.carries for fitting in kb.fittings.values()}
+    tells = all(carried & {*kb.gauges[gauge].tells_of} for gauge in node.gauges)
+    return node.flow != NORMAL and bool(node.gauges) and tells
+
+
 def in_words(drawn: Schematic, kb: KnowledgeBase) -> str:
     """The picture for who does not see it: what has failed, and what comes to which dials."""
     nodes = (*drawn.nodes.values(), *drawn.independent)
@@ -82,9 +91,10 @@ def in_words(drawn: Schematic, kb: KnowledgeBase) -> str:
     reached: dict[str, list[str]] = {}
     for node in drawn.nodes.values():
         if node.gauges:
-            reached.setdefault(node.flow, []).append(node.name)
+            comes = SHOWS_IT if shows_it(node, kb) else f"What comes is {short_flow(kb, node.flow)}"
+            reached.setdefault(comes, []).append(node.name)
     lines = [f"Failed: {failed}." if failed else "Nothing has failed in the lines."]
-    lines += [f"What comes is {short_flow(kb, flow)}: {', '.join(names)}." for flow, names in reached.items()]
+    lines += [f"{comes[0].upper()}{comes[1:]}: {', '.join(names)}." for comes, names in reached.items()]
     if drawn.independent:
         lines.append(f"Independent of all these: {', '.join(node.name for node in drawn.independent)}.")
     return "\n".join(lines)

@@ -57,7 +57,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Schematic:
-    """Nodes and lines of some systems. ``independent``: dials that depend on none of them."""
+    """Nodes and lines of some systems. ``independent``: dials that depend on none of these."""
 
     nodes: Mapping[str, Node]
     lines: tuple[Line, ...]
@@ -136,6 +136,7 @@ class _Plan:
         for (known, _), gauges in fed.items():
             ends = tuple(end for end in known if end in nodes)
             if not ends:
+                independent += [gauge for gauge in gauges if kb.gauges[gauge].instrument]
                 continue
             lines += [Line(start=end, end=gauges[0], flow=self._into(end, gauges[0])) for end in ends]
             nodes[gauges[0]] = self._dials(gauges, nodes[ends[0]].system)

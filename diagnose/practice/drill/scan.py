@@ -180,7 +180,8 @@ class Scan:
         scene = _scene(self.studio, self.engine.posterior(case), self)
         silent: dict[str, list[str]] = {}
         for facet in seen_facets(self.flown.simulation, self.flown.simulation.scenario.unseen):
-            if facet not in case.snapshot[-1].readings:
+            # what has no dial on the panel is no look to recommend
+            if facet not in case.snapshot[-1].readings and facet.split(".")[0] in self.studio.kb.dials:
                 silent.setdefault(facet.split(".")[0], []).append(facet)
         return found | {gauge: told(scene, tuple(facets)).suspect_bits for gauge, facets in silent.items()}
 

@@ -370,7 +370,7 @@ def debrief_page(
     body.append(paragraph(winner_line(scores), "says"))
     body.append(listed(judgement(simulation, followed)))
     body.append(paragraph(f"Session of {clock(record.minutes)}; teams: {', '.join(record.teams)}.", "quiet"))
-    body += [failed_plumbing(simulation, followed), ghost_figure(simulation)]
+    body += [failed_plumbing(simulation, followed), ghost_figure(simulation, record.minutes)]
     again, data = _replay(simulation, followed, record)
     body.append(again)
     if rows := still_used_rows(simulation, scores, record.minutes):

@@ -187,6 +187,7 @@ const deck = (() => {
     byId("play").addEventListener("click", toggle);
     byId("go-on").addEventListener("click", play);
     byId("step").addEventListener("click", () => go(1));
+    byId("on").addEventListener("click", () => go(10));
     byId("back").addEventListener("click", () => go(-10));
     byId("scrub").addEventListener("input", () => {
       if (Number(byId("scrub").value) > state.second) goOn();

@@ -160,7 +160,7 @@ def exercise_data(rounds: Sequence[Round], studio: Studio, page_id: str) -> dict
         "page": page_id,
         "panel": studio.network.panel.id,
         "exercises": exercises,
-        "gauges": {gauge: kb.gauges[gauge].name for gauge in studio.seen},
+        "gauges": {dial.id: kb.gauges[dial.id].name for dial in dials},
         "short": {gauge: (kb.gauges[gauge].words or (gauge,))[0] for gauge in studio.seen},
         "covers": {dial.id: covered_svg(dial, dial.title.lower()) for dial in dials},
         "letters": LETTERS,

@@ -215,6 +215,7 @@ def deck_bar(seconds: int) -> str:
         '<div id="deck" class="screen"><div class="bar">'
         '<button id="play" title="space">Play</button>'
         '<button id="back" title="left arrow">-10 s</button><button id="step" title="right arrow">+1 s</button>'
+        '<button id="on">+10 s</button>'
         f'<label>Speed <select id="speed">{speeds}</select></label>'
         '<span id="clock" role="timer">0:00</span> <output id="leg"></output></div>'
         '<div id="bar"><div id="legs" aria-hidden="true"></div><div id="marks"></div>'
@@ -409,9 +410,13 @@ def plumbing_over_time(simulation: Simulation, followed: Followed) -> str:
     return f'<div id="lines" class="wide" tabindex="0" role="region" aria-label="the lines at this time">{drawn}</div>'
 
 
-def ghost_figure(simulation: Simulation) -> str:
-    """The panel when most instruments misled, with ghosts of what healthy ones would have shown; "" if none did."""
-    wrong = misleading(simulation)
+def ghost_figure(simulation: Simulation, end: float | None = None) -> str:
+    """The panel when most instruments misled, with ghosts of what healthy ones would have shown; "" if none did.
+
+    ``end``: of the session, min: later moments were never flown.
+    """
+    until = simulation.samples if end is None else round(s_from_min(end)) + 1
+    wrong = {gauge: off[:until] for gauge, off in misleading(simulation).items()}
     most = np.sum(list(wrong.values()), axis=0) if wrong else np.zeros(1)
     if not most.any():
         return ""

@@ -82,7 +82,7 @@ class Frame:
         drawn, y = [], self.bottom + 13.0
         free = self.left - 5.0 if name else 0.0
         if name:
-            drawn.append(words(name, self.left - 5.0, y, SIZE, text_anchor="end"))
+            drawn.append(words(name, self.left - 12.0, y, SIZE, text_anchor="end"))
         for value, text in places:
             x, half = self.x(value), SIGN * len(text) / 2.0
             drawn.append(element("line", x1=x, y1=self.bottom, x2=x, y2=self.bottom + 5.0, stroke=INK))

@@ -12,7 +12,7 @@ from html import escape
 from diagnose.advice.explain.schematic import NORMAL, Line, Node, Schematic, bends
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.render.pictures.faces import FONT, INK, PAPER, element, number
-from diagnose.render.plumbing import in_words, short_flow
+from diagnose.render.plumbing import SHOWS_IT, in_words, short_flow, shows_it
 
 #: flow -> color, width, dashes, and what is drawn along the middle: color, width, dashes
 STROKES: dict[str, tuple[str, float, str, tuple[str, float, str] | None]] = {
@@ -159,7 +159,7 @@ class _Picture:
         style: dict[str, str | float] = {"fill": PAPER, "stroke": INK, "stroke_width": 1.5}
         if hurt:
             style |= {"stroke": HURT, "stroke_width": 4.0}
-        elif node.gauges and node.flow != NORMAL:
+        elif node.gauges and node.flow != NORMAL and not shows_it(node, self.kb):
             style |= {"stroke": STROKES[node.flow][0], "stroke_width": 3.0, "stroke_dasharray": "6 3"}
         round_ = high / 2.0 if node.gauges else 5.0
         parts = [
@@ -235,7 +235,7 @@ def _texts(node: Node, kb: KnowledgeBase, says: Mapping[str, str], cell: float) 
     elif node.openings:
         note("with " + ", ".join(opening for opening, _ in node.openings))
     elif node.gauges and node.flow != NORMAL:
-        note(short_flow(kb, node.flow))
+        note(SHOWS_IT if shows_it(node, kb) else short_flow(kb, node.flow))
     for word in dict.fromkeys(says[gauge] for gauge in node.gauges if gauge in says):
         note(word)
     return lines
