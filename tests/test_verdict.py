@@ -9,10 +9,11 @@ import msgspec
 import numpy as np
 import pytest
 
-from diagnose.advice.advise import _feeds_fail, _fits, _strayed, _verdict, partial_panel
+from diagnose.advice.advise import _feeds_fail, _fits, _verdict, partial_panel
+from diagnose.advice.witnesses import strayed
 from diagnose.knowledge.load import with_only
 from diagnose.model import AxisUse, Grade, NormalEffect, SnapshotRecord
-from diagnose.model.answer import Ranked
+from diagnose.model.answer import Ranked, Trust
 from tests.small import small_case, small_network
 
 NETWORK = small_network(
@@ -21,7 +22,7 @@ NETWORK = small_network(
 IDS = [failure.id for failure in NETWORK.failures]
 
 
-def verdict(manoeuvre="level", motion=None, readings=None, **chances):
+def verdict(manoeuvre="level", motion=None, readings=None, trusts=(), **chances):
     """Of sets of one failure each with these chances; the rest is "nothing failed"."""
     sets = np.array([1.0 - sum(chances.values()), *(chances.get(name, 0.0) for name in IDS)])
     members = np.vstack([np.zeros(len(IDS)), np.eye(len(IDS))]).astype(bool)
@@ -35,7 +36,7 @@ def verdict(manoeuvre="level", motion=None, readings=None, **chances):
         marginals=sets[1:],
         motion=motion or {"turn": {"straight": 1.0}, "vertical": {"level": 1.0}},
     )
-    return _verdict(NETWORK, posterior, ranking)
+    return _verdict(NETWORK, posterior, ranking, trusts)
 
 
 def test_the_knowledge_says_from_where_on():
@@ -84,10 +85,20 @@ def test_an_aircraft_that_does_something_else_than_was_meant():
     # meant, or not sure enough, is nothing strange
     assert "turning" not in verdict("left_turn", motion, pump_sheared=0.1)[1]
     doubtful = {"turn": {"left": 0.79, "straight": 0.21}, "vertical": {"level": 1.0}}
-    posterior = SimpleNamespace(case=small_case(SnapshotRecord(manoeuvre="level")), motion=doubtful)
-    assert _strayed(NETWORK, posterior) == ""
-    posterior.motion = {"turn": {"right": 0.8, "straight": 0.2}, "vertical": {"up": 0.9, "level": 0.1}}
-    assert _strayed(NETWORK, posterior) == "you are turning right and you are climbing"
+    case = small_case(SnapshotRecord(manoeuvre="level"))
+    assert strayed(NETWORK, case, doubtful) == ""
+    sure = {"turn": {"right": 0.8, "straight": 0.2}, "vertical": {"up": 0.9, "level": 0.1}}
+    assert strayed(NETWORK, case, sure) == "you are turning right and you are climbing"
+
+
+def test_a_guess_that_blames_no_instrument_is_told_with_what_others_contradict():
+    odd = tuple(
+        Trust(gauge=gauge, now=0.9, soon=0.9, grade=Grade.VERIFY, denied=gauge == "altimeter")
+        for gauge in ("altimeter", "airspeed")
+    )
+    says = verdict(trusts=odd, rough_air=0.6, pump_sheared=0.25)[1]
+    assert says == f"Best guess so far: {NETWORK.kb.failures['rough_air'].name} (60%), yet others contradict the altimeter."
+    assert "contradict" not in verdict(trusts=odd, pump_sheared=0.6)[1]
 
 
 def test_that_nothing_listed_fits_is_said_where_such_a_fault_leads_with_three_in_ten():
