@@ -242,7 +242,7 @@ def test_help_lists_every_command_and_explains_each():
 
 def test_help_explains_the_terms_of_the_glossary():
     text = answer_to("help precession")
-    assert "gyro's slow drift" in text
+    assert "90 degrees further round" in text
     # a word that is a gauge and a term is told as both
     both = answer_to("help ammeter")
     assert "into or out of the battery" in both
@@ -496,9 +496,9 @@ def test_a_candidate_says_how_much_it_replaces():
 
 
 def test_the_line_at_the_foot_tells_where_things_stand():
-    assert summary(desk_after()) == " single pump | no moment | odds: anomaly "
+    assert summary(desk_after()) == " single pump | nothing said yet | anomaly noticed "
     foot = summary(desk_after("snapshot level", "suction zero; attitude leaning; tc level"))
-    assert foot.startswith(" single pump | moment 1: level | odds: anomaly | ")
+    assert foot.startswith(" single pump | moment 1: level | anomaly noticed | ")
     assert "vacuum pump" in foot
     assert len(foot) <= 80
 

@@ -190,7 +190,10 @@ STOPS = ("q", "quit", "exit", "stop", "n", "no")
 
 
 def asked(prompt: str) -> str:
-    """Give the next line that is typed. Read as a line of the guarded stream, so that no news of work falls into it."""
+    """Give the next line that is typed. Read as a line of the guarded stream, so that no news of work falls into it.
+
+    Raises EOFError at the end of what is typed.
+    """
     print(prompt, end="", flush=True)
     if not (line := sys.stdin.readline()):
         raise EOFError
