@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from types import SimpleNamespace
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -245,6 +246,56 @@ def test_how_likely_a_cause_must_be(chance, likely):
     assert holds(seeing=source, sound={"suction": ("none",)}) != likely
     # one cause is enough
     assert holds(seeing=source, lost={"suction": ("none",)}, doubted=("heading",))
+
+
+# ------------------------------------------------------------------ slips that are set right
+
+
+def slips_of(chance, prior, grades=None, orders=("set the card",), **changes):
+    """The orders given where the first failures are slips with this chance after and before the readings."""
+    failures = [
+        msgspec.structs.replace(f, set_right=order, **changes)
+        for f, order in zip(NETWORK.failures, orders, strict=False)
+    ]
+    posterior = seen(kb=with_only(shipped(), decisions={}))
+    posterior.space.network = replace(posterior.space.network, failures=(*failures, *NETWORK.failures[len(failures) :]))
+    posterior.marginals, posterior.priors = np.full(4, chance), np.full(4, prior)
+    return told(posterior, grades).decisions()
+
+
+@pytest.mark.parametrize(
+    ("chance", "prior", "given"),
+    [
+        pytest.param(0.26, 0.1, True, id="odds 13/37, of 1/9 before: 3.2 times"),
+        pytest.param(0.24, 0.1, False, id="odds 6/19: 2.8 times"),
+        pytest.param(0.76, 0.5, True, id="odds 19/6, of 1: 3.2 times"),
+        pytest.param(0.74, 0.5, False, id="odds 37/13: 2.8 times"),
+        pytest.param(0.11, 1e-4, True, id="worth naming from 0.1 on"),
+        pytest.param(0.09, 1e-4, False, id="not worth naming"),
+    ],
+)
+def test_a_slip_is_set_right_if_the_readings_speak_for_it(chance, prior, given):
+    assert (shipped().look_weights.suspect_factor, shipped().limits.worth_naming) == (3.0, 0.1)
+    assert [one.short for one in slips_of(chance, prior)] == ["set the card"] * given
+
+
+def test_a_slip_is_set_right_by_what_stands_and_once():
+    found = slips_of(0.5, 0.01, orders=("set the card", "set the card", "open the valve"))
+    assert [one.short for one in found] == ["set the card", "open the valve"]
+    assert [one.short for one in slips_of(0.5, 0.01, set_right_by="heading")] == ["set the card"]
+    for grades in (GRADES | {"heading": Grade.COVER}, {}):
+        assert slips_of(0.5, 0.01, grades, set_right_by="heading") == ()
+
+
+def test_a_slip_is_set_right_soon():
+    """systems.py, Decision: 3 at once, 2 soon, 1 when convenient."""
+    (slip,) = slips_of(0.5, 0.01)
+    others = [replace(slip, decision=f"{kind}{urgency}", kind=kind, urgency=urgency)
+              for kind, urgency in (("land", 1), ("fly", 2), ("land", 3))]  # fmt: skip
+    for order in ([slip, *others], [*others, slip]):
+        assert [one.decision for one in to_do(SimpleNamespace(decisions=order))] == [
+            "land3", slip.decision, "fly2", "land1",
+        ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("chance", "dead"), [(0.4, False), (0.6, True)])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import msgspec
 import numpy as np
 import pytest
@@ -9,6 +11,7 @@ import pytest
 from diagnose.knowledge.load import with_only
 from diagnose.model import Facet, Reading, Row
 from diagnose.model.gauges import Sizes
+from diagnose.network import likelihood
 from diagnose.network.likelihood import (
     _size_report,
     derive,
@@ -17,6 +20,7 @@ from diagnose.network.likelihood import (
     matches,
     read_counts,
     simulate_counts,
+    stated_chances,
     states_of,
 )
 from tests.small import shipped
@@ -181,6 +185,23 @@ def test_a_row_gives_its_readings_in_their_order():
     assert not_stored(kb, ("g",), ("g.f",)) == {}
 
 
+def test_where_the_type_is_not_known_all_types_count_alike():
+    """Of one kind of ammeter 0.9 and 0.1, of the other 0.2 and 0.8: in the mean 0.55 and 0.45; each alone as stated."""
+    rows = (
+        Row(when={}, gives={"a": 0.9, "b": 0.1}, fitted="center_zero"),
+        Row(when={}, gives={"a": 0.2, "b": 0.8}, fitted="loadmeter"),
+    )
+    for fitted, chance in (("center_zero", 0.9), ("loadmeter", 0.2), ("", 0.55)):
+        assert stated_chances(KB, made(rows=rows), fitted)[0] == pytest.approx([chance, 1.0 - chance]), fitted
+
+
+def test_tables_are_stored_with_the_knowledge_unless_told_where(tmp_path, monkeypatch):
+    monkeypatch.setattr(likelihood, "knowledge_root", lambda: tmp_path)
+    few = with_only(KB, limits=msgspec.structs.replace(KB.limits, flights_per_cell=1), gauges={"vacuum_light": KB.gauges["vacuum_light"]})
+    assert derive(few) == tmp_path / "derived" / "likelihoods.npz"
+    assert read_counts(tmp_path / "derived" / "likelihoods.npz").counts
+
+
 def replace_facet(facet):
     return msgspec.structs.replace(KB.gauges["suction"], id="g", facets=(facet,))
 
@@ -205,6 +226,12 @@ def test_counts_of_bins_stand_behind_those_of_the_readings_or_come_from_elsewher
     table = facet_table(KB, "g", facet, raw)
     assert table.drawn.tolist() == [[1.0, 0.0], [0.25, 0.75]]
     assert table.drawn_sizes().tolist() == [[5.0, 6.0, 7.0], [1.0, 2.0, 3.0]]
+    # 5, 6 and 7 flights; 0.2 of each bin is told as the one beside it: 4 + 0.6, 1 + 4.8 + 1.4, 0.6 + 5.6, of 18
+    slipped = replace(table, size_report=np.array([[0.8, 0.2, 0.0], [0.1, 0.8, 0.1], [0.0, 0.2, 0.8]]))
+    told = np.array([4.6, 7.2, 6.2]) / 18.0
+    assert slipped.sizes[0] == pytest.approx(told)
+    assert slipped.rows(np.array([1, 0]), sized=True)[1, 0] == pytest.approx(told)
+    assert slipped.rows(np.array([0]))[0, 0] == pytest.approx([0.9, 0.1])
     other = np.ones((2, 3))
     assert facet_table(KB, "g", facet, raw[:, :2], lambda: other).drawn_sizes() is other
     assert facet_table(KB, "g", made(), raw[:, :2]).drawn_sizes is None

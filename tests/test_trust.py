@@ -174,9 +174,9 @@ def told(**soon):
     )
 
 
-def flown_on(manoeuvre="level", **soon):
+def flown_on(manoeuvre="level", read=True, **soon):
     network = engine_for(shipped(), "single_pump").network
-    return {one.axis: one for one in partial_panel(network, manoeuvre, told(**soon))}
+    return {one.axis: one for one in partial_panel(network, manoeuvre, told(**soon), read=read)}
 
 
 def test_the_usual_instrument_leads_while_it_is_good():
@@ -187,8 +187,31 @@ def test_the_usual_instrument_leads_while_it_is_good():
         assert advice[axis].primary == advice[axis].usual == use.primary
         assert advice[axis].how == ""
         assert advice[axis].out == ()
-        assert use.primary not in advice[axis].supporting
-        assert len(advice[axis].supporting) <= 3
+        # and nothing else is added to what supports it
+        assert advice[axis].supporting == use.supporting[:3]
+    assert list(advice) == ["pitch", "bank", "power", "heading"]
+    assert (advice["heading"].primary, advice["heading"].supporting) == ("heading", ())
+
+
+def test_with_nothing_read_only_what_was_known_before_the_flight_is_out():
+    """At 0.7 an instrument would stand behind others; unread it leads as in the handbook. Covered, it stays out."""
+    usual = shipped().manoeuvres["level"].pitch.primary
+    assert flown_on(**{usual: 0.7})["pitch"].primary != usual
+    assert flown_on(read=False, **{usual: 0.7}) == flown_on()
+    known = flown_on(read=False, **{usual: 0.1})["pitch"]
+    assert known.primary != usual
+    assert known.out == (usual,)
+
+
+def test_how_to_fly_on_what_stands_in_is_told_if_what_it_needs_is_there():
+    """substitutes.toml: without the card the settled compass; a doubtful card is reset to the compass, not to a covered one."""
+    hows = {name: one.how for name, one in shipped().substitutes.items()}
+    compass = flown_on(heading=0.1)["heading"]
+    assert (compass.primary, compass.how) == ("compass", hows["heading:compass"])
+    card = flown_on(heading=0.7, compass=0.7, turn_coordinator=0.1, gps_track=0.1)["heading"]
+    assert (card.primary, card.how) == ("heading", hows["heading:heading"])
+    alone = flown_on(heading=0.7, compass=0.1, turn_coordinator=0.1, gps_track=0.1)["heading"]
+    assert (alone.primary, alone.how) == ("heading", "")
 
 
 def test_an_instrument_that_is_covered_is_out_and_another_leads():

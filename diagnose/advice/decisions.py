@@ -153,12 +153,11 @@ class Told:
             failures, posterior.marginals.tolist(), posterior.priors.tolist(), strict=True
         ):
             needs = failure.set_right_by
-            raised = chance * (1.0 - prior) >= kb.look_weights.suspect_factor * prior * (1.0 - chance)
             if (
                 failure.set_right
                 and failure.set_right not in said
                 and chance >= kb.limits.worth_naming
-                and raised
+                and self._risen(chance, prior)
                 and (not needs or self._stands(needs))
             ):
                 said.add(failure.set_right)
@@ -267,11 +266,9 @@ class Told:
             any(name in parts and acted in decision.lost.get(name, ()) for name, acted in f.acts.items())
             for f in failures
         ]
+        states = [self.condition(name, *states) for name, states in decision.lost.items() if name not in parts]
         # a part counts as failed though it may not act just now, or a switch may have cured it
-        return max(
-            [posterior.any_of(acting) if any(acting) else 0.0]
-            + [self.condition(name, *states) for name, states in decision.lost.items() if name not in parts]
-        )
+        return max([posterior.any_of(acting), *states])
 
     def _raised(self, decision: Decision, chance: float) -> bool:
         """Whether the readings have made a loss likelier than it was before them."""
@@ -285,6 +282,9 @@ class Told:
                 wanted = [i for i, known in enumerate(space.network.states[name]) if known in states]
                 reached |= np.isin(state[name], wanted)
         able = space.by_set(reached.astype(float)) > 0.0
-        prior = float(posterior.prior_sets @ able)
-        factor = space.network.kb.look_weights.suspect_factor
+        return self._risen(chance, float(posterior.prior_sets @ able))
+
+    def _risen(self, chance: float, prior: float) -> bool:
+        """Whether the readings have raised the odds of something ``suspect_factor`` times."""
+        factor = self.posterior.space.network.kb.look_weights.suspect_factor
         return chance * (1.0 - prior) >= factor * prior * (1.0 - chance)
