@@ -19,13 +19,14 @@ from diagnose.advice.looks import (
     _outcomes,
     _safe,
     next_looks,
+    offers,
     suspects,
     trust_cost,
 )
 from diagnose.advice.prospect import Told, entropy, scene_of, told
 from diagnose.advice.trust import misled
 from diagnose.knowledge.load import with_only
-from diagnose.model import SnapshotRecord
+from diagnose.model import Grade, SnapshotRecord
 from diagnose.model.systems import Look
 from diagnose.network.engine import Engine
 from tests.small import shipped, showing, small_case, small_network
@@ -383,6 +384,20 @@ def test_what_is_read_now_and_what_makes_a_moment_of_its_own():
         "bare": ((), moment("level", **opened)),
         "inspect": ((), None),
     }
+
+
+@pytest.mark.parametrize(("grade", "left"), [(Grade.COVER, 1), (Grade.VERIFY, 2), (Grade.USE, 2)])
+def test_in_cloud_a_covered_instrument_is_none_to_fly_a_look_on(grade, left):
+    network = with_looks(*(
+        look(id=f"{least}", reads=("airspeed.value",), blind_needs=("attitude", "turn_coordinator"), blind_least=least)
+        for least in (1, 2)
+    ))  # fmt: skip
+    trusts = [
+        SimpleNamespace(gauge="attitude", grade=grade), SimpleNamespace(gauge="turn_coordinator", grade=Grade.USE),
+    ]  # fmt: skip
+    case = small_case(SnapshotRecord(manoeuvre="level"), context=("visible_moisture",))
+    found = offers(SimpleNamespace(space=SimpleNamespace(network=network), case=case), trusts)
+    assert [one.look.id for one in found] == ["1", "2"][:left]
 
 
 def test_looks_stand_by_their_worth_after_what_is_to_be_done_anyway_and_before_the_last_resort():

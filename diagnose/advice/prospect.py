@@ -26,8 +26,6 @@ from diagnose.network.tables import Index, Motions, Network
 NEGLIGIBLE = 1e-9
 """Rows with less chance than this are left out: some tens of thousands of them, together under one in a million, which
 moves a look by less than 1e-4 bits and makes it three times as fast."""
-NEGLIGIBLE_PATTERN = 1e-9
-"""Patterns of misleading instruments with less chance than this count as if nothing misled."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,17 +112,17 @@ class Held:
     def layers(self) -> tuple[Index, Array, list[int]]:
         """The first row of each of ``several``, then the second of each that has one, and so on.
 
-        Rows, their chances (row, 1), and how many of each.
+        Rows, their chances (row,), and how many of each.
         """
         _, starts, sizes = self._sets
         first, count = starts[self.several], sizes[self.several]
-        layers = [first[count > place] + place for place in range(int(count.max(initial=0)))]
-        rows = np.concatenate([*layers, np.zeros(0, dtype=np.intp)])
-        return rows, self.weight[rows][:, None], [len(layer) for layer in layers]
+        layers = [first[count > place] + place for place in range(int(sizes.max()))]
+        rows = np.concatenate(layers)
+        return rows, self.weight[rows], [len(layer) for layer in layers]
 
     @cached_property
     def _several_of_layers(self) -> Index:
-        return np.concatenate([np.arange(count) for count in self.layers[2]] or [np.zeros(0, dtype=np.intp)])
+        return np.concatenate([np.arange(count) for count in self.layers[2]])
 
     def by_set(self, of_row: Index, chance: Array) -> Array:
         """P(set, outcome) of ``several``, from the chances of the outcomes (state, outcome) and each row's state."""
@@ -132,9 +130,9 @@ class Held:
         if len(chance) * len(self.several) <= len(rows):
             states, size = len(chance), len(chance) * len(self.several)
             place = self._several_of_layers * states + of_row[rows]
-            return np.bincount(place, weights=weight[:, 0], minlength=size).reshape(-1, states) @ chance
+            return np.bincount(place, weights=weight, minlength=size).reshape(-1, states) @ chance
         each = chance.take(of_row[rows], axis=0)
-        each *= weight
+        each *= weight[:, None]
         # adding layer upon layer is several times as fast as numpy's reduceat
         joint, start = each[: len(self.several)], len(self.several)
         for count in counts[1:]:
@@ -210,18 +208,12 @@ class Scene:
 
     @cached_property
     def lying(self) -> tuple[Index, Array]:
-        """Pattern of misleading instruments of each row that counts, and the patterns (pattern, instrument).
-
-        Patterns that have next to no chance count as one in which nothing misleads; trust needs no tenth decimal.
-        """
+        """Pattern of misleading instruments of each row that counts, and the patterns (pattern, instrument)."""
         lies, panel, kb = self.lies, self.space.network.panel, self.space.network.kb
         instruments = [place for place, gauge in enumerate(panel.gauges) if kb.gauges[gauge].instrument]
         of_row = lies.of_row[self.held.kept]
-        weight = self.held.weight
-        some = np.bincount(of_row, weights=weight, minlength=len(lies.soon)) > NEGLIGIBLE_PATTERN
-        place = np.where(some, np.cumsum(some), 0)
-        patterns = np.vstack([np.zeros(len(instruments)), lies.soon[some][:, instruments]])
-        return place[of_row], patterns
+        place, first = number_codes([(of_row, len(lies.soon))], len(of_row))
+        return place, lies.soon[np.ix_(of_row[first], instruments)]
 
     def base(self, own: tuple[int, ...]) -> _Base:
         """What is said of the motion, without the groups (their places) that a look opens."""
