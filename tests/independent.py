@@ -395,7 +395,8 @@ def scores(results: list[dict]) -> list[dict]:
             "named": sum(set(one["lies"]) <= set(one["condemned"]) for one in lied),
             "sound_gauges": len(sound), "condemned": sum(gauge in one["condemned"] for one, gauge in sound),
             "second": sum(one["real"] > 1 for one in flights), "found": sum(one["found"] for one in flights), "timed": len(timed),
-            "within_60s": sum(abs(one["showed"] - min(one["lies"].values())) <= 60.0 for one in timed),
+            # it may show on a gauge that tells the truth, suction, before any instrument lies
+            "within_60s": sum(one["at"] - 60.0 <= one["showed"] <= min(one["lies"].values()) + 60.0 for one in timed),
         })  # fmt: skip
     return table
 
@@ -421,7 +422,7 @@ def main() -> None:
             one = reviewed(fault, chosen.first + 2 * number + (chosen.share == "check"), chosen.folder, engine, kb)
             results.append(one)
             if chosen.v:
-                print(json.dumps({k: v for k, v in one.items() if k not in ("recorded",)}), file=sys.stderr, flush=True)
+                print(json.dumps(one), file=sys.stderr, flush=True)
     table = scores(results)
     for row in table:
         print(f"{row['fault']:25}", " ".join(f"{k}={v}" for k, v in row.items() if k != "fault"))

@@ -132,6 +132,7 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     suction_slack_inhg: float
     rough_turn_dps: float
     rough_pitch_deg: float
+    rough_fpm: float
     drift_min: float
     alike_within: float
     enough: float
@@ -156,6 +157,16 @@ class ReviewLimits(Cited, frozen=True, kw_only=True):
     static_step_ft: float
     static_step_s: float
     static_step_ratio: tuple[float, float]
+    attack_s: float
+    attack_learned_s: float
+    attack_deg: tuple[float, float]
+    attack_zero_deg: tuple[float, float]
+    attack_noise_deg: float
+    attack_least_deg: float
+    attack_gate: float
+    tells_kt: float
+    stands: dict[str, tuple[float, float]]
+    stands_s: float
     tolerance_kt: float
     tolerance_ft: float
     unseen: tuple[str, ...]

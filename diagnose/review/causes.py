@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import msgspec
@@ -161,7 +161,7 @@ class Onset:
 # ------------------------------------------------------------------ onset
 
 
-def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], told: Sequence[str]) -> tuple[Onset, ...]:  # fmt: skip
+def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], told: Sequence[str], stands: Mapping[str, tuple[float, float]]) -> tuple[Onset, ...]:  # fmt: skip
     """When each failure of the leading set began and first showed."""
     failures = causes[0].failures if causes else ()
     network = engine.network
@@ -174,14 +174,10 @@ def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows
         onset = _onset(chances, name, windows, changes, slow, network.kb.review)
         gauges = gauges_of(network, name)
         odd = _telling(gains(engine, case, failures, name), windows, network.kb.review.telling_gain)
-        onsets.append(
-            _unasked(
-                _shown(onset, own, odd, windows, network.kb.review),
-                odd,
-                windows,
-                _asked(network, told, gauges),
-            )
-        )
+        shown = _shown(onset, own, odd, windows, network.kb.review)
+        dated = _unasked(shown, odd, windows, _asked(network, told, gauges))
+        stood = [stands[channel] for channel in touched if channel in stands]
+        onsets.append(_stuck(dated, min(stood), network.kb.review) if stood else dated)
     return tuple(onsets)
 
 
@@ -204,6 +200,16 @@ def _unasked(onset: Onset, odd: Sequence[Window], windows: Sequence[Window], ask
     return replace(onset, earliest=min(onset.earliest, float(before[-1].first) if before else 0.0))
 
 
+def _stuck(onset: Onset, stood: tuple[float, float], limits: ReviewLimits) -> Onset:
+    """What stands was moving before: it stuck when it began to stand, if it had not been wrong before."""
+    first, shows = stood
+    showed = min(onset.showed, max(shows, onset.earliest))
+    if onset.showed < first - limits.stands_s:
+        return replace(onset, showed=showed)
+    begun = max(first - limits.block_s, 0.0)
+    return replace(onset, likeliest=first, earliest=begun, latest=max(shows, first), before_start=0.0, showed=shows)
+
+
 def _telling(gained: Array, windows: Sequence[Window], least: float) -> list[Window]:
     """The windows that speak for a failure, from the time on from which they all together do so most: one long before
     the others was a slip of the flying.
@@ -223,8 +229,8 @@ def _shown(onset: Onset, own: Sequence[Residual], odd: Sequence[Window], windows
         showed = onset.likeliest
     else:
         before = [w for w in windows if w.end <= first.first]
-        since = (before[-1].first if before else 0.0) - limits.blurred_s
-        # one that had passed before any reading was odd tells of something else
+        since = min((before[-1].first if before else 0.0) - limits.blurred_s, onset.earliest)
+        # one that had passed before any reading was odd tells of something else; one that held from then on is the same
         seen = [
             change.onset
             for residual in own

@@ -187,12 +187,13 @@ class Coder:
         for name, limit in (
             ("turn_dps", self.limits.rough_turn_dps),
             ("pitch_deg", self.limits.rough_pitch_deg),
+            ("vertical_speed_fpm", self.limits.rough_fpm),
         ):
             part = cut(self.recording.channels[name], window) if name in self.recording.channels else None
             if part is not None:
                 shares.append(float((part - mean_over(part, round(self.limits.bump_s))).std()) / limit)
-        # a failing gyro shakes as well: the calmer of the two witnesses counts
-        return bool(shares) and min(shares) > 1.0
+        # one that fails shakes or stands still: the middle one of the witnesses counts, the calmer one of two
+        return bool(shares) and sorted(shares)[(len(shares) - 1) // 2] > 1.0
 
     def judged(self, name: str, said: Said, window: Window) -> Said | None:
         """A reading less what was flown; None if it is odd only because something else was flown (``twins``)."""

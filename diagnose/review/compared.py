@@ -140,11 +140,15 @@ def _more_doubt(apart: Array, doubt: float) -> Array:
     return np.asarray(apart + np.where(apart >= 0.0, doubt, -doubt))
 
 
-def _beyond_doubt(window: Window, facet: Facet, left: Array, shown: Array | None, limits: ReviewLimits) -> Said | None:  # fmt: skip
-    """What is unusual even if the wind is as far off as it may be; ``left`` by ``_less_doubt``."""
-    said = by_rule(facet, cut(left, window), shown, limits.margin)
-    if said is None or said.reading == facet.readings[-1].id:
+def _beyond_doubt(window: Window, facet: Facet, left: Array, shown: Array | None, limits: ReviewLimits, margin: float) -> Said | None:  # fmt: skip
+    """What is unusual even if the estimate is as far off as it may be; ``left`` by ``_less_doubt``."""
+    part = cut(left, window)
+    said = by_rule(facet, part, shown, margin)
+    if part is None or said is None or said.reading == facet.readings[-1].id:
         return None
+    by = float(mean_at_end(part[None])[0])
+    if facet.sizes and facet.sizes.unit == "kt" and abs(by) > limits.tells_kt:
+        return Said(reading=f"{by:.0f} {facet.sizes.unit}", sure=limits.sure_by_wind)
     return Said(reading=said.reading, sure=limits.sure_by_wind)
 
 
@@ -202,6 +206,8 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], stati
         # "normal" is said only if it holds as surely as it is said
         doubts = NormalDist().inv_cdf(limits.sure_by_wind)
         left = _less_doubt(speed - motion.roughly_kt, limits.wind_gate * motion.wind.spread_kt)
+        by_nose, learned = motion.by_nose_kt, float(np.searchsorted(np.cumsum(flying), limits.attack_learned_s))
+        astray = bool((np.abs(np.nan_to_num(by_nose)) > limits.wind_astray_kt).any())
 
         def airspeed(window: Window, facet: Facet) -> Said | None:
             shown = cut(speed, window)
@@ -210,7 +216,12 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], stati
             expected = cut(motion.by_wind_kt, window)
             if expected is None:
                 zero = float(mean_at_end(shown[None])[0]) <= facet.readings[0].where["shown"][1]
-                return Said(reading="zero") if zero else _beyond_doubt(window, facet, left, shown, limits)
+                if zero:
+                    return Said(reading="zero")
+                by_wind = _beyond_doubt(window, facet, left, shown, limits, limits.margin)
+                # what the nose is compared with is how the flight began
+                usual = Said(reading=facet.readings[-1].id, sure=limits.sure_by_wind) if astray and window.end <= learned else None
+                return by_wind or _beyond_doubt(window, facet, by_nose, shown, limits, 1.0) or usual
             # an airspeed that the wind was worked out from cannot be borne out by that wind
             spread = doubts * float(np.nanmean(motion.wind_doubt_kt[window.first : window.end]))
             # a difference that the detector holds for a change counts as it stands
@@ -412,7 +423,7 @@ def _heading(recording: Recording, motion: Motion, limits: ReviewLimits, first: 
         said = by_rule(facet, cut(smooth, window), None, limits.margin)
         if said is not None:
             return Said(reading=said.reading, sure=sure)
-        return _beyond_doubt(window, facet, beyond, None, limits)
+        return _beyond_doubt(window, facet, beyond, None, limits, limits.margin)
 
     made["heading.value"] = value
     return made

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -40,7 +40,7 @@ from diagnose.review.dialogue import guess_of
 from diagnose.review.mapping import Guess
 from diagnose.review.motion import Motion, mean_over, motion_of
 from diagnose.review.recording import Fault, Recording, read
-from diagnose.review.relations import Residual, airspeed_by_altitude_kt, residuals
+from diagnose.review.relations import Change, Residual, airspeed_by_altitude_kt, residuals, stood
 from diagnose.review.table import MapRecord, layout_of
 from diagnose.review.windows import Window, manoeuvres_of, speed_of_level, windows_of
 
@@ -120,16 +120,20 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
     over_time, nothing, trusts = _over_time(engine, case, remarks)
     answer = advise(posterior)
     causes = causes_of(posterior, maker, remarks)
-    onsets = onsets_of(engine, case, causes, windows, found, tuple(maker.made))
+    stands = stood(recording, motion, kb.review)
+    onsets = onsets_of(engine, case, causes, windows, found, tuple(maker.made), stands)
     sufficed = sufficed_at(engine.network, over_time, nothing, causes, windows, kb.review.enough)
     silent = (g for g in engine.network.dial_gauges if not any(n.split(".")[0] == g for n in maker.made))
     doubted = _doubted(engine.network, recording, answer, trusts, found, windows, onsets, causes)
     if causes and causes[0].failures:
-        doubted = (*doubted, *_stepped(found, motion, {d.gauge for d in doubted}, causes[0], network))
+        doubted = (*doubted, *_measured(found, motion, onsets, {d.gauge for d in doubted}, causes[0], network))
+    else:
+        doubted = _unexplained(causes, found, kb.review)
+    doubted = _standing(doubted, stands, causes, network)
     return Review(
         recording=recording, motion=motion, residuals=found, windows=windows, case=case, network=network, answer=answer,
         causes=causes, remarks=remarks, unsettled=_unsettled(motion, found), onsets=onsets, sufficed=sufficed,
-        doubted=doubted or _unexplained(causes, found, kb.review), failures_over_time=over_time, nothing=nothing,
+        doubted=doubted, failures_over_time=over_time, nothing=nothing,
         told=tuple(maker.made), silent=tuple(silent), engine=engine, posterior=posterior,
     )  # fmt: skip
 
@@ -331,20 +335,56 @@ def _doubted(network: Network, recording: Recording, answer: Answer, trusts: Arr
     return tuple(found)
 
 
-def _stepped(found: Sequence[Residual], motion: Motion, there: set[str], cause: Cause, network: Network) -> tuple[Doubted, ...]:  # fmt: skip
-    """Dials that a step of the static source puts off by more than their tolerance, if the cause touches them."""
-    limits = network.kb.review
+def _measured(found: Sequence[Residual], motion: Motion, onsets: Sequence[Onset], there: set[str], cause: Cause, network: Network) -> tuple[Doubted, ...]:  # fmt: skip
+    """Dials that the cause touches and that were measured to be off: by a step of the static source, or because they
+    alone part far from what does not share their source, since it first showed.
+    """
+    limits, gauge_of = network.kb.review, {c: gauge for gauge, channels in GAUGE_CHANNELS.items() for c in channels}
     blame = {gauge: name for name in cause.failures for gauge in gauges_of(network, name)}
-    more = []
+    showed = min((onset.showed for onset in onsets), default=0.0)
+    off = dict[str, float]()
     for residual in found:
-        if residual.relation.id != "static_step":
+        if residual.relation.id == "static_step":
+            by_kt = airspeed_by_altitude_kt(residual.values, motion.tas_kt)
+            for gauge, values, most in (("airspeed", by_kt, limits.tolerance_kt), ("altimeter", residual.values, limits.tolerance_ft)):
+                places = np.flatnonzero(np.abs(np.nan_to_num(values)) > most)
+                if len(places) >= limits.contested_least_s:
+                    off.setdefault(gauge, float(places[0]))
             continue
-        by_kt = airspeed_by_altitude_kt(residual.values, motion.tas_kt)
-        for gauge, off, most in (("airspeed", by_kt, limits.tolerance_kt), ("altimeter", residual.values, limits.tolerance_ft)):
-            places = np.flatnonzero(np.abs(np.nan_to_num(off)) > most)
-            if len(places) >= limits.contested_least_s and gauge in blame and gauge not in there:
-                more.append(Doubted(gauge=gauge, since=float(places[0]), trust=0.0, blame=blame[gauge], recorded=True))
-    return tuple(more)
+        spoken_of = {gauge_of[channel] for channel in residual.relation.speaks_of}
+        for change in _far(residual, limits):
+            if len(spoken_of) == 1 and change.onset >= showed - limits.blurred_s:
+                off.setdefault(*spoken_of, change.onset)
+    return tuple(
+        Doubted(gauge=gauge, since=since, trust=0.0, blame=blame[gauge], recorded=True)
+        for gauge, since in off.items()
+        if gauge in blame and gauge not in there
+    )
+
+
+def _standing(doubted: Sequence[Doubted], stands: Mapping[str, tuple[float, float]], causes: Sequence[Cause], network: Network) -> tuple[Doubted, ...]:  # fmt: skip
+    """The same, and dials whose pointer stood while others asked it to move; blamed is what leads, if it touches them."""
+    blame = {g: name for cause in causes[:1] for name in cause.failures for g in gauges_of(network, name)}
+    since = {gauge: stands[c][0] for gauge, channels in GAUGE_CHANNELS.items() for c in channels if c in stands}
+    there = {d.gauge for d in doubted}
+    return (
+        *(replace(d, since=min(d.since, since[d.gauge])) if d.gauge in since else d for d in doubted),
+        *(
+            Doubted(gauge=gauge, since=second, trust=0.0, blame=blame.get(gauge, ""), recorded=True)
+            for gauge, second in since.items()
+            if gauge not in there
+        ),
+    )
+
+
+def _far(residual: Residual, limits: ReviewLimits) -> list[Change]:
+    """The changes in which a residual was further off than what goes unexplained."""
+    apart = np.abs(np.nan_to_num(mean_over(residual.values / residual.noise, round(limits.blurred_s))))
+    return [
+        change
+        for change in residual.changes
+        if apart[round(change.onset) : round(min(change.until, len(apart)))].max() >= limits.unexplained
+    ]
 
 
 def _unexplained(causes: Sequence[Cause], found: Sequence[Residual], limits: ReviewLimits) -> tuple[Doubted, ...]:
@@ -357,12 +397,7 @@ def _unexplained(causes: Sequence[Cause], found: Sequence[Residual], limits: Rev
     doubted = dict[str, Doubted]()
     for residual in found:
         spoken_of = {gauges[channel] for channel in residual.relation.speaks_of}
-        apart = np.abs(np.nan_to_num(mean_over(residual.values / residual.noise, round(limits.blurred_s))))
-        far = [
-            change
-            for change in residual.changes
-            if apart[round(change.onset) : round(min(change.until, len(apart)))].max() >= limits.unexplained
-        ]
+        far = _far(residual, limits)
         if len(spoken_of) == 1 and far and (len(far) > 1 or far[0].until - far[0].onset >= limits.slow_s):
             gauge = spoken_of.pop()
             since = min(far[0].onset, doubted[gauge].since if gauge in doubted else far[0].onset)

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from diagnose.model import ReviewLimits
-from diagnose.model.units import Array
+from diagnose.model.units import Array, fpm_from_kt
 from diagnose.physics.airdata import tas_from_cas_kt
 from diagnose.physics.gyros import bank_for_rate_deg, turn_rate_dps
 from diagnose.review.recording import Recording
@@ -78,7 +78,7 @@ class Motion:
     groundspeed and wind ask for, NaN where the wind is not known well; ``roughly_kt`` and ``roughly_deg`` the
     same wherever there is any estimate; ``power`` "idle", "cruise", "full" or "" where unknown;
     ``turns_differ_dps``, ``contested_s``, ``contested_least_s``: as in ``ReviewLimits``. ``believed``: the channel that is believed
-    where the turn is contested, "" for none.
+    where the turn is contested, "" for none. ``by_nose_kt``: as ``airspeed_by_nose_kt``.
     """
 
     airborne: np.ndarray
@@ -98,6 +98,7 @@ class Motion:
     contested_s: int
     contested_least_s: int
     believed: str = ""
+    by_nose_kt: Array = field(default_factory=lambda: np.zeros(0))
 
     def believing(self, channel: str) -> Motion:
         """The same with this channel's rate of turn wherever it is contested."""
@@ -175,13 +176,28 @@ def motion_of(recording: Recording, limits: ReviewLimits, variation_deg: float) 
     if astray.any() and "bank_deg" in ch:
         rates["bank_deg"] = _turn_by_bank(ch["bank_deg"], tas, limits.largest_bank_deg)
         turn = middle_of(list(rates.values()), seconds)
-    return Motion(
+    found = Motion(
         airborne=airborne, tas_kt=tas, rates_dps=rates, turn_dps=turn, heights_fpm=heights,
         climb_fpm=_climb(heights, power, ch.get("pitch_deg"), limits, seconds), power=power,
         wind=wind, wind_doubt_kt=doubt_kt, by_wind_kt=by_kt, by_wind_deg=by_deg, roughly_kt=roughly_kt, roughly_deg=roughly_deg,
         turns_differ_dps=limits.turns_differ_dps,
         contested_s=limits.contested_s, contested_least_s=limits.contested_least_s,
     )  # fmt: skip
+    return _by_nose(found, ch, at_ft, limits) if {"airspeed_kt", "pitch_deg"} <= ch.keys() else replace(found, by_nose_kt=nothing)
+
+
+def _by_nose(motion: Motion, ch: Mapping[str, Array], at_ft: Array, limits: ReviewLimits) -> Motion:
+    """The motion with what the nose says of the airspeed; where that is far off it is not used for bank and turn."""
+    off = airspeed_by_nose_kt(ch, motion, limits)
+    astray = np.abs(np.nan_to_num(off)) > 2.0 * limits.wind_astray_kt
+    if not astray.any():
+        return replace(motion, by_nose_kt=off)
+    likely = np.clip(np.where(astray, ch["airspeed_kt"] - off, USUAL_KT), SLOWEST_KT, FASTEST_KT)
+    tas, rates = np.where(astray, np.asarray(tas_from_cas_kt(likely, at_ft)), motion.tas_kt), dict(motion.rates_dps)
+    if "bank_deg" in ch:
+        rates["bank_deg"] = _turn_by_bank(ch["bank_deg"], tas, limits.largest_bank_deg)
+    turn = middle_of(list(rates.values()), len(tas))
+    return replace(motion, by_nose_kt=off, tas_kt=tas, rates_dps=rates, turn_dps=turn)
 
 
 def _airborne(recording: Recording, limits: ReviewLimits) -> np.ndarray:
@@ -286,6 +302,34 @@ def _by_wind(recording: Recording, wind: Wind, height_ft: Array, variation_deg: 
     one_kt = np.asarray(tas_from_cas_kt(np.full(len(east), USUAL_KT), height_ft)) / USUAL_KT
     heading = (np.degrees(np.arctan2(east, north)) - variation_deg) % 360.0
     return np.hypot(east, north) / one_kt, heading
+
+
+def airspeed_by_nose_kt(ch: Mapping[str, Array], motion: Motion, limits: ReviewLimits) -> Array:
+    """By how much the airspeed is off for the nose that carries the airplane, in favor of it; kt, NaN where unknown.
+
+    Lift asks for an angle of attack (nose less path) that goes with load over speed squared (PHAK ch. 5). Where this
+    airplane's line lies is learned from the beginning of the flight, and so is how far it strays from it.
+    """
+    span = round(limits.attack_s)
+    shown = mean_over(ch["airspeed_kt"], span)
+    tas = np.maximum(mean_over(motion.tas_kt, span), SLOWEST_KT)
+    attack = mean_over(ch["pitch_deg"], span) - np.degrees(mean_over(motion.climb_fpm, span) / fpm_from_kt(tas))
+    load = 1.0 / np.cos(np.radians(np.clip(bank_for(tas, mean_over(motion.turn_dps, span)), -60.0, 60.0)))
+    carried = load * (USUAL_KT / np.maximum(shown, 0.25 * USUAL_KT)) ** 2
+    there = motion.airborne & np.isfinite(attack) & np.isfinite(carried)
+    learned = there & (np.cumsum(motion.airborne) <= limits.attack_learned_s) & (shown > SLOWEST_KT)
+    if learned.sum() < 4 * span:
+        return np.full(len(attack), np.nan)
+    line = np.stack([np.ones(len(attack)), carried], axis=1)
+    weight = np.diag(1.0 / np.square([limits.attack_zero_deg[1], limits.attack_deg[1]]))
+    noise = span * limits.attack_noise_deg**2
+    known = line[learned].T @ line[learned] / noise + weight
+    fit = np.linalg.solve(known, line[learned].T @ attack[learned] / noise + weight @ [limits.attack_zero_deg[0], limits.attack_deg[0]])
+    strays = float(np.hypot((attack - line @ fit)[learned].std(), limits.attack_least_deg))
+    off = attack - line @ fit
+    needed = fit[1] * carried + np.sign(off) * np.maximum(np.abs(off) - limits.attack_gate * strays, 0.0)
+    found = shown - USUAL_KT * np.sqrt(fit[1] * load / np.maximum(needed, 1.0))
+    return np.where(there, found, np.nan)
 
 
 def bank_for(tas_kt: Array, turn_dps: Array) -> Array:
