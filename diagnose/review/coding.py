@@ -279,8 +279,10 @@ def coder(network: Network, recording: Recording, motion: Motion, found: Sequenc
     for name, (channel, rule) in BORROWED.items():
         if channel in ch and name in facets:
             made[name] = borrowed(network, name, channel, rule, recording, motion)
+    # from when on the horizon has parted from the turns: then the nose tells nothing
+    leans = min((c.onset for r in found if r.relation.id in ("bank_turn", "suction_rpm") for c in r.changes), default=np.inf)
     static_ft = next((r.values for r in found if r.relation.id == "static_step"), None)
-    made |= compared(recording, motion, [c for r in found if r.relation.id == "airspeed_wind" for c in r.changes], static_ft, limits)
+    made |= compared(recording, motion, [c for r in found if r.relation.id == "airspeed_wind" for c in r.changes], static_ft, leans, limits)
     made |= horizon(recording, motion, network, limits)
     made |= electrical(recording, limits)
     return Coder(

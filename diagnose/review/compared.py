@@ -148,7 +148,7 @@ def _beyond_doubt(window: Window, facet: Facet, left: Array, shown: Array | None
         return None
     by = float(mean_at_end(part[None])[0])
     if facet.sizes and facet.sizes.unit == "kt" and abs(by) > limits.tells_kt:
-        return Said(reading=f"{by:.0f} {facet.sizes.unit}", sure=limits.sure_by_wind)
+        return Said(reading=f"{by:.0f} {facet.sizes.unit}")
     return Said(reading=said.reading, sure=limits.sure_by_wind)
 
 
@@ -189,10 +189,11 @@ def borrowed(network: Network, name: str, channel: str, rule: str, recording: Re
     return read
 
 
-def compared(recording: Recording, motion: Motion, held: Sequence[Change], static_ft: Array | None, limits: ReviewLimits) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
+def compared(recording: Recording, motion: Motion, held: Sequence[Change], static_ft: Array | None, leans: float, limits: ReviewLimits) -> dict[str, Callable[[Window, Facet], Said | None]]:  # fmt: skip
     """Facets that compare a dial with what the other channels say; ``held``: where the airspeed is known to differ.
 
     ``static_ft``: by how much the static source has stepped so far, as ``steps_of_static``; None where nothing tells.
+    ``leans``: the second from which on the horizon, and so the nose, is not believed.
     """
     ch = recording.channels
     flying = motion.airborne
@@ -206,7 +207,8 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], stati
         # "normal" is said only if it holds as surely as it is said
         doubts = NormalDist().inv_cdf(limits.sure_by_wind)
         left = _less_doubt(speed - motion.roughly_kt, limits.wind_gate * motion.wind.spread_kt)
-        by_nose, learned = motion.by_nose_kt, float(np.searchsorted(np.cumsum(flying), limits.attack_learned_s))
+        by_nose = np.where(np.arange(recording.seconds) < leans, motion.by_nose_kt, np.nan)
+        learned = float(np.searchsorted(np.cumsum(flying), limits.attack_learned_s))
         astray = bool((np.abs(np.nan_to_num(by_nose)) > limits.wind_astray_kt).any())
 
         def airspeed(window: Window, facet: Facet) -> Said | None:
@@ -276,7 +278,7 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], stati
                 return None
             stepped = 0.0 if static_ft is None else float(static_ft[window.first : window.end].mean())
             if said.reading == facet.readings[-1].id and facet.sizes and len({int(np.digitize(ft, facet.sizes.edges)) for ft in (0.0, stepped)}) > 1:
-                return Said(reading=f"{stepped:.0f} {facet.sizes.unit}", sure=limits.sure_by_wind)
+                return Said(reading=f"{stepped:.0f} {facet.sizes.unit}")
             # what is usual in this flight may be wrong all flight, and so may the air: then nothing says that it is right
             right = said.reading == facet.readings[-1].id
             if right and (by_rule(facet, part, shown) != said or by_rule(facet, part - usual, shown) != said):

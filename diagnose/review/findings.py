@@ -40,7 +40,7 @@ from diagnose.review.dialogue import guess_of
 from diagnose.review.mapping import Guess
 from diagnose.review.motion import Motion, mean_over, motion_of
 from diagnose.review.recording import Fault, Recording, read
-from diagnose.review.relations import Change, Residual, airspeed_by_altitude_kt, residuals, stood
+from diagnose.review.relations import Change, Residual, airspeed_by_altitude_kt, residuals
 from diagnose.review.table import MapRecord, layout_of
 from diagnose.review.windows import Window, manoeuvres_of, speed_of_level, windows_of
 
@@ -120,7 +120,7 @@ def review(engine: Engine, recording: Recording, mapping: MapRecord, *, setting:
     over_time, nothing, trusts = _over_time(engine, case, remarks)
     answer = advise(posterior)
     causes = causes_of(posterior, maker, remarks)
-    stands = stood(recording, motion, kb.review)
+    stands = motion.stood
     onsets = onsets_of(engine, case, causes, windows, found, tuple(maker.made), stands)
     sufficed = sufficed_at(engine.network, over_time, nothing, causes, windows, kb.review.enough)
     silent = (g for g in engine.network.dial_gauges if not any(n.split(".")[0] == g for n in maker.made))
@@ -354,7 +354,7 @@ def _measured(found: Sequence[Residual], motion: Motion, onsets: Sequence[Onset]
         spoken_of = {gauge_of[channel] for channel in residual.relation.speaks_of}
         for change in _far(residual, limits):
             if len(spoken_of) == 1 and change.onset >= showed - limits.blurred_s:
-                off.setdefault(*spoken_of, change.onset)
+                off.setdefault(min(spoken_of), change.onset)
     return tuple(
         Doubted(gauge=gauge, since=since, trust=0.0, blame=blame[gauge], recorded=True)
         for gauge, since in off.items()

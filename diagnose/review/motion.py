@@ -78,7 +78,8 @@ class Motion:
     groundspeed and wind ask for, NaN where the wind is not known well; ``roughly_kt`` and ``roughly_deg`` the
     same wherever there is any estimate; ``power`` "idle", "cruise", "full" or "" where unknown;
     ``turns_differ_dps``, ``contested_s``, ``contested_least_s``: as in ``ReviewLimits``. ``believed``: the channel that is believed
-    where the turn is contested, "" for none. ``by_nose_kt``: as ``airspeed_by_nose_kt``.
+    where the turn is contested, "" for none. ``by_nose_kt``: as ``airspeed_by_nose_kt``;
+    ``stood``: as the function.
     """
 
     airborne: np.ndarray
@@ -99,6 +100,7 @@ class Motion:
     contested_least_s: int
     believed: str = ""
     by_nose_kt: Array = field(default_factory=lambda: np.zeros(0))
+    stood: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     def believing(self, channel: str) -> Motion:
         """The same with this channel's rate of turn wherever it is contested."""
@@ -183,12 +185,16 @@ def motion_of(recording: Recording, limits: ReviewLimits, variation_deg: float) 
         turns_differ_dps=limits.turns_differ_dps,
         contested_s=limits.contested_s, contested_least_s=limits.contested_least_s,
     )  # fmt: skip
-    return _by_nose(found, ch, at_ft, limits) if {"airspeed_kt", "pitch_deg"} <= ch.keys() else replace(found, by_nose_kt=nothing)
+    found = replace(found, by_nose_kt=nothing, stood=stood(ch, found, limits))
+    return _by_nose(found, ch, at_ft, limits) if {"airspeed_kt", "pitch_deg"} <= ch.keys() else found
 
 
 def _by_nose(motion: Motion, ch: Mapping[str, Array], at_ft: Array, limits: ReviewLimits) -> Motion:
     """The motion with what the nose says of the airspeed; where that is far off it is not used for bank and turn."""
     off = airspeed_by_nose_kt(ch, motion, limits)
+    if "bank_deg" in motion.stood:
+        # a horizon that has stuck tells nothing of the nose either
+        off[round(motion.stood["bank_deg"][0]) :] = np.nan
     astray = np.abs(np.nan_to_num(off)) > 2.0 * limits.wind_astray_kt
     if not astray.any():
         return replace(motion, by_nose_kt=off)
@@ -302,6 +308,53 @@ def _by_wind(recording: Recording, wind: Wind, height_ft: Array, variation_deg: 
     one_kt = np.asarray(tas_from_cas_kt(np.full(len(east), USUAL_KT), height_ft)) / USUAL_KT
     heading = (np.degrees(np.arctan2(east, north)) - variation_deg) % 360.0
     return np.hypot(east, north) / one_kt, heading
+
+
+def _spread(values: Array, seconds: int) -> Array:
+    """Largest less least over a centered span, of what is known there; (second,)."""
+    half, padded = seconds // 2, np.pad(values, seconds // 2, mode="edge")
+    spans = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+    return np.asarray(np.fmax.reduce(spans, axis=1) - np.fmin.reduce(spans, axis=1))
+
+
+def stood(ch: Mapping[str, Array], motion: Motion, limits: ReviewLimits) -> dict[str, tuple[float, float]]:
+    """Pointers that stood still while others asked them to move: channel -> since when, and when that first showed (s)."""
+    found, rates = dict[str, tuple[float, float]](), motion.rates_dps
+    # what each would show by what does not share its source
+    asked: dict[str, Array] = {}
+    turns = {name: motion.turn_without(name, rate) for name, rate in rates.items()} if len(rates) > 1 else {}
+    if "bank_deg" in turns:
+        asked["bank_deg"] = bank_for(motion.tas_kt, turns["bank_deg"])
+    if "turn_dps" in turns:
+        asked["turn_dps"] = turns["turn_dps"]
+    if "heading_deg" in turns:
+        known = turns["heading_deg"]
+        asked["heading_deg"] = np.where(np.isfinite(known), np.cumsum(np.nan_to_num(known)), np.nan)
+    if "gps_height_ft" in ch:
+        asked |= {"altimeter_ft": ch["gps_height_ft"], "vertical_speed_fpm": motion.heights_fpm["gps_height_ft"]}
+    elif "altimeter_ft" in ch:
+        asked["vertical_speed_fpm"] = motion.heights_fpm["altimeter_ft"]
+    if np.isfinite(motion.roughly_kt).any():
+        asked["airspeed_kt"] = mean_over(motion.roughly_kt, 15)
+    span = round(limits.stands_s)
+    for name, (still, moved) in limits.stands.items():
+        if name not in ch or name not in asked:
+            continue
+        shown = unwrapped(ch[name]) if name == "heading_deg" else ch[name]
+        stands = (_spread(mean_over(shown, 5), span) <= still) & motion.airborne
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], stands.astype(int), [0]])))
+        for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            first, end = max(first - span // 2, 0), min(end + span // 2, len(stands))
+            other = mean_over(asked[name], 15)[first:end]
+            if not np.isfinite(other).any():
+                continue
+            apart = np.fmax.accumulate(other) - np.fmin.accumulate(other)
+            # a moment's disagreement is none
+            enough = np.flatnonzero(np.nan_to_num(apart) >= moved)
+            if len(enough) and name not in found:
+                shows = np.flatnonzero(np.nan_to_num(apart) >= 0.5 * moved)
+                found[name] = (float(first), float(first + shows[0]))
+    return found
 
 
 def airspeed_by_nose_kt(ch: Mapping[str, Array], motion: Motion, limits: ReviewLimits) -> Array:

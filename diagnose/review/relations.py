@@ -16,7 +16,7 @@ import numpy as np
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.model import Relation, ReviewLimits
 from diagnose.model.units import Array, fpm_from_kt, kt_from_m_s, m_s_from_fpm, m_s_from_kt
-from diagnose.review.motion import Motion, bank_for, beginning, mean_over, rate_over, unwrapped
+from diagnose.review.motion import Motion, bank_for, beginning, mean_over, rate_over
 from diagnose.review.recording import Recording
 
 GRAVITY_M_S2 = 9.80665
@@ -186,53 +186,6 @@ def steps_of_static(ch: Mapping[str, Array], tas_kt: Array, limits: ReviewLimits
         total[place:] += at_once[place]
         size[max(place - 10 * span, 0) : place + 10 * span] = 0.0
     return total
-
-
-def _spread(values: Array, seconds: int) -> Array:
-    """Largest less least over a centered span, of what is known there; (second,)."""
-    half, padded = seconds // 2, np.pad(values, seconds // 2, mode="edge")
-    spans = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
-    return np.asarray(np.fmax.reduce(spans, axis=1) - np.fmin.reduce(spans, axis=1))
-
-
-def stood(recording: Recording, motion: Motion, limits: ReviewLimits) -> dict[str, tuple[float, float]]:
-    """Pointers that stood still while others asked them to move: channel -> since when, and when that first showed (s)."""
-    ch, found, rates = recording.channels, dict[str, tuple[float, float]](), motion.rates_dps
-    # what each would show by what does not share its source
-    asked: dict[str, Array] = {}
-    turns = {name: motion.turn_without(name, rate) for name, rate in rates.items()} if len(rates) > 1 else {}
-    if "bank_deg" in turns:
-        asked["bank_deg"] = bank_for(motion.tas_kt, turns["bank_deg"])
-    if "turn_dps" in turns:
-        asked["turn_dps"] = turns["turn_dps"]
-    if "heading_deg" in turns:
-        known = turns["heading_deg"]
-        asked["heading_deg"] = np.where(np.isfinite(known), np.cumsum(np.nan_to_num(known)), np.nan)
-    if "gps_height_ft" in ch:
-        asked |= {"altimeter_ft": ch["gps_height_ft"], "vertical_speed_fpm": motion.heights_fpm["gps_height_ft"]}
-    elif "altimeter_ft" in ch:
-        asked["vertical_speed_fpm"] = motion.heights_fpm["altimeter_ft"]
-    if np.isfinite(motion.roughly_kt).any():
-        asked["airspeed_kt"] = mean_over(motion.roughly_kt, 15)
-    span = round(limits.stands_s)
-    for name, (still, moved) in limits.stands.items():
-        if name not in ch or name not in asked:
-            continue
-        shown = unwrapped(ch[name]) if name == "heading_deg" else ch[name]
-        stands = (_spread(mean_over(shown, 5), span) <= still) & motion.airborne
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], stands.astype(int), [0]])))
-        for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-            first, end = max(first - span // 2, 0), min(end + span // 2, len(stands))
-            other = mean_over(asked[name], 15)[first:end]
-            if not np.isfinite(other).any():
-                continue
-            apart = np.fmax.accumulate(other) - np.fmin.accumulate(other)
-            # a moment's disagreement is none
-            enough = np.flatnonzero(np.nan_to_num(apart) >= moved)
-            if len(enough) and name not in found:
-                shows = np.flatnonzero(np.nan_to_num(apart) >= 0.5 * moved)
-                found[name] = (float(first), float(first + shows[0]))
-    return found
 
 
 # ------------------------------------------------------------------ the detector

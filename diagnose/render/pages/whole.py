@@ -44,6 +44,8 @@ from diagnose.review.findings import Review
 BOX = "\N{BALLOT BOX}"
 #: tests of one sheet
 MOST_TESTS = 6
+#: rows of a table, and things to look at, where it all has to go on one sheet
+MOST_ROWS, MOST_LOOKS = 4, 8
 #: lines of the chart, and how likely a failure must have been at some time to have one
 MOST_LINES, LEAST_DRAWN = 4, 0.05
 
@@ -307,7 +309,7 @@ def _steps(lines: Sequence[tuple[str, Array]]) -> str:
 
 def write_up_page(up: WriteUp, paper: Paper = "a4") -> str:
     """The discrepancy as a page of its own."""
-    return page(f"Maintenance discrepancy: {up.title}", _write_up_body(up, 1), paper)
+    return page(f"Maintenance discrepancy: {up.title}", _write_up_body(up, 1), paper, style="@page { margin: 9mm; }")
 
 
 def _write_up_body(up: WriteUp, level: int) -> list[str]:
@@ -320,27 +322,37 @@ def _write_up_body(up: WriteUp, level: int) -> list[str]:
     body.append(table(("", "what", "chance", "test"), causes))
     body.append(paragraph(f"Panel: {up.panel}. Conditions: {', '.join(up.conditions) or 'none stated'}."))
     if up.recorded:
-        body.append(listed([f"Recorded: {text}." for text in up.recorded]))
+        body.append(paragraph(f"Recorded: {'; '.join(up.recorded)}."))
     if up.pictures:
         body.append(f'<div class="three">{"".join(figure(caption, drawing) for caption, drawing in up.pictures)}</div>')
     body.append(heading(level + 1, "What was seen, in order"))
+    # beside the pictures and the worst values few words are enough for one sheet
+    short = bool(up.pictures)
+    spare = max(len(up.causes) - MOST_ROWS, 0)  # causes that cannot be told apart all stand there
+    most_rows, most_looks = max(MOST_ROWS - (spare + 1) // 2, 2), max(MOST_LOOKS - spare, 4)
     rows = [
-        (m.when, m.flown, ", ".join(m.switches), "; ".join(m.odd) or "-", "" if up.pictures else ", ".join(t.partition(" (")[0] for t in m.showed), m.note)
-        for m in up.moments
-        if m.odd or not up.pictures
+        (m.when, m.flown, ", ".join(m.switches), "; ".join(_briefly(t) if short else t for t in m.odd) or "-", "" if short else ", ".join(t.partition(" (")[0] for t in m.showed), m.note)
+        for m in [m for m in up.moments if m.odd or not short][: most_rows if short else None]
     ]  # fmt: skip
     heads = ("time", "flown", "switches", "not normal", "normal", "note")
     body.append(table(*filled_columns(heads, rows)))
     if up.tried:
         body += [heading(level + 1, "What was tried, and its effect"), listed(up.tried)]
     body.append(heading(level + 1, "Tests on the ground that would tell, in order"))
-    tests = [(BOX, f"{t.name}: {t.how}", "; ".join(part for part in (t.limit, t.rule) if part) or "-") for t in up.tests[:MOST_TESTS]]
+    tests = [(BOX, f"{t.name}: {t.how}", "; ".join(part for part in (t.limit, t.rule) if part) or "-") for t in up.tests[: most_rows if short else MOST_TESTS]]
     body.append(table(("", "test", "limit and rule"), tests))
     if up.inspect:
-        looks = "  ".join(f"{BOX} {text}" for text in up.inspect)
+        looks = "  ".join(f"{BOX} {text}" for text in up.inspect[: most_looks if short else None])
         body += [heading(level + 1, "To look at, in order"), paragraph(looks)]
     body.append(heading(level + 1, "To be filled in by the pilot"))
     asked = [text for text in up.asked if text]
-    body.append(table(("",) * 4, [(*(cell for text in asked[k : k + 2] for cell in (text, "")),) for k in range(0, len(asked), 2)], "asked"))
-    body += [listed(RULES), "</div>"]
+    body.append(table(("",) * 6, [(*(cell for text in asked[k : k + 3] for cell in (text, "")),) for k in range(0, len(asked), 3)], "asked"))
+    body += [paragraph(" ".join(RULES)), "</div>"]
     return body
+
+
+def _briefly(said: str) -> str:
+    """What a gauge showed without what that means: "heading indicator: drifting (90 % sure)"."""
+    shown, _, more = said.partition(" (")
+    sure = more.partition(")")[0]
+    return f"{shown} ({sure})" if sure.endswith("sure") else shown

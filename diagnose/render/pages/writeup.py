@@ -21,7 +21,7 @@ from diagnose.render.pages.findings import apart_words, at, onset_words, unread
 from diagnose.render.pages.timeline import clock
 from diagnose.render.pictures.panel import dials_svg
 from diagnose.render.text import CAUTION, fill, names, percent
-from diagnose.review.causes import GAUGE_CHANNELS
+from diagnose.review.causes import GAUGE_CHANNELS, gauges_of
 from diagnose.review.findings import Review
 from diagnose.review.motion import mean_over
 
@@ -249,6 +249,9 @@ def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, M
     """The snapshots; of a recording only the first, and those where something first went out of the way."""
     found, minutes = [], 0.0
     told: set[str] = set()
+    concerns = set[str]()
+    if review is not None and review.found:
+        concerns = {d.gauge for d in review.doubted}.union(*(gauges_of(review.network, n) for n in review.causes[0].failures))
     for place, (snapshot, healthy) in enumerate(zip(case.snapshot, sound, strict=True)):
         minutes += snapshot.minutes_before
         start = minutes if review is None else review.windows[place].first / 60.0
@@ -262,6 +265,8 @@ def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, M
             strange = healthy.get(name, {}).get(reading, 1.0) < ODD_BELOW
             # what satellites tell is no gauge that could be wrong
             strange = strange and not (review is not None and name.startswith("gps_"))
+            # nor is what a sound dial shows beside the failure that was found
+            strange = strange and (not concerns or name.partition(".")[0] in concerns)
             (odd if strange == (sure >= 0.5) else showed).append(text)
         for first, second in snapshot.disagree:
             odd.append(f"{kb.gauges[first].name} disagreed with {kb.gauges[second].name}")
