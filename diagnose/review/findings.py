@@ -358,7 +358,7 @@ def _measured(found: Sequence[Residual], motion: Motion, onsets: Sequence[Onset]
     return tuple(
         Doubted(gauge=gauge, since=since, trust=0.0, blame=blame[gauge], recorded=True)
         for gauge, since in off.items()
-        if gauge in blame and gauge not in there
+        if gauge in blame and gauge not in there and network.kb.gauges[gauge].group not in WARNING_GROUPS
     )
 
 

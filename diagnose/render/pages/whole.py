@@ -44,6 +44,7 @@ from diagnose.review.findings import Review
 BOX = "\N{BALLOT BOX}"
 #: tests of one sheet
 MOST_TESTS = 6
+BLANK = "_" * 18
 #: rows of a table, and things to look at, where it all has to go on one sheet
 MOST_ROWS, MOST_LOOKS = 4, 8
 #: lines of the chart, and how likely a failure must have been at some time to have one
@@ -339,14 +340,17 @@ def _write_up_body(up: WriteUp, level: int) -> list[str]:
     if up.tried:
         body += [heading(level + 1, "What was tried, and its effect"), listed(up.tried)]
     body.append(heading(level + 1, "Tests on the ground that would tell, in order"))
-    tests = [(BOX, f"{t.name}: {t.how}", "; ".join(part for part in (t.limit, t.rule) if part) or "-") for t in up.tests[: most_rows if short else MOST_TESTS]]
-    body.append(table(("", "test", "limit and rule"), tests))
+    tests = [
+        (BOX, "; ".join(part for part in (f"{t.name}: {t.how}", t.limit, t.rule) if part))
+        for t in up.tests[: most_rows if short else MOST_TESTS]
+    ]
+    body.append(table(("", "test, its limit and rule"), tests))
     if up.inspect:
         looks = "  ".join(f"{BOX} {text}" for text in up.inspect[: most_looks if short else None])
         body += [heading(level + 1, "To look at, in order"), paragraph(looks)]
     body.append(heading(level + 1, "To be filled in by the pilot"))
     asked = [text for text in up.asked if text]
-    body.append(table(("",) * 6, [(*(cell for text in asked[k : k + 3] for cell in (text, "")),) for k in range(0, len(asked), 3)], "asked"))
+    body.append(paragraph("  ".join(f"{text}:\N{NO-BREAK SPACE}{BLANK}" for text in asked), "asked"))
     body += [paragraph(" ".join(RULES)), "</div>"]
     return body
 
