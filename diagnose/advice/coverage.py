@@ -363,8 +363,8 @@ class Alike:
         return (SOUND, *(failure.id for failure in self.network.failures))
 
     @cached_property
-    def pairs(self) -> np.ndarray:
-        """Which two are alike; bool (name, name)."""
+    def _effects(self) -> tuple[list[Effect], Array, list[int]]:
+        """What each does, its chances side by side, and where those of each facet's states begin."""
         facets = self.facets or self.network.dials
         acts: list[Mapping[str, str]] = [{}, *(failure.acts for failure in self.network.failures)]
         effects = [effect_of(self.network, facets, each) for each in acts]
@@ -373,19 +373,35 @@ class Alike:
         end = 0
         for shown in effects[0].shows.values():
             starts += range(end, end := end + shown.size, shown.shape[-1])
-        below = self.network.kb.review.alike_below
-        same = np.array([[one.marks == other.marks for other in effects] for one in effects])
-        for row, own in zip(same, chances, strict=True):
-            row &= (0.5 * np.add.reduceat(np.abs(chances - own), starts, axis=1) < below).all(axis=1)
-        return same
+        return effects, chances, starts
+
+    @cached_property
+    def _rows(self) -> dict[int, np.ndarray]:
+        return {}
+
+    def _row(self, place: int) -> np.ndarray:
+        """Which are alike to the one at this place; bool (name,)."""
+        if place not in self._rows:
+            effects, chances, starts = self._effects
+            row = np.array([effects[place].marks == other.marks for other in effects])
+            near, below = np.flatnonzero(row), self.network.kb.review.alike_below
+            apart = np.add.reduceat(np.abs(chances[near] - chances[place]), starts, axis=1)
+            row[near] = (0.5 * apart < below).all(axis=1)
+            self._rows[place] = row
+        return self._rows[place]
+
+    @cached_property
+    def pairs(self) -> np.ndarray:
+        """Which two are alike; bool (name, name)."""
+        return np.array([self._row(place) for place in range(len(self.names))])
 
     def same(self, one: str, other: str) -> bool:
         """Whether two are alike."""
-        return bool(self.pairs[self.names.index(one), self.names.index(other)])
+        return bool(self._row(self.names.index(one))[self.names.index(other)])
 
     def like(self, failure: str) -> tuple[str, ...]:
         """All failures that are alike, this one first."""
-        others = np.flatnonzero(self.pairs[self.names.index(failure)])
+        others = np.flatnonzero(self._row(self.names.index(failure)))
         return (failure, *(self.names[i] for i in others if self.names[i] not in (failure, SOUND)))
 
     def kind(self, failure: str) -> str:

@@ -123,6 +123,13 @@ class Network:
             positions[name] = position
         return positions
 
+    def with_odds_of(self, failures: tuple[Failure, ...]) -> Network:
+        """The same network with failures that differ in their rates alone: what was kept of its states stays good."""
+        other = replace(self, failures=failures)
+        object.__setattr__(other, "made_from", self.made_from)
+        other.__dict__["_motions"] = self._motions
+        return other
+
     def with_ammeter(self, ammeter: Literal["center_zero", "loadmeter"]) -> Network:
         """Give the network of the same panel with this type of ammeter."""
         facets = {

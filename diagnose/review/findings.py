@@ -242,7 +242,7 @@ def _in_flight(engine: Engine, part: str) -> Engine:
 
 def _rated(engine: Engine, others: Callable[[Failure], dict[str, Any]]) -> Engine:
     failures = tuple(msgspec.structs.replace(f, **others(f)) for f in engine.network.failures)
-    return engine.with_rates_of(replace(engine.network, failures=failures))
+    return engine.with_rates_of(engine.network.with_odds_of(failures))
 
 
 def _posterior(engine: Engine, case: CaseRecord) -> tuple[CaseRecord, Posterior]:
