@@ -201,13 +201,13 @@ def _unasked(onset: Onset, odd: Sequence[Window], windows: Sequence[Window], ask
 
 
 def _stuck(onset: Onset, stood: tuple[float, float], limits: ReviewLimits) -> Onset:
-    """What stands was moving before: it stuck when it began to stand, if it had not been wrong before."""
+    """What stands was moving before: it stuck between then and when it was asked, if it had not been wrong before."""
     first, shows = stood
     showed = min(onset.showed, max(shows, onset.earliest))
     if onset.showed < first - limits.stands_s:
         return replace(onset, showed=showed)
     begun = max(first - limits.block_s, 0.0)
-    return replace(onset, likeliest=first, earliest=begun, latest=max(shows, first), before_start=0.0, showed=shows)
+    return replace(onset, likeliest=0.5 * (first + shows), earliest=begun, latest=max(shows, first), before_start=0.0, showed=shows)
 
 
 def _telling(gained: Array, windows: Sequence[Window], least: float) -> list[Window]:

@@ -365,7 +365,7 @@ def _measured(found: Sequence[Residual], motion: Motion, onsets: Sequence[Onset]
 def _standing(doubted: Sequence[Doubted], stands: Mapping[str, tuple[float, float]], causes: Sequence[Cause], network: Network) -> tuple[Doubted, ...]:  # fmt: skip
     """The same, and dials whose pointer stood while others asked it to move; blamed is what leads, if it touches them."""
     blame = {g: name for cause in causes[:1] for name in cause.failures for g in gauges_of(network, name)}
-    since = {gauge: stands[c][0] for gauge, channels in GAUGE_CHANNELS.items() for c in channels if c in stands}
+    since = {gauge: stands[c][1] for gauge, channels in GAUGE_CHANNELS.items() for c in channels if c in stands}
     there = {d.gauge for d in doubted}
     return (
         *(replace(d, since=min(d.since, since[d.gauge])) if d.gauge in since else d for d in doubted),

@@ -334,9 +334,9 @@ def stood(ch: Mapping[str, Array], motion: Motion, limits: ReviewLimits) -> dict
         asked |= {"altimeter_ft": ch["gps_height_ft"], "vertical_speed_fpm": motion.heights_fpm["gps_height_ft"]}
     elif "altimeter_ft" in ch:
         asked["vertical_speed_fpm"] = motion.heights_fpm["altimeter_ft"]
-    if np.isfinite(motion.roughly_kt).any():
-        asked["airspeed_kt"] = mean_over(motion.roughly_kt, 15)
     span = round(limits.stands_s)
+    if {"gps_speed_kt", "gps_track_deg"} <= ch.keys():
+        asked["airspeed_kt"] = ch["gps_speed_kt"]
     for name, (still, moved) in limits.stands.items():
         if name not in ch or name not in asked:
             continue
@@ -346,13 +346,16 @@ def stood(ch: Mapping[str, Array], motion: Motion, limits: ReviewLimits) -> dict
         for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
             first, end = max(first - span // 2, 0), min(end + span // 2, len(stands))
             other = mean_over(asked[name], 15)[first:end]
+            if name == "airspeed_kt":
+                # on one track: a wind that is worked out would be as wrong as the heading
+                track = unwrapped(ch["gps_track_deg"])[first:end]
+                other = np.where(np.abs(track - track[0]) <= limits.turns_differ_dps * 10.0, other, np.nan)
             if not np.isfinite(other).any():
                 continue
             apart = np.fmax.accumulate(other) - np.fmin.accumulate(other)
-            # a moment's disagreement is none
             enough = np.flatnonzero(np.nan_to_num(apart) >= moved)
             if len(enough) and name not in found:
-                shows = np.flatnonzero(np.nan_to_num(apart) >= 0.5 * moved)
+                shows = np.flatnonzero(np.nan_to_num(apart) >= 0.7 * moved)
                 found[name] = (float(first), float(first + shows[0]))
     return found
 
