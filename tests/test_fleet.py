@@ -152,7 +152,7 @@ def test_the_command_keeps_its_table_beside_the_flights(flights, table, kept, tm
         assert json.loads(capsys.readouterr().out) == table
 
 
-@pytest.mark.parametrize("name", [TABLE, PAGE])
+@pytest.mark.parametrize("name", [TABLE, PAGE, JOURNAL])
 def test_a_folder_with_files_of_another_is_left_alone(flights, tmp_path, name):
     (tmp_path / name).write_text("mine\n")
     with pytest.raises(CaseError, match="not of this table"):

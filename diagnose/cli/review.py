@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from functools import cache, partial
@@ -292,13 +293,12 @@ def table_of(jobs: Sequence[Job], folder: Path, cluster: str = "") -> list[dict[
     journal = folder / JOURNAL
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        # without a journal of ours it is no folder of a table: files of these names are somebody else's
+        others = [journal] if journal.exists() and not _ours(journal) else []
         if not journal.exists():
-            # without a journal it is no folder of a table: files of these names are somebody else's
-            for name in (TABLE, PAGE):
-                if (folder / name).exists():
-                    raise CaseError(
-                        "this file is not of this table", str(folder / name), "name another folder"
-                    )
+            others = [folder / name for name in (TABLE, PAGE) if (folder / name).exists()]
+        for path in others:
+            raise CaseError("this file is not of this table", str(path), "name another folder")
         keys = {job: key(job) for job in jobs}
         rows = dict(_kept(journal))
         left = [job for job in jobs if keys[job] not in rows]
@@ -320,6 +320,16 @@ def table_of(jobs: Sequence[Job], folder: Path, cluster: str = "") -> list[dict[
     write_whole(fleet_csv(table), folder / TABLE, "table", over=True)
     write_whole(fleet_page(table), folder / PAGE, "page", over=True)
     return table
+
+
+#: how a line of the journal begins: a key; it may be cut anywhere
+LINE = re.compile(rb'\["[0-9a-f]{8,}"|\["[0-9a-f]{0,8}$|\[?$')
+
+
+def _ours(journal: Path) -> bool:
+    """Whether every line begins as those of a journal do."""
+    with journal.open("rb") as file:
+        return all(LINE.match(line.strip()) for line in file)
 
 
 def _kept(journal: Path) -> Iterable[tuple[str, dict[str, Any]]]:

@@ -140,14 +140,14 @@ def _more_doubt(apart: Array, doubt: float) -> Array:
     return np.asarray(apart + np.where(apart >= 0.0, doubt, -doubt))
 
 
-def _beyond_doubt(window: Window, facet: Facet, left: Array, shown: Array | None, limits: ReviewLimits, margin: float) -> Said | None:  # fmt: skip
+def _beyond_doubt(window: Window, facet: Facet, left: Array, shown: Array | None, limits: ReviewLimits, margin: float, *, sized: bool = False) -> Said | None:  # fmt: skip
     """What is unusual even if the estimate is as far off as it may be; ``left`` by ``_less_doubt``."""
     part = cut(left, window)
     said = by_rule(facet, part, shown, margin)
     if part is None or said is None or said.reading == facet.readings[-1].id:
         return None
     by = float(mean_at_end(part[None])[0])
-    if facet.sizes and facet.sizes.unit == "kt" and abs(by) > limits.tells_kt:
+    if sized and facet.sizes and abs(by) > limits.tells_kt:
         return Said(reading=f"{by:.0f} {facet.sizes.unit}")
     return Said(reading=said.reading, sure=limits.sure_by_wind)
 
@@ -223,7 +223,7 @@ def compared(recording: Recording, motion: Motion, held: Sequence[Change], stati
                 by_wind = _beyond_doubt(window, facet, left, shown, limits, limits.margin)
                 # what the nose is compared with is how the flight began
                 usual = Said(reading=facet.readings[-1].id, sure=limits.sure_by_wind) if astray and window.end <= learned else None
-                return by_wind or _beyond_doubt(window, facet, by_nose, shown, limits, 1.0) or usual
+                return by_wind or _beyond_doubt(window, facet, by_nose, shown, limits, 1.0, sized=True) or usual
             # an airspeed that the wind was worked out from cannot be borne out by that wind
             spread = doubts * float(np.nanmean(motion.wind_doubt_kt[window.first : window.end]))
             # a difference that the detector holds for a change counts as it stands

@@ -327,14 +327,15 @@ def stood(ch: Mapping[str, Array], motion: Motion, limits: ReviewLimits) -> dict
         asked["bank_deg"] = bank_for(motion.tas_kt, turns["bank_deg"])
     if "turn_dps" in turns:
         asked["turn_dps"] = turns["turn_dps"]
+    span, edge = round(limits.stands_s), 15
     if "heading_deg" in turns:
-        known = turns["heading_deg"]
-        asked["heading_deg"] = np.where(np.isfinite(known), np.cumsum(np.nan_to_num(known)), np.nan)
+        # rates add up with their error: a turn within a minute, or a track
+        by_rate = mean_over(turns["heading_deg"], span) * span / 1.6
+        asked["heading_deg"] = unwrapped(ch["gps_track_deg"]) if "gps_track_deg" in ch else by_rate
     if "gps_height_ft" in ch:
         asked |= {"altimeter_ft": ch["gps_height_ft"], "vertical_speed_fpm": motion.heights_fpm["gps_height_ft"]}
     elif "altimeter_ft" in ch:
         asked["vertical_speed_fpm"] = motion.heights_fpm["altimeter_ft"]
-    span = round(limits.stands_s)
     if {"gps_speed_kt", "gps_track_deg"} <= ch.keys():
         asked["airspeed_kt"] = ch["gps_speed_kt"]
     for name, (still, moved) in limits.stands.items():
@@ -345,7 +346,10 @@ def stood(ch: Mapping[str, Array], motion: Motion, limits: ReviewLimits) -> dict
         edges = np.flatnonzero(np.diff(np.concatenate([[0], stands.astype(int), [0]])))
         for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
             first, end = max(first - span // 2, 0), min(end + span // 2, len(stands))
-            other = mean_over(asked[name], 15)[first:end]
+            other = mean_over(asked[name], edge)[first:end]
+            # what was flown just before and after is in the means
+            blurred = edge + span // 2 * (name == "heading_deg" and "gps_track_deg" not in ch)
+            other[:blurred] = other[-blurred:] = np.nan
             if name == "airspeed_kt":
                 # on one track: a wind that is worked out would be as wrong as the heading
                 track = unwrapped(ch["gps_track_deg"])[first:end]
