@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 
+import numpy as np
 import pytest
 
 from diagnose.advice.coverage import SOUND
@@ -22,7 +23,7 @@ from diagnose.practice.drill.session import DrillSession, Round, cards_in_order,
 from diagnose.practice.drill.store import Store
 from diagnose.practice.drill.studio import LETTERS, OPEN, Card, Kind
 from diagnose.render.drill_feedback import feedback, lesson
-from diagnose.render.drill_question import answering, option_words, question
+from diagnose.render.drill_question import answering, option_words, question, span
 from diagnose.render.text import CAUTION
 from diagnose.terminal.drill import Talk, letter_meant, looks_known, looks_meant
 from tests.console import PYTHON, run
@@ -542,3 +543,10 @@ def test_an_example_of_an_answer_names_no_letter_that_takes_no_percentage():
     exercise = made("pump_sheared", "level", "name", level=2)
     letters = re.search(r"'([a-z]) 70 ([a-z]) 30'", answering(exercise)).groups()
     assert all(exercise.options[LETTERS.index(letter)].id != OPEN for letter in letters)
+
+
+def test_a_card_that_goes_the_long_way_round_says_which():
+    heading = studio().kb.dials["heading"]
+    assert span(np.array([42.0, 330.0, 250.0, 180.0]), heading, studio()) == "042 by the left to 180"
+    assert span(np.array([300.0, 20.0, 140.0]), heading, studio()) == "300 by the right to 140"
+    assert span(np.array([350.0, 10.0, 42.0]), heading, studio()) == "350 to 042"

@@ -109,3 +109,10 @@ def test_no_label_of_the_chart_is_cut_or_lies_on_another():
         assert x >= LEFT
         assert x + long <= LEFT + WIDE + 20.0
         assert not [o for o in boxes[n + 1 :] if o[1] == y and x < o[0] + o[2] and o[0] < x + long]
+
+
+def test_no_ghost_is_drawn_of_a_moment_after_the_session():
+    simulation, _ = flown("clear_morning")
+    assert ghost_figure(simulation, 1.0) == ""
+    minutes, seconds = re.search(r"the panel at (\d+):(\d+)", ghost_figure(simulation, 6.0)).groups()
+    assert int(minutes) + int(seconds) / 60.0 <= 6.0

@@ -566,6 +566,14 @@ def test_what_is_pressed_is_large_enough_and_texts_stand_out(strict, width, sche
     assert small == []
 
 
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (1024, 768), (1920, 1080)])
+def test_the_six_are_in_view_at_once_on_a_screen_of_a_desk(strict, width, height):
+    strict.set_viewport_size({"width": width, "height": height})
+    box = strict.locator("#six svg").bounding_box()
+    assert box["y"] + box["height"] <= height
+    assert box["width"] > 400
+
+
 def luminance(rgb):
     """Relative luminance by WCAG 2.2."""
     parts = [c / 255.0 for c in rgb]

@@ -108,10 +108,9 @@ def span(values: np.ndarray, dial: Dial, studio: Studio) -> str:
     beyond_both = low < min(first, last) - beyond or high > max(first, last) + beyond
     if beyond_both and abs(last - first) < (high - low) * studio.number("swings"):
         return f"swings {value_words(low, dial, studio)}/{value_words(high, dial, studio)}"
-    if card and abs(last - first) > 180.0:
-        # the long way round is said, or it would be taken for the short one
-        return f"{begins} by the {'left' if last < first else 'right'} to {ends}"
-    return f"{begins} to {ends}" if begins != ends else ends
+    # the long way round is said, or it would be taken for the short one
+    way = f" by the {'left' if last < first else 'right'}" if card and abs(last - first) > 180.0 else ""
+    return f"{begins}{way} to {ends}" if begins != ends else ends
 
 
 def unit_of(dial: Dial) -> str:
