@@ -607,6 +607,7 @@ def rule_1(case: Tried) -> Verdict:
         if reading in means and not (on_ground or no_speed):
             said.setdefault(axis, {})[facet.split(".")[0]] = means[reading]
     tried, broken = False, []
+    dark = {POWER[g] for g, told in case.trust.items() if g in POWER and told.why.startswith("no power")}
     for axis, values in said.items():
         sure = [value for value, chance in case.posterior.motion[axis].items() if chance >= 0.8]
         for gauge, value in values.items():
@@ -624,7 +625,7 @@ def rule_1(case: Tried) -> Verdict:
                 for other, told in values.items()
                 if told != value
                 and not (other in POWER and case.chance(POWER[other], "none") >= 0.5)
-                and not (other in case.trust and case.trust[other].why.startswith("no power"))
+                and POWER.get(other) not in dark
             ]
             pairs = [
                 (one, other)
