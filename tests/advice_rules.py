@@ -1214,18 +1214,38 @@ def run_panel(panel: str, cases: int, seed: int = SEED, first: int = 0) -> Count
     engine = engine_for(shipped(), panel)
     counts = Counts()
     for number in range(first, cases):
-        case = drawn(engine, number, seed, zlib.crc32(panel.encode()))
-        try:
-            posterior = engine.posterior(case)
-        except ImpossibleEvidence:
-            continue
-        counts.cases += 1
-        tried = Tried(posterior, with_decisions(posterior, advise(posterior)))
-        for name, rule in RULES.items():
-            before = set(tried.met)
-            counts.add(name, rule(tried), f"{panel} {number}")
-            counts.met.update((name, premise) for premise in tried.met - before)
+        hold(engine, drawn(engine, number, seed, zlib.crc32(panel.encode())), counts, f"{panel} {number}")
     return counts
+
+
+def hold(engine, case: CaseRecord, counts: Counts, where: str) -> None:
+    """Hold rules 1 to 11 against the answer to one case, and count it."""
+    try:
+        posterior = engine.posterior(case)
+    except ImpossibleEvidence:
+        return
+    counts.cases += 1
+    tried = Tried(posterior, with_decisions(posterior, advise(posterior)))
+    for name, rule in RULES.items():
+        before = set(tried.met)
+        counts.add(name, rule(tried), where)
+        counts.met.update((name, premise) for premise in tried.met - before)
+
+
+def top_up(counts: Counts, least: int, seed: int, most: int = 40) -> Iterator[str]:
+    """Draw further flights for each premise that fewer cases than ``least`` have met, ``most`` flights at the most."""
+    for place, (premise, aim) in enumerate(AIMS.items()):
+        engines = [engine_for(shipped(), panel) for panel in shipped().panels]
+        fitting = [engine for engine in engines if aim.fits(engine.network)]
+        for number in range(most):
+            if sum(times for (_, met), times in counts.met.items() if met == premise) >= least:
+                break
+            engine = fitting[number % len(fitting)]
+            shared = flight(engine, np.random.default_rng([seed, 3, place, number]), aim)
+            for one in range(SHARE):
+                case = draw(engine, np.random.default_rng([seed, 4, place, number, one]), shared, aim)
+                hold(engine, case, counts, f"{premise} {number} {one}")
+        yield premise
 
 
 def run_ammeters(panel: str, cases: int, seed: int = SEED, first: int = 0) -> Counts:
@@ -1283,8 +1303,13 @@ def main(arguments: list[str]) -> int:
         "--seed", type=int, default=SEED, help="seed of the draws (default: that of the tests)"
     )
     parser.add_argument("--panel", action="append", help="this panel only; nothing is stored then")
+    parser.add_argument(
+        "--least", type=int, help="add to what is stored until so many cases meet each premise"
+    )
     parser.add_argument("--jobs", type=int, default=1, help="processes at once (default 1)")
     chosen = parser.parse_args(arguments)
+    if chosen.least:
+        return _topped_up(chosen.least, chosen.seed)
     counts, panels = Counts(), chosen.panel or list(shipped().panels)
     with ProcessPoolExecutor(chosen.jobs) as pool:
         for first in range(0, chosen.cases, ROUND):
@@ -1296,14 +1321,29 @@ def main(arguments: list[str]) -> int:
                 counts = counts.merge(found)
             print(done, counts.cases, dict(counts.tried), dict(counts.met), flush=True)
             if not chosen.panel:
-                store(counts, done, chosen.seed)
+                store(counts, f"python -m tests.advice_rules --cases {done} --seed {chosen.seed}")
     return 1 if counts.broken else 0
 
 
-def store(counts: Counts, cases: int, seed: int) -> None:
+def _topped_up(least: int, seed: int) -> int:
+    """Go on from the stored counts until each premise is met by so many cases, storing after each."""
+    before = msgspec.json.decode((knowledge_root() / ADVICE).read_bytes(), type=AdviceRules)
+    counts = Counts(
+        cases=before.cases,
+        tried=Counter({number: tried for number, _, tried, _ in before.rules}),
+        met=Counter({(number, premise): times for number, premise, times in before.premises}),
+        broken={number: ["stored"] * broken for number, _, _, broken in before.rules if broken},
+    )
+    for premise in top_up(counts, least, seed):
+        print(premise, counts.cases, [text for found in counts.broken.values() for text in found], flush=True)
+        store(counts, f"{before.command}; then --least {least} --seed {seed}")
+    return 1 if counts.broken else 0
+
+
+def store(counts: Counts, command: str) -> None:
     """Store what was found so far for the evidence page."""
     stored = AdviceRules(
-        command=f"python -m tests.advice_rules --cases {cases} --seed {seed}",
+        command=command,
         date=date.today().isoformat(),
         panels=len(shipped().panels),
         cases=counts.cases,
