@@ -520,6 +520,13 @@ def test_a_failure_is_taken_as_people_say_it(line):
     assert [(event.id, event.at_minutes) for event in made.failure] == [("pump_sheared", 2.0)]
 
 
+def test_what_there_is_so_far_is_told_one_entry_a_line():
+    _, told = answered(*FIRST, "show", "climb 2", "level 1", "", "", "pump sheared at 1", "so far")
+    assert "No leg yet." in told
+    assert told.count("straight and level, constant airspeed, 1:00.") == 1
+    assert "vacuum pump failed at 1:00." in told
+
+
 def test_a_failure_fails_once_and_what_is_removed_is_told():
     made, told = answered(*FIRST, "climb 3", "level 2", "undo", "", "light", "pump sheared at 1", "pump sheared at 2")
     assert len(made.failure) == 1

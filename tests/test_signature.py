@@ -15,15 +15,14 @@ from diagnose.advice.explain.pictures import Album, Condition, conditions_of
 from diagnose.advice.explain.signature import signature
 from diagnose.model import CaseRecord, FailureKind, SnapshotRecord
 from diagnose.model.errors import CaseError, UnknownName
+from diagnose.render.lesson import failure_screen, todo_rows
 from diagnose.render.plumbing import plumbing_text
 from diagnose.render.signature import (
     comparison,
     comparison_data,
     failure_page,
-    failure_screen,
     manoeuvre_words,
     page_data,
-    todo_rows,
 )
 from tests.small import shipped
 

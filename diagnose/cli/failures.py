@@ -62,8 +62,9 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
     from diagnose import engine_for
     from diagnose.advice.explain.signature import signature
     from diagnose.language import entry_forms, find
+    from diagnose.render.lesson import failure_screen
     from diagnose.render.plumbing import plumbing_text
-    from diagnose.render.signature import failure_list, failure_page, failure_screen, list_data, page_data
+    from diagnose.render.signature import failure_list, failure_page, list_data, page_data
 
     kb = load()
     if not chosen.name:

@@ -29,12 +29,13 @@ NUMBER = r"-?\d+(?:\.\d+)?"
 TIME = r"\d+:\d\d|\d+(?:\.\d+)?"
 EMPTY = ScenarioRecord(title="", panel="single_pump", briefing="", leg=())
 BACK, HELP, LIST, STOP = ("back", "undo"), ("help",), ("?", "list"), ("stop", "quit", "exit")
+SHOW = ("show", "so far")
 #: lists of which several may be said in one line, and what parts them
 MANY = ("leg", "failure")
 _PARTS = re.compile(r"\s*(?:[,;]|\band\b|\bthen\b)\s*(?:(?:and|then)\s+)*(?=\S)", re.IGNORECASE)
 #: entries that are offered where a name can mean several
 MOST_OFFERED = 8
-ANYWHERE = "'back' returns to the question before, 'stop' ends and keeps what you have."
+ANYWHERE = "'back' takes back, 'show' tells what you have so far, 'stop' ends and keeps it."
 
 
 class Stopped(Exception):
@@ -138,6 +139,10 @@ class _Asking:
                 raise Stopped(self.made)
             if word in BACK:
                 place = self._back(asked, place)
+            elif word in SHOW:
+                entries = (*self.made.leg, *self.made.failure, *self.made.context, *self.made.inject)
+                for told in [_entry_words(entry, self.kb) for entry in entries] or ["No leg yet"]:
+                    self.tell(f"{told}.")
             elif word in HELP:
                 listed = " '?' lists what there is." if question.known(self.made) else ""
                 self.tell(f"{question.help}{listed} {ANYWHERE}")

@@ -19,9 +19,9 @@ from diagnose.practice.drill.scan import Found, Glance, Scan, ScanReview, scan_r
 from diagnose.practice.drill.session import Exercise
 from diagnose.practice.drill.studio import OPEN, Marked, Option, Studio
 from diagnose.render.drill_question import clock, facet_words, option_words, upper
+from diagnose.render.lesson import failure_screen
 from diagnose.render.plumbing import WIDEST_DRAWN, plumbing_text
 from diagnose.render.reasons import plain_lines, strength
-from diagnose.render.signature import failure_screen
 from diagnose.render.text import fill, percent, reading_words, table
 
 #: most readings named as telling, and most failures named as not ruled out

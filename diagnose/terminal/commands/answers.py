@@ -37,8 +37,9 @@ def _rank(desk: Desk, text: str) -> tuple[Desk, str]:
 def failure_shown(desk: Desk, text: str) -> tuple[Desk, str]:
     """A failure's page; without a name all that this panel can have."""
     from diagnose.advice.explain.signature import signature
+    from diagnose.render.lesson import failure_screen
     from diagnose.render.plumbing import plumbing_text
-    from diagnose.render.signature import failure_page, failure_screen
+    from diagnose.render.signature import failure_page
 
     name, _, last = text.rpartition(" ")
     whole = last.lower() in ("full", "more")
