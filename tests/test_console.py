@@ -252,6 +252,25 @@ def test_whoever_is_to_type_is_not_disturbed(monkeypatch):
     working.end()
 
 
+def test_where_lines_are_typed_work_is_told_once_on_a_line_of_its_own(monkeypatch):
+    """What is typed meanwhile is echoed behind it: nothing is written over it, and nothing glued to it."""
+
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    screen = Terminal()
+    monkeypatch.setattr("diagnose.terminal.console.PATIENCE_S", 0.2)
+    working = Working(screen)
+    working.begin("drill")
+    assert Typed(Terminal("x\n"), working).readline() == "x\n"
+    time.sleep(1.8)
+    assert screen.getvalue() == "(working)\n"
+    Shown(screen, working).write("answer")
+    working.end()
+    assert screen.getvalue() == "(working)\nanswer"
+
+
 def test_the_streams_are_given_back(capsys):
     before = sys.stdin, sys.stdout, sys.stderr
     with pytest.raises(DiagnoseError), streams():

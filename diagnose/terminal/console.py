@@ -42,8 +42,11 @@ def bounded(line: str, most: int = LONGEST_STATEMENT) -> str:
 class Working:
     """Tells on a terminal's error stream what is being done, once it takes a while; erased before anything else.
 
-    ``step`` says what is being done now.
+    ``step`` says what is being done now. Where somebody types lines (``talking``) it is told once, on a line of its
+    own: what is typed meanwhile is neither overwritten nor glued to it.
     """
+
+    talking = False
 
     def __init__(self, stream: TextIO) -> None:
         self._stream, self._lock = stream, threading.RLock()
@@ -81,7 +84,8 @@ class Working:
         """Erase what is shown, and wait as long again before more."""
         with self._lock:
             if self._shown:
-                self._put(f"\r{' ' * self._shown}\r")
+                if not self.talking:
+                    self._put(f"\r{' ' * self._shown}\r")
                 self._shown, self._since = 0, time.monotonic()
 
     def _watch(self) -> None:
@@ -91,6 +95,11 @@ class Working:
                 if self._idle or (passed < PATIENCE_S and not self._shown):
                     continue
                 room = max(shutil.get_terminal_size((80, 24)).columns - 1, 20)
+                if self.talking:
+                    if not self._shown:
+                        self._put(harmless("(working)\n"))
+                    self._shown = 1
+                    continue
                 line = harmless(f"working: {self._label} ({passed:.0f} s)")[:room]
                 self._put(f"\r{line:<{self._shown}}")
                 self._shown = len(line)
@@ -127,6 +136,7 @@ class Typed(_Stream):
     def readline(self, size: int = -1) -> str:
         """Give the next line, or so much of it that ``bounded`` refuses it; the rest of it is passed over."""
         self.working.pause()
+        self.working.talking = self.stream.isatty()
         most = 2 * LONGEST_LINE + 1
         try:
             line = self.stream.readline(most)
