@@ -418,6 +418,8 @@ ANAPHORA = [
     ("The heading stopped turning.", {("heading", "steady", 1.0)}),
     ("Heading not changing.", {("heading", "steady", 1.0)}),
     ("Approach weren't getting my altitude.", {("atc_height", "no_height", 1.0)}),
+    ("My speed slowly decayed and the DG wandered off.", {("airspeed", "falling", 1.0), ("heading", "drifting", 1.0)}),
+    ("In the clmb the airspeed kept rising.", {("airspeed", "rising", 1.0)}),
     ("The airspeed was at 80, and now she reads a hundred and five.", {("airspeed", "rising", 1.0)}),
 ]
 
@@ -503,3 +505,12 @@ def test_what_was_known_or_done_before_the_flight_is_a_condition(text, flag):
 )
 def test_what_failed_in_flight_was_not_known_before(text):
     assert "condition" not in kinds(text)
+
+
+@pytest.mark.parametrize("how", ["", "slowly ", "gradually "])
+@pytest.mark.parametrize("tilts", ["tilts to the left", "was tilting right", "leaned to the right", "banks left"])
+def test_a_horizon_that_tilts_is_asked_about_in_whichever_words(how, tilts):
+    first, _, rest = tilts.partition(" ")
+    told = f"{first} {how}{rest}" if first == "was" else f"{how}{tilts}"
+    assert "asked" in kinds(f"The horizon {told}.")
+    assert not readings(f"The horizon {told}.")

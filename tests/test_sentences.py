@@ -90,6 +90,24 @@ def test_a_question_about_a_failure_is_answered_and_reads_nothing(asked, failure
     assert not desk.case.snapshot
 
 
+@pytest.mark.parametrize("said", ["no, it was in the climb", "sorry, we were climbing", "I meant the climb, not level"])
+def test_what_was_flown_can_be_put_right(said):
+    desk, _ = asked_for("snapshot level; airspeed rising", said)
+    assert desk.case == desk_after("snapshot climb; airspeed rising").case
+
+
+@pytest.mark.parametrize(
+    "asked", ["is it icing", "how long do I have after a vacuum failure", "which one is lying", "when do I use alternate static"]
+)
+def test_a_question_is_no_fact(asked):
+    start = desk_after("snapshot level; airspeed zero")
+    try:
+        after, _ = obey(start, asked)
+    except DiagnoseError:
+        return
+    assert after.case == start.case
+
+
 def test_the_higher_i_go_says_when():
     desk, _ = asked_for("the airspeed keeps increasing the higher I go")
     (snapshot,) = desk.case.snapshot

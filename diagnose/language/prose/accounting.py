@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from diagnose.language.prose.counting import Counting
-from diagnose.language.prose.pieces import EVIDENCE, Piece, Span, Unused, glue, names
+from diagnose.language.prose.pieces import EVIDENCE, STOPS, Piece, Span, Unused, determined, glue, names
 
 
 class Accounting(Counting):
@@ -173,3 +173,39 @@ class Accounting(Counting):
             if "determiner" not in span.kinds or span.text in ("to", "of")
         ]
         return bool(before) and before[-1] in self.reader.prose["prepositions"]
+
+    def _ceased(self, at: int) -> bool:
+        """Say that what the gauges spoken of last did has ended: "the fluctuation stopped"."""
+        noun = at and self._behaves(at - 1) and determined(self.spans, at - 1)
+        rest = self._next(at, skip=("earlier", "throughout"))
+        meant = tuple(dict.fromkeys(p.gauge for p in self.state.odd)) or self.state.focus
+        if not noun or self.gauges or not meant or rest < len(self.spans):
+            return False
+        done = self._attach_to(at - 1, self._behaves(at - 1), meant)
+        self.negated = False
+        return done
+
+    def _gauge_after(self, at: int) -> tuple[str, ...]:
+        """The gauges named right behind a place: "no airspeed"."""
+        following = self.spans[at + 1] if at + 1 < len(self.spans) else None
+        sense = following.sense("gauge") if following is not None else None
+        if following is None or sense is None:
+            return ()
+        loose = {"perceive", "copula", "joins", "report", "breaks", "gauge"}
+        if sense.weak and at and not self.spans[at - 1].kinds & loose and self.spans[at - 1].words[0] not in STOPS:
+            return ()  # "landed no flaps"
+        return self.reader.gauges_of(following)
+
+    def _set_to(self, at: int) -> bool:
+        """ "I reset it to the compass": what a thing is set to or held against is not spoken of next."""
+        before = [span.text for span in self.spans[:at] if span.text not in ("the", "my", "our")]
+        return bool(before) and before[-1] in self.reader.prose["held_to"] and bool({"it", "them"} & set(before))
+
+    def _calmed(self) -> tuple[str, ...]:
+        """ "It calmed down": what was restless before, whatever was told of since."""
+        calm = self.reader.prose["calmed"]
+        if not any(span.sense("behaviour") and span.words[0] in calm for span in self.spans):
+            return ()
+        if any(span.text in ("it all", "all of it") for span in self.spans):
+            return tuple(dict.fromkeys(self.state.restless))
+        return tuple(dict.fromkeys(p.gauge for p in self.state.odd if p.gauge and p.sure >= 0.5))

@@ -12,11 +12,6 @@ def before_number(spans: list[Span], at: int) -> bool:
     return bool(at) and spans[at - 1].number is not None
 
 
-def before_stop(span: Span) -> bool:
-    """Whether a span is a stop between the things of a list."""
-    return span.words[0] in STOPS
-
-
 class Clause(Accounting):
     """Reads the gauges, behaviors, maneuvers, switches and numbers of one clause, left to right."""
 
@@ -52,6 +47,11 @@ class Clause(Accounting):
         self._numbers()
         self._account()
         self._finish()
+
+    def dropped(self) -> bool:
+        """Whether the clause names a gauge and says what it did, and nothing of that was used."""
+        named = any((one := span.sense("gauge")) and not one.weak for span in self.spans)
+        return named and not self.told and any("behaviour" in s.kinds for s in self.spans if not s.kinds & {"setting", "motion", "copula"})
 
     def _span(self, at: int, span: Span) -> None:
         spans = self.spans
@@ -108,28 +108,6 @@ class Clause(Accounting):
             and not self._object(at)
         ):
             self.subject = "unknown"
-
-    def _ceased(self, at: int) -> bool:
-        """Say that what the gauges spoken of last did has ended: "the fluctuation stopped"."""
-        noun = at and self._behaves(at - 1) and determined(self.spans, at - 1)
-        rest = self._next(at, skip=("earlier", "throughout"))
-        meant = tuple(dict.fromkeys(p.gauge for p in self.state.odd)) or self.state.focus
-        if not noun or self.gauges or not meant or rest < len(self.spans):
-            return False
-        done = self._attach_to(at - 1, self._behaves(at - 1), meant)
-        self.negated = False
-        return done
-
-    def _gauge_after(self, at: int) -> tuple[str, ...]:
-        """The gauges named right behind a place: "no airspeed"."""
-        following = self.spans[at + 1] if at + 1 < len(self.spans) else None
-        sense = following.sense("gauge") if following is not None else None
-        if following is None or sense is None:
-            return ()
-        loose = {"perceive", "copula", "joins", "report", "breaks", "gauge"}
-        if sense.weak and at and not self.spans[at - 1].kinds & loose and not before_stop(self.spans[at - 1]):
-            return ()  # "landed no flaps"
-        return self.reader.gauges_of(following)
 
     def _lost(self, at: int, gauges: tuple[str, ...]) -> None:
         for gauge in gauges:
@@ -212,20 +190,6 @@ class Clause(Accounting):
             self._attach_to(place, self._behaves(place), self.gauges)
         return True
 
-    def _set_to(self, at: int) -> bool:
-        """ "I reset it to the compass": what a thing is set to or held against is not spoken of next."""
-        before = [span.text for span in self.spans[:at] if span.text not in ("the", "my", "our")]
-        return bool(before) and before[-1] in self.reader.prose["held_to"] and bool({"it", "them"} & set(before))
-
-    def _calmed(self) -> tuple[str, ...]:
-        """ "It calmed down": what was restless before, whatever was told of since."""
-        calm = self.reader.prose["calmed"]
-        if not any(span.sense("behaviour") and span.words[0] in calm for span in self.spans):
-            return ()
-        if any(span.text in ("it all", "all of it") for span in self.spans):
-            return tuple(dict.fromkeys(self.state.restless))
-        return tuple(dict.fromkeys(p.gauge for p in self.state.odd if p.gauge and p.sure >= 0.5))
-
     def _by_number(self, place: int, gauges: tuple[str, ...]) -> tuple[str, ...]:
         """What "it" means where a number follows: the gauge that can show it; () if it is none of those told of.
 
@@ -299,8 +263,9 @@ class Clause(Accounting):
         number = self._next(at)
         between = self.spans[at + 1 : number]
         numbers = number < len(self.spans) and self.spans[number].number is not None
-        if numbers and all(span.kinds & {"adverb", "onward"} for span in between):
-            return True  # "vac still 5"
+        does = number < len(self.spans) and bool(self.spans[number].kinds & {"behaviour", "report"})
+        if (numbers or (does and between)) and all(span.kinds & {"adverb", "onward"} for span in between):
+            return True  # "vac still 5", "my horizon slowly tilts"
         if following is not None and following.text == "itself":
             return True  # "it was the horizon itself"
         if self.attended and following is None and sense.value not in self.reader.prose["no_needle"]:

@@ -23,17 +23,16 @@ from diagnose.language.prose.pieces import (
     names,
     place,
 )
-from diagnose.language.prose.spans import Divided
+from diagnose.language.prose.remarks import Remarks
 from diagnose.language.slips import corrected
 from diagnose.language.tokens import Token, tokens
 
 
-class SentenceReader(Divided):
+class SentenceReader(Remarks):
     """Reads one sentence; ``state`` is carried on to the next."""
 
     def __init__(self, kb: KnowledgeBase, known: Lexicon, state: State, text: str) -> None:
         super().__init__(kb, known, state, text)
-        self.pieces: list[Piece] = []
         self.unused: list[Unused] = []
         self.repeated: Sequence[Piece] = ()
         self.numbers: dict[str, float] = {}
@@ -43,8 +42,8 @@ class SentenceReader(Divided):
         self.supposed = False
         #: whether the sentence tells what happened again and again
         self.habit = False
-        #: whether the clause before was about a gauge; about the altimeter setting
-        self.spoke = self.spoke_of_setting = False
+        #: whether the clause before was about a gauge
+        self.spoke = False
         #: gauges that a clause named and said nothing of yet: "the airspeed, which should have risen, ..."
         self.hanging: tuple[str, ...] = ()
         #: the gauge that the clause before ends with: "the compass, which was steady"
@@ -74,7 +73,6 @@ class SentenceReader(Divided):
         self.taxiing = any(word.startswith("taxi") for word in said)
         self.setting = any_of(said, self.known.tables["noted"]["altimeter set"])
         self.state.sides = self.state.sides or any_of(said, self.prose["two_seats"])
-        self.side = False
         clauses: list[tuple[str, list[Span]]] = []
         parted = False
         for lead, clause in self._clauses(spans):
@@ -138,12 +136,6 @@ class SentenceReader(Divided):
                 self.pieces[self.pieces.index(stuck[-1])] = replace(stuck[-1], kind="noted", facet="", reading="")
                 return
 
-    def source(self, spans: Sequence[Span]) -> str:
-        """The words of the text that these spans stand for."""
-        if not spans:
-            return ""
-        return self.text[min(s.start for s in spans) : max(s.end for s in spans)]
-
     def _doubts(self) -> bool:
         """Whether it asks about what it tells: "the airspeed was low?", but not "it rose and rose: what is it?"."""
         *before, last = re.split(r"[,;:]|\s-+\s", self.text.rstrip(" \"')"))
@@ -162,21 +154,26 @@ class SentenceReader(Divided):
         for lead in sorted(table, key=len, reverse=True):
             parts = tuple(lead.split())
             rest = " ".join(said[len(parts) :])
-            if said[: len(parts)] == parts and (ends or len(parts) > 2 or parts[0] in ("what", "why")):
+            alone = len(parts) > 2 or parts[0] in ("what", "why", *self.prose["inverted"])
+            if said[: len(parts)] == parts and (ends or alone):
                 if not ends and "*" not in table[lead] and len(said) > len(parts) + 2:
                     continue  # "what happened is the altimeter quit"
                 if table[lead] == "failure *" and not rest:
                     continue  # "how do I know?"
                 command = table[lead].replace("*", rest).strip()
                 return (Piece(kind="question", words=self.text, value=command),)
-        if ends and said[0] in self.known.tables["plain_question"]:
+        short = len(said) <= int(self.prose["sentence_words"])
+        asks = short and said[1:2] and said[1] in self.prose["asks"].get(said[0], ())
+        if asks or (ends and said[0] in self.known.tables["plain_question"]):
             return (Piece(kind="question", words=self.text),)
         return ()
 
     def _collisions(self, words: Sequence[Token]) -> Iterator[Piece]:
         said = tuple(token.text for token in words)
+        how = self.prose["within_a_phrase"]
+        words = [token for token in words if token.text not in how]  # "the horizon slowly tilts left"
+        said = tuple(token.text for token in words)
         there = set(said)
-        self.blocked: set[int] = set()
         for texts, unless, both in self.known.collisions:
             if any(place(said, phrase) is not None for phrase in unless):
                 continue
@@ -247,7 +244,9 @@ class SentenceReader(Divided):
         self._temperature(spans)
         if done.sized:
             return
-        if all(piece.kind == "time" for piece in self.pieces[first:]) and content(spans) and not done.strange:
+        kinds = {piece.kind for piece in self.pieces[first:]}
+        lost = done.dropped() if kinds <= {"time", "flown"} else False  # "in cruise" is used, the gauge is not
+        if (kinds <= {"time"} or lost) and content(spans) and not done.strange:
             self.unused.append(Unused(words=source, gauge=self._likely(spans), why=done.why))
 
     def _compared(self, spans: list[Span]) -> tuple[list[Span], list[Span]]:
@@ -297,42 +296,6 @@ class SentenceReader(Divided):
                     if sense.kind == kind:
                         self._scene(kind, sense, span, spans)
 
-    def _mis_set(self, spans: list[Span]) -> bool:
-        """ "It had been set to 30.12 instead of 29.72": two altimeter settings, one of them wrong."""
-        ranges = self.prose["settings"]
-        told = {
-            s.number for s in spans if s.number is not None and any(a <= s.number <= b for a, b in ranges)
-        }
-        words = tuple(word for span in spans for word in span.words)
-        return len(told) == 2 and any_of(words, self.prose["not_the_same"])
-
-    def _only_fine(self, spans: list[Span]) -> bool:
-        """ "It lay on its side, which is normal": nothing but that what was told is usual."""
-        told = {s.value for span in spans for s in span.senses if s.kind == "behaviour"}
-        odd = [p for p in self.pieces if p.kind == "reading" and p.reading not in self.prose["fine"]]
-        named = any(names(span) for span in spans)
-        return told == {"normal"} and bool(odd) and not named and "copula" in spans[0].kinds
-
-    def _setting_right(self, lead: str, spans: list[Span]) -> bool:
-        """ "I checked the altimeter setting and it was right": said of the setting, and of no needle."""
-        words = tuple(word for span in spans for word in span.words)
-        named = any_of(words, self.prose["setting_named"])
-        about = named or (lead in ("and", ",", "which", "but") and self.spoke_of_setting)
-        self.spoke_of_setting = named
-        told = {s.value for span in spans for s in span.senses if s.kind == "behaviour"}
-        other = any(span.sense("gauge") and "setting" not in self.source(spans) for span in spans)
-        flown = any(span.kinds & {"setting", "motion"} for span in spans)
-        if not about or other or flown or not told & {"normal", "wrong", "agree"}:
-            return False
-        wrong = any("negation" in span.kinds for span in spans) != ("wrong" in told)
-        self.pieces.append(
-            Piece(
-                kind="reading", words=self.source(spans), gauge="setting_check", facet="setting_check.state",
-                reading="mis_set" if wrong else "as_reported",
-            )
-        )  # fmt: skip
-        return True
-
     def _on_the_other_side(self, spans: list[Span]) -> bool:
         """Whether a clause tells of the other pilot's instruments; what the clause before said goes on."""
         words = tuple(word for span in spans for word in span.words)
@@ -358,63 +321,12 @@ class SentenceReader(Divided):
         if any(span.kinds & {"setting", "motion"} for span in scene):
             Clause(self, lead, scene, number).read()
 
-    def _intended(self, spans: list[Span]) -> bool:
-        """ "I was going to fail the vacuum on him", "she likes night flying": nothing that happened."""
-        gauge = next((at for at, span in enumerate(spans) if names(span)), len(spans))
-        person = next((at for at, span in enumerate(spans) if span.kinds & {"aircraft", "others"}), gauge)
-        return any_of(
-            tuple(word for span in spans[person:gauge] for word in span.words), self.prose["intended"]
-        ) or any_of(tuple(word for span in spans for word in span.words), self.prose["habits"])
-
     def _spoken_of(self, spans: list[Span]) -> None:
         """ "The light should have come on but it stayed dark": what was only supposed still says what "it" is."""
         named = tuple(g for span in spans if span.sense("gauge") for g in self.gauges_of(span))
         if named:
             self.state.focus, self.state.named = named, True
             self.state.seen += named
-
-    def _known_before(self, spans: list[Span]) -> str:
-        """The condition that a clause tells: what was known not to work, work on the pitot-static system; "" if none."""
-        words = tuple(word for span in spans for word in span.words)
-        table, work = self.known.tables["inop"], self.known.tables["worked_on"]
-        if any("negation" in span.kinds for span in spans):
-            return ""
-        for flag, texts in table["names"].items():
-            dead = any_of(words, table["dead"]) and (flag not in table["needle"] or "known" in words)
-            if any_of(words, texts) and (any_of(words, table["marked"]) or dead):
-                return str(flag)
-        done = any_of(words, work["done"]) and set(words) & set(work["had"])
-        return "probe_work" if done and any_of(words, work["parts"]) else ""
-
-    def _found(self, spans: list[Span]) -> bool:
-        """Whether a clause tells what was found on the ground: a part or a fault, and no needle."""
-        table, words = self.known.tables["finding"], tuple(w for span in spans for w in span.words)
-        part = any_of(words, table["parts"]) and (
-            any_of(words, table["states"]) or set(words) & set(table["faults"])
-        )
-        if part and not {"others", "aircraft", "guess"} & {k for s in spans[:1] for k in s.kinds}:
-            return not any("attend" in span.kinds for span in spans[:1])
-        if not any_of(words, table["finders"]) or not set(words) & set(table["faults"]):
-            return False
-        others = [span for span in spans if "perceive" not in span.kinds]
-        meant = [span for span in others if span.text not in ("both", "these", "those", "neither")]
-        return not any(span.sense("pronoun") or "report" in span.kinds for span in meant)
-
-    def _thinks_it_showed(self, spans: list[Span]) -> bool:
-        """ "I thought the airspeed was low" is a report with a doubt; "I thought it was the pump" a guess."""
-        guesses = [span for span in spans if "guess" in span.kinds]
-        if any("thought" not in span.words and "think" not in span.words for span in guesses):
-            return False
-        if any("others" in span.kinds for span in spans[: spans.index(guesses[0])]):
-            return False  # "he thought the vacuum had gone"
-        named = {g for span in spans if names(span) for g in self.gauges_of(span)}
-        return any("gauge" in span.kinds for span in spans) and any(
-            sense.kind in ("behaviour", "reading")
-            and sense.value not in ("wrong", "dead", "normal", "recover")
-            and (sense.kind == "behaviour" or sense.value.partition(".")[0] in named)
-            for span in spans
-            for sense in span.senses
-        )
 
     def _scene(self, kind: str, sense: Sense, span: Span, spans: list[Span]) -> None:
         at = spans.index(span)
@@ -529,53 +441,6 @@ class SentenceReader(Divided):
             and before[0].unit not in ("min", "s", "h")
             and before[1].text in ("in", "over", "every", "per", "each")
         )
-
-    # ------------------------------------------------------------------ gauges
-
-    def gauges_of(self, span: Span) -> tuple[str, ...]:
-        """The gauges that a span names; a pronoun names those spoken of last."""
-        if span.start in self.blocked:
-            return ()
-        if gauges := span.sense("gauges"):
-            return tuple(self.known.tables["all_gauges"][gauges.value])
-        if gauge := span.sense("gauge"):
-            return (self.prose["second"].get(gauge.value, gauge.value) if self.side else gauge.value,)
-        if pronoun := span.sense("pronoun"):
-            # in a new sentence "it" is what the story is about; later in it, what was named last
-            topic = self.state.topic if self.state.odd_topic else ()
-            focus = self.state.focus if self.state.named else topic or self.state.focus
-            if pronoun.value == "unclear":
-                return ()  # "only one came alive"
-            if pronoun.value in ("mine", "theirs"):
-                if "one" in span.words and not self.state.sides:
-                    return ()  # one of what is not clear
-                pairs = self.prose["second"]
-                last = self.state.last_of((*pairs, *pairs.values()))
-                first = tuple(one for one, two in pairs.items() if last and last[0] in (one, two))
-                return first if pronoun.value == "mine" else tuple(pairs[one] for one in first)
-            lost = self.prose["no_needle"]
-            focus = tuple(g for g in focus if g not in lost) or tuple(
-                g for g in self.state.topic if g not in lost and pronoun.value == "any"
-            )
-            if {"other", "others"} & set(span.words):  # "the altimeter leapt up and the other two came back"
-                rest = tuple(g for g in self.state.gone if g not in {p.gauge for p in self.pieces})
-                return rest if "two" not in span.words or len(rest) == 2 else ()
-            if pronoun.value == "many" and "three" in span.words and len(focus) != 3:
-                static = tuple(self.known.tables["all_gauges"]["pitot_static"])
-                return static if focus and set(focus) <= set(static) else ()
-            if pronoun.value == "many" and "all" in span.words and len(self.state.gone) > 2:
-                return tuple(self.state.gone)  # "they all came back": whatever had gone wrong
-            if pronoun.value == "many" and len(focus) < 2:
-                return tuple(self.state.gone) if len(self.state.gone) == 2 else ()
-            if set(span.words) & {"gauge", "gage", "needle", "dial"}:
-                beside = self.prose[
-                    "companion"
-                ]  # the gauge beside a lamp: "the light came on, gauge was at zero"
-                focus = tuple(beside.get(gauge, gauge) for gauge in focus)
-            if wanted := self.known.only.get(pronoun.value):
-                focus = tuple(gauge for gauge in focus if gauge in wanted) or self.state.last_of(wanted)
-            return focus
-        return ()
 
     def _likely(self, spans: list[Span]) -> str:
         named = [g for span in spans if not span.sense("pronoun") for g in self.gauges_of(span)]

@@ -9,6 +9,7 @@ from diagnose.language.lexicon import Lexicon, Sense
 from diagnose.language.names import Words
 from diagnose.language.prose.pieces import (
     STOPS,
+    Piece,
     Span,
     State,
     names,
@@ -27,6 +28,62 @@ class Divided:
     def __init__(self, kb: KnowledgeBase, known: Lexicon, state: State, text: str) -> None:
         self.kb, self.known, self.state, self.text = kb, known, state, text
         self.prose = known.tables["prose"]
+        self.pieces: list[Piece] = []
+        #: where words stand that may mean two things: they are asked, and used for nothing else
+        self.blocked: set[int] = set()
+        #: whether the gauges are those of the other side
+        self.side = False
+
+    def source(self, spans: Sequence[Span]) -> str:
+        """The words of the text that these spans stand for."""
+        if not spans:
+            return ""
+        return self.text[min(s.start for s in spans) : max(s.end for s in spans)]
+
+    def gauges_of(self, span: Span) -> tuple[str, ...]:
+        """The gauges that a span names; a pronoun names those spoken of last."""
+        if span.start in self.blocked:
+            return ()
+        if gauges := span.sense("gauges"):
+            return tuple(self.known.tables["all_gauges"][gauges.value])
+        if gauge := span.sense("gauge"):
+            return (self.prose["second"].get(gauge.value, gauge.value) if self.side else gauge.value,)
+        if pronoun := span.sense("pronoun"):
+            # in a new sentence "it" is what the story is about; later in it, what was named last
+            topic = self.state.topic if self.state.odd_topic else ()
+            focus = self.state.focus if self.state.named else topic or self.state.focus
+            if pronoun.value == "unclear":
+                return ()  # "only one came alive"
+            if pronoun.value in ("mine", "theirs"):
+                if "one" in span.words and not self.state.sides:
+                    return ()  # one of what is not clear
+                pairs = self.prose["second"]
+                last = self.state.last_of((*pairs, *pairs.values()))
+                first = tuple(one for one, two in pairs.items() if last and last[0] in (one, two))
+                return first if pronoun.value == "mine" else tuple(pairs[one] for one in first)
+            lost = self.prose["no_needle"]
+            focus = tuple(g for g in focus if g not in lost) or tuple(
+                g for g in self.state.topic if g not in lost and pronoun.value == "any"
+            )
+            if {"other", "others"} & set(span.words):  # "the altimeter leapt up and the other two came back"
+                rest = tuple(g for g in self.state.gone if g not in {p.gauge for p in self.pieces})
+                return rest if "two" not in span.words or len(rest) == 2 else ()
+            if pronoun.value == "many" and "three" in span.words and len(focus) != 3:
+                static = tuple(self.known.tables["all_gauges"]["pitot_static"])
+                return static if focus and set(focus) <= set(static) else ()
+            if pronoun.value == "many" and "all" in span.words and len(self.state.gone) > 2:
+                return tuple(self.state.gone)  # "they all came back": whatever had gone wrong
+            if pronoun.value == "many" and len(focus) < 2:
+                return tuple(self.state.gone) if len(self.state.gone) == 2 else ()
+            if set(span.words) & {"gauge", "gage", "needle", "dial"}:
+                beside = self.prose[
+                    "companion"
+                ]  # the gauge beside a lamp: "the light came on, gauge was at zero"
+                focus = tuple(beside.get(gauge, gauge) for gauge in focus)
+            if wanted := self.known.only.get(pronoun.value):
+                focus = tuple(gauge for gauge in focus if gauge in wanted) or self.state.last_of(wanted)
+            return focus
+        return ()
 
     def _without_quite(self, words: Sequence[Token]) -> list[Token]:
         """Leave out a "right" that names no side: "rolled right over", "went right down"."""

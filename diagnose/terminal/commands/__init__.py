@@ -11,7 +11,7 @@ import difflib
 import re
 from dataclasses import replace
 
-from diagnose.language import entry_forms, gauge_forms, plain
+from diagnose.language import entry_forms, gauge_forms, plain, readable
 from diagnose.language.names import core, phrase_at, phrases
 from diagnose.language.session import says_anything
 from diagnose.model.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
@@ -21,7 +21,7 @@ from diagnose.terminal.commands.desk import Command, Desk, command
 from diagnose.terminal.commands.entry import ENTRY, PLACES, hear
 from diagnose.terminal.commands.files import FACES, FILES, REPORTS
 from diagnose.terminal.commands.guide import GUIDE, GUIDE_HELP, answer, is_answer, put, say_held
-from diagnose.terminal.commands.hearing import heard, is_prose, question_line, tell_story
+from diagnose.terminal.commands.hearing import flight_corrected, heard, is_prose, question_line, tell_story
 from diagnose.terminal.commands.trial import TRIAL, asked_for
 from diagnose.terminal.console import LONGEST_LINE, LONGEST_STATEMENT, bounded
 
@@ -101,6 +101,8 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     if desk.guide and text.rstrip("?").lower() in ("", "help"):
         return desk, f"{fill(GUIDE_HELP, desk.width)}\n\n{put(desk)}"
     text = phrases().commands.get(" ".join(asked), text)
+    if not desk.guide and not desk.pending and (flown := flight_corrected(desk, text)):
+        return obey(desk, f"maneuver {readable(flown)}")
     if " ".join(asked) in phrases().lost and says_anything(desk.case) and not desk.guide:
         text = phrases().commands["what do i fly on"]
     if text.lower().startswith("whatif "):

@@ -159,10 +159,27 @@ def question_line(desk: Desk, text: str) -> str:
         return ""
     command = read[0].pieces[0].value
     verb, _, about = command.partition(" ")
+    if verb == "what" and not desk.case.snapshot:  # "what if the static port freezes?": in general
+        name = failure_named(desk.kb, desk.kb.panel(desk.case.panel), about.removeprefix("if "))
+        return f"failure {readable(name)}" if name else command
     if verb == "what" or not about:
         return command
     name = failure_named(desk.kb, desk.kb.panel(desk.case.panel), about)
     return f"{verb} {readable(name)}" if name else ""
+
+
+def flight_corrected(desk: Desk, text: str) -> str:
+    """The maneuver of "no, it was in the climb", "I meant the climb, not level"; "" if it corrects nothing."""
+    words = plain(text.partition(" not ")[0]).split()
+    corrects = story_tables()["correction"]
+    begins = words[:1] and (words[0] in corrects["first"] or " ".join(words[:2]) in corrects["meant"])
+    if not begins or not desk.case.snapshot or len(words) > 10:
+        return ""
+    while words and words[0] in corrects["first"]:
+        words = words[1:]
+    pieces = [piece for sentence in read_story(" ".join(words), desk.kb) for piece in sentence.pieces]
+    flown = [piece.value for piece in pieces if piece.kind == "flown"]
+    return flown[0] if len(flown) == 1 and len(pieces) == 1 else ""
 
 
 def failure_named(kb: KnowledgeBase, panel: Panel, text: str) -> str:
@@ -181,9 +198,11 @@ def failure_named(kb: KnowledgeBase, panel: Panel, text: str) -> str:
         if way in prose["failures"]:
             return str(prose["failures"][way])
         try:
-            return named_failure(kb, way, panel)
+            name = named_failure(kb, way, panel)
         except UnknownName:
             continue
+        # "is it icing": not that of a mast on a panel that has none
+        return name if name not in kb.failures or set(kb.failures[name].acts) <= set(panel.parts) else ""
     return ""
 
 
