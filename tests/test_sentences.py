@@ -13,7 +13,7 @@ from diagnose.language import (
     scene_words,
 )
 from diagnose.language.names import phrases
-from diagnose.model.errors import CaseError, UnknownName
+from diagnose.model.errors import CaseError, DiagnoseError, UnknownName
 from diagnose.terminal.commands import Desk, command_of, obey
 from tests.desks import ENGINES, answer_to, desk_after, refusal
 from tests.small import shipped

@@ -165,6 +165,8 @@ def question_line(desk: Desk, text: str) -> str:
     if verb == "what" or not about:
         return command
     name = failure_named(desk.kb, desk.kb.panel(desk.case.panel), about)
+    if not name and plain(text).split()[0] in story_tables()["prose"]["inverted"] and not text.endswith("?"):
+        raise CaseError(f"no failure is named {about!r}", mend="failure lists them; why NAME weighs one")  # no fact
     return f"{verb} {readable(name)}" if name else ""
 
 
