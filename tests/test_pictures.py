@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.model.gauges import needed
+from diagnose.render.pictures.charts import Line, chart
 from diagnose.render.pictures.faces import dial_svg, movements, transform
 from diagnose.render.pictures.panel import covered_svg, lone_svg, panel_svg, shown_dials
 from diagnose.render.pictures.terminal import panel_text
@@ -255,3 +256,19 @@ def test_no_caption_lies_under_a_hand():
             if (e.text or "").startswith(dial.title) and e.get("y")
         )
         assert float(text.get("y")) - float(text.get("font-size")) > 98.0
+
+
+def test_lines_of_a_chart_are_told_apart_by_their_points_and_dashes_and_the_key_shows_both():
+    lines = [Line(f"class {k}", [(0.0, k / 8.0), (1.0, k / 7.0)], stepped=False) for k in range(7)]
+    root = ET.fromstring(chart(lines, (0.0, 1.0), [(0.0, "first"), (0.02, "second"), (1.0, "last")], "a chart"))
+    points = [e.get("d") for e in root.iter(f"{SVG}path") if e.get("transform")]
+    assert len(set(points)) == 7
+    assert all(points.count(shape) == 3 for shape in points)
+    dashes = [e.get("stroke-dasharray", "") for e in root.iter(f"{SVG}path") if not e.get("transform")]
+    assert len(set(dashes)) == 7
+    texts = [e.text for e in root.iter(f"{SVG}text")]
+    assert {line.name for line in lines} <= set(texts)
+    # a number that would lie on the one before it is left out
+    assert "first" in texts
+    assert "second" not in texts
+    assert "last" in texts

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from diagnose.proof.calibrate.measures import Bin, Calibration, Scores
+from html import escape
 
-SIDE = 320
-LEFT, TOP, FOOT = 56, 34, 92
+from diagnose.proof.calibrate.measures import Bin, Calibration, Scores
+from diagnose.render.pictures.charts import Frame
+from diagnose.render.pictures.faces import FONT, INK, element, number, words
+
+FRAME = Frame((0.0, 1.0), left=56.0, top=34.0, wide=320.0, high=320.0)
+#: from the frame down: to the foot of the bars, and to the end of the picture
+BARS, FOOT, BAR_HEIGHT = 70.0, 92.0, 40.0
 #: colors that differ in lightness as well as in hue
-INK, GRID, DOT, BAR = "#222222", "#d5d5d5", "#1f5fa8", "#9bb7d4"
+DOT, BAR = "var(--normal,#1f5fa8)", "var(--rule,#9bb7d4)"
 TICKS = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
-BAR_HEIGHT = 40
 
 
 def reliability_svg(result: Calibration | Scores, *, top: bool = False) -> str:
@@ -22,65 +26,53 @@ def reliability_svg(result: Calibration | Scores, *, top: bool = False) -> str:
     bins = [b for b in (scores.top_bins if top else scores.bins) if b.count]
     error = scores.ece_top if top else scores.ece
     what = "Set ranked first" if top else "Failures' probabilities"
-    width, height = LEFT + SIDE + 20, TOP + SIDE + FOOT
-    title = f"{what}, setting {scores.setting}: expected calibration error {error:.3f}"
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" '
-        f'height="{height}" role="img" font-family="sans-serif" font-size="11" fill="{INK}">',
-        f"<title>{title}</title>",
-        f"<desc>{_as_words(bins)}</desc>",
-        f'<text x="{LEFT}" y="16" font-size="12">{title}</text>',
-        *_grid(),
-        f'<line x1="{_x(0)}" y1="{_y(0)}" x2="{_x(1)}" y2="{_y(1)}" stroke="{INK}" stroke-dasharray="4 4"/>',
+    width, height = FRAME.left + FRAME.wide + 20.0, FRAME.bottom + FOOT
+    titles = (f"{what}, setting {scores.setting}", f"expected calibration error {error:.3f}")
+    below = f"probability that was given (bars: how many, {sum(b.count for b in bins):,} in all)"
+    middle = FRAME.left + FRAME.wide / 2.0
+    return element(
+        "svg",
+        element("title", escape(": ".join(titles))),
+        element("desc", _as_words(bins)),
+        *(words(text, FRAME.left, 8.0 + 15.0 * k, 12.0, text_anchor="start") for k, text in enumerate(titles)),
+        *FRAME.grid(TICKS, "{:.1f}".format),
+        *FRAME.ticks([(tick, f"{tick:.1f}") for tick in TICKS]),
+        element(
+            "line", x1=FRAME.x(0.0), y1=FRAME.y(0.0), x2=FRAME.x(1.0), y2=FRAME.y(1.0), stroke=INK, stroke_dasharray="4 4"
+        ),
         *(_dot(b) for b in bins),
         *_bars(bins),
-        f'<text x="{LEFT + SIDE / 2:.0f}" y="{height - 6}" text-anchor="middle">probability that was given '
-        f"(bars: how many, {sum(b.count for b in bins):,} in all)</text>",
-        f'<text transform="translate(14 {TOP + SIDE / 2:.0f}) rotate(-90)" text-anchor="middle">'
-        "share that was true</text>",
-        "</svg>",
-    ]
-    return "\n".join(parts)
-
-
-def _x(chance: float) -> float:
-    return LEFT + SIDE * chance
-
-
-def _y(chance: float) -> float:
-    return TOP + SIDE * (1.0 - chance)
-
-
-def _grid() -> list[str]:
-    lines = []
-    for tick in TICKS:
-        lines.append(
-            f'<path d="M{_x(tick):.1f} {_y(0):.1f}V{_y(1):.1f}M{_x(0):.1f} {_y(tick):.1f}H{_x(1):.1f}" '
-            f'stroke="{GRID}" fill="none"/>'
-        )
-        lines.append(f'<text x="{_x(0) - 6:.0f}" y="{_y(tick) + 4:.0f}" text-anchor="end">{tick:.1f}</text>')
-        lines.append(f'<text x="{_x(tick):.0f}" y="{_y(0) + 15:.0f}" text-anchor="middle">{tick:.1f}</text>')
-    return lines
+        words(below, middle, height - 10.0, 11.0),
+        element(
+            "g", words("share that was true", 0.0, 0.0, 11.0), transform=f"translate(14 {number(FRAME.y(0.5))}) rotate(-90)"
+        ),
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {number(width)} {number(height)}",
+        width=number(width),
+        height=number(height),
+        role="img",
+        font_family=FONT,
+    )  # fmt: skip
 
 
 def _dot(found: Bin) -> str:
-    low, high = found.interval
-    return (
-        f'<g stroke="{DOT}"><line x1="{_x(found.mean):.1f}" x2="{_x(found.mean):.1f}" '
-        f'y1="{_y(low):.1f}" y2="{_y(high):.1f}"/>'
-        f'<circle cx="{_x(found.mean):.1f}" cy="{_y(found.share):.1f}" r="3.5" fill="{DOT}"/></g>'
+    (low, high), x = found.interval, FRAME.x(found.mean)
+    return element(
+        "g",
+        element("line", x1=x, x2=x, y1=FRAME.y(low), y2=FRAME.y(high)),
+        element("circle", cx=x, cy=FRAME.y(found.share), r=3.5, fill=DOT),
+        stroke=DOT,
     )
 
 
 def _bars(bins: list[Bin]) -> list[str]:
     most = max((b.count for b in bins), default=1)
-    foot = TOP + SIDE + FOOT - 22
-    bars = []
+    foot, bars = FRAME.bottom + BARS, []
     for found in bins:
         height = BAR_HEIGHT * (found.count / most) ** 0.5
+        wide = FRAME.wide * (found.high - found.low) - 2.0
         bars.append(
-            f'<rect x="{_x(found.low) + 1:.1f}" y="{foot - height:.1f}" '
-            f'width="{SIDE * (found.high - found.low) - 2:.1f}" height="{height:.1f}" fill="{BAR}"/>'
+            element("rect", x=FRAME.x(found.low) + 1.0, y=foot - height, width=wide, height=height, fill=BAR)
         )
     return bars
 

@@ -290,7 +290,7 @@ class _Sheet:
         ]
         self.parts += [*frame.grid((0.0, 0.5, 1.0), "{:.0%}".format), *frame.drawn(drawn, 1.8)]
         self.bottom = frame.bottom
-        names, self.y = key([name for name, _ in lines], LEFT, frame.bottom + 28.0, LEFT + WIDE, 1.8)
+        names, self.y = key(drawn, LEFT, frame.bottom + 28.0, LEFT + WIDE, 1.8)
         self.parts += names
 
     def done(self, marks: Sequence[tuple[float, str, tuple[float, float] | None]]) -> str:

@@ -1,6 +1,6 @@
 """Charts: lines in a frame with a scale, a key below, and labels that are never cut and never lie on each other.
 
-Lines are told apart by their dashes, so that a black and white print loses nothing. One unit is a px where a chart is
+Lines are told apart by their dashes and points, so that a black and white print loses nothing. One unit is a px where a chart is
 as wide as a sheet of paper.
 """
 
@@ -18,6 +18,8 @@ WIDE, LEFT, RIGHT = 620.0, 52.0, 14.0
 SIZE, SIGN, LINE = 11.0, 6.6, 15.0
 #: the first is whole
 DASHES = ("", "7 4", "2 3", "10 3 2 3", "5 2", "1 4", "12 6")
+#: a point of a line that is not stepped, about the origin
+POINTS = ("M-4 0A4 4 0 1 1 -4 .01Z", "M-4 -4H4V4H-4Z", "M0 -6L6 0L0 6L-6 0Z", "M0 -6L6 4H-6Z", "M0 6L6 -4H-6Z", "M-6 -2H6V2H-6Z", "M-2 -6H2V6H-2Z")
 #: length of a line's sample in the key
 SAMPLE = 32.0
 
@@ -92,7 +94,7 @@ class Frame:
         return drawn
 
     def drawn(self, lines: Sequence[Line], thick: float = 2.0) -> list[str]:
-        """The lines; a line of one point is a dot, one that is not stepped has a dot at each point."""
+        """The lines; one that is not stepped has a point of its own shape at each value."""
         found = []
         for place, line in enumerate(lines):
             points = [(self.x(a), self.y(b)) for a, b in line.points]
@@ -104,10 +106,7 @@ class Frame:
                 path += f"H{number(self.left + self.wide)}"
             else:
                 path += "".join(f"L{number(x)} {number(y)}" for x, y in points[1:])
-                found += [
-                    element("circle", element("title", escape(line.name)), cx=x, cy=y, r=3.5, fill=INK)
-                    for x, y in points
-                ]
+                found += [_point(place, x, y) for x, y in points]
             found.append(
                 element("path", d=path, fill="none", stroke=INK, stroke_width=thick, **_dashed(place))
             )
@@ -119,19 +118,25 @@ def _dashed(place: int) -> dict[str, str | float]:
     return {"stroke_dasharray": dashes} if dashes else {}
 
 
+def _point(place: int, x: float, y: float) -> str:
+    at = f"translate({number(x)} {number(y)})"
+    return element("path", d=POINTS[place % len(POINTS)], fill=INK, transform=at)
+
+
 def key(
-    names: Sequence[str], left: float, y: float, right: float, thick: float = 2.0
+    lines: Sequence[Line], left: float, y: float, right: float, thick: float = 2.0
 ) -> tuple[list[str], float]:
     """What each line is, from ``y`` on, as many beside each other as there is room for; the y of the end."""
     drawn, x = [], left
-    for place, name in enumerate(names):
-        room = SAMPLE + 8.0 + SIGN * len(name) + 18.0
+    for place, line in enumerate(lines):
+        room = SAMPLE + 8.0 + SIGN * len(line.name) + 18.0
         if x > left and x + room > right:
             x, y = left, y + LINE
         drawn.append(
             element("line", x1=x, y1=y, x2=x + SAMPLE, y2=y, stroke=INK, stroke_width=thick, **_dashed(place))
         )
-        drawn.append(words(name, x + SAMPLE + 8.0, y, SIZE, text_anchor="start"))
+        drawn += [] if line.stepped else [_point(place, x + SAMPLE / 2.0, y)]
+        drawn.append(words(line.name, x + SAMPLE + 8.0, y, SIZE, text_anchor="start"))
         x += room
     return drawn, y + LINE
 
@@ -214,5 +219,5 @@ def chart(
     parts = [*frame.grid([most * k / levels for k in range(levels + 1)], label), *frame.ticks(ticks, name)]
     parts += [*frame.drawn(lines), *uprights(frame, times)]
     below, y = rows(frame, marks, frame.bottom + 36.0, clock) if marks else ([], frame.bottom + 34.0)
-    samples, y = key([line.name for line in lines], 4.0, y, frame.left + frame.wide)
+    samples, y = key(lines, 4.0, y, frame.left + frame.wide)
     return picture([*parts, *below, *samples], y, title)
