@@ -81,7 +81,7 @@ class TeamScore:
     the table of grades (unit: looks) and minute. ``least_wrong_trust``: the same for somebody who covers
     at once whatever the engine would not trust; ``most_wrong_trust``: for somebody who covers nothing.
     ``possible``: when it could have been noticed and named, by the engine at the team's own calls as well.
-    ``blamed_wrong``: the credited suspicion was of a system that was sound. ``named_as``: the call that named it best. ``set_right``: the decision that put instruments right.
+    ``decided_in_vain``: only about switches that have no part in the failure. ``blamed_wrong``: the credited suspicion was of a system that was sound. ``named_as``: the call that named it best. ``set_right``: the decision that put instruments right.
     ``still_used``: gauge that misleads -> minutes in which it misled and the team neither covered nor doubted it.
     ``points``: what -> (points, of how many), for what counts in this scenario.
     """
@@ -105,6 +105,7 @@ class TeamScore:
     named_as: Call | None = None
     set_right: Call | None = None
     blamed_wrong: bool = False
+    decided_in_vain: bool = False
 
     @property
     def total(self) -> float:
@@ -371,6 +372,7 @@ def _score_team(
         named_as=best,
         blamed_wrong=suspected is not None and not blamed[suspected],
         set_right=set_right,
+        decided_in_vain=decided is None and any(c.kind == "decide" for c in calls),
         points=_points(
             simulation,
             followed.onset,

@@ -364,7 +364,7 @@ def _spoken(desk: Desk, gauge: str, second: int) -> str:
 def _undone(desk: Desk) -> str:
     """What an undo takes back, in words."""
     now, before = desk.table, desk.past[-1]
-    gone = [call_words(now.simulation, c) for c in now.calls[len(before.calls) :]]
+    gone = [f"{c.team} {call_words(now.simulation, c)}" for c in now.calls[len(before.calls) :]]
     gone += [f"look at {now.simulation.network.kb.gauges[look.gauge].name}" for look in now.looks[len(before.looks) :]]
     back = [f"clock back at {clock(before.minutes)}"] if before.minutes != now.minutes else []
     return "; ".join(["undone: " + (", ".join(gone) or "the last step"), *back])

@@ -111,6 +111,13 @@ def winner_line(scores: Sequence[TeamScore]) -> str:
     return f"The winner is {first[0]}. Points of 100: {told}."
 
 
+def total_words(score: TeamScore) -> str:
+    """A team's points, and of how many where not all that can count did."""
+    reached, most = (sum(pair[place] for pair in score.points.values()) for place in (0, 1))
+    of = f" ({max(reached, 0.0):.0f} of the {most:.0f} points that counted)" if 0.0 < most < 99.5 else ""
+    return f"{score.team}: {score.total:.0f} of 100{of}"
+
+
 def _part_words(part: str, score: TeamScore, followed: Followed, simulation: Simulation) -> str:
     """What a team did about one thing that is scored, in words."""
     match part:
@@ -131,7 +138,7 @@ def _part_words(part: str, score: TeamScore, followed: Followed, simulation: Sim
         case "decided" if score.decided is not None:
             return f"at {clock(score.decided)}" + (", with the call to ATC" if score.decided == score.told_atc else "")
         case "decided":
-            return "never, or about a switch that has no part in this"
+            return "about a switch that has no part in this" if score.decided_in_vain else "never"
         case "false_alarm":
             return "suspected a failure before anything had failed"
     return "; ".join(_trusted(score, followed.onset, simulation)) or "no gauge misled, and none was covered"
@@ -200,9 +207,7 @@ def _against(score: TeamScore, followed: Followed, simulation: Simulation) -> st
     return f"{blamed}; {' and '.join(sound)}, which hang{'s' * (len(sound) == 1)} on it, read as usual" if sound else ""
 
 
-def still_used_rows(
-    simulation: Simulation, scores: Sequence[TeamScore], until: float
-) -> list[tuple[str, ...]]:
+def still_used_rows(simulation: Simulation, scores: Sequence[TeamScore], until: float) -> list[tuple[str, ...]]:
     """For each instrument that misled: since when, how long, and for how long each team still used it."""
     gauges, rows = simulation.network.kb.gauges, []
     for gauge, wrong in misleading(simulation).items():
@@ -284,9 +289,7 @@ def team_rows(score: TeamScore, followed: Followed, simulation: Simulation) -> l
     ]
 
 
-def score_rows(
-    scores: Sequence[TeamScore], followed: Followed, simulation: Simulation
-) -> list[tuple[str, ...]]:
+def score_rows(scores: Sequence[TeamScore], followed: Followed, simulation: Simulation) -> list[tuple[str, ...]]:
     """Rows of the table of scores: what, the engine, then each team."""
     kb = simulation.network.kb
 
@@ -378,8 +381,8 @@ def debrief_page(
         heads = ("instrument", "from", "for", *(score.team for score in scores))
         body.append(table(heads, rows))
     for score in scores:
-        body.append(heading(2, f"{score.team}: {score.total:.0f} of 100"))
-        body.append(paragraph(f"To learn: {lesson(score, followed, simulation)}.", "says"))
+        body.append(heading(2, total_words(score)))
+        body.append(paragraph(f"To learn: {lesson(score, followed.until(record.minutes), simulation)}.", "says"))
         body.append(table(("", "", "points"), team_rows(score, followed, simulation), numbers=1))
     body.append(heading(2, "How certain one could have been"))
     body.append(paragraph(certainty(followed.until(record.minutes))))
@@ -437,6 +440,7 @@ def debrief_text(
         "",
         *(fill(line, width) for line in judgement(simulation, followed)),
     ]
+    seen = followed if until is None else followed.until(until)
     drawn = plumbing_text(simulation.network, followed.truth, width=width, only_concerned=True)
     lines += ["", drawn] if drawn else []
     for score in scores:
@@ -444,9 +448,9 @@ def debrief_text(
             (f"  {what}", f"{said} ({points})")
             for what, said, points in team_rows(score, followed, simulation)
         ]
-        lines += ["", f"{score.team}: {score.total:.0f} of 100", layout_table(rows, width)]
-        lines.append(fill(f"To learn: {lesson(score, followed, simulation)}.", width))
-    if told := certainty(followed if until is None else followed.until(until)):
+        lines += ["", total_words(score), layout_table(rows, width)]
+        lines.append(fill(f"To learn: {lesson(score, seen, simulation)}.", width))
+    if told := certainty(seen):
         lines += ["", fill(told, width)]
     if not figures:
         return "\n".join(lines)
