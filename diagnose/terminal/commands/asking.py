@@ -23,8 +23,6 @@ from diagnose.render.text import names
 
 #: likeliest readings of a silent gauge whose effect is told
 READINGS_TOLD = 3
-#: chances closer than this are called the same
-SAME = 0.005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,10 +83,11 @@ def why(engine: Engine, case: CaseRecord, at: int, facet: str) -> Iterator[str]:
         with_it = engine.posterior(case).ranking()[0]
         was = next((r.posterior for r in bare.ranking() if r.failures == with_it.failures), 0.0)
         leading = names(kb, with_it.failures)
-        if abs(with_it.posterior - was) < SAME:
-            yield f"{name}: changes little; {leading} stands at {chance_words(with_it.posterior, kb)} with or without it"
+        before, now = chance_words(was, kb), chance_words(with_it.posterior, kb)
+        if before == now:
+            yield f"{name}: changes little; {leading} stands at {now} with or without it"
         else:
-            yield f"{name}: brings {leading} from {chance_words(was, kb)} to {chance_words(with_it.posterior, kb)}"
+            yield f"{name}: brings {leading} from {before} to {now}"
         return
     would: list[tuple[float, str]] = []
     for reading in engine.network.facets[facet].readings:
