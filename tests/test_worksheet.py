@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import threading
 import time
@@ -12,11 +13,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from diagnose.language import readable
 from diagnose.model.errors import CaseError
 from diagnose.model.systems import CHECKS
 from diagnose.render.advice import worth_while
 from diagnose.render.layout import chance_words
-from diagnose.render.text import causes, names, percent
+from diagnose.render.text import causes, names
 from diagnose.terminal import sheet as moves
 from diagnose.terminal.commands import Desk, obey
 from diagnose.terminal.commands.asking import questions, why
@@ -380,9 +382,15 @@ def test_why_a_silent_gauge_matters_in_an_earlier_snapshot_too():
     for at in (0, 1):
         text = why_of(desk, at, "turn_coordinator.flag")
         assert text.startswith("turn coordinator flag: if ")
-        chances = [float(chance) for chance in re.findall(r"\(<?([\d.]+) %\)", text)]
-        assert len(chances) == len(desk.engine.network.facets["turn_coordinator.flag"].readings)
-        assert sum(chances) == pytest.approx(100.0, abs=1.0)
+        bare = desk.engine.posterior(desk.case).log_evidence
+        there, _ = obey(desk, f"go {at + 1}")
+        chances = {
+            reading: math.exp(desk.engine.posterior(obey(there, f"tc flag {reading}")[0].case).log_evidence - bare)
+            for reading in desk.engine.network.facets["turn_coordinator.flag"].readings
+        }
+        assert sum(chances.values()) == pytest.approx(1.0)
+        for reading, chance in chances.items():
+            assert f"if {readable(reading)} ({chance_words(chance, desk.kb)}): " in text
         said[at] = text
     # what would lead after a reading is what leads once it is entered
     for at in (0, 1):
@@ -390,7 +398,7 @@ def test_why_a_silent_gauge_matters_in_an_earlier_snapshot_too():
         entered, _ = obey(entered, "tc flag stowed")
         best = entered.answer().ranking[0]
         (means,) = re.findall(r"if out of view \([^)]*\): ([^;]*)", said[at])
-        assert means == f"{names(desk.kb, best.failures)} {percent(best.posterior)}"
+        assert means == f"{names(desk.kb, best.failures)} {chance_words(best.posterior, desk.kb)}"
 
 
 # ------------------------------------------------------------------ the work behind it
