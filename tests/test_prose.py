@@ -420,6 +420,12 @@ ANAPHORA = [
     ("Approach weren't getting my altitude.", {("atc_height", "no_height", 1.0)}),
     ("My speed slowly decayed and the DG wandered off.", {("airspeed", "falling", 1.0), ("heading", "drifting", 1.0)}),
     ("In the clmb the airspeed kept rising.", {("airspeed", "rising", 1.0)}),
+    ("I noted a discharge of 20 amps on the ammeter.", {("ammeter", "discharge", 1.0)}),
+    ("The ammeter sat a hair to the left of zero.", {("ammeter", "discharge", 1.0)}),
+    ("ATT IND SHOWED A 10 DEG R BANK.", {("attitude", "right", 1.0)}),
+    ("The AI and DG failed. I put the standby vacuum on and both instruments recovered.", {("attitude", "stable", 1.0)}),
+    ("The airspeed fell and the altimeter likewise dropped.", {("altimeter", "falling", 1.0)}),
+    ("The VSI didn't miss a beat.", {("vertical_speed", "expected", 1.0)}),
     ("The airspeed was at 80, and now she reads a hundred and five.", {("airspeed", "rising", 1.0)}),
 ]
 
@@ -442,6 +448,9 @@ def test_what_is_only_referred_to_is_found(text, expected):
         ("The altimeter was fine and ATC was great.", ("atc_height", "agrees", 1.0)),
         ("The airspeed read 60, then 180, then 60.", ("airspeed", "normal", 1.0)),
         ("The height one was fine and the up-and-down one was fine.", ("airspeed", "erratic", 1.0)),
+        ("The altimeter stuck at 1,200. It did that on and off.", ("altimeter", "erratic", 1.0)),
+        ("The altimeter was fine. The alternate static changes nothing on the airspeed.", ("airspeed", "zero", 1.0)),
+        ("The suction was 5 and the DG was still hanging on.", ("heading", "steady", 1.0)),
         # one of several, and what was done to a thing
         ("The altimeter was fine. I had two airspeed indicators and only one came alive.", ("airspeed", "rising", 1.0)),
         ("The suction was 5. The static system had been opened up.", ("altimeter", "rising", 1.0)),

@@ -108,6 +108,7 @@ def test_the_words_are_built_once():
         ("stories_fresh.toml", "batch 16", 0.9, 0.01),
         ("stories_fresh.toml", "batch 17", 0.9, 0.01),
         ("stories_fresh.toml", "batch 18", 0.8, 0.01),
+        ("stories_fresh.toml", "batch 19", 0.8, 0.01),
     ],
 )
 def test_the_sample_stories_are_taken_in(name, split, right, wrong):

@@ -295,7 +295,7 @@ class Clause(Accounting):
             return True  # "goes back from 110 to 70": the numbers say which way
         if span.text in ("down to", "up to") and "from" in from_it and before_number(self.spans, at):
             return False  # "from 120 down to 60": the way between two numbers
-        if any("same_again" in other.kinds for other in self.spans[:at]):
+        if any("same_again" in other.kinds and other.text != "likewise" for other in self.spans[:at]):
             return False  # "it did it all over again"
         before_it = [other.text for other in self.spans[max(0, at - 4) : at]]
         simile = "like" in before_it and set(before_it[before_it.index("like") :]) & {"a", "an"}
@@ -401,6 +401,8 @@ class Clause(Accounting):
         following = self._next(at, skip=("behaviour", "reading", "negation", "hedge", "moved"))
         if self._done_by_hand(at) or self._aim(at) or self._of_its_object(at):
             return False
+        if any("switch" in span.kinds for span in self.spans[at + 1 : at + 3]):
+            return False  # "dropping the alternate static changed nothing on the airspeed"
         if (
             following < len(self.spans)
             and self.spans[following].sense("gauge") is not None

@@ -92,7 +92,11 @@ class Counting(Flying):
             if gauge == "engine":
                 continue
             if sides := prose["signed"].get(gauge):
-                if any(p.gauge == gauge and p.reading == "discharge" for p in self.reader.pieces):
+                known = any(p.gauge == gauge and p.reading == "discharge" for p in self.reader.pieces)
+                said = any(s.value == "discharge" and not s.weak for other in spans for s in other.senses)
+                if said and not known and not self._has("negation"):
+                    self._sized(gauge, sides["less"], at, span, unit)  # "a discharge of 15 amps on the ammeter"
+                if known or said:
                     continue  # "15 amps of discharge", "it shows minus, about 15 amps"
                 signed = span.number < 0.0 or bool(self._way(at) < 0.0)
                 if not signed and span.number >= sides["much"]:

@@ -71,6 +71,9 @@ class Divided:
             if pronoun.value == "many" and "three" in span.words and len(focus) != 3:
                 static = tuple(self.known.tables["all_gauges"]["pitot_static"])
                 return static if focus and set(focus) <= set(static) else ()
+            if span.words[0] == "both" and len(span.words) == 2:  # "both instruments came back"
+                dials = tuple(g for g in self.state.gone if g not in self.prose["no_dial"])
+                return dials if len(dials) == 2 else ()
             if pronoun.value == "many" and "all" in span.words and len(self.state.gone) > 2:
                 return tuple(self.state.gone)  # "they all came back": whatever had gone wrong
             if pronoun.value == "many" and len(focus) < 2:
@@ -123,6 +126,11 @@ class Divided:
                 which = self.prose["designators"][said[1]]
                 kept = [Token("number", words[at].start, words[at].end), Token(which, words[end - 1].start, words[end - 1].end)]
                 words[at:end] = kept if which == "two" else []
+        for at, token in enumerate(words):  # "a 10 deg L bank", "to the R"
+            side = self.prose["sides"].get(token.text)
+            beside = {t.text for t in words[at + 1 : at + 2]} & set(self.prose["sided"])
+            if side and (beside or [t.text for t in words[max(0, at - 2) : at]] == ["to", "the"]):
+                words[at] = Token(side, token.start, token.end)
         for at in range(len(words) - 1):  # "she reads 105": the needle
             said = [token.text for token in words[at : at + 6] if token.text not in ("is", "was", "now", "at", "to")]
             numbered = said[2:3] and (said[2][:1].isdigit() or said[2] in self.prose["counts"] or said[2] == "a")
