@@ -743,6 +743,7 @@ def test_a_decision_counts_where_it_can_bear_on_what_failed():
 
     assert decided("clear_morning", "decide", "land at Karelund") == worth
     assert decided("clear_morning", "decide", "alternate static on") == 0.0
+    assert decided("clear_morning", "decide", "alternate static open") == 0.0
     assert decided("clear_morning", "decide", "pitot heat on") == 0.0
     assert decided("freezing_level", "decide", "pitot heat on") == worth
     # who asks ATC for what he needs has decided

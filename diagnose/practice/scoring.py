@@ -276,11 +276,13 @@ def score(
     wrong = misleading(simulation)
     spoilt = hanging(simulation, followed.truth)
 
+    located = _located(simulation, followed)
+
     def engine_covers(minutes: float) -> dict[str, Grade]:
         known = followed.at(minutes)
         doubted = [g for g, true in known.trust.items() if true < 0.5] if known else []
-        # what can be named is known to spoil all that hangs on it
-        named = followed.isolated is not None and minutes >= followed.isolated
+        # a system that is known to have failed spoils all that hangs on it
+        named = located is not None and minutes >= located
         return dict.fromkeys([*doubted, *(spoilt if named else ())], Grade.COVER)
 
     least, _ = _costs(simulation, wrong, engine_covers, record.minutes)
@@ -294,6 +296,17 @@ def score(
             )
         )
     return tuple(found)
+
+
+def _located(simulation: Simulation, followed: Followed) -> float | None:
+    """When the system that failed was as good as certain; None for never."""
+    kb, enough = simulation.network.kb, simulation.sizes("known.isolated")
+    systems = set(systems_of(followed.truth, simulation))
+    for known in followed.known:
+        chance = sum(share for members, share in known.ranking if systems <= {kb.failures[m].system.value for m in members})
+        if followed.onset is not None and known.minutes > followed.onset and chance >= enough:
+            return known.minutes
+    return followed.isolated
 
 
 def _score_team(

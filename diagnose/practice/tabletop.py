@@ -17,8 +17,8 @@ from typing import get_args, get_type_hints
 import msgspec
 
 from diagnose.knowledge.load import KnowledgeBase, record_problems, unknown_name
-from diagnose.language.switches import switched
-from diagnose.model import Grade
+from diagnose.language.switches import Switched, switched
+from diagnose.model import Grade, Panel
 from diagnose.model.case import Action, Asked, Call, ScenarioRecord, SessionRecord, Unread, scenario_mark
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.model.files import escaped, json_of
@@ -97,6 +97,13 @@ def used(calls: Sequence[Call], team: str, minutes: float) -> dict[str, Grade]:
 # ------------------------------------------------------------------ decisions that change the flight
 
 
+def _switch_meant(clause: str, kb: KnowledgeBase, panel: Panel) -> Switched | None:
+    try:
+        return switched(clause, kb, panel)
+    except CaseError:
+        return None
+
+
 def switch_decided(said: Call, simulation: Simulation) -> Action | None:
     """The switch that a decision moves: at the next step of the clock. None for one that moves none."""
     if said.kind != "decide":
@@ -104,11 +111,10 @@ def switch_decided(said: Call, simulation: Simulation) -> Action | None:
     network = simulation.network
     panel = network.kb.panel(network.panel.id)
     for clause in re.split(r"[,;.]|\b(?:and|then)\b", " ".join(said.what)):
-        try:
-            # "opens the alternate static" is said of who does it
-            found = switched(re.sub(r"^\s*(?:to\s+)?(?:(open|close|turn|select|set|put)s?\b)?", r"\1", clause), network.kb, panel)
-        except CaseError:
-            continue
+        # "opens the alternate static" is said of who does it, "alternate static open" of how it is to stand
+        asked = re.sub(r"^\s*(?:to\s+)?(?:(open|close|turn|select|set|put)s?\b)?", r"\1", clause)
+        *rest, last = asked.split() or [""]
+        found = next(filter(None, (_switch_meant(way, network.kb, panel) for way in (asked, " ".join([last, *rest])))), None)
         if found is not None:
             step = simulation.sizes("table.step_s")
             # a time with three digits may lie a little after the step that it means

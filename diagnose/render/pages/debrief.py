@@ -258,7 +258,7 @@ def _trusted(score: TeamScore, onset: float | None, simulation: Simulation) -> I
     """Which gauges that mislead were covered when, and which good ones were covered at the end."""
     gauges = simulation.network.kb.gauges
     unknown = score.most_wrong_trust <= score.least_wrong_trust
-    if score.cover and unknown:
+    if score.cover and unknown and not any(when for _, when in score.cover.values()):
         yield "nobody could know which gauges misled before the session ended"
     for gauge, (began, when) in score.cover.items():
         name = short_name(gauges[gauge])

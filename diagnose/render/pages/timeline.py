@@ -170,7 +170,10 @@ def certainty(followed: Followed) -> str:
     last = followed.known[-1]
     if followed.onset is None:
         return f"With perfect reasoning one could have been {percent(last.right)} sure at the end that nothing had failed."
-    best = max(followed.known, key=lambda known: known.right)
+    begun = [known for known in followed.known if known.minutes > followed.onset and known.truth]
+    if not begun:
+        return ""
+    best = max(begun, key=lambda known: known.right)
     told = f"With perfect reasoning one could have been at most {percent(best.right)} sure of what had failed ({clock(best.minutes)})"
     if followed.isolated is None:
         return f"{told}: it could not be named in this session."
