@@ -294,3 +294,17 @@ def test_what_somebody_chose_hastens_nothing():
         pairs = sum(p for names, p in chance.items() if len(names) > 1 and "pump_sheared" in names)
         assert chance[("pump_sheared",)] > pairs
         assert chance[("pump_sheared",)] > 10.0 * chance[tuple(sorted(("pump_sheared", "pump_weak")))]
+
+
+def rate_in(failure, *context):
+    return failure_rates(failure, context, shipped().limits.largest_latent)[0]
+
+
+@pytest.mark.parametrize("name", [f.id for f in shipped().failures.values() if "iced" in f.id and f.system.value in ("pitot", "static")])  # fmt: skip
+def test_ice_is_likelier_in_moisture_of_unknown_temperature_than_where_nothing_is_told(name):
+    """Moisture may have been freezing; who has ice mostly tells of the cloud (judgement in pitot.toml)."""
+    failure = shipped().failures[name]
+    bare, moist, icing = (
+        rate_in(failure, *told) for told in ((), ("visible_moisture",), ("visible_moisture", "below_freezing"))
+    )
+    assert 2.0 * bare < moist < icing / 2.0
