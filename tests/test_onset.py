@@ -334,6 +334,19 @@ def test_moments_speak_for_it_from_where_they_all_together_do():
     assert found == [MOMENTS[2], MOMENTS[4]]
     # -0.4, -2.4, -3.4, 1.6, 0.7: from the fourth
     assert _telling(np.array([2.0, 1.0, -5.0, 0.9, 0.7]), MOMENTS, 0.7) == [MOMENTS[3]]
+    # -4, -5, -6, -7, 2: from the last
+    assert _telling(np.array([1.0, 1.0, 1.0, -9.0, 2.0]), MOMENTS, 0.7) == [MOMENTS[4]]
+
+
+def test_the_six_likeliest_explanations_are_named():
+    """Of all sets of up to four of six failures, none of which is a slip or a remark, and nothing was recorded."""
+    posterior = Engine(NETWORK, largest_set=4).posterior(small_case(SnapshotRecord(manoeuvre="level"), setting="anomaly"))
+    ranking = posterior.ranking()
+    assert len(ranking) == 57
+    found = onset.causes_of(posterior, SimpleNamespace(network=NETWORK, made={}), ())
+    assert [(one.failures, one.prior, one.chance) for one in found] == [
+        (one.failures, pytest.approx(one.prior), pytest.approx(one.posterior)) for one in ranking[:6]
+    ]
 
 
 def test_what_sticks_may_have_begun_since_it_last_moved():

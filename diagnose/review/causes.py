@@ -295,7 +295,7 @@ def _onset(chances: Array, failure: str, windows: Sequence[Window], changes: Seq
     )
 
 
-#: causes named beside the first
+#: causes named at most
 MOST_CAUSES = 6
 
 
