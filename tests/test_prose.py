@@ -426,6 +426,7 @@ ANAPHORA = [
     ("The AI and DG failed. I put the standby vacuum on and both instruments recovered.", {("attitude", "stable", 1.0)}),
     ("The airspeed fell and the altimeter likewise dropped.", {("altimeter", "falling", 1.0)}),
     ("The VSI didn't miss a beat.", {("vertical_speed", "expected", 1.0)}),
+    ("ATC says 4,500 but my altimeter said 5,000.", {("atc_height", "differs", 1.0)}),
     ("The airspeed was at 80, and now she reads a hundred and five.", {("airspeed", "rising", 1.0)}),
 ]
 
@@ -451,6 +452,8 @@ def test_what_is_only_referred_to_is_found(text, expected):
         ("The altimeter stuck at 1,200. It did that on and off.", ("altimeter", "erratic", 1.0)),
         ("The altimeter was fine. The alternate static changes nothing on the airspeed.", ("airspeed", "zero", 1.0)),
         ("The suction was 5 and the DG was still hanging on.", ("heading", "steady", 1.0)),
+        ("The suction was 4.9, plus 3 outside.", ("suction", "low", 1.0)),
+        ("We were holding at the VOR and the airspeed was fine.", ("radios", "dead", 1.0)),
         # one of several, and what was done to a thing
         ("The altimeter was fine. I had two airspeed indicators and only one came alive.", ("airspeed", "rising", 1.0)),
         ("The suction was 5. The static system had been opened up.", ("altimeter", "rising", 1.0)),

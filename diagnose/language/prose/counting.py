@@ -66,6 +66,9 @@ class Counting(Flying):
             unit = span.unit or prose["bare"].get(gauge, "")
             if unit != prose["bare"].get(gauge) and not (gauge == "vertical_speed" and unit == "ft"):
                 continue
+            outside = spans[at + 1 : at + 2] and any_of(spans[at + 1].words, prose["outside_air"])
+            if outside and not span.unit and spans[at].words[0] in ("plus", "minus"):
+                continue  # "plus 3 outside"
             if set(prose["not_read"]) & {w for s in spans[max(0, at - 3) : at] for w in s.words}:
                 continue  # "3 instead of the usual 5"
             off = next((p for p in self.told if p.gauge == gauge and p.reading == "off"), None)

@@ -254,7 +254,9 @@ class Flying(Saying):
         behaves = self._behaves(at)
         if self._seen_outside(at, sense):
             return True
-        if span.text == "level" and before is not None and before.unit == "ft" and not self.gauges:
+        flight_level = at > 1 and before is not None and before.number and self.spans[at - 2].text == "fl"
+        feet = before is not None and before.unit == "ft"
+        if span.text == "level" and (feet or flight_level) and not self.gauges:
             return self._fly(at, span, Sense("setting", "level"), True)  # "4,500 ft level"
         noun = before is not None and before.text in ("the", "our", "my", "that", "this") and not self.gauges
         if noun and sense.kind == "setting" and not self.negated and self.subject != "other":
