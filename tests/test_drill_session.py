@@ -22,7 +22,7 @@ from diagnose.practice.drill.scan import Scan, scan_review
 from diagnose.practice.drill.session import DrillSession, Round, cards_in_order, make
 from diagnose.practice.drill.store import Store
 from diagnose.practice.drill.studio import LETTERS, OPEN, Card, Kind
-from diagnose.render.drill_feedback import feedback, lesson
+from diagnose.render.drill_feedback import _with_meaning, feedback, lesson
 from diagnose.render.drill_question import answering, option_words, question, span
 from diagnose.render.text import CAUTION
 from diagnose.terminal.drill import Talk, letter_meant, looks_known, looks_meant
@@ -537,6 +537,12 @@ def test_why_after_an_answer_gives_the_lesson():
         assert told.startswith("vacuum pump failed")
         assert "DO " in told
         assert "FLY BY" in told
+
+
+def test_a_behavior_is_told_with_what_it_means():
+    kb = studio().kb
+    assert _with_meaning(kb, "attitude.behaviour", "tumbling") == "attitude tumbling: jumps, oscillates, rolls over"
+    assert _with_meaning(kb, "suction.value", "zero") == "suction zero"
 
 
 def test_an_example_of_an_answer_names_no_letter_that_takes_no_percentage():

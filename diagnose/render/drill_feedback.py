@@ -163,7 +163,7 @@ def _telling(posterior: Posterior, right: tuple[str, ...], other: tuple[str, ...
     best: dict[str, float] = {}
     for weight, statement in weighed:
         if weight > 0.0 and strength(kb, weight):
-            words = reading_words(kb, statement.name, statement.reading)
+            words = _with_meaning(kb, statement.name, statement.reading)
             # the same reading in several snapshots is named once
             best[words] = max(best.get(words, 0.0), weight)
     named = sorted(best.items(), key=lambda entry: -entry[1])[:MOST_TELLING]
@@ -172,6 +172,14 @@ def _telling(posterior: Posterior, right: tuple[str, ...], other: tuple[str, ...
     if not strength(kb, contrast.total):
         return "no reading tells them apart"
     return f"all readings together ({strength(kb, contrast.total)} evidence)"
+
+
+def _with_meaning(kb: KnowledgeBase, facet: str, reading: str) -> str:
+    """A reading in words; what a behavior means as well, for the question showed numbers: "swings 8L/9R"."""
+    words = reading_words(kb, facet, reading)
+    known = kb.facet(facet)
+    means = next((r.means for r in known.readings if r.id == reading), "")
+    return f"{words}: {means}" if known.id == "behaviour" and means else words
 
 
 def _mechanism(failure: str, studio: Studio, width: int) -> Iterator[str]:
