@@ -314,7 +314,7 @@ def player_page(simulation: Simulation, teams: tuple[str, ...] = ("team",)) -> s
 MOMENTS = 3
 #: px of a printed sheet (Letter, the lower one; A4, the narrower one), of a picture's caption, of the briefing, of a row
 #: for notes and of their heading; the fewest rows that are of use
-SHEET_HIGH, SHEET_WIDE, CAPTION_HIGH, BRIEFING_HIGH, ROW_HIGH, NOTES_HIGH, LEAST_ROWS = 950, 688, 34, 250, 43, 190, 6
+SHEET_HIGH, SHEET_WIDE, CAPTION_HIGH, BRIEFING_HIGH, ROW_HIGH, NOTES_HIGH, LEAST_ROWS = 950, 688, 34, 250, 43, 250, 6
 
 
 def seen_gauges(simulation: Simulation) -> tuple[str, ...]:

@@ -82,9 +82,9 @@ class Frame:
     def ticks(self, places: Iterable[tuple[float, str]], name: str = "") -> list[str]:
         """Marks below the frame; a number that would touch the one before it, or ``name`` at the left, is left out."""
         drawn, y = [], self.bottom + 13.0
-        free = self.left - 5.0 if name else 0.0
+        free = 4.0 + SIGN * (len(name) + 1) if name else 0.0
         if name:
-            drawn.append(words(name, self.left - 12.0, y, SIZE, text_anchor="end"))
+            drawn.append(words(name, 4.0, y, SIZE, text_anchor="start"))
         for value, text in places:
             x, half = self.x(value), SIGN * len(text) / 2.0
             drawn.append(element("line", x1=x, y1=self.bottom, x2=x, y2=self.bottom + 5.0, stroke=INK))
@@ -181,7 +181,7 @@ def uprights(frame: Frame, times: Sequence[tuple[float | None, str]]) -> list[st
             drawn.append(
                 element("line", x1=x, y1=frame.top, x2=x, y2=frame.bottom, stroke=INK, stroke_dasharray="2 3")
             )
-        drawn.append(words(text, max(half, min(right - half, x)), frame.top - 9.0 - LINE * place, SIZE))
+        drawn.append(words(text, max(frame.left + half, min(right - half, x)), frame.top - 9.0 - LINE * place, SIZE))
     return drawn
 
 
