@@ -177,7 +177,7 @@ def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows
         shown = _shown(onset, own, odd, windows, network.kb.review)
         dated = _unasked(shown, odd, windows, _asked(network, told, gauges))
         stood = [stands[channel] for channel in touched if channel in stands]
-        onsets.append(_stuck(dated, min(stood), network.kb.review) if stood else dated)
+        onsets.append(_stuck(dated, (min(first for first, _ in stood), min(shows for _, shows in stood)), network.kb.review) if stood else dated)
     return tuple(onsets)
 
 
@@ -204,10 +204,10 @@ def _stuck(onset: Onset, stood: tuple[float, float], limits: ReviewLimits) -> On
     """What stands was moving before: it stuck between then and when it was asked, if it had not been wrong before."""
     first, shows = stood
     showed = min(onset.showed, max(shows, onset.earliest))
-    if onset.showed < first - limits.stands_s:
+    if onset.showed < first:
         return replace(onset, showed=showed)
     begun = max(first - limits.block_s, 0.0)
-    return replace(onset, likeliest=0.5 * (first + shows), earliest=begun, latest=max(shows, first), before_start=0.0, showed=shows)
+    return replace(onset, likeliest=0.5 * (first + shows), earliest=begun, latest=shows, before_start=0.0, showed=showed)
 
 
 def _telling(gained: Array, windows: Sequence[Window], least: float) -> list[Window]:

@@ -207,7 +207,11 @@ def too_small(review: Review) -> Iterator[str]:
         yield f"{leak}: there is no GPS altitude to compare the altimeter with"
     else:
         bounds = " and ".join(f"the {kb.gauges[g].name} by less than {limit}" for g, limit in limits.items())
-        yield f"{leak}, which puts {bounds} off"
+        yield f"{leak} that did not come at once, which puts {bounds} off"
+    for residual in review.residuals:
+        if residual.relation.id == "static_step" and not review.found:
+            for change in residual.changes:
+                yield f"why altimeter and airspeed stepped together at {at(change.onset, review.recording)}: the altimeter by {change.size:+.0f} ft"
 
 
 def open_questions(review: Review, width: int) -> Iterator[str]:
