@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from functools import cache
+from html import escape
 
 import numpy as np
 import pytest
@@ -17,9 +19,13 @@ import pytest
 from diagnose import engine_for, load_knowledge
 from diagnose.model import FailureKind
 from diagnose.render.pages.findings import at, onset_words, review_text, verdict
+from diagnose.render.pages.whole import write_up_page
+from diagnose.render.pages.writeup import write_up_case
 from diagnose.review.findings import review
 from diagnose.review.mapping import guess
+from diagnose.review.motion import motion_of
 from diagnose.review.recording import read
+from diagnose.review.relations import steps_of_static
 from diagnose.review.table import layout_of
 
 KB = load_knowledge()
@@ -105,6 +111,12 @@ def put_in(made, fault, at=AT):
             made["ias"] = np.where(there, np.sqrt(np.maximum(made["ias"] ** 2 - lost, 0.0)), made["ias"])
             stand(made, "alt", at)
             made["vs"] = np.where(there, 0.0, made["vs"])
+        case "alternate static" | "gps jumps" | "altimeter set anew":
+            # cabin air at less pressure by so many feet: 2 g h in knots squared more of impact pressure (Bernoulli)
+            made["gps_alt" if fault == "gps jumps" else "alt"] += np.where(there, 90.0, 0.0)
+            if fault == "alternate static":
+                more = np.where(there, 90.0 * 2.0 * 32.174 / 1.6878**2, 0.0)
+                made["ias"] = np.sqrt(made["ias"] ** 2 + more)
         case "vacuum":
             made["suction"] = np.where(there, 4.9 * np.exp(-since / 3.0), 4.9)
             run_down = np.clip((since - 120.0) / 240.0, 0.0, 1.0)
@@ -208,6 +220,44 @@ def test_when_it_first_showed_and_when_it_may_have_begun_are_two_instants(found_
         f"it first showed at {at(onset.showed)}" in onset_words(onset)
         or abs(onset.showed - onset.likeliest) <= 60.0
     )
+
+
+def test_altitude_and_airspeed_up_at_one_instant_are_the_static_source(found_in):
+    found = found_in("alternate static")
+    assert {*found.causes[0].failures, *found.causes[0].alike} & {"alternate_static_left_open", "static_leak_low"}
+    assert condemned(found) == {"airspeed", "altimeter"}
+    assert abs(found.onsets[0].showed - AT) <= 10.0
+    assert found.onsets[0].earliest <= AT <= found.onsets[0].latest
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("fault", ["sound", "gps jumps", "altimeter set anew", "altimeter stuck", "static closed"])
+def test_nothing_else_steps_so_and_a_sound_pointer_does_not_stand(tmp_path, fault, seed):
+    path = tmp_path / "flight.csv"
+    path.write_text("\n".join(",".join(cells) for cells in [*rows_of(fault, seed)[:1], *rows_of(fault, seed)[1]]))
+    layout = layout_of(path, KB)
+    recording = read(layout, guess(layout, KB).mapping, KB)
+    motion = motion_of(recording, KB.review, 0.0)
+    assert not steps_of_static(recording.channels, motion.tas_kt, motion.turn_dps, KB.review).any()
+    stands = {"altimeter stuck": {"altimeter_ft"}, "static closed": {"altimeter_ft", "vertical_speed_fpm"}}
+    assert motion.stood.keys() - {"airspeed_kt"} == stands.get(fault, set())
+    assert all(shows >= AT for _, shows in motion.stood.values())
+    assert all(DESCENT <= motion.stood[name][1] <= DESCENT + 120.0 for name in {"altimeter_ft"} & motion.stood.keys())
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("fault", ["vacuum", "static closed", "alternator"])
+def test_the_mechanics_page_prints_on_one_sheet_with_every_cause(found_in, browser, fault, paper):
+    found = found_in(fault)
+    up = write_up_case(found.engine, found.case, found.answer, found)
+    html = write_up_page(up, paper)
+    tab = browser.new_page()
+    tab.set_content(html)
+    sheets = tab.pdf(prefer_css_page_size=True)
+    tab.close()
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", sheets)) == 1
+    assert all(escape(KB.failures[n].name) in html for n in (*found.causes[0].failures, *found.causes[0].alike))
+    assert html.count("<figcaption>") == 3
 
 
 def test_an_alternator_that_gives_nothing_condemns_no_dial(found_in):

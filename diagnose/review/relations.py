@@ -110,7 +110,7 @@ def _makers(recording: Recording, motion: Motion, limits: ReviewLimits) -> Mappi
         return np.where(np.abs(motion.turn_dps) < limits.straight_dps, values, np.nan)
 
     def static_step() -> Array:
-        return steps_of_static(ch, motion.tas_kt, limits)
+        return steps_of_static(ch, motion.tas_kt, motion.turn_dps, limits)
 
     heights, rates = motion.heights_fpm, motion.rates_dps
 
@@ -154,7 +154,7 @@ def _step(values: Array, seconds: int) -> Array:
     return after
 
 
-def steps_of_static(ch: Mapping[str, Array], tas_kt: Array, limits: ReviewLimits) -> Array:
+def steps_of_static(ch: Mapping[str, Array], tas_kt: Array, turn_dps: Array, limits: ReviewLimits) -> Array:
     """By how much the altimeter has stepped away from GPS so far together with the airspeed, ft; (second,).
 
     A jump of the GPS altitude, and an altimeter that is set anew, move no airspeed.
@@ -176,7 +176,9 @@ def steps_of_static(ch: Mapping[str, Array], tas_kt: Array, limits: ReviewLimits
         moved = np.zeros(len(apart), dtype=bool)
         least, most = limits.static_step_ratio
         for seconds in (1, span):
-            speed = _step(ch["airspeed_kt"], seconds) - _step(ch["gps_speed_kt"], seconds)
+            # in a turn the groundspeed changes with the wind
+            straight = np.abs(turn_dps) < limits.straight_for_speed_dps
+            speed = _step(ch["airspeed_kt"], seconds) - np.where(straight, _step(ch["gps_speed_kt"], seconds), 0.0)
             share = speed / airspeed_by_altitude_kt(at_once, tas_kt)
             moved |= (share >= least) & (share <= most)
         stepped &= moved
