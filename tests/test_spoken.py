@@ -132,7 +132,7 @@ def test_a_sentence_that_begins_like_a_command_is_no_command():
     lines = (LEVEL, "airspeed falling")
     # "no" and "back" answer a question where one is open
     assert last(*lines, "no, the airspeed was steady").readings == {"airspeed.trend": "steady"}
-    assert "moment 2" in answer_to(*lines, "back to normal airspeed")
+    assert len(desk_after(*lines, "back to normal airspeed").case.snapshot) == 2
     for polite in ("undo that", "undo please", "undo the last change"):
         assert not desk_after(*lines, polite).case.snapshot[-1].readings, polite
     assert answer_to(*lines, "rank them now") == answer_to(*lines, "rank")
