@@ -195,8 +195,8 @@ def first_sets(space: HiddenSpace, odds: Odds) -> Array:
 
 #: how many patterns of the same switches are kept apart; all further ones share a wider one
 MOST_ALIKE = 2
-#: cells of a pattern that are looked at together: some tens of megabytes
-CELLS_AT_ONCE = 1 << 18
+#: cells of a pattern that are looked at together: some megabytes
+CELLS_AT_ONCE = 1 << 17
 #: times by which it is found how wide
 OTHER_MINUTES = (0.1, 3.0, 20.0, 300.0)
 #: bits of a mask: the chance is above zero with this vertical motion; it is the same with all of them
@@ -344,8 +344,11 @@ def _pattern(
         some = (mask[:, None] & vertical) > 0
         some &= ((mask & SAME) > 0)[:, None] == (np.arange(COLUMNS) == ANY_VERTICAL)
         alive, column = np.nonzero(some)
-        blocks.append((kind[alive], own_source[alive], own_target[alive], source[alive], target[alive], column))
+        found = (kind[alive], own_source[alive], own_target[alive], source[alive], target[alive], column)
+        blocks.append([one.astype(np.int32) for one in found])
+    # in half the room, and each block let go: what is made here is many times what is kept
     kind, own_source, own_target, source, target, column = map(np.concatenate, zip(*blocks, strict=True))
+    blocks.clear()
     # the same for all pairs of the kind
     per_kind = np.bincount(kind, minlength=len(example))
     first_move = np.cumsum(per_kind) - per_kind
@@ -357,10 +360,8 @@ def _pattern(
     for number_of_group, group in enumerate(_groups(space)):
         # told apart row by row first, of which there are fewer than moves
         sizes = {memory: masks[memory].size for memory in group}
-        before, after = (
-            number_codes([(places[m][side], size) for m, size in sizes.items()], space.count)[0] for side in (0, 1)
-        )
-        sides = [(before.take(source), int(before.max()) + 1), (after.take(target), int(after.max()) + 1)]
+        codes = [number_codes([(places[m][side], size) for m, size in sizes.items()], space.count)[0] for side in (0, 1)]
+        sides = [(of_row[row], int(of_row.max()) + 1) for of_row, row in zip(codes, (source, target), strict=True)]
         arrays[f"in group {number_of_group}"], first = number_codes([*sides, (motion, 3)], len(source))
         for memory in group:
             from_row, to_row = places[memory]
@@ -465,7 +466,7 @@ def _numbered_sets(space: HiddenSpace, switches: Mapping[str, str]) -> Index:
 # ------------------------------------------------------------------ cures
 
 
-#: of each curable failure: the moves to a set that holds it, and what becomes of it in each (``_cured``)
+#: of each curable failure: the moves to a set that holds it, and what becomes of it in each (``_cures``)
 Cured = tuple[Index, Index]
 
 
