@@ -425,7 +425,7 @@ def flown_section(found: Flown) -> Section:
             f"Of the flights in which an instrument lied, all that lied are named in {total('named', failed)} of {total('lied', failed)}.",
             f"Good instruments condemned: {total('condemned', found.faults)} of {total('sound_gauges', found.faults)}.",
             f"A failure in {total('found', sound)} of {total('flights', sound)} healthy flights; a second failure that was not there in {total('second', found.faults)} of {total('flights', found.faults)}.",
-            f"It first showed: within 60 s in {total('within_60s', failed)} of {total('timed', failed)} in which a failure was found.",
+            f"It first showed from a minute before it came to a minute after an instrument lied: in {total('within_60s', failed)} of {total('timed', failed)} in which a failure was found.",
         ),
         heads=("flights", "named", "condemned", "second", "dated", "fault", ""),
         rows=tuple(rows),

@@ -161,8 +161,8 @@ class Onset:
 # ------------------------------------------------------------------ onset
 
 
-def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], told: Sequence[str], stands: Mapping[str, tuple[float, float]]) -> tuple[Onset, ...]:  # fmt: skip
-    """When each failure of the leading set began and first showed."""
+def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows: Sequence[Window], found: Sequence[Residual], told: Sequence[str], stands: Mapping[str, tuple[float, float]] | None = None) -> tuple[Onset, ...]:  # fmt: skip
+    """When each failure of the leading set began and first showed; ``stands``: as ``Motion.stood``."""
     failures = causes[0].failures if causes else ()
     network = engine.network
     onsets = []
@@ -176,7 +176,7 @@ def onsets_of(engine: Engine, case: CaseRecord, causes: Sequence[Cause], windows
         odd = _telling(gains(engine, case, failures, name), windows, network.kb.review.telling_gain)
         shown = _shown(onset, own, odd, windows, network.kb.review)
         dated = _unasked(shown, odd, windows, _asked(network, told, gauges))
-        stood = [stands[channel] for channel in touched if channel in stands]
+        stood = [stands[channel] for channel in touched if stands and channel in stands]
         onsets.append(_stuck(dated, (min(first for first, _ in stood), min(shows for _, shows in stood)), network.kb.review) if stood else dated)
     return tuple(onsets)
 
