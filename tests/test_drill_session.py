@@ -208,7 +208,7 @@ def test_the_panel_is_drawn_if_wanted(tmp_path):
 def test_at_a_terminal_an_explanation_stays_until_enter(tmp_path):
     order = order_of("name", "predict")
     text, answers = talk(tmp_path / "a.sqlite", ["b", "", "quit"], order=order, pause=True)
-    assert text.index("Enter for the next> ") < text.index("[2] ")
+    assert text.index("Enter for the next, why for more> ") < text.index("[2] ")
     text, answers = talk(tmp_path / "b.sqlite", ["b", "quit"], order=order, pause=True)
     assert "[2] " not in text
     assert len(answers) == 1

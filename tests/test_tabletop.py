@@ -173,7 +173,7 @@ def test_what_cannot_be_understood_changes_nothing_and_says_what_can():
     )
     assert desk.table.calls == ()
     assert desk.table.minutes == 0.0
-    for text in ("there is no failure on this panel 'gremlins'", "'fly' is not a call", "go how far?",
+    for text in ("as a failure 'gremlins' is none known here", "'fly' is not a call", "go how far?",
                  "how sure must be between 0 and 100", "nothing to undo", "cannot be written"):  # fmt: skip
         assert text in " ".join(said.split())
     said, _ = lead(["suspect pump sheared 50"], teams=("red", "blue"))

@@ -356,7 +356,8 @@ def _score_team(
         for call in reversed(noticing)
     }
     share = {when: 1.0 if right else simulation.sizes("points.wrong_system_share") for when, right in blamed.items()}
-    suspected = max(share, key=lambda when: share[when] * _in_time(when, possible[0], simulation), default=None)
+    suspected = min(share, default=None)
+    credited = max(share, key=lambda when: share[when] * _in_time(when, possible[0], simulation), default=None)
     isolated = best.minutes if best else None
     spoiled = set(spoilt) if onset is not None and onset <= until else set()
     good_covered = tuple(g for g in at_end if g not in spoiled and not (g in wrong and wrong[g].any()))
@@ -383,7 +384,7 @@ def _score_team(
         still_used=still_used,
         possible=possible,
         named_as=best,
-        blamed_wrong=suspected is not None and not blamed[suspected],
+        blamed_wrong=credited is not None and not blamed[credited],
         set_right=set_right,
         decided_in_vain=decided is None and any(c.kind == "decide" for c in calls),
         points=_points(
@@ -391,8 +392,8 @@ def _score_team(
             followed.onset,
             possible,
             until=until,
-            suspected=suspected,
-            suspected_share=share[suspected] if suspected is not None else 0.0,
+            suspected=credited,
+            suspected_share=share[credited] if credited is not None else 0.0,
             isolated=isolated,
             exact=exact,
             false_alarm=false_alarm,
