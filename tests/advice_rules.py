@@ -160,9 +160,15 @@ SIDES = ("left", "right")
 AIMS = {
     "suction zero": Aim(failures=SUCTION_LOST, shows={"suction.value": ("zero",)}),
     "a gyro without air against the turn coordinator": Aim(
-        failures=SUCTION_LOST,
-        shows={"suction.value": ("zero",), "turn_coordinator.turn": ("level",), "attitude.bank": SIDES},
+        failures=("pump_sheared",),
+        shows={
+            "suction.value": ("zero",),
+            "vacuum_light.state": ("lit",),
+            "turn_coordinator.turn": ("level",),
+            "attitude.bank": SIDES,
+        },
         always=("suction.value", "vacuum_light.state", "heading.trend"),
+        turning=False,
         wait=(5.0, 12.0),
     ),
     "held by the gyros alone": Aim(
@@ -1232,7 +1238,7 @@ def hold(engine, case: CaseRecord, counts: Counts, where: str) -> None:
         counts.met.update((name, premise) for premise in tried.met - before)
 
 
-def top_up(counts: Counts, least: int, seed: int, most: int = 40) -> Iterator[str]:
+def top_up(counts: Counts, least: int, seed: int, most: int = 12) -> Iterator[str]:
     """Draw further flights for each premise that fewer cases than ``least`` have met, ``most`` flights at the most."""
     for place, (premise, aim) in enumerate(AIMS.items()):
         engines = [engine_for(shipped(), panel) for panel in shipped().panels]
@@ -1242,7 +1248,7 @@ def top_up(counts: Counts, least: int, seed: int, most: int = 40) -> Iterator[st
                 break
             engine = fitting[number % len(fitting)]
             shared = flight(engine, np.random.default_rng([seed, 3, place, number]), aim)
-            for one in range(SHARE):
+            for one in range(2 * SHARE):
                 case = draw(engine, np.random.default_rng([seed, 4, place, number, one]), shared, aim)
                 hold(engine, case, counts, f"{premise} {number} {one}")
         yield premise
