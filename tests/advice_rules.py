@@ -939,7 +939,7 @@ def rule_5(case: Tried) -> Verdict:
         broken += [f"{d.decision} for a slip" for d in case.answer.decisions if d.kind == "land"]
     mode_c = case.trust.get("atc_height")
     # what two witnesses say against it and lost power are no word of the setting
-    doubt = mode_c and mode_c.grade is not USE and not re.search("contradict it|no power", mode_c.why)
+    doubt = mode_c and mode_c.grade is not USE and not re.search("contradict it|no power|does not show it", mode_c.why)
     if doubt and "altimeter" in {SLIPS[n] for n in SLIPS if case.answer.failures[n] > 0.9}:
         broken.append("Mode C is doubted for a wrong setting")
     chance, name = max((case.answer.failures[name], name) for name in SLIPS)

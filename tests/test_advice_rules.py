@@ -12,7 +12,7 @@ import pytest
 
 from diagnose.knowledge.load import knowledge_root
 from diagnose.proof.stored import ADVICE, AdviceRules
-from tests.advice_rules import AMMETERS, run_ammeters, run_panel, titles
+from tests.advice_rules import AIMS, AMMETERS, run_ammeters, run_panel, titles
 from tests.examples import LONG
 from tests.small import shipped
 
@@ -38,4 +38,6 @@ def test_the_stored_run_tried_every_rule_and_broke_none():
     assert stored.panels == len(shipped().panels)
     assert {number: says for number, says, _, _ in stored.rules} == titles()
     assert all(tried > 0 and broken == 0 for _, _, tried, broken in stored.rules)
+    met = {premise: times for _, premise, times in stored.premises}
+    assert {premise for premise in AIMS if met.get(premise, 0) < 5} == set()
     assert stored.cases >= 500

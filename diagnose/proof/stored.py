@@ -103,11 +103,11 @@ class AdviceRules(msgspec.Struct, frozen=True, kw_only=True):
     """
 
     command: str
-    date: str = ""
+    date: str
     panels: int
     cases: int
     rules: tuple[tuple[str, str, int, int], ...]
-    premises: tuple[tuple[str, str, int], ...] = ()
+    premises: tuple[tuple[str, str, int], ...]
 
 
 def _advice() -> Iterator[Section]:
