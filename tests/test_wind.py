@@ -6,12 +6,23 @@ An airspeed indicator that reads 10 kt too much makes the wind along the nose se
 from __future__ import annotations
 
 import itertools
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from diagnose.review import wind as module
 from diagnose.review.recording import Recording
-from diagnose.review.wind import _Account, _astray_from, _Blocks, _by_card, _by_speed, _filtered, wind_of
+from diagnose.review.wind import (
+    _Account,
+    _astray_from,
+    _Blocks,
+    _by_card,
+    _by_speed,
+    _filtered,
+    _likeliest,
+    wind_of,
+)
 from tests.small import shipped
 
 LIMITS = shipped().review
@@ -195,6 +206,39 @@ def test_looking_back_every_block_is_what_all_of_them_tell():
     assert spreads == pytest.approx(np.array([after[4 * i : 4 * i + 4, 4 * i : 4 * i + 4] for i in range(4)]))
 
 
+def accounts(monkeypatch, cost_of, blocks=90, astray=70):
+    """Which fit is the likeliest where three blocks fit nothing of the rest, by what each account costs; and all accounts."""
+    asked = []
+
+    def fitted(_, account, __):
+        asked.append(account)
+        used = np.ones(blocks, dtype=bool)
+        used[astray : astray + 3] = False
+        return SimpleNamespace(account=account, used=used, cost=cost_of(account))
+
+    monkeypatch.setattr(module, "_filtered", fitted)
+    best, _ = _likeliest(northward(*[(0.0, 0.0)] * blocks), LIMITS, False)
+    return best.account, asked
+
+
+@pytest.mark.parametrize("astray", [70, 0])
+@pytest.mark.parametrize(("gain", "sound"), [(12.0, True), (12.5, False)])
+def test_another_account_must_gain_more_than_a_reading_at_the_gate(gain, sound, astray, monkeypatch):
+    """3.5 squared: 12.25. Astray from the first block on counts as well."""
+    assert LIMITS.wind_gate == 3.5
+    best, _ = accounts(monkeypatch, lambda one: 100.0 - gain * (one.card_off_from > 0), astray=astray)
+    assert (best == SOUND) == sound
+    assert (best.card_off_from < 0) == sound
+
+
+def test_what_goes_astray_slowly_may_have_begun_up_to_ten_minutes_before(monkeypatch):
+    """Six blocks a minute: 0, 2, 5 and 10 min before block 70; nothing begins before block 1."""
+    for astray, begins in ((70, [70, 58, 40, 10]), (20, [20, 8, 1, 1])):
+        _, asked = accounts(monkeypatch, lambda _: 0.0, astray=astray)
+        for off in ("airspeed_off_from", "card_off_from"):
+            assert [getattr(one, off) for one in asked if getattr(one, off) > 0] == begins
+
+
 # ------------------------------------------------------------------ whole flights
 
 
@@ -303,6 +347,16 @@ def test_half_of_a_block_must_be_known(seconds, known):
         whole = wind(recording, tas, turn)
         assert found.kt == pytest.approx(whole.kt)
         assert found.spread_kt == pytest.approx(whole.spread_kt)
+
+
+def test_a_block_of_one_second_has_the_heading_of_that_second():
+    """East: the wind is known along the heading and not across, also where the block itself tells nothing."""
+    recording, tas, turn = flight([90.0], leg_s=200)
+    seconds = np.arange(len(tas))
+    usable = (seconds // 10 != 10) | (seconds == 103)
+    found = wind_of(recording, LIMITS, tas, usable, turn, 0.0)[0]
+    assert found.along[100:110].all()
+    assert not found.across[100:110].any()
 
 
 def test_a_card_or_an_airspeed_that_goes_astray_leaves_the_wind():
