@@ -415,11 +415,8 @@ def ragged(sizes: Index) -> tuple[Index, Index]:
 
 def _set_classes(space: HiddenSpace, switches: Mapping[str, str]) -> Index:
     """Number the sets so that those whose rows are cured and drive memories alike share one; (set,)."""
-
-    def find() -> Index:
-        return _numbered_sets(space, switches)
-
-    found: Index = space.remembered("set classes", tuple(sorted(switches.items())), find)
+    key = tuple(sorted(switches.items()))
+    found: Index = space.remembered("set classes", key, lambda: _numbered_sets(space, switches))
     return found
 
 
