@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from diagnose import answer_case, engine_for
 from diagnose.language.names import phrases
-from diagnose.model import SnapshotRecord
+from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.model.errors import CaseError, DiagnoseError
+from diagnose.network.readings import reading_of
+from diagnose.render.pages.writeup import write_up
 from diagnose.render.text import PLAIN
 from diagnose.terminal.commands import COMMANDS, HINT, Desk, command_of, next_step, obey
 from diagnose.terminal.commands.answers import TOPICS
@@ -545,3 +550,43 @@ def test_what_is_and_a_term_is_explained():
     desk = desk_after()
     for term in desk.kb.terms.values():
         assert f"{term.name}: {term.means[:20]}" in obey(desk, f"What is {term.name}?")[1], term.id
+
+
+# ------------------------------------------------------------------ flags told with doubt, numbers in the write-up
+
+
+@pytest.mark.parametrize("sure", [0.6, 0.75, 0.9, 1.0])
+@pytest.mark.parametrize(("panel", "gauge"), [("single_pump", "turn_coordinator"), ("electric_horizon", "electric_attitude")])
+def test_an_instrument_whose_flag_was_seen_is_not_good_however_unsure_it_was(panel, gauge, sure):
+    kb = shipped()
+    if panel not in kb.panels:
+        panel = next(p.id for p in kb.panels.values() if gauge in p.gauges)
+    engine = ENGINES.setdefault(panel, engine_for(kb, panel))
+    told = {"readings": {f"{gauge}.flag": "showing"}} if sure == 1.0 else {"unsure": {f"{gauge}.flag": ("showing", sure)}}
+    answer = answer_case(kb, CaseRecord(title="x", panel=panel, snapshot=(SnapshotRecord(manoeuvre="level", **told),)), engine)
+    (trust,) = (one for one in answer.trust if one.gauge == gauge)
+    assert trust.grade is not Grade.USE
+    assert gauge not in [axis.primary for axis in answer.axes]
+
+
+def test_a_number_is_normal_in_the_write_up_where_the_reading_is_that_it_stands_for():
+    """Every facet of the panel that takes a number, a number of each of its readings."""
+    kb, engine = shipped(), ENGINES.setdefault("single_pump", engine_for(shipped(), "single_pump"))
+    network, seen = engine.network, 0
+    for name in network.facets:
+        facet = kb.facet(name)
+        for reading in facet.readings if facet.sizes else ():
+            low, high = reading.where.get(facet.sizes.statistic, (-math.inf, math.inf))
+            inside = [edge + 1e-3 for edge in facet.sizes.edges if low <= edge + 1e-3 <= high]
+            if not inside or reading_of(facet, f"{inside[0]:.3f} {facet.sizes.unit}") != reading.id:
+                continue
+            odd = []
+            for said in (reading.id, f"{inside[0]:.3f} {facet.sizes.unit}"):
+                case = CaseRecord(title="x", panel="single_pump", snapshot=(SnapshotRecord(manoeuvre="level", readings={name: said}),))
+                answer = SimpleNamespace(failures={}, ranking=(), trust=())
+                sound = [network.sound_chances("level", {})]
+                (moment,) = write_up(case, answer, kb, sound).moments
+                odd.append(bool(moment.odd))
+            assert odd[0] == odd[1], (name, reading.id)
+            seen += 1
+    assert seen > 5

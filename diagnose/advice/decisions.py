@@ -14,8 +14,8 @@ import numpy as np
 
 from diagnose.advice.advise import anything_read
 from diagnose.advice.partial_panel import CONTROL, PERFORMANCE, STALLING, method_view, technique
-from diagnose.advice.trust import MORE_LIKELY_THAN_NOT, suspicion
-from diagnose.advice.witnesses import seen_lost
+from diagnose.advice.trust import suspicion
+from diagnose.advice.witnesses import MORE_LIKELY_THAN_NOT, seen_lost
 from diagnose.model import Grade
 from diagnose.model.answer import Answer, AxisAdvice, DecisionAdvice, Trust
 from diagnose.model.systems import Decision

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diagnose.advice.witnesses import coasting, contradicted, dark, denied, held
+from diagnose.advice.witnesses import MORE_LIKELY_THAN_NOT, coasting, contradicted, dark, denied, held
 from diagnose.model import Grade
 from diagnose.model.answer import Trust
 from diagnose.model.systems import CHECKS
@@ -22,7 +22,6 @@ from diagnose.network.posterior import Posterior, to_twelve_digits
 from diagnose.network.tables import Index, Network
 
 ON_GROUND = ("at_rest", "rolling")
-MORE_LIKELY_THAN_NOT = 0.5
 
 
 def _motion_slices(network: Network, axes: tuple[str, ...], phase: str) -> list[Index]:

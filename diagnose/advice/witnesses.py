@@ -11,6 +11,8 @@ from diagnose.model import CaseRecord, Grade, MemoryKind, SnapshotRecord
 from diagnose.network.statements import reading_index
 from diagnose.network.tables import Index, Network
 
+MORE_LIKELY_THAN_NOT = 0.5
+
 
 def upstream(network: Network, names: Iterable[str]) -> set[str]:
     """Give these sources and memories and all sources that they follow from."""
@@ -211,7 +213,10 @@ def _flagged(network: Network, case: CaseRecord, gauge: str, power: str) -> str:
     """Say what a gauge last showed of its own power, where that is likelier with too little of it; "" if nothing."""
     for facet in network.kb.gauges[gauge].facets:
         name = f"{gauge}.{facet.id}"
-        table, said = network.facets[name], [s.readings[name] for s in case.snapshot if name in s.readings]
+        table = network.facets[name]
+        # a flag that was seen with some doubt is no flag out of view
+        likely = [{n: r for n, (r, sure) in s.unsure.items() if sure > MORE_LIKELY_THAN_NOT} | s.readings for s in case.snapshot]
+        said = [readings[name] for readings in likely if name in readings]
         if said and table.parents == (power,) and not table.axes:
             chance = table.at(())[:, reading_index(network, name, said[-1])]
             if int(chance.argmax()) > 0:

@@ -17,6 +17,7 @@ from diagnose.language import readable, with_doubt
 from diagnose.model import CaseRecord, GroundTest
 from diagnose.model.answer import Answer
 from diagnose.network.engine import Engine
+from diagnose.network.readings import reading_of
 from diagnose.render.pages.findings import apart_words, at, onset_words, unread
 from diagnose.render.pages.timeline import clock
 from diagnose.render.pictures.panel import dials_svg
@@ -262,7 +263,7 @@ def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, M
         for name, (reading, sure) in said.items():
             text = _says(kb, name, reading, sure)
             # a reading that is unlikely to be what it says is no sign of anything by itself
-            strange = healthy.get(name, {}).get(reading, 1.0) < ODD_BELOW
+            strange = healthy.get(name, {}).get(reading_of(kb.facet(name), reading), 1.0) < ODD_BELOW
             # what satellites tell is no gauge that could be wrong
             strange = strange and not (review is not None and name.startswith("gps_"))
             # nor is what a sound dial shows beside the failure that was found
@@ -289,7 +290,10 @@ def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, M
 
 
 def _says(kb: KnowledgeBase, name: str, reading: str, sure: float) -> str:
-    means = next((r.means for r in kb.facet(name).readings if r.id == reading), "")
+    facet = kb.facet(name)
+    stands_for = reading_of(facet, reading)
+    means = next((r.means for r in facet.readings if r.id == stands_for), "")
+    means = means if stands_for == reading else f"{readable(stands_for)}: {means}"
     said = with_doubt(readable(reading), sure) if sure < 1.0 else readable(reading)
     return f"{kb.gauges[name.partition('.')[0]].name}: {said} ({means})"
 
