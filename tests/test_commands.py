@@ -14,12 +14,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose import answer_case, engine_for
+from diagnose.language import readable
 from diagnose.language.names import phrases
 from diagnose.model import CaseRecord, Grade, SnapshotRecord
 from diagnose.model.errors import CaseError, DiagnoseError
 from diagnose.network.readings import reading_of
+from diagnose.render.advice import worth_while
+from diagnose.render.layout import chance_words
 from diagnose.render.pages.writeup import write_up
-from diagnose.render.text import PLAIN
+from diagnose.render.text import PLAIN, screen_rows
 from diagnose.terminal.commands import COMMANDS, HINT, Desk, command_of, next_step, obey
 from diagnose.terminal.commands.answers import TOPICS
 from diagnose.terminal.commands.desk import Left
@@ -590,3 +593,44 @@ def test_a_number_is_normal_in_the_write_up_where_the_reading_is_that_it_stands_
             assert odd[0] == odd[1], (name, reading.id)
             seen += 1
     assert seen > 5
+
+
+@pytest.mark.parametrize(
+    ("asked", "name"),
+    [("why not the vacuum pump", "pump_sheared"), ("why not ice on the static ports?", "static_icing"), ("why not attitude worn", "attitude_worn")],
+)
+def test_why_not_says_first_how_likely_it_is_and_what_is_likelier(asked, name):
+    before = ("snapshot level", "suction zero", "vacuum light lit", "heading drifting")
+    kb, answer = shipped(), desk_after(*before).answer()
+    told = answer_to(*before, asked)
+    chance = chance_words(answer.failures[name], kb)
+    assert told.lower().startswith(f"{kb.failures[name].name}: {chance}.")
+    if name in answer.ranking[0].failures:
+        assert "It is the likeliest." in told
+    else:
+        assert " is likelier: " in told
+        assert "evidence)" in told
+    assert told.endswith(f"More: why {readable(name)}.")
+
+
+def test_the_write_up_goes_to_a_file_where_one_is_named(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for line, file in (("writeup a", "a.txt"), ("writeup > b.txt", "b.txt"), ("writeup to file c.txt", "c.txt")):
+        assert answer_to("snapshot level", "suction zero", line) == f"Written: {file}"
+        assert "Maintenance discrepancy" in (tmp_path / file).read_text()
+    for line in ("writeup", "write-up for the mechanic", "writeup for maintenance", "write up"):
+        assert answer_to("snapshot level", "suction zero", line).startswith("Maintenance discrepancy")
+    assert "There is" not in str(refusal("writup"))
+    assert "Try: writeup." in str(refusal("writup"))
+
+
+def test_what_is_to_be_looked_at_next_is_not_called_good_unseen():
+    for case in (("snapshot level", "attitude leaning"), ("snapshot climb", "airspeed falling"), ("snapshot level", "heading drifting")):
+        desk = desk_after(*case)
+        answer = desk.answer()
+        rows = dict(screen_rows(answer, desk.case, desk.kb))
+        seen = {facet.split(".")[0] for facet in desk.case.snapshot[-1].readings}
+        for look in worth_while(answer, desk.kb)[:1] if not answer.decided else ():
+            for gauge in {facet.split(".")[0] for facet in look.facets} - seen:
+                words = desk.kb.gauges[gauge].words[0]
+                assert words not in rows["FLY BY"].partition("good: ")[2].split(", "), (case, gauge)

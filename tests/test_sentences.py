@@ -327,6 +327,11 @@ def test_the_answer_to_a_story_comes_first_and_what_was_heard_in_two_lines():
     assert "airspeed falling" in heard
     assert "altimeter steady" in heard
     assert "'My wife was bored'" in heard
+    several = said_to("level flight, heading drifting", STORY, "what was taken in")
+    assert "trend drifting" in several
+    assert "from 'airspeed fell'" in several
+    assert "drifting" not in said_to("level flight, heading drifting", "new", "what was taken in")
+    assert "drifting" not in said_to("level flight, heading drifting", "new", STORY, "what was taken in")
     whole = said_to(STORY, "what was taken in")
     assert "from 'airspeed fell'" in whole
     assert said_to("what was taken in").startswith("No story yet")

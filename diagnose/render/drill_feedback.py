@@ -142,7 +142,7 @@ def _why(
     kb, right = studio.kb, marked.right
     one = () if right == SOUND else (right,)
     if one:
-        told = _telling(posterior, one, (), kb)
+        told = telling(posterior, one, (), kb)
         yield fill(f"Why: {told}, compared with no failure.", width)
     if marked.given == OPEN:
         yield fill("You could tell: the readings leave no other answer a fair chance.", width)
@@ -151,12 +151,12 @@ def _why(
     other = marked.given if marked.given not in (right, OPEN, "") else (alike or [""])[0]
     if other and (other != SOUND or not one):
         name = kb.failures[other].name if other != SOUND else "no failure"
-        told = _telling(posterior, one, () if other == SOUND else (other,), kb)
+        told = telling(posterior, one, () if other == SOUND else (other,), kb)
         # names of failures have colons of their own
         yield fill(f"Why not {name}? {upper(told)}.", width)
 
 
-def _telling(posterior: Posterior, right: tuple[str, ...], other: tuple[str, ...], kb: KnowledgeBase) -> str:
+def telling(posterior: Posterior, right: tuple[str, ...], other: tuple[str, ...], kb: KnowledgeBase) -> str:
     """Name the readings that tell one explanation from another, and how strongly."""
     (contrast,) = contrasts(posterior, right, [other])
     weighed = zip(contrast.weights, statements_of(posterior.case), strict=True)

@@ -294,10 +294,14 @@ def screen_rows(answer: Answer, case: CaseRecord, kb: KnowledgeBase) -> tuple[tu
         grade: [t.gauge for t in answer.trust if t.grade is grade and kb.gauges[t.gauge].instrument]
         for grade in Grade
     }
+    # what is to be looked at next is not called good unseen
+    looks = () if answer.decided else worth_while(answer, kb)[:1]
+    wanted = {facet.split(".")[0] for look in looks for facet in look.facets}
+    seen = {facet.split(".")[0] for moment in case.snapshot for facet in (*moment.readings, *moment.unsure)}
+    good = [gauge for gauge in grades[Grade.USE] if gauge not in wanted - seen]
     out, check = (_short(grades[grade], kb) for grade in (Grade.COVER, Grade.VERIFY))
     do = [decision.short for decision in answer.decisions[: limits.most_do]]
-    if not answer.decided:
-        do += [f"Look at: {look.name}" for look in worth_while(answer, kb)[:1]]
+    do += [f"Look at: {look.name}" for look in looks]
     other = [
         # entries are parted by semicolons
         f"{(cause.name or NO_FAILURE).replace('; ', ', ')} {chance_words(cause.chance, kb).removeprefix('about ')}"
@@ -309,7 +313,7 @@ def screen_rows(answer: Answer, case: CaseRecord, kb: KnowledgeBase) -> tuple[tu
         ("BECAUSE", _because(answer, case, kb, best)),
         ("IGNORE", out),
         ("CHECK", check),
-        ("FLY BY", _fly_by(answer, kb, grades[Grade.USE])),
+        ("FLY BY", _fly_by(answer, kb, good)),
         ("DO", ". ".join(do)),
         ("ELSE", "; ".join(other)),
     )

@@ -16,10 +16,11 @@ from diagnose.language.names import core, phrase_at, phrases
 from diagnose.language.session import says_anything
 from diagnose.model.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
 from diagnose.render.text import fill, first_screen
-from diagnose.terminal.commands.answers import ADVICE, ANSWERS, REASONS, help_commands, next_step
+from diagnose.terminal.commands.answers import ANSWERS, REASONS, help_commands, next_step
 from diagnose.terminal.commands.desk import Command, Desk, command
 from diagnose.terminal.commands.entry import ENTRY, PLACES, hear
 from diagnose.terminal.commands.files import FACES, FILES, REPORTS
+from diagnose.terminal.commands.flying import ADVICE
 from diagnose.terminal.commands.guide import GUIDE, GUIDE_HELP, answer, is_answer, put, say_held
 from diagnose.terminal.commands.hearing import flight_corrected, heard, is_prose, question_line, tell_story
 from diagnose.terminal.commands.trial import TRIAL, asked_for
@@ -112,6 +113,8 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     word, _, rest = text.partition(" ")
     command = command_of(word)
     if not desk.guide and not desk.pending:
+        if asked[:2] == ["why", "not"] and len(asked) > 2 and says_anything(desk.case):
+            return desk, _carry_out(COMMANDS["why"], desk, " ".join(asked[1:]))[1]
         if (line_for := question_line(desk, text)) not in ("", text):
             return obey(desk, line_for)
         # "Back at altitude the suction was low, and ..." is no command
@@ -254,4 +257,4 @@ def _near_command(desk: Desk, word: str, rest: str) -> UnknownName | None:
     near = difflib.get_close_matches(word.lower(), names, n=1, cutoff=phrases().likeness.command)
     if not near or word.lower() in phrases().negation or names_a_gauge(desk, f"{word} {rest}"):
         return None
-    return UnknownName(f"there is no command {word!r}", mend=f"use: {near[0]} {rest}".strip())
+    return UnknownName(f"there is no command {word!r}", mend=f"{near[0]} {rest}".strip())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
@@ -11,7 +10,7 @@ from diagnose.language import entry_forms, find, forms, gauge_forms, nearest, pl
 from diagnose.language.names import phrases
 from diagnose.language.session import says_anything
 from diagnose.model.errors import CaseError, UnknownName
-from diagnose.render.advice import all_look_lines, next_look_lines, recovery_lines, render_flying
+from diagnose.render.layout import chance_words
 from diagnose.render.text import describe, fill, first_screen, names, render, table
 from diagnose.terminal.commands.desk import Command, Desk, command
 
@@ -96,7 +95,8 @@ def explain_gauge(desk: Desk, chosen: str) -> str:
 
 
 def _taken(desk: Desk, _: str) -> tuple[Desk, str]:
-    return desk, desk.taken or fill("No story yet. 'show' tells the case so far.", desk.width)
+    told = desk.taken if desk.case.snapshot else ""
+    return desk, told or fill("No story yet. 'show' tells the case so far.", desk.width)
 
 
 def _show(desk: Desk, text: str) -> tuple[Desk, str]:
@@ -137,83 +137,6 @@ ANSWERS: tuple[Command, ...] = (
 )
 
 
-# ------------------------------------------------------------------ commands about what to do: what to look at next, and what to fly on
-
-
-#: unit as it is said -> what it sets; the latitude is counted north or south
-UNITS = {
-    "kt": "true_airspeed_kt",
-    "kts": "true_airspeed_kt",
-    "knots": "true_airspeed_kt",
-    "n": "latitude_deg",
-    "north": "latitude_deg",
-    "s": "latitude_deg",
-    "south": "latitude_deg",
-    "bank": "bank_deg",
-}
-USAGE = "say numbers with their units, for example: fly 95 kt 51 n 15 bank"
-
-
-def _next(desk: Desk, text: str) -> tuple[Desk, str]:
-    whole = plain(text) in ("all", "full", "figures")
-    answer = desk.answer("all" if whole else "here")
-    if answer.upset:
-        lines = recovery_lines(answer, desk.width)
-    elif whole:
-        lines = all_look_lines(answer, desk.kb, desk.width)
-    else:
-        more = fill("More: next all (every look, with figures).", desk.width)
-        lines = [*next_look_lines(answer, desk.kb, desk.width), more]
-    return replace(desk, answered=answer), "\n".join(lines).rstrip()
-
-
-def _fly(desk: Desk, text: str) -> tuple[Desk, str]:
-    numbers = _numbers(text)
-    if numbers:
-        desk = desk.change(**numbers)
-    answer = desk.answer()
-    return replace(desk, answered=answer), render_flying(answer, desk.kb, desk.width)
-
-
-def _numbers(text: str) -> dict[str, float]:
-    """Read speed, latitude and bank. Raises CaseError for what is none of these."""
-    found: dict[str, float] = {}
-    words = text.lower().replace(",", " ")
-    for number, unit in re.findall(r"(\S*?\d\S*?)\s*([a-z]+)\b", words):
-        try:
-            value = float(number)
-        except ValueError:
-            raise CaseError(f"{number!r} is no number", mend=USAGE) from None
-        if unit not in UNITS:
-            raise CaseError(f"{unit!r} is no unit that serves here", mend=USAGE)
-        found[UNITS[unit]] = -value if unit in ("s", "south") else value
-    if re.sub(r"\S*?\d\S*?\s*[a-z]+\b", "", words).strip():
-        raise CaseError(f"{text!r} is not understood", mend=USAGE)
-    return found
-
-
-ADVICE: tuple[Command, ...] = (
-    command(
-        _next,
-        "next",
-        "[all]",
-        "what to look at next, and what it would tell",
-        "'next all' lists every look with its figures. bits: expected information about what has failed; worth weighs it against time, workload and hazard.",
-        ("looks",),
-        tells=True,
-    ),
-    command(
-        _fly,
-        "fly",
-        "[KT] [LATITUDE] [BANK]",
-        "partial panel: what to fly on, the numbers that apply, what to decide",
-        "fly 95 kt 51 n",
-        ("partial",),
-        tells=True,
-    ),
-)
-
-
 # ------------------------------------------------------------------ commands that give reasons: why an explanation stands where it does
 
 
@@ -221,7 +144,30 @@ ADVICE: tuple[Command, ...] = (
 NOTHING = ("nothing failed", "nothing", "no failure")
 
 
+def _why_not(desk: Desk, text: str) -> tuple[Desk, str]:
+    """How likely a failure is, and the readings that speak most for the leading explanation against it, in a line."""
+    # numpy comes with these, and the prompt should be there before
+    from diagnose.advice.explain.contrast import named_failure
+    from diagnose.render.drill_feedback import telling
+    from diagnose.terminal.commands.hearing import failure_named
+
+    panel, kb = desk.kb.panel(desk.case.panel), desk.kb
+    name = failure_named(kb, panel, text) or named_failure(kb, text, panel)
+    answer, posterior = desk.answer(), desk.engine.posterior(desk.case)
+    if name not in answer.failures:
+        raise unknown_name(f"failure on the panel {desk.case.panel}", name, tuple(answer.failures))
+    leading = answer.ranking[0].failures
+    said = f"{kb.failures[name].name[:1].upper()}{kb.failures[name].name[1:]}: {chance_words(answer.failures[name], kb)}."
+    if name in leading:
+        said += " It is the likeliest."
+    else:
+        said += f" {names(kb, leading)[:1].upper()}{names(kb, leading)[1:]} is likelier: {telling(posterior, leading, (name,), kb)}."
+    return desk, fill(f"{said} More: why {readable(name)}.", desk.width)
+
+
 def _why(desk: Desk, text: str) -> tuple[Desk, str]:
+    if text.lower().startswith("not "):
+        return _why_not(desk, text[len("not ") :])
     # numpy comes with these, and the prompt should be there before
     from diagnose.advice.explain.why import reasons
     from diagnose.render.plumbing import reached_text
@@ -312,7 +258,7 @@ REASONS: tuple[Command, ...] = (
         "why",
         "[FAILURE]",
         "the reasons: what the failure reaches, and the readings for and against it",
-        "'why nothing' asks about no failure; 'why figures' adds how far each reading moves the odds once all the "
+        "'why not pump sheared' says in a line what speaks against it; 'why nothing' asks about no failure; 'why figures' adds how far each reading moves the odds once all the "
         "others are known.",
         tells=True,
     ),

@@ -103,6 +103,10 @@ class Desk:
         """The answer for the case as it stands, with the looks that can be had where it ends, or all."""
         return answer_case(self.kb, self.case, self.engine, looks=looks)
 
+    def taken_with(self, said: str) -> str:
+        """What was taken in of this case so far, with what was said now; nothing of a case before it."""
+        return "\n".join(filter(None, (self.taken if self.case.snapshot else "", said)))
+
     def change(self, **fields: object) -> Desk:
         """Change fields of the case. Raises CaseError if what was read no longer fits."""
         return self.on(self.session.change(**fields))

@@ -252,6 +252,7 @@ def hear(desk: Desk, text: str) -> tuple[Desk, str]:
     moved = _counts_after(before) if session.snapshot.switches != before.switches else ""
     told = conditions_told(desk, after)
     said = fill(f"Heard: {say_back(statements, desk.kb)}.{told}{moved}{began}", desk.width)
+    after = replace(after, taken=asked.taken_with(said))
     if desk.later:
         return after, said
     answer = after.answer()

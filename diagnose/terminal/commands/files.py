@@ -208,10 +208,17 @@ def _report(desk: Desk, text: str) -> tuple[Desk, str]:
     return desk, f"Written: {path} (one page with everything in it; any browser shows and prints it)"
 
 
-def _writeup(desk: Desk, _: str) -> tuple[Desk, str]:
+def _writeup(desk: Desk, text: str) -> tuple[Desk, str]:
     from diagnose.render.pages.writeup import write_up_text
 
+    # "writeup for the mechanic" names no file
+    name = re.sub(r"^for\b.*|^(?:>\s*|(?:in)?to\s+)?(?:(?:a\s+)?file\s*)?", "", text.strip(), flags=re.IGNORECASE)
     up = _written_up(desk)[1]
+    if name:
+        path, over = new_file(name, ".txt", "writeup")
+        sources = [desk.session.path] if desk.session.path else []
+        write_whole(write_up_text(up) + "\n", path, "write-up", over=over, sources=sources)
+        return desk, f"Written: {path}"
     return desk, desk.page(lambda width: write_up_text(up, width)).rstrip()
 
 
@@ -238,9 +245,10 @@ REPORTS: tuple[Command, ...] = (
     command(
         _writeup,
         "writeup",
-        "",
+        "[FILE]",
         "the case as a discrepancy for maintenance: what was seen, in order, and what to inspect",
-        "On paper: report FILE.",
+        "With FILE as a text; as a page with all else: report FILE.",
+        ("write-up",),
         tells=True,
     ),
 )

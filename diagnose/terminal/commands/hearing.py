@@ -111,7 +111,7 @@ def tell_story(desk: Desk, text: str) -> tuple[Desk, str] | None:
             elif piece.kind in ("guess", "silence", "question"):
                 lines.append(fill(f"{says(piece, kb)}: {piece.words!r}", desk.width, "  . ", "    "))
     said = "\n".join(["Heard:", *lines, *noted_lines(heard, desk.width)])
-    after = replace(heard.desk, taken=said)
+    after = replace(heard.desk, taken=desk.taken_with(said))
     if desk.later:
         return replace(after, answered=desk.answered), said
     screen = first_screen(heard.answer, after.case, kb, desk.width)
