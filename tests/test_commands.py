@@ -405,7 +405,7 @@ def test_what_was_left_is_taken_up_or_thrown_away_only_after_a_yes():
     state = desk_after("snapshot level; suction zero").session.now
     lefts = tuple(Left(state=state, when="1 May", path=Path(f"{n}")) for n in (1, 2))
     desk = Desk(kb=shipped(), engines=ENGINES, asks=True, left=lefts)
-    assert "2 untitled, 1 moment, last: level (1 May)" in " ".join(obey(desk, "restore")[1].split())
+    assert "2 untitled, 1 moment, last: level: suction zero (1 May)" in " ".join(obey(desk, "restore")[1].split())
     after, _ = obey(desk, "restore 2")
     assert (after.case, after.left) == (state.case, lefts[:1])
     after, text = obey(desk, "restore none")
@@ -634,3 +634,23 @@ def test_what_is_to_be_looked_at_next_is_not_called_good_unseen():
             for gauge in {facet.split(".")[0] for facet in look.facets} - seen:
                 words = desk.kb.gauges[gauge].words[0]
                 assert words not in rows["FLY BY"].partition("good: ")[2].split(", "), (case, gauge)
+
+
+def test_a_question_that_is_not_answered_is_said_to_be_left_undone():
+    """Another line than yes or no goes into the case that lies there, and says so."""
+    desk = replace(desk_after("snapshot level", "suction zero"), asks=True)
+    desk, _ = obey(desk, "new")
+    assert desk.pending == "new"
+    after, said = obey(desk, "heading drifting")
+    assert said.startswith("'new' was not answered and not done: the same case goes on.")
+    assert "suction.value" in after.case.snapshot[0].readings
+    assert "heading.trend" in after.case.snapshot[0].readings
+    assert not after.pending
+    gone, _ = obey(obey(desk, "yes")[0], "show")
+    assert not gone.case.snapshot
+
+
+def test_q_leaves_no_prompt():
+    desk, said = obey(desk_after("snapshot level", "suction zero"), "q")
+    assert not desk.done
+    assert "'quit' leaves" in said

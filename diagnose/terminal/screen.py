@@ -72,7 +72,7 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
             **{name: ("saved copy", ()) for name, _ in desk.session.now.branches},
             **_options(can_fail),
         },
-        "restore": {str(n): (told_left(left), ()) for n, left in enumerate(desk.left, 1)},
+        "restore": {str(n): (told_left(left, desk.kb), ()) for n, left in enumerate(desk.left, 1)},
     }
     return beginning(tables.get(command.name, {}), rest)
 

@@ -59,7 +59,7 @@ _LEAVING: tuple[Command, ...] = (
     *help_commands(lambda: COMMANDS),
     command(_yes, "yes", "", "do what was asked about", also=("y",), ranked=True, way_out=True),
     command(_no, "no", "", "leave what was asked about as it is", also=("n",)),
-    command(_quit, "quit", "", "leave; an unsaved case is offered next time", also=("exit", "bye", "q")),
+    command(_quit, "quit", "", "leave; an unsaved case is offered next time", also=("exit", "bye")),
 )
 
 COMMANDS: dict[str, Command] = {
@@ -91,6 +91,13 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     text = bounded(line, LONGEST_LINE).strip()
     if not text or text.startswith("#"):
         return desk, ""
+    if text.lower() == "q" and not desk.guide:
+        # typed once more behind the last page of a long text
+        return desk, "Nothing to stop here. 'quit' leaves."
+    if desk.pending and command_of(text.split()[0]) not in (COMMANDS["yes"], COMMANDS["no"]):
+        after, said = obey(replace(desk, pending=""), text)
+        undone = fill(f"'{desk.pending}' was not answered and not done: the same case goes on.", desk.width)
+        return after, f"{undone}\n{said}"
     if len(text) > LONGEST_STATEMENT:
         # only a story is as long as that
         if is_prose(text) and (taken := tell_story(desk, text)):

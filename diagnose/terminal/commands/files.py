@@ -14,10 +14,11 @@ from diagnose.language.case_files import case_path, case_paths, load_case, save_
 from diagnose.language.session import START, State, says_anything
 from diagnose.model.errors import CaseError
 from diagnose.model.files import check_output, write_whole
-from diagnose.render.text import fill, table
+from diagnose.render.text import fill, reading_words, table
 from diagnose.terminal.commands.desk import Command, Desk, Left, command
 
 if TYPE_CHECKING:
+    from diagnose.knowledge.load import KnowledgeBase
     from diagnose.model.answer import Answer
     from diagnose.render.pages.writeup import WriteUp
 
@@ -92,17 +93,23 @@ def _restore(desk: Desk, text: str) -> tuple[Desk, str]:
     chosen = desk.left[int(text or "1") - 1]
     rest = tuple(left for left in desk.left if left is not chosen)
     session = desk.session.go(chosen.state)
-    told = fill(f"Restored: {told_left(chosen)}.", desk.width)
+    told = fill(f"Restored: {told_left(chosen, desk.kb)}.", desk.width)
     return replace(desk, session=session, left=rest), told
 
 
-def told_left(left: Left) -> str:
-    """An unsaved case, in a few words."""
+#: readings that tell one unsaved case from another
+MOST_TOLD = 2
+
+
+def told_left(left: Left, kb: KnowledgeBase) -> str:
+    """An unsaved case, in a few words: what was last seen tells it from another."""
     case = left.state.case
     count = "1 moment" if len(case.snapshot) == 1 else f"{len(case.snapshot)} moments"
     trial = ", with a 'what if' open" if left.state.base else ""
     last = f", last: {readable(case.snapshot[-1].manoeuvre)}" if case.snapshot else ""
-    return f"{case.title}, {count}{last}{trial} ({left.when})"
+    seen = [reading_words(kb, *pair) for moment in case.snapshot for pair in moment.readings.items()][-MOST_TOLD:]
+    told = f": {', '.join(seen)}" if seen else ""
+    return f"{case.title}, {count}{last}{told}{trial} ({left.when})"
 
 
 #: unsaved cases that are offered at start-up
@@ -113,10 +120,10 @@ def left_over(desk: Desk, most: int = MOST_OFFERED) -> str:
     """Say what earlier prompts have left, the ``most`` newest, and how to open it."""
     if len(desk.left) == 1:
         return fill(
-            f"Unsaved from last time: {told_left(desk.left[0])}. 'restore' opens it, 'restore none' deletes it.",
+            f"Unsaved from last time: {told_left(desk.left[0], desk.kb)}. 'restore' opens it, 'restore none' deletes it.",
             desk.width,
         )
-    rows = [(f"  {number}", told_left(left)) for number, left in enumerate(desk.left[:most], 1)]
+    rows = [(f"  {number}", told_left(left, desk.kb)) for number, left in enumerate(desk.left[:most], 1)]
     older = f" {len(desk.left) - most} older ones: restore." if len(desk.left) > most else ""
     lead = f"Unsaved cases ('restore 1' opens the first, 'restore none' deletes all).{older}"
     return f"{fill(lead, desk.width)}\n{table(rows, desk.width)}"
