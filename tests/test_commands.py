@@ -654,3 +654,13 @@ def test_q_leaves_no_prompt():
     desk, said = obey(desk_after("snapshot level", "suction zero"), "q")
     assert not desk.done
     assert "'quit' leaves" in said
+
+
+def test_a_write_up_tells_times_only_where_some_were_told():
+    untimed = answer_to("snapshot level", "suction zero", "snapshot climb", "heading drifting", "writeup")
+    assert not re.search(r"\d:\d\d (?:straight|climb)", untimed)
+    assert "1. straight and level" in untimed
+    assert "2. climb" in untimed
+    timed = answer_to("snapshot level for 3 minutes", "suction zero", "snapshot climb", "heading drifting", "writeup")
+    assert "0:00 straight and level" in timed
+    assert "3:00 climb" in timed

@@ -14,7 +14,7 @@ import numpy as np
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language import readable, with_doubt
-from diagnose.model import CaseRecord, GroundTest
+from diagnose.model import CaseRecord, GroundTest, SnapshotRecord
 from diagnose.model.answer import Answer
 from diagnose.network.engine import Engine
 from diagnose.network.readings import reading_of
@@ -249,6 +249,9 @@ def _pictures(review: Review) -> Iterator[tuple[str, str]]:
 def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, Mapping[str, float]]], review: Review | None) -> tuple[Moment, ...]:  # fmt: skip
     """The snapshots; of a recording only the first, and those where something first went out of the way."""
     found, minutes = [], 0.0
+    # where no time was told there is an order only
+    usual = SnapshotRecord(manoeuvre="")
+    timed = any(s.minutes != usual.minutes or s.minutes_before != usual.minutes_before for s in case.snapshot)
     told: set[str] = set()
     concerns = set[str]()
     if review is not None and review.found:
@@ -282,7 +285,7 @@ def _moments(case: CaseRecord, kb: KnowledgeBase, sound: Sequence[Mapping[str, M
         )
         found.append(
             Moment(
-                minutes=start, when=clock(start) if review is None else at(60.0 * start, review.recording), flown=kb.manoeuvres[snapshot.manoeuvre].name, switches=switches,
+                minutes=start, when=at(60.0 * start, review.recording) if review is not None else clock(start) if timed else f"{place + 1}.", flown=kb.manoeuvres[snapshot.manoeuvre].name, switches=switches,
                 showed=tuple(showed), odd=tuple(odd), note=snapshot.note,
             )
         )  # fmt: skip
