@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from diagnose.language.lexicon import unknown_readings
-from diagnose.language.prose import read_story
+from diagnose.language.prose import TAKEN_BACK, read_story
 from tests.small import shipped
 
 
@@ -526,3 +526,54 @@ def test_a_horizon_that_tilts_is_asked_about_in_whichever_words(how, tilts):
     told = f"{first} {how}{rest}" if first == "was" else f"{how}{tilts}"
     assert "asked" in kinds(f"The horizon {told}.")
     assert not readings(f"The horizon {told}.")
+
+
+def of_kind(text, *wanted):
+    return [(p.value or p.reading) for s in read_story(text, shipped()) for p in s.pieces if p.kind in wanted]
+
+
+@pytest.mark.parametrize(
+    ("did", "action"),
+    [
+        ("I cycled the alternator switch", "alternator reset"),
+        ("I turned the alternator off and on again", "alternator reset"),
+        ("I reset my generator", "alternator reset"),
+        ("I switched the master off and back on", "alternator reset"),
+        ("I switched off the autopilot", "autopilot off"),
+        ("I turned the autopilot off", "autopilot off"),
+        ("I disconnected the autopilot", "autopilot off"),
+        ("I tapped the glass", "gauge tapped"),
+        ("I put the pitot heat on", "pitot_heat"),
+        ("I turned on pitot heat", "pitot_heat"),
+        ("I tried the alternate static", "alternate_static"),
+    ],
+)
+@pytest.mark.parametrize(
+    "effect", [" and it did nothing.", ", no change.", " but nothing happened.", ". No luck.", " and nothing changed."]
+)
+def test_an_action_without_effect_is_heard_whatever_it_was(did, action, effect):
+    text = f"{did}{effect}"
+    assert action in of_kind(text, "switch", "noted")
+    assert "same" in kinds(text)
+
+
+@pytest.mark.parametrize(
+    "back",
+    [
+        "No, that was the other day.",
+        "That was on another flight.",
+        "Sorry, that was in a different airplane.",
+        "Scratch that.",
+        "I take that back.",
+        "No, that was last week.",
+    ],
+)
+def test_what_is_taken_back_is_withdrawn_and_shown(back):
+    read = read_story(f"The airspeed stuck at 40. {back} The suction was low.", shipped())
+    assert [(p.gauge, p.reading) for s in read for p in s.pieces if p.kind == "reading"] == [("suction", "low")]
+    assert [u.gauge for s in read for u in s.unused if u.why == TAKEN_BACK] == ["airspeed"]
+
+
+@pytest.mark.parametrize("told", ["I forgot that it was last set at home.", "That was in the climb.", "It was last night."])
+def test_when_it_was_takes_nothing_back(told):
+    assert "steady" in [reading for _, reading, _ in readings(f"The airspeed stuck at 40. {told}")]

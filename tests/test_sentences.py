@@ -337,3 +337,76 @@ def test_the_answer_to_a_story_comes_first_and_what_was_heard_in_two_lines():
     assert said_to("what was taken in").startswith("No story yet")
     long = said_to(" Then ".join([STORY.replace(" My wife was bored.", "")] + [f"in the {m} the airspeed rose, the vsi showed zero and the horizon was level." for m in ("descent", "climb", "left turn", "right turn")]))
     assert len(long[long.index("Heard:") :].partition("\nNot used")[0].splitlines()) <= 3
+
+
+@pytest.mark.parametrize(
+    ("before", "said", "switches", "readings"),
+    [
+        ("in cruise the low voltage light came on", "I cycled the alternator and it did nothing", {}, {"alternator_reset.state": "out_again"}),
+        ("in cruise the low voltage light came on", "turned the alternator off and on again, no change", {}, {"alternator_reset.state": "out_again"}),
+        ("in the climb the altimeter froze", "alternate static did nothing", {"alternate_static": "on"}, {"altimeter.trend": "steady"}),
+        ("in the climb the airspeed fell", "I put the pitot heat on and it did nothing", {"pitot_heat": "on"}, {"airspeed.trend": "falling"}),
+        ("in the climb the airspeed fell", "before that I turned on pitot heat and nothing changed", {"pitot_heat": "on"}, {"airspeed.trend": "falling"}),
+    ],
+)  # fmt: skip
+def test_an_action_without_effect_enters_the_case(before, said, switches, readings):
+    moment = desk_after(before, said).case.snapshot[-1]
+    assert moment.switches == switches
+    assert readings.items() <= moment.readings.items()
+
+
+@pytest.mark.parametrize("said", ["I switched off the autopilot but it did nothing", "autopilot off, no change"])
+def test_what_no_odds_depend_on_is_noted_with_its_lack_of_effect(said):
+    assert "autopilot off: no effect" in desk_after("level flight, heading drifting", said).case.snapshot[-1].note
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["no, that was later", "no, suction low was after suction normal", "no, it was the other way round", "no, that was the other day"],
+)  # fmt: skip
+def test_what_reorders_or_takes_back_an_earlier_line_is_refused_aloud(said):
+    assert "nothing of this line was taken in" in refusal("level flight, suction low", said)
+
+
+@pytest.mark.parametrize("first", ["suction normal at first", "no, that was later, the suction was normal at first"])
+def test_what_was_at_first_stands_before_what_was_told(first):
+    case = desk_after("in the climb suction low", first).case
+    assert [moment.readings["suction.value"] for moment in case.snapshot] == ["normal", "low"]
+
+
+@pytest.mark.parametrize("light", ["low voltage light", "low vacuum light"])
+@pytest.mark.parametrize("how", ["came on", "came on immediately", "suddenly came on"])
+def test_a_light_that_came_on_is_lit(light, how):
+    assert set(desk_after(f"level flight, the {light} {how}").case.snapshot[-1].readings.values()) == {"lit"}
+
+
+@pytest.mark.parametrize("how", ["drifted 20 degrees", "drifted by 20 degrees", "drifting 20"])
+def test_how_far_a_card_drifted_is_no_heading(how):
+    moment = desk_after(f"level flight, heading indicator {how} and suction was 2 inches").case.snapshot[-1]
+    assert moment.readings == {"heading.trend": "drifting", "suction.value": "2 inHg"}
+
+
+@pytest.mark.parametrize("gap", ["about ten minutes later", "about 10 minutes later", "ten minutes later"])
+def test_a_line_may_begin_with_how_much_later_it_was(gap):
+    case = desk_after("in cruise the low voltage light came on", f"{gap} the radios were fading").case
+    assert [moment.minutes_before for moment in case.snapshot] == [0.0, 10.0]
+
+
+@pytest.mark.parametrize("since", ["already from takeoff", "since takeoff", "from the start"])
+def test_a_switch_may_have_stood_so_from_a_part_of_the_flight_on(since):
+    case = desk_after("in the climb the airspeed fell", f"no, pitot heat was on {since}").case
+    assert "pitot_heat_on" in case.context
+
+
+def test_a_story_that_goes_on_is_no_answer_to_what_was_flown_before():
+    case = desk_after("the suction was low", "then in the climb the altimeter froze").case
+    assert [(m.manoeuvre, *m.readings) for m in case.snapshot] == [
+        ("level", "suction.value"),
+        ("climb", "altimeter.trend"),
+    ]
+
+
+def test_the_write_up_and_what_was_said_of_a_failure_are_asked_for_in_plain_words():
+    told = ("in the climb the airspeed fell",)
+    assert "discrepancy" in answer_to(*told, "write-up for the mechanic")
+    assert "acuum pump failed" in answer_to(*told, "why did you say the pump did not fail")

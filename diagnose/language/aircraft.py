@@ -1,10 +1,17 @@
-"""What a clause tells of the aircraft and not of a gauge, though a gauge may have the same word for a reading."""
+"""What is told of the aircraft and not of a gauge: what it did, though a gauge has the same word; its panel."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from diagnose.knowledge.load import KnowledgeBase
 from diagnose.language.names import entry_forms, phrase_at, phrases, plain, readable
 from diagnose.model.errors import CaseError, TellsMore
+
+if TYPE_CHECKING:
+    from diagnose.language.prose import SentenceRead
+    from diagnose.language.session import Session
 
 
 def not_of_ourselves(clause: str, kb: KnowledgeBase) -> None:
@@ -42,3 +49,38 @@ def not_what_was_flown(clause: str, kb: KnowledgeBase) -> None:
                 f"{text!r} may be what was flown or what the gauge did",
                 mend=f"name the gauge again, or say it apart: moment {readable(entry)}",
             )
+
+
+def panel_told(session: Session, story: Sequence[SentenceRead], kb: KnowledgeBase) -> tuple[str, tuple[str, ...]]:
+    """The panel that a story chooses ("" if none), and those that it may mean."""
+    from diagnose.language.prose import EVIDENCE
+    from diagnose.language.session import START
+
+    pieces = [piece for sentence in story for piece in sentence.pieces]
+    fitted = tuple(dict.fromkeys(piece.value for piece in pieces if piece.kind == "fitted"))
+    maybe = tuple(
+        dict.fromkeys(p.value for p in pieces if p.kind == "maybe_fitted" and p.value not in fitted)
+    )
+    now = kb.panel(session.case.panel)
+    if session.case.panel in fitted or session.case.panel != START.panel:
+        return "", ()
+    needed = {piece.gauge for piece in pieces if piece.kind in EVIDENCE and piece.gauge} - set(now.gauges)
+    handles = {piece.value for piece in pieces if piece.kind == "switch"} - set(now.switches)
+    if not fitted and (needed or handles):
+        fitted = tuple(
+            entry
+            for entry in kb.panels
+            if needed <= set(kb.panel(entry).gauges) and handles <= set(kb.panel(entry).switches)
+        )
+    read = {facet.split(".")[0] for s in session.case.snapshot for facet in (*s.readings, *s.unsure)}
+    moved = {switch for s in session.case.snapshot for switch in s.switches}
+    if len(fitted) > 1 and needed:  # of several panels the one that has what was read
+        able = [entry for entry in fitted if needed <= set(kb.panel(entry).gauges)]
+        if len(able) == 1:
+            maybe = tuple(dict.fromkeys((*(e for e in fitted if e not in able), *maybe)))
+            fitted = (able[0],)
+    if len(fitted) == 1:
+        chosen = kb.panel(fitted[0])
+        if read <= set(chosen.gauges) and moved <= set(chosen.switches):
+            return fitted[0], maybe
+    return "", (*fitted, *maybe)

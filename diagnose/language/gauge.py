@@ -43,6 +43,11 @@ def reading_ways(gauge: Gauge, only: str = "") -> dict[Words, Pair]:
         for reading in facet.readings if not only or facet.id == only else ():
             for form in forms(reading.id, reading.id, reading.words):
                 ways.setdefault(core(form), (facet.id, reading.id))
+    for way, same in phrases().same.items():
+        # "came on immediately" without its filler is the plain word for another reading, which is meant
+        plain_word = next((ways[core(other)] for other in same if core(other) in ways), None)
+        if plain_word and way in ways and ways[way][0] != plain_word[0]:
+            ways[way] = plain_word
     return ways
 
 
@@ -160,8 +165,11 @@ def readings_in(gauge: Gauge, words: Words) -> dict[str, Found]:
     """
     told: dict[str, Found] = {}
     place = 0
-    stood = False
+    stood = drifted = False
     while place < len(words):
+        if drifted and (length := _how_far(gauge, words, place)):
+            place += length
+            continue
         only, length = facet_at(gauge, words, place)
         place += length
         found = reading_at(gauge, words, place, only) or denied_at(gauge, words, place, only)
@@ -183,8 +191,24 @@ def readings_in(gauge: Gauge, words: Words) -> dict[str, Found]:
                 mend="keep one, or start a second moment for the later reading",
             )
         stood = found.reading == "steady" and not found.denied
+        drifted = found.facet == "trend" and not stood and not found.denied
         place += found.length
     return told
+
+
+def _how_far(gauge: Gauge, words: Words, place: int) -> int:
+    """How many words tell how far a needle or card moved ("drifted | by 20 degrees"): never what it read."""
+    at = place + (words[place] == "by")
+    if at >= len(words) or not words[at][:1].isdigit():
+        return 0
+    size = size_at(gauge, words, at)
+    if size and any(f.id == size.facet and f.sizes and f.sizes.low for f in gauge.facets):
+        return 0  # "falling, 40 low"
+    units = {unit for facet in gauge.facets if facet.sizes for unit in facet.sizes.words}
+    at += 1
+    while at < len(words) and words[at] in units:
+        at += 1
+    return at - place
 
 
 def not_understood(gauge: Gauge, words: Words, only: str = "") -> DiagnoseError:

@@ -226,6 +226,11 @@ def _lexicon(same: _Same) -> Lexicon:
     build.add(found["cures"], "cure")
     for says, words in found["noted"].items():
         build.add(words, "noted", says)
+    for says, entry in found["tried"].items():
+        for thing in entry.get("things", ()):
+            articles = [f"{article}{thing}" for article in ("", "the ", "my ", "our ")]
+            build.add([f"{verb} {named}" for verb in entry["did"] for named in articles], "noted", says)
+            build.add([f"{thing} {way}" for way in entry["then"]], "noted", says)
     for kind in ("aircraft", "others", "perceive", "attend", "report", "copula", "adverb", "determiner"):
         build.add(found[kind], kind)
     for kind in ("negation", "breaks", "joins", "onward", "earlier", "throughout", "hearsay", "guess"):

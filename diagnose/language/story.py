@@ -11,11 +11,14 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from diagnose.language import AsExpected, Disagreement, RestAsExpected, Said, Statement, readable
+from diagnose.language.aircraft import panel_told
 from diagnose.language.case_files import LONGEST_MINUTES
 from diagnose.language.lexicon import story_tables
 from diagnose.language.prose import EVIDENCE, Piece, SentenceRead
-from diagnose.language.session import START, Session
+from diagnose.language.session import Session
 from diagnose.model import SnapshotRecord
 from diagnose.model.errors import CaseError
 
@@ -70,11 +73,13 @@ class _Moment:
     switches: dict[str, str] = field(default_factory=dict)
     told: list[tuple[int, Piece]] = field(default_factory=list)
     rest: list[tuple[int, Piece]] = field(default_factory=list)
+    #: what was tried without effect, beside the switches
+    tried: list[str] = field(default_factory=list)
     #: its place among the snapshots that were there already, None for a new one
     at: int | None = None
 
     def evidence(self) -> bool:
-        return bool(self.told or self.rest)
+        return bool(self.told or self.rest or self.tried)
 
 
 def build(
@@ -86,43 +91,11 @@ def build(
     sure_at_most: float = 1.0,
 ) -> BuiltStory:
     """Put a story into a session, as one change. ``sure_at_most`` softens what cannot all have been so."""
-    panel, suggested = _panel(session, story, kb)
+    panel, suggested = panel_told(session, story, kb)
     changed = session.change(panel=panel) if panel else session
     builder = _Builder(changed, story, kb, network_of)
     builder.read()
     return builder.done(panel, suggested, sure_at_most)
-
-
-def _panel(session: Session, story: Sequence[SentenceRead], kb: KnowledgeBase) -> tuple[str, tuple[str, ...]]:
-    """The panel that a story chooses ("" if none), and those that it may mean."""
-    pieces = [piece for sentence in story for piece in sentence.pieces]
-    fitted = tuple(dict.fromkeys(piece.value for piece in pieces if piece.kind == "fitted"))
-    maybe = tuple(
-        dict.fromkeys(p.value for p in pieces if p.kind == "maybe_fitted" and p.value not in fitted)
-    )
-    now = kb.panel(session.case.panel)
-    if session.case.panel in fitted or session.case.panel != START.panel:
-        return "", ()
-    needed = {piece.gauge for piece in pieces if piece.kind in EVIDENCE and piece.gauge} - set(now.gauges)
-    handles = {piece.value for piece in pieces if piece.kind == "switch"} - set(now.switches)
-    if not fitted and (needed or handles):
-        fitted = tuple(
-            entry
-            for entry in kb.panels
-            if needed <= set(kb.panel(entry).gauges) and handles <= set(kb.panel(entry).switches)
-        )
-    read = {facet.split(".")[0] for s in session.case.snapshot for facet in (*s.readings, *s.unsure)}
-    moved = {switch for s in session.case.snapshot for switch in s.switches}
-    if len(fitted) > 1 and needed:  # of several panels the one that has what was read
-        able = [entry for entry in fitted if needed <= set(kb.panel(entry).gauges)]
-        if len(able) == 1:
-            maybe = tuple(dict.fromkeys((*(e for e in fitted if e not in able), *maybe)))
-            fitted = (able[0],)
-    if len(fitted) == 1:
-        chosen = kb.panel(fitted[0])
-        if read <= set(chosen.gauges) and moved <= set(chosen.switches):
-            return fitted[0], maybe
-    return "", (*fitted, *maybe)
 
 
 class _Builder:
@@ -140,6 +113,7 @@ class _Builder:
         self.left_out: list[LeftOut] = []
         self.always: list[tuple[int, Piece]] = []
         self.stood: dict[str, str] = {}
+        self.action: tuple[int, Piece] | None = None
         if session.case.snapshot:
             last = session.snapshot
             self.now = _Moment(
@@ -184,6 +158,8 @@ class _Builder:
                 self._switch(number, piece)
             case "same":
                 self._same(number, piece)
+            case "noted" if piece.value in story_tables()["tried"]:
+                self.action = (number, piece)
             case "ordinary":
                 self._ordinary(number, piece)
             case "condition":
@@ -253,7 +229,10 @@ class _Builder:
             return
         if self.earlier and self.now is not None and self.now.evidence():
             first = self._before_all()
-            if not _conflict(first, piece):
+            if _conflict(first, piece):
+                why = "another reading of that moment was told"
+                self.left_out.append(LeftOut(piece=piece, sentence=number, why=why))
+            else:
                 first.told.append((number, piece))
             return
         if self.now is None:
@@ -296,8 +275,9 @@ class _Builder:
         if first.at is None and getattr(self, "ahead", None) is first:
             return first
         fresh = _Moment(flown=first.flown, assumed=first.assumed)
-        place = 1 if first.at is not None else 0
-        self.moments.insert(place, fresh)
+        if first.at is not None:
+            fresh.flown = self.session.case.snapshot[0].manoeuvre
+        self.moments.insert(0, fresh)
         self.ahead = fresh
         return fresh
 
@@ -306,12 +286,16 @@ class _Builder:
             why = f"the panel {readable(self.panel.id)} has no {self.kb.switches[piece.value].name}"
             self.left_out.append(LeftOut(piece=piece, sentence=number, why=why))
             return
+        self.action = None
         stood_on = story_tables()["switch"][piece.value].get("stood_on", "")
         if piece.position == "on" and not piece.reading and stood_on and len(self.moments) < 2:
             self.context.append(stood_on)
         if self.throughout:
             for moment in self.moments or [self._open()]:
                 moment.switches[piece.value] = piece.position
+            return
+        if self.earlier and self.now is not None:  # "before that I turned it on": it stood so by then
+            self.now.switches[piece.value] = piece.position
             return
         if self.now is None or (self.now.evidence() and self.now.switches.get(piece.value) != piece.position):
             self._open()
@@ -323,6 +307,9 @@ class _Builder:
 
     def _same(self, number: int, piece: Piece) -> None:
         """A remedy without effect: after it everything is as it was."""
+        if self.action is not None and number - self.action[0] < 2:
+            self._tried(number, self.action[1])
+            return
         told = [m for m in self.moments if m.told]
         if not told or self.now is None:
             return
@@ -337,6 +324,16 @@ class _Builder:
             for n, old in before.told
             if old.gauge not in spoken and (not piece.gauge or old.gauge == piece.gauge)
         ]
+
+    def _tried(self, number: int, action: Piece) -> None:
+        """Something tried by hand without effect: noted, and a reading where the panel has one for it."""
+        moment = self.now or self._open()
+        moment.tried.append(action.value)
+        gauge, facet, reading = (*story_tables()["tried"][action.value].get("unaffected", "").split("."), "", "")[:3]
+        if gauge in self.panel.gauges:
+            told = replace(action, kind="reading", gauge=gauge, facet=f"{gauge}.{facet}", reading=reading, value="")
+            moment.told.append((number, told))
+        self.action = None
 
     def _ordinary(self, number: int, piece: Piece) -> None:
         """ "The rest of the flight was normal": what was told of last is as it should be."""
@@ -370,19 +367,27 @@ class _Builder:
                     minutes_before=moment.before,
                     switches={s: p for s, p in moment.switches.items() if s in self.panel.switches},
                 )
-                session = session.insert(record, len(session.case.snapshot))
+                # "at first" is before all that the case holds
+                ahead = any(other.at is not None for other in kept[kept.index(moment) :])
+                session = session.insert(record, 0 if ahead else len(session.case.snapshot))
+                for other in kept:
+                    if ahead and other.at is not None:
+                        other.at += 1
                 if moment is kept[0]:
                     for switch, position in self.stood.items():
                         session = session.switch(switch, position, self.kb)
                     self.context = list(dict.fromkeys((*self.context, *session.case.context)))
                 if moment.assumed or not moment.flown:
-                    assumed.append(len(session.case.snapshot))
+                    assumed.append(session.now.at + 1)
             else:
                 session = session.look_at(moment.at + 1)
                 for switch, position in moment.switches.items():
                     if session.snapshot.switches.get(switch) != position:
                         session = session.switch(switch, position, self.kb)
             number = session.now.at + 1
+            if moment.tried:
+                note = "; ".join(filter(None, (session.snapshot.note, *(f"{t}: no effect" for t in moment.tried))))
+                session = session.with_snapshot(msgspec.structs.replace(session.snapshot, note=note))
             session, put, lost = _say(session, moment, self.network, sure_at_most, number, odd)
             placed += put
             self.left_out += lost

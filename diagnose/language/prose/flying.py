@@ -217,7 +217,11 @@ class Flying(Saying):
                     )
                 )
                 return
-        if any("no_effect" in span.kinds for span in spans) and self.state.told:
+        tried = self.known.tables["tried"]
+        noted = {sense.value for span in spans for sense in span.senses if sense.kind == "noted"}
+        here = noted & set(tried) or any(p.kind == "switch" or p.value in tried for p in self.reader.pieces)
+        acted = here or self.state.sentence - self.state.acted < 2
+        if any("no_effect" in span.kinds for span in spans) and (self.state.told or acted):
             named = [g for span in spans if span.sense("gauge") for g in self.reader.gauges_of(span)]
             for gauge in named or [""]:
                 self.reader.pieces.append(Piece(kind="same", words=self.reader.source(spans), gauge=gauge))

@@ -120,6 +120,8 @@ class State:
     #: the maneuver told last
     flown: str = ""
     switch: str = ""
+    #: the sentence in which something was moved or tried by hand last
+    acted: int = -9
     #: how many sentences were begun; the altitude that was flown or read, and in which of them
     sentence: int = 0
     altitude: tuple[float, int] = (0.0, -9)

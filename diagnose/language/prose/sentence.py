@@ -95,6 +95,8 @@ class SentenceReader(Remarks):
             before = {kind for span in clause for kind in span.kinds}
         self._set_against()
         self._in_one_step()
+        if any(p.kind == "switch" or p.value in self.known.tables["tried"] for p in self.pieces):
+            self.state.acted = self.state.sentence
         return SentenceRead(text=self.text, pieces=tuple(self.pieces), unused=tuple(self.unused), slips=slips)
 
     def _set_against(self) -> None:

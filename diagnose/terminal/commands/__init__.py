@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from diagnose.language import entry_forms, gauge_forms, plain, readable
 from diagnose.language.names import core, phrase_at, phrases
+from diagnose.language.prose import read_story
 from diagnose.language.session import says_anything
 from diagnose.model.errors import CaseError, DiagnoseError, ImpossibleEvidence, UnknownName
 from diagnose.render.text import fill, first_screen
@@ -22,7 +23,14 @@ from diagnose.terminal.commands.entry import ENTRY, PLACES, hear
 from diagnose.terminal.commands.files import FACES, FILES, REPORTS
 from diagnose.terminal.commands.flying import ADVICE
 from diagnose.terminal.commands.guide import GUIDE, GUIDE_HELP, answer, is_answer, put, say_held
-from diagnose.terminal.commands.hearing import flight_corrected, heard, is_prose, question_line, tell_story
+from diagnose.terminal.commands.hearing import (
+    flight_corrected,
+    heard,
+    held_back,
+    is_prose,
+    question_line,
+    tell_story,
+)
 from diagnose.terminal.commands.trial import TRIAL, asked_for
 from diagnose.terminal.console import LONGEST_LINE, LONGEST_STATEMENT, bounded
 
@@ -116,9 +124,17 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
     if text.lower().startswith("whatif "):
         text = f"what if {text[len('whatif ') :]}"
     if not desk.pending and not desk.guide:
+        if command_of(text.partition(" ")[0]) is None or text.lower().startswith("no"):
+            held_back(read_story(text, desk.kb))
         text = _without_opener(text)
     word, _, rest = text.partition(" ")
     command = command_of(word)
+    if command is not None and rest and any(
+        piece.kind == "time" and piece.minutes
+        for sentence in read_story(text, desk.kb)
+        for piece in sentence.pieces
+    ) and word.lower() in command.also:
+        command = None  # "about ten minutes later ...": a story goes on
     if not desk.guide and not desk.pending:
         if asked[:2] == ["why", "not"] and len(asked) > 2 and says_anything(desk.case):
             return desk, _carry_out(COMMANDS["why"], desk, " ".join(asked[1:]))[1]

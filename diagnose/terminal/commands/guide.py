@@ -223,9 +223,13 @@ def _held_too(desk: Desk, text: str, unknown: bool) -> tuple[Desk, str] | None:
     assert desk.guide is not None
     if unknown or plain(text).isdecimal():
         return None
-    says = {piece.kind for sentence in read_story(text, desk.kb) for piece in sentence.pieces}
-    if says & EVIDENCE and "flown" in says:
-        return _held_with_more(desk, text)
+    pieces = [piece for sentence in read_story(text, desk.kb) for piece in sentence.pieces]
+    says = {piece.kind for piece in pieces}
+    # "then in the climb ...": the story goes on, and what was flown at first stays untold
+    onward = [piece.value for piece in pieces[:1]] == ["later"]
+    if says & EVIDENCE and (onward or "flown" in says):
+        flown = "level" if onward else next(piece.value for piece in pieces if piece.kind == "flown")
+        return _held_with_more(desk, text, flown)
     if scene_words(text, desk.kb).manoeuvre and not says & EVIDENCE:
         return None
     try:
@@ -236,20 +240,18 @@ def _held_too(desk: Desk, text: str, unknown: bool) -> tuple[Desk, str] | None:
     return hold(desk, f"{desk.guide.held}; {text}", say_back(said, desk.kb)) if said else None
 
 
-def _held_with_more(desk: Desk, text: str) -> tuple[Desk, str]:
+def _held_with_more(desk: Desk, text: str, flown: str) -> tuple[Desk, str]:
     """A sentence that says what was flown and more: what was held belongs there, and the rest is taken in too."""
     from diagnose.terminal.commands.hearing import heard
 
     assert desk.guide is not None
-    read = read_story(text, desk.kb)
-    flown = next(piece.value for sentence in read for piece in sentence.pieces if piece.kind == "flown")
     session = desk.session.insert(SnapshotRecord(manoeuvre=flown), len(desk.case.snapshot))
     begun = replace(desk.on(session), guide=None, later=True)
     after, said = heard(begun, desk.guide.held)
     after, more = heard(replace(after, later=desk.later), text)
     # what was said in one breath is undone in one
     whole = replace(after.session, past=(*desk.session.past, desk.session.now))
-    return replace(after, session=whole), f"{said}\n{more}"
+    return replace(after, session=whole), f"What was held is taken as: {flown}.\n{said}\n{more}"
 
 
 def _as_story(desk: Desk, text: str, trail: tuple[tuple[State, Guide], ...]) -> tuple[Desk, str] | None:

@@ -23,7 +23,15 @@ from diagnose.language import (
 )
 from diagnose.language.lexicon import story_tables
 from diagnose.language.names import phrases
-from diagnose.language.prose import EVIDENCE, Piece, SentenceRead, read_story
+from diagnose.language.prose import (
+    EVIDENCE,
+    REORDERS,
+    TAKEN_BACK,
+    TAKES_BACK,
+    Piece,
+    SentenceRead,
+    read_story,
+)
 from diagnose.language.story import BuiltStory, build
 from diagnose.language.tokens import sentences
 from diagnose.model import Panel, SnapshotRecord
@@ -92,9 +100,11 @@ def is_prose(text: str) -> bool:
 def tell_story(desk: Desk, text: str) -> tuple[Desk, str] | None:
     """Take a line in as a story; None if nothing of it says what a gauge showed or how a switch stood."""
     heard = hear_story(desk, text)
-    if not heard.built.placed:
-        return None
     kb = desk.kb
+    switched = any(_of_a_switch(piece, kb) for sentence in heard.read for piece in sentence.pieces)
+    if not heard.built.placed and not (desk.case.snapshot and switched):
+        return None
+    held_back(heard.read)
     moment = {id(placed.piece): placed.moment for placed in heard.built.placed}
     lost = {id(left.piece) for left in heard.built.left_out}
     many = len(heard.desk.case.snapshot) > 1
@@ -118,6 +128,24 @@ def tell_story(desk: Desk, text: str) -> tuple[Desk, str] | None:
     return after, "\n".join([screen, "", *heard_lines(heard, desk.width, "what was taken in")])
 
 
+def _of_a_switch(piece: Piece, kb: KnowledgeBase) -> bool:
+    """Whether a piece says how a switch stood, or that something was tried by hand without effect."""
+    stood = {entry.get("stood_on") for entry in story_tables()["switch"].values()}
+    flag = piece.kind == "condition" and (piece.value in stood or bool(kb.context[piece.value].switch))
+    return flag or piece.kind in ("switch", "same")
+
+
+def held_back(read: tuple[SentenceRead, ...]) -> None:
+    """Raise CaseError where a line takes back, or puts in another order, what was told in a line before it."""
+    for sentence in read:
+        for unused in sentence.unused:
+            if unused.why in (TAKES_BACK, REORDERS):
+                raise CaseError(
+                    f"{unused.words!r} {unused.why}: nothing of this line was taken in",
+                    mend="undo takes the last line back; then tell what was so, in the order of the flight",
+                )
+
+
 #: lines that what was heard may take behind an answer
 MOST_HEARD = 2
 
@@ -136,7 +164,11 @@ def heard_lines(heard: HeardStory, width: int, door: str) -> list[str]:
         count = sum(len(moment.readings) for moment in case.snapshot)
         moments = f"{len(case.snapshot)} moment{'s' * (len(case.snapshot) > 1)}"
         whole = fill(f"Heard: {count} readings in {moments}. (All of it: {door})", width)
-    lost = [clause.words for sentence in heard.read for clause in sentence.unused]
+    clauses = [clause for sentence in heard.read for clause in sentence.unused]
+    lost = [clause.words for clause in clauses if clause.why != TAKEN_BACK]
+    back = [clause.words for clause in clauses if clause.why == TAKEN_BACK]
+    if back:
+        whole = "\n".join([fill(f"Taken back, so not used: {'; '.join(map(repr, back))}.", width), whole])
     lost += [left.piece.words for left in heard.built.left_out]
     unused = [fill(f"Not used: {'; '.join(map(repr, lost))}.", width, "", "  ")] if lost else []
     slips = [f"{slip.typed!r} = {slip.meant!r}" for sentence in heard.read for slip in sentence.slips]
@@ -195,6 +227,8 @@ def failure_named(kb: KnowledgeBase, panel: Panel, text: str) -> str:
     while words and words[-1] in prose["looks_like"]:
         words.pop()
     words = [prose["fails"].get(word, word) for word in words]
+    if words[-2:-1] == ["not"]:
+        del words[-2]  # "the pump did not fail"
     ways = (" ".join(words), " ".join((*words[-1:], *words[:-1])), " ".join(words[:-1]))
     for way in ways if words else ():
         if way in prose["failures"]:
@@ -354,7 +388,11 @@ def _unused(unused: Any) -> dict[str, str]:
 
 def heard(desk: Desk, text: str) -> tuple[Desk, str]:
     """Take in what the gauges showed, what was flown and what the day was like. Raises DiagnoseError."""
-    if is_prose(text) and (taken := tell_story(desk, text)):
+    read = read_story(text, desk.kb)
+    held_back(read)
+    # an action and its effect are two moments
+    acts = any(piece.kind == "same" for sentence in read for piece in sentence.pieces)
+    if (acts or is_prose(text)) and (taken := tell_story(desk, text)):
         return taken
     ask_which(text, desk.kb)
     try:
