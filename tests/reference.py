@@ -369,8 +369,6 @@ def prior(panel, case):
             elif "equal_chance" not in setting:
                 minutes += case.minutes_since_start
             onsets[number][name] = rate * minutes / 60.0
-            # who chose the failures from a list chose them one by one
-            onsets[number]["chosen"] = "equal_chance" in setting
     return latent_of, onsets
 
 
@@ -400,8 +398,7 @@ def joins(panel, before, onsets):
         chance = 1.0
         for name in absent:
             left = math.exp(-onsets[name])
-            hastened = {} if onsets.get("chosen") else panel.failures[name].get("hastened_by", {})
-            for cause, times in hastened.items():
+            for cause, times in panel.failures[name].get("hastened_by", {}).items():
                 extra = (times - 1.0) * onsets[name]
                 if cause in before:
                     left *= math.exp(-extra)

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from diagnose.knowledge.load import with_only
-from diagnose.model import CaseRecord, ContextEffect, FailureKind, SnapshotRecord
+from diagnose.model import ContextEffect, FailureKind, SnapshotRecord
 from diagnose.model.errors import UnknownName
 from diagnose.network.engine import Engine
 from diagnose.network.odds import enumerate_sets, failure_rates, odds_of, survival
 from diagnose.network.tables import compile_network
-from tests.small import engine, shipped, small_case, small_network
+from tests.small import shipped, small_case, small_network
 
 PUMP = shipped().failures["pump_sheared"]
 
@@ -282,18 +282,6 @@ def test_the_larger_sets_are_the_likeliest_of_all_whatever_their_members(spread)
         every = sorted((odds[[*three]].prod() for three in itertools.combinations(range(20), 3)), reverse=True)
         assert [odds[[*three]].prod() for three in sets[211:]] == pytest.approx(every[:most], rel=1e-9)
         assert all(three == tuple(sorted(three)) for three in sets[211:])
-
-
-def test_what_somebody_chose_hastens_nothing():
-    """Two at once are about one in ten in an exercise (knowledge/engine.toml), whichever two."""
-    machine = engine()
-    for setting in ("exercise", "watched"):
-        level = SnapshotRecord(manoeuvre="level", readings={"suction.value": "zero"})
-        case = CaseRecord(title="", panel="single_pump", setting=setting, snapshot=(level,))
-        chance = {r.failures: r.posterior for r in machine.posterior(case).ranking()}
-        pairs = sum(p for names, p in chance.items() if len(names) > 1 and "pump_sheared" in names)
-        assert chance[("pump_sheared",)] > pairs
-        assert chance[("pump_sheared",)] > 10.0 * chance[tuple(sorted(("pump_sheared", "pump_weak")))]
 
 
 def rate_in(failure, *context):

@@ -183,12 +183,10 @@ class Engine:
                 limits.uncovered_limit,
                 limits.most_triples,
             )
-            made = (self.network, sets, odds.strayed, odds.hastens)
-            known = (s for s in self._spaces.values() if (s.network, s.sets, s.strayed, s.hastens) == made)
-            return next(known, None) or HiddenSpace(*made)
+            known = (s for s in self._spaces.values() if s.sets == sets and s.strayed == odds.strayed)
+            return next(known, None) or HiddenSpace(self.network, sets, odds.strayed)
 
-        key = (largest, odds.strayed, odds.hastens, odds.by_the_end.tobytes())
-        found: HiddenSpace = self._spaces.get(key, find)
+        found: HiddenSpace = self._spaces.get((largest, odds.strayed, odds.by_the_end.tobytes()), find)
         return found
 
     def steps(self, case: CaseRecord) -> list[Step]:

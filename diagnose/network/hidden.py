@@ -84,14 +84,12 @@ def _renumbered(code: Index, size: int) -> tuple[Index, int]:
 class HiddenSpace:
     """All rows of the enumerated sets. ``sets`` must hold every subset of each of its sets.
 
-    ``strayed``: how far the pilot's word that he held the maneuver counts (``Network.motions``). ``hastens``: whether
-    failures hasten each other.
+    ``strayed``: how far the pilot's word that he held the maneuver counts (``Network.motions``).
     """
 
     network: Network
     sets: tuple[FailureSet, ...]
     strayed: float = 1.0
-    hastens: bool = True
     _recent: Remembered = field(default_factory=Remembered, repr=False)
 
     def remembered(self, kind: str, key: Hashable, make: Callable[[], Any]) -> Any:

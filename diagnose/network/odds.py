@@ -34,8 +34,7 @@ class Odds:
     ``weight`` multiplies the odds of every set that holds a failure of ``loud`` (failure,), one that can be
     noticed, so that "something noticeable is there by the end" has the chance that the setting states.
     ``strayed``, ``told``: as in ``Setting``. ``unsaid``: places of failures that everybody aboard knows of and
-    nobody spoke of (rough air without a word of turbulence); what they make odd is no reason to tell. ``hastens``: whether
-    failures hasten each other (``survival``); not where somebody chose them.
+    nobody spoke of (rough air without a word of turbulence); what they make odd is no reason to tell.
     """
 
     latent: Array
@@ -46,7 +45,6 @@ class Odds:
     strayed: float = 1.0
     told: Telling | None = None
     unsaid: frozenset[int] = frozenset()
-    hastens: bool = True
 
     @property
     def first(self) -> Array:
@@ -155,10 +153,7 @@ def _plain_odds(
         rates = np.where(chosen & (rates > 0.0), hourly, rates)
     begins = -np.expm1(-rates * minutes[:, None] / 60.0)
     loud = np.array([not failure.silent for failure in failures], dtype=bool)
-    hastens = setting.equal_chance is None
-    return Odds(
-        latent=latent, begins_first=begins[0], begins=begins[1:], loud=loud, weight=1.0, hastens=hastens
-    )
+    return Odds(latent=latent, begins_first=begins[0], begins=begins[1:], loud=loud, weight=1.0)
 
 
 #: exponents above this count as this: the chance that is left is zero either way

@@ -138,7 +138,7 @@ def _set_chance(space: HiddenSpace, begins: Array) -> Array:
 
 def _causes(space: HiddenSpace) -> list[dict[int, float]]:
     """Which failures hasten each one, and how many times; by place."""
-    places = {failure.id: place for place, failure in enumerate(space.network.failures) if space.hastens}
+    places = {failure.id: place for place, failure in enumerate(space.network.failures)}
     return [
         {places[cause]: times for cause, times in failure.hastened_by.items() if cause in places}
         for failure in space.network.failures

@@ -55,9 +55,7 @@ def build_tables(network: Network, case: CaseRecord) -> Tables:
 def _failures(tables: Tables, network: Network, odds: Odds, number: int) -> None:
     """Failures begin and stay. What hastens or is hastened has a node at the start, snapshot 0, too."""
     known = {failure.id: place for place, failure in enumerate(network.failures)}
-    causes_of = {
-        f.id: [cause for cause in f.hastened_by if cause in known and odds.hastens] for f in network.failures
-    }
+    causes_of = {f.id: [cause for cause in f.hastened_by if cause in known] for f in network.failures}
     tied = {name for name, causes in causes_of.items() if causes}.union(*causes_of.values())
     for name in sorted(known, key=lambda name: bool(causes_of[name])):
         here, place, causes = at(name, number), known[name], causes_of[name]
