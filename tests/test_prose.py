@@ -549,7 +549,7 @@ def of_kind(text, *wanted):
     ],
 )
 @pytest.mark.parametrize(
-    "effect", [" and it did nothing.", ", no change.", " but nothing happened.", ". No luck.", " and nothing changed."]
+    "effect", [" and it did nothing.", ", no change.", " but nothing happened.", ". No luck.", ", nothing.", " without any effect.", " and nothing changed."]
 )
 def test_an_action_without_effect_is_heard_whatever_it_was(did, action, effect):
     text = f"{did}{effect}"

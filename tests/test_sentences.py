@@ -346,6 +346,9 @@ def test_the_answer_to_a_story_comes_first_and_what_was_heard_in_two_lines():
         ("in cruise the low voltage light came on", "turned the alternator off and on again, no change", {}, {"alternator_reset.state": "out_again"}),
         ("in the climb the altimeter froze", "alternate static did nothing", {"alternate_static": "on"}, {"altimeter.trend": "steady"}),
         ("in the climb the airspeed fell", "I put the pitot heat on and it did nothing", {"pitot_heat": "on"}, {"airspeed.trend": "falling"}),
+        ("in the climb the airspeed fell", "tried pitot heat: nothing", {"pitot_heat": "on"}, {"airspeed.trend": "falling"}),
+        ("in the climb the airspeed fell", "pitot heat on, no change", {"pitot_heat": "on"}, {"airspeed.trend": "falling"}),
+        ("in the climb the altimeter froze", "alternate static: no effect", {"alternate_static": "on"}, {"altimeter.trend": "steady"}),
         ("in the climb the airspeed fell", "before that I turned on pitot heat and nothing changed", {"pitot_heat": "on"}, {"airspeed.trend": "falling"}),
     ],
 )  # fmt: skip
@@ -410,3 +413,11 @@ def test_the_write_up_and_what_was_said_of_a_failure_are_asked_for_in_plain_word
     told = ("in the climb the airspeed fell",)
     assert "discrepancy" in answer_to(*told, "write-up for the mechanic")
     assert "acuum pump failed" in answer_to(*told, "why did you say the pump did not fail")
+
+
+@pytest.mark.parametrize("how", ["froze", "was stuck", "was frozen", "would not move", "stuck at 80"])
+def test_a_stuck_airspeed_says_that_a_constant_airspeed_is_assumed(how):
+    assert "a constant airspeed while climbing" in answer_to(f"in the climb the airspeed {how}")
+    changing = answer_to("moment level slowing down", f"the airspeed {how}")
+    assert "a constant airspeed" not in changing
+    assert "a constant airspeed while" not in answer_to("in the climb the airspeed was steady")

@@ -12,6 +12,7 @@ from diagnose.model.errors import CaseError, TellsMore
 if TYPE_CHECKING:
     from diagnose.language.prose import SentenceRead
     from diagnose.language.session import Session
+    from diagnose.model import CaseRecord
 
 
 def not_of_ourselves(clause: str, kb: KnowledgeBase) -> None:
@@ -84,3 +85,19 @@ def panel_told(session: Session, story: Sequence[SentenceRead], kb: KnowledgeBas
         if read <= set(chosen.gauges) and moved <= set(chosen.switches):
             return fitted[0], maybe
     return "", (*fitted, *maybe)
+
+
+def speed_assumed(read: Sequence[SentenceRead], case: CaseRecord, kb: KnowledgeBase) -> str:
+    """What a needle that is told to be stuck owes to the speed flown: at a constant one a sound needle stands too.
+
+    "" where no airspeed indicator is told to be stuck, or the speed is told to change.
+    """
+    stuck = [p for s in read for p in s.pieces if p.value == "stuck" and p.gauge.endswith("airspeed")]
+    flown = dict.fromkeys(m.manoeuvre for m in case.snapshot if any("airspeed.trend" in f for f in m.readings))
+    held = [kb.manoeuvres[m].words[0] for m in flown if kb.manoeuvres[m].expected["speed"] == "constant"]
+    if not stuck or not held:
+        return ""
+    return (
+        f"Assumed, not told: a constant airspeed while {' and '.join(held)}. A sound needle stands still then too, so "
+        f"{stuck[0].words!r} counts as steady only. If your speed was changing, tell it: slowing down, airspeed steady."
+    )

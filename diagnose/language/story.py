@@ -275,8 +275,7 @@ class _Builder:
         if first.at is None and getattr(self, "ahead", None) is first:
             return first
         fresh = _Moment(flown=first.flown, assumed=first.assumed)
-        if first.at is not None:
-            fresh.flown = self.session.case.snapshot[0].manoeuvre
+        fresh.flown = fresh.flown if first.at is None else self.session.case.snapshot[0].manoeuvre
         self.moments.insert(0, fresh)
         self.ahead = fresh
         return fresh
@@ -331,8 +330,8 @@ class _Builder:
         moment.tried.append(action.value)
         gauge, facet, reading = (*story_tables()["tried"][action.value].get("unaffected", "").split("."), "", "")[:3]
         if gauge in self.panel.gauges:
-            told = replace(action, kind="reading", gauge=gauge, facet=f"{gauge}.{facet}", reading=reading, value="")
-            moment.told.append((number, told))
+            told = replace(action, kind="reading", gauge=gauge, facet=f"{gauge}.{facet}", reading=reading)
+            moment.told.append((number, replace(told, value="")))
         self.action = None
 
     def _ordinary(self, number: int, piece: Piece) -> None:
@@ -355,9 +354,10 @@ class _Builder:
         assumed: list[int] = []
         placed: list[Placed] = []
         kept = [m for m in self.moments if m.evidence() or m.at is not None]
+        if kept and all(m.at is not None for m in kept):  # perhaps a switch was moved, no more
+            kept += [m for m in self.moments[-1:] if m.switches != kept[-1].switches]
         if not kept:
-            kept = [m for m in self.moments if m.flown] or [_Moment()]
-            kept = kept[-1:]
+            kept = ([m for m in self.moments if m.flown] or [_Moment()])[-1:]
         default = story_tables()["prose"]["assumed"]
         odd = frozenset(p.gauge for sentence in self.story for p in sentence.pieces if _odd(p))
         for moment in kept:

@@ -19,13 +19,14 @@ from diagnose.language.prose.sentence import SentenceReader
 from diagnose.language.tokens import sentences
 from diagnose.model.errors import CaseError
 
-__all__ = ["EVIDENCE", "REORDERS", "TAKEN_BACK", "TAKES_BACK", "Piece", "SentenceRead", "Unused", "named_gauge", "read_story"]
+__all__ = ["EVIDENCE", "HELD_BACK", "TAKEN_BACK", "Piece", "SentenceRead", "Unused", "named_gauge", "read_story"]
 
 #: kinds of pieces that go into a case
 _TOLD = EVIDENCE | {"switch", "condition", "no_condition", "fitted", "same"}
 #: why something is not used: it was taken back later; it is itself about what an earlier line told
 TAKEN_BACK, TAKES_BACK = "taken back", "takes back what was told before"
 REORDERS = "puts what was told before in another order"
+HELD_BACK = (TAKES_BACK, REORDERS)
 
 
 def named_gauge(text: str, kb: KnowledgeBase) -> str:

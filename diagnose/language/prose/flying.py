@@ -129,6 +129,8 @@ class Flying(Saying):
         for span in spans:
             if told := span.sense("switch"):
                 self.state.switch = told.value
+                if not any(span.start <= place < span.end for place in self.reader.blocked):
+                    self.reader.switch = told.value
             elif any(s.kind == "day" and s.value == "pitot_heat_off" for s in span.senses):
                 self.state.switch = "pitot_heat"
         for at, span in enumerate(spans):
@@ -221,7 +223,18 @@ class Flying(Saying):
         noted = {sense.value for span in spans for sense in span.senses if sense.kind == "noted"}
         here = noted & set(tried) or any(p.kind == "switch" or p.value in tried for p in self.reader.pieces)
         acted = here or self.state.sentence - self.state.acted < 2
-        if any("no_effect" in span.kinds for span in spans) and (self.state.told or acted):
+        # "tried the pitot heat: nothing"
+        bare = (acted or self.reader.switch) and " ".join(s.text for s in spans) in self.reader.prose["nothing"]
+        if not (bare or any("no_effect" in span.kinds for span in spans)):
+            return
+        if self.reader.switch and not here and not any(names(span) for span in spans):
+            named = Piece(kind="switch", words=self.reader.source(spans), value=self.reader.switch, position="on")
+            self.reader.pieces.append(named)
+            acted = True
+        if self.state.told or acted:
+            self.reader.pieces[:] = [  # "pitot heat on, no change": it was moved then
+                replace(p, reading="moved") if p.kind == "switch" else p for p in self.reader.pieces
+            ]
             named = [g for span in spans if span.sense("gauge") for g in self.reader.gauges_of(span)]
             for gauge in named or [""]:
                 self.reader.pieces.append(Piece(kind="same", words=self.reader.source(spans), gauge=gauge))

@@ -52,6 +52,8 @@ class SentenceReader(Remarks):
         self.final = False
         #: what the next clause begins with
         self.next_lead = ""
+        #: the switch that the sentence names last
+        self.switch = ""
 
     # ------------------------------------------------------------------ from text to clauses
 

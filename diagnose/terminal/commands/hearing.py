@@ -21,17 +21,10 @@ from diagnose.language import (
     scene_words,
     with_doubt,
 )
+from diagnose.language.aircraft import speed_assumed
 from diagnose.language.lexicon import story_tables
 from diagnose.language.names import phrases
-from diagnose.language.prose import (
-    EVIDENCE,
-    REORDERS,
-    TAKEN_BACK,
-    TAKES_BACK,
-    Piece,
-    SentenceRead,
-    read_story,
-)
+from diagnose.language.prose import EVIDENCE, HELD_BACK, TAKEN_BACK, Piece, SentenceRead, read_story
 from diagnose.language.story import BuiltStory, build
 from diagnose.language.tokens import sentences
 from diagnose.model import Panel, SnapshotRecord
@@ -139,7 +132,7 @@ def held_back(read: tuple[SentenceRead, ...]) -> None:
     """Raise CaseError where a line takes back, or puts in another order, what was told in a line before it."""
     for sentence in read:
         for unused in sentence.unused:
-            if unused.why in (TAKES_BACK, REORDERS):
+            if unused.why in HELD_BACK:
                 raise CaseError(
                     f"{unused.words!r} {unused.why}: nothing of this line was taken in",
                     mend="undo takes the last line back; then tell what was so, in the order of the flight",
@@ -221,9 +214,7 @@ def failure_named(kb: KnowledgeBase, panel: Panel, text: str) -> str:
     from diagnose.advice.explain.contrast import named_failure
 
     prose = story_tables()["prose"]
-    words = [
-        word for word in plain(text).split() if word not in prose["passed_over"]
-    ]
+    words = [word for word in plain(text).split() if word not in prose["passed_over"]]
     while words and words[-1] in prose["looks_like"]:
         words.pop()
     words = [prose["fails"].get(word, word) for word in words]
@@ -333,6 +324,8 @@ def said_lines(heard: HeardStory, width: int) -> Iterator[str]:
         yield fill(f"Assumed, because the story doesn't say: {flown} flight in moment {which}.", width)
     if built.softened:
         yield fill("Not all of this can have been so at once: each reading counts as nearly sure.", width)
+    if assumed := speed_assumed(heard.read, heard.desk.case, kb):
+        yield fill(assumed, width)
     asked = [piece for sentence in heard.read for piece in sentence.pieces if piece.kind == "asked"]
     for piece in asked:
         yield fill(f"Which is meant by {piece.words!r}? {'; or: '.join(piece.asks)}", width, "", "  ")
@@ -396,7 +389,9 @@ def heard(desk: Desk, text: str) -> tuple[Desk, str]:
         return taken
     ask_which(text, desk.kb)
     try:
-        return _statement(desk, text)
+        after, said = _statement(desk, text)
+        assumed = speed_assumed(read, after.case, desk.kb)
+        return after, f"{said}\n{fill(assumed, desk.width)}" if assumed else said
     except (TellsMore, UnknownName):
         # what one plain statement cannot hold, the reader of stories may; what could mean two things stays asked
         if taken := tell_story(desk, text):
