@@ -228,8 +228,9 @@ class Flying(Saying):
         if not (bare or any("no_effect" in span.kinds for span in spans)):
             return
         if self.reader.switch and not here and not any(names(span) for span in spans):
-            moved = Piece(kind="switch", words=self.reader.source(spans), value=self.reader.switch, position="on")
-            self.reader.pieces.append(moved)
+            self.reader.pieces.append(
+                Piece(kind="switch", words=self.reader.source(spans), value=self.reader.switch, position="on")
+            )
             acted = True
         if self.state.told or acted:
             self.reader.pieces[:] = [  # "pitot heat on, no change": it was moved then
