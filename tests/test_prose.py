@@ -574,6 +574,14 @@ def test_what_is_taken_back_is_withdrawn_and_shown(back):
     assert [u.gauge for s in read for u in s.unused if u.why == TAKEN_BACK] == ["airspeed"]
 
 
-@pytest.mark.parametrize("told", ["I forgot that it was last set at home.", "That was in the climb.", "It was last night."])
+@pytest.mark.parametrize("told", [
+        "I forgot that it was last set at home.",
+        "That was in the climb.",
+        "It was last night.",
+        "I decided to ignore it.",
+        "I expected it to rise but that did not happen.",
+        "We take it back to the shop on Monday.",
+    ],
+)
 def test_when_it_was_takes_nothing_back(told):
     assert "steady" in [reading for _, reading, _ in readings(f"The airspeed stuck at 40. {told}")]
