@@ -133,7 +133,7 @@ def obey(desk: Desk, line: str) -> tuple[Desk, str]:
         piece.kind == "time" and piece.minutes
         for sentence in read_story(text, desk.kb)
         for piece in sentence.pieces
-    ) and word.lower() in command.also:
+    ) and word.lower() in command.also and command.name not in READINGS_FOLLOW:
         command = None  # "about ten minutes later ...": a story goes on
     if not desk.guide and not desk.pending:
         if asked[:2] == ["why", "not"] and len(asked) > 2 and says_anything(desk.case):
