@@ -175,7 +175,7 @@ def test_a_failure_is_explained():
         "Source: ",
     ):
         assert part in text
-    assert re.search(r"chance <?[\d.]+ % before the readings, <?[\d.]+ % with them", text)
+    assert re.search(r"chance [a-z ]*\d+ in \d+ before the readings, [a-z ]*\d+ in \d+ with them", text)
     assert re.search(r"airspeed [^.]*zero \(usually normal\)", text)
     assert "it does not have the part" in answer_to("failure standby valve stuck")
 

@@ -186,8 +186,13 @@ def test_pitot_heat_off_is_one_fact(said, day):
             for ranked in told.answer().ranking
             if len(ranked.failures) == 1 and unsaid[ranked.failures] > 1e-9
         }
-        assert moved.pop("pitot_iced_heater_dead") < 0.6
+        dead = moved.pop("pitot_iced_heater_dead")
+        iced = {name: moved.pop(name) for name in list(moved) if "iced" in name}
         assert max(moved.values()) / min(moved.values()) == pytest.approx(1.0, abs=1e-6)
+        # who tells of the heat tells of what makes ice: two fifths of its rate while nothing of it is told (pitot.toml)
+        assert dead < 0.6 * max(iced.values())
+        others = max(moved.values())
+        assert {round(chance / others, 3) for chance in iced.values()} <= {1.0, 2.5}
 
 
 def test_a_switch_moved_later_is_no_condition_of_the_day():
