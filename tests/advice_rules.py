@@ -895,7 +895,7 @@ def rule_4(case: Tried) -> Verdict:
         tried = case.meets("reset needed")
         if "alternator_reset" not in case.decided:
             broken.append("the alternator is not reset")
-    if cabin and case.chance("static", "cabin_pressurised") > 0.5:
+    if cabin and "unpressurized" not in case.case.context and case.chance("static", "cabin_pressurised") > 0.5:
         tried = case.meets("cabin to dump")
         if "dump_cabin" not in case.decided:
             broken.append("the cabin is not dumped")

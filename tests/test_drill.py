@@ -467,7 +467,7 @@ def test_answers_are_letters_or_chances(text, meant):
         ("hello", "not one of the answers"),
         ("a 60 b 20", "add up to 80, not 100"),
         ("a 80 b 80", "add up to 160"),
-        ("d 100", "cannot have a percentage"),
+        ("d 100", "it takes no percentage"),
         ("a 60 or b 40", "not a list of percentages"),
     ],
 )
