@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import msgspec
 import pytest
@@ -317,6 +318,10 @@ def test_before_anything_was_read_only_the_odds_count(engine):
 
 
 def test_short_reasons_of_readings_that_only_count_together(engine):
-    case = load_case("all_agree_turning", shipped())
-    text = why_short(reasons(engine, engine.posterior(case), whole=False), shipped())
-    assert "the readings together (" in text
+    """Any one of them may be left out where the others say the same."""
+    found = reasons(engine, engine.posterior(load_case("all_agree_turning", shipped())), whole=False)
+    first = found.nothing or found.rival
+    apart = replace(first, weights=(0.0,) * len(first.weights))
+    assert apart.together == first.total > 1.0
+    text = why_short(replace(found, **{"nothing" if found.nothing else "rival": apart}), shipped())
+    assert text.startswith("Why: the readings together (")

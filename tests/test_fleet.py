@@ -73,7 +73,7 @@ def test_what_is_done_is_not_done_again_and_what_was_stopped_goes_on(flights, ta
     assert done == ["bad.csv", "may/static.csv"]
     # the line that was being written when it stopped is of no use, and harms nothing
     with (tmp_path / JOURNAL).open("ab") as file:
-        file.write(b'["half a line')
+        file.write(b'["0123')
     assert table_of(jobs_of(flights), tmp_path) == table
     assert done == ["bad.csv", "may/static.csv", "sound.csv"]
     assert table_of(jobs_of(flights), tmp_path) == table

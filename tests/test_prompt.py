@@ -45,7 +45,7 @@ def test_first_run_hints_answers_and_keeps_what_was_not_saved(tmp_path, capsys):
     assert [case.snapshot[0].readings for case in kept(tmp_path)] == [{"suction.value": "zero"}]
     typed("restore\rshow\rundo\rquit\r", tmp_path)
     shown = capsys.readouterr().out
-    assert "Unsaved from last time: untitled, 1 moment, last: level (" in shown
+    assert "Unsaved from last time: untitled, 1 moment, last: level: suction zero (" in shown
     assert "Restored: untitled, 1 moment" in shown
     assert "suction gauge  zero" in shown
     assert kept(tmp_path) == []

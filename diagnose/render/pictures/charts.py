@@ -54,10 +54,12 @@ class Frame:
     high: float = 180.0
 
     def x(self, value: float) -> float:
+        """Place of a number across, px."""
         low, most = self.across
         return self.left + self.wide * (value - low) / max(most - low, 1e-9)
 
     def y(self, value: float) -> float:
+        """Place of a number upward, px from the top."""
         low, most = self.up
         return self.top + self.high * (1.0 - (value - low) / max(most - low, 1e-9))
 

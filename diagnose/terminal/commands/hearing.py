@@ -178,7 +178,10 @@ def ask_which(text: str, kb: KnowledgeBase) -> None:
 
 
 def question_line(desk: Desk, text: str) -> str:
-    """The command that answers a question in plain words; "" if it is none, or names nothing that is known."""
+    """The command that answers a question in plain words; "" if it is none, or names nothing that is known.
+
+    Raises CaseError for a question without its mark that names no failure: it is no fact either.
+    """
     read = read_story(text, desk.kb)
     if len(read) != 1 or not read[0].question:
         return ""
