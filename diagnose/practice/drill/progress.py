@@ -97,17 +97,17 @@ def confusions(answers: Iterable[Answered]) -> Counter[tuple[str, str]]:
 def kept_together(answers: Sequence[Answered], enough: int) -> dict[str, set[str]]:
     """Give for each failure what it is still taken for.
 
-    A pair is kept until ``enough`` right answers in a row to its exercises after the last confusion.
+    A pair is kept until ``enough`` right answers in a row, after the last confusion, to exercises of the one that was
+    mistaken: who takes one for the other may know the other well.
     """
     open_pairs: dict[tuple[str, str], int] = {}
     for a in answers:
         if a.kind not in NAMING:
             continue
-        pair = tuple(sorted((a.right, a.given)))
         if takes_for_another(a) and a.right != SOUND:
-            open_pairs[pair[0], pair[1]] = 0
+            open_pairs[a.right, a.given] = 0
         elif a.correct:
-            for known in [p for p in open_pairs if a.right in p]:
+            for known in [p for p in open_pairs if a.right == p[0]]:
                 open_pairs[known] += 1
     found: dict[str, set[str]] = {}
     for (one, other), rights in open_pairs.items():
