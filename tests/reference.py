@@ -47,6 +47,9 @@ def files():
             elif all(isinstance(entry, dict) for entry in entries):
                 place = len(found[kind])
                 found[kind] |= {e.get("id", place + number): e for number, e in enumerate(entries)}
+    usual = {axis["id"]: axis["usual"] for axis in found["axis"].values() if "usual" in axis}
+    for manoeuvre in found["manoeuvre"].values():
+        manoeuvre["expected"] = usual | manoeuvre["expected"]
     return found
 
 

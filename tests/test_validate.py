@@ -274,3 +274,16 @@ def test_a_panel_that_is_based_on_itself_is_refused(tmp_path, chain):
         with pytest.raises(KnowledgeError, match=r"one problem|2 problems") as caught:
             refused()
         assert "is based on itself" in str(caught.value)
+
+
+def test_a_maneuver_of_ones_own_need_not_say_what_is_usual(tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(
+        '[[manoeuvre]]\nid = "slow_flight"\nname = "slow flight"\nwords = ["slow flight"]\nphase = "air"\n'
+        'expected = { vertical = "level", speed = "constant", pace = "slow", turn = "straight", nose = "up", power = "cruise" }\n'
+        'source = "judgement"\nnote = "of a test"\n',
+        encoding="utf-8",
+    )
+    kb = load_knowledge(overlays=(mine,))
+    assert kb.manoeuvres["slow_flight"].expected["picture"] == "free"
+    assert not [problem for problem in problems(kb) if "must expect a value" in problem]

@@ -69,8 +69,7 @@ def _failures(chosen: argparse.Namespace, load: Load) -> int:
     kb = load()
     if not chosen.name:
         panel = kb.panel(_panel(chosen, kb, ()))
-        parts = {*panel.parts} if chosen.panel else {*kb.parts}
-        listed = [f for f in kb.failures.values() if f.listed and set(f.acts) <= parts]
+        listed = [f for f in kb.failures_of(panel.parts if chosen.panel else kb.parts) if f.listed]
         of_panel = panel.name if chosen.panel else ""
         return show(chosen, lambda: list_data(listed), lambda wide: failure_list(listed, of_panel, wide))
     name = find(" ".join(chosen.name), entry_forms(kb.failures), "failure")

@@ -229,6 +229,9 @@ def _decoded(contents: Iterable[tuple[str, bytes, bool]], problems: list[str]) -
     problems += [f"engine.toml: no readable [{key}]" for key in SINGLES if key not in singles]
     if problems:
         raise knowledge_error(problems)
+    for entry, manoeuvre in tables["manoeuvres"].items():
+        unsaid = {a.id: a.usual for a in tables["axes"].values() if a.usual and a.id not in manoeuvre.expected}
+        tables["manoeuvres"][entry] = msgspec.structs.replace(manoeuvre, expected={**manoeuvre.expected, **unsaid})
     return KnowledgeBase(**cast(Any, tables), **singles, origin=origin)
 
 

@@ -113,11 +113,15 @@ class Gauge(Record, frozen=True, kw_only=True):
 
 
 class Axis(Record, frozen=True, kw_only=True):
-    """One axis of the hidden motion, with its values in order."""
+    """One axis of the hidden motion, with its values in order.
+
+    ``usual``: what a maneuver expects that does not say ("": each must).
+    """
 
     id: str
     name: str
     values: tuple[str, ...]
+    usual: str = ""
 
 
 class Opposition(Record, frozen=True, kw_only=True):

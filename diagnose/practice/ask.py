@@ -364,8 +364,7 @@ def questions(kb: KnowledgeBase) -> Iterator[Question]:
         return leg_starts_min(made.leg)[-1]
 
     def possible(made: ScenarioRecord) -> dict[str, Named]:
-        parts = set(kb.panel(made.panel).parts)
-        return {i: f for i, f in kb.failures.items() if f.listed and set(f.acts) <= parts}
+        return {f.id: f for f in kb.failures_of(kb.panel(made.panel).parts) if f.listed}
 
     def followed(made: ScenarioRecord) -> dict[str, Named]:
         return {g: kb.gauges[g] for g in FOLLOWED if g in kb.panel(made.panel).gauges}

@@ -158,7 +158,7 @@ def _number_problems(scenario: ScenarioRecord) -> Iterator[str]:
 def _panel_problems(scenario: ScenarioRecord, kb: KnowledgeBase) -> Iterator[str]:
     panel = kb.panel(scenario.panel)
     on_panel = f"on the panel {panel.id}"
-    possible = [f.id for f in kb.failures.values() if f.listed and set(f.acts) <= set(panel.parts)]
+    possible = [f.id for f in kb.failures_of(panel.parts) if f.listed]
     for number, event in enumerate(scenario.failure, 1):
         for what in unknown_entries(f"failure {on_panel}", (event.id,), possible):
             yield f"failure {number}: {what}"
@@ -240,13 +240,11 @@ def _event(failure: Failure, rng: np.random.Generator, earliest: float, latest: 
 
 def possible_failures(kb: KnowledgeBase, panel: str, system: str) -> tuple[Failure, ...]:
     """Failures of a system that a panel can have, that can be noticed and that happen at all."""
-    parts = set(kb.panel(panel).parts)
     return tuple(
         failure
-        for failure in kb.failures.values()
+        for failure in kb.failures_of(kb.panel(panel).parts)
         if failure.kind is FailureKind.FAILURE
         and failure.system is System(system)
-        and set(failure.acts) <= parts
         and not failure.silent
         and failure.listed
     )

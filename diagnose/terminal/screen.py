@@ -46,7 +46,7 @@ def complete(text: str, desk: Desk) -> list[Candidate]:
         for switch in panel.switches
         for position in kb.switches[switch].positions
     }
-    can_fail = {f: v for f, v in kb.failures.items() if set(v.acts) <= set(panel.parts)}
+    can_fail = {v.id: v for v in kb.failures_of(panel.parts)}
     numbers: Options = {
         str(number): (kb.manoeuvres[snapshot.manoeuvre].name, ())
         for number, snapshot in enumerate(desk.case.snapshot, 1)

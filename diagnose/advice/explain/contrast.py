@@ -145,8 +145,7 @@ def named_failure(kb: KnowledgeBase, text: str, panel: Panel | None = None) -> s
     except UnknownName:
         if panel is None:
             raise
-        parts = set(panel.parts)
-        here = {name: failure for name, failure in kb.failures.items() if set(failure.acts) <= parts}
+        here = {failure.id: failure for failure in kb.failures_of(panel.parts)}
         try:
             return find(text, {**entry_forms(here), **sound}, "failure")
         except UnknownName:

@@ -46,8 +46,8 @@ def failure_shown(desk: Desk, text: str) -> tuple[Desk, str]:
     kb, parts = desk.kb, desk.kb.panel(desk.case.panel).parts
     if not text:
         systems: dict[str, list[str]] = {}
-        for failure in kb.failures.values():
-            if failure.listed and set(failure.acts) <= set(parts):
+        for failure in kb.failures_of(parts):
+            if failure.listed:
                 systems.setdefault(failure.system.value, []).append(readable(failure.id))
         return desk, table(((f"  {system}", ", ".join(ids)) for system, ids in systems.items()), desk.width)
     failure = kb.failures[find(text, entry_forms(kb.failures), "failure")]
